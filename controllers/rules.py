@@ -1,0 +1,236 @@
+"""Published tuning rules, from a process or its ultimate gain to controller gains."""
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from sim.ports import PlantBelief
+
+
+class ContinuousGains(NamedTuple):
+    """C(s) = gain (1 + 1 / (integral_s s)) (ideal form; with derivative_s see each rule)."""
+
+    gain: float
+    """Proportional gain, in units of input per output."""
+    integral_s: float
+    """Integral time; infinite without integral action. [s]"""
+    derivative_s: float = 0.0
+    """Derivative time. [s]"""
+
+
+class FrameGains(NamedTuple):
+    """The same gains as the shipped PI and PID take them (parallel form)."""
+
+    proportional: float
+    """[-]"""
+    integral_per_frame: float
+    """[-]"""
+    derivative_frames: float
+    """[frames]"""
+
+
+class FirstOrderPlusDelay(NamedTuple):
+    """k exp(-delay s) / ((lag s + 1) (second_lag s + 1))."""
+
+    lag_s: float
+    """[s]"""
+    delay_s: float
+    """[s]"""
+    second_lag_s: float = 0.0
+    """Kept for PID alone. [s]"""
+
+
+def half_rule(lags_s: tuple[float, ...], delay_s: float = 0.0, *, order: Literal[1, 2] = 1) -> (
+    FirstOrderPlusDelay
+):
+    """Return a first- or second-order model with delay of a chain of lags.
+
+    The largest neglected lag is split: half goes to the smallest kept lag, half to the delay;
+    all smaller ones go to the delay.
+
+    Parameters
+    ----------
+    lags_s : tuple of float
+        Time constants. [s]
+    delay_s : float
+        True delay. [s]
+    order : 1 or 2
+        Lags to keep: 1 for PI, 2 for PID.
+
+    Returns
+    -------
+    FirstOrderPlusDelay
+
+    Raises
+    ------
+    ValueError
+        If there are no lags, or one is not positive.
+
+    References
+    ----------
+    .. [1] S. Skogestad, "Simple analytic rules for model reduction and PID controller tuning",
+       J. Process Control 13 (2003) 291: the half rule.
+    """
+    if not lags_s or min(lags_s) <= 0.0:
+        raise ValueError(f"lags_s must be positive and not empty, got {lags_s}")
+    lags = sorted(lags_s, reverse=True)
+    kept, rest = lags[:order], lags[order:]
+    if rest:
+        kept[-1] += rest[0] / 2.0
+        delay_s += rest[0] / 2.0 + sum(rest[1:])
+    return FirstOrderPlusDelay(kept[0], delay_s, kept[1] if len(kept) > 1 else 0.0)
+
+
+def simc(
+    model: FirstOrderPlusDelay, gain: float = 1.0, closed_loop_s: float | None = None
+) -> ContinuousGains:
+    """Return SIMC settings for a lag (or two) with delay.
+
+    With a second lag the settings are those of the series form
+    gain (1 + 1 / (integral_s s)) (1 + derivative_s s).
+
+    Parameters
+    ----------
+    model : FirstOrderPlusDelay
+        Lag and delay.
+    gain : float
+        Static gain of the process.
+    closed_loop_s : float, optional
+        Wished time constant of the closed loop; the delay if not given. [s]
+
+    Returns
+    -------
+    ContinuousGains
+
+    Raises
+    ------
+    ValueError
+        If closed loop time constant plus delay is not positive.
+
+    References
+    ----------
+    .. [1] S. Skogestad, J. Process Control 13 (2003) 291.
+    """
+    span_s = _span(model.delay_s, closed_loop_s)
+    integral_s = min(model.lag_s, 4.0 * span_s)
+    return ContinuousGains(model.lag_s / (gain * span_s), integral_s, model.second_lag_s)
+
+
+def simc_integrating(
+    slope_per_s: float, delay_s: float, closed_loop_s: float | None = None
+) -> ContinuousGains:
+    """Return SIMC settings for slope exp(-delay s) / s.
+
+    Parameters
+    ----------
+    slope_per_s : float
+        Rate of the output per unit of input. [1/s]
+    delay_s : float
+        Delay. [s]
+    closed_loop_s : float, optional
+        Wished time constant of the closed loop; the delay if not given. [s]
+
+    Raises
+    ------
+    ValueError
+        If closed loop time constant plus delay is not positive.
+
+    References
+    ----------
+    .. [1] S. Skogestad, J. Process Control 13 (2003) 291.
+    """
+    span_s = _span(delay_s, closed_loop_s)
+    return ContinuousGains(1.0 / (slope_per_s * span_s), 4.0 * span_s)
+
+
+def simc_pure_delay(
+    delay_s: float, frame_s: float, gain: float = 1.0, closed_loop_s: float | None = None
+) -> float:
+    """Return the integrator gain per frame for a process that is nothing but delay.
+
+    The limit of `simc` for a lag of zero: an integrator of rate 1 / (gain (closed_loop + delay)).
+
+    Raises
+    ------
+    ValueError
+        If closed loop time constant plus delay is not positive.
+
+    References
+    ----------
+    .. [1] S. Skogestad, J. Process Control 13 (2003) 291.
+    """
+    return frame_s / (gain * _span(delay_s, closed_loop_s))
+
+
+def effective_delay_s(plant: PlantBelief) -> float:
+    """Return the delay of the loop at low frequency, from the mean exposure time to the answer. [s]
+
+    Latency from mid-exposure, half a frame for the hold, the amplifier's lag, and the mirror's
+    1 / (Q w) of the slower axis. Each term is exact for the phase at low frequency, where a lag and
+    a delay cannot be told apart; near the resonance the sum misleads.
+    """
+    w, q = np.array(plant.resonance_rad_s), np.array(plant.quality)
+    mirror_s = float(np.max(1.0 / (q * w)))
+    latency_s = plant.latency_s - plant.exposure_s / 2.0 + plant.frame_s / 2.0
+    return latency_s + plant.amplifier_s + mirror_s
+
+
+def ziegler_nichols(
+    kind: Literal["p", "pi", "pid"], ultimate_gain: float, ultimate_period_s: float
+) -> ContinuousGains:
+    """Return ultimate-gain settings (ideal form); lively, with little margin.
+
+    Parameters
+    ----------
+    kind : "p", "pi" or "pid"
+        Controller.
+    ultimate_gain, ultimate_period_s : float
+        Proportional gain at which the loop just oscillates, and the period of that [s].
+
+    Raises
+    ------
+    ValueError
+        If `kind` is unknown.
+
+    References
+    ----------
+    .. [1] J. G. Ziegler and N. B. Nichols, "Optimum settings for automatic controllers", Trans.
+       ASME 64 (1942) 759. Values from memory, not checked against the paper.
+    """
+    if kind == "p":
+        return ContinuousGains(0.5 * ultimate_gain, float("inf"))
+    if kind == "pi":
+        return ContinuousGains(0.45 * ultimate_gain, ultimate_period_s / 1.2)
+    if kind == "pid":
+        return ContinuousGains(
+            0.6 * ultimate_gain, ultimate_period_s / 2.0, ultimate_period_s / 8.0
+        )
+    raise ValueError(f'kind must be "p", "pi" or "pid", got {kind!r}')
+
+
+def ideal_from_series(gains: ContinuousGains) -> ContinuousGains:
+    """Return the ideal form of series settings (the same controller)."""
+    factor = 1.0 + gains.derivative_s / gains.integral_s
+    return ContinuousGains(
+        gains.gain * factor, gains.integral_s * factor, gains.derivative_s / factor
+    )
+
+
+def per_frame(gains: ContinuousGains, frame_s: float) -> FrameGains:
+    """Return ideal-form settings as gains per frame (backward differences).
+
+    Half a frame for the hold must be part of the delay the rule was given.
+    """
+    return FrameGains(
+        gains.gain,
+        gains.gain * frame_s / gains.integral_s,
+        gains.gain * gains.derivative_s / frame_s,
+    )
+
+
+def _span(delay_s: float, closed_loop_s: float | None) -> float:
+    """Return closed-loop time constant plus delay, checked."""
+    span_s = delay_s + (delay_s if closed_loop_s is None else closed_loop_s)
+    if span_s <= 0.0:
+        raise ValueError(f"closed_loop_s + delay_s must be positive, got {span_s:g}")
+    return span_s

@@ -1,0 +1,208 @@
+"""Notch, lead and low-pass sections in series, run at the frame rate."""
+
+import math
+from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from sim.params import Block, Fraction, Positive, PositiveXY
+from sim.ports import Array
+
+
+class NotchParams(Block):
+    """(s^2 + floor w s / Q + w^2) / (s^2 + w s / Q + w^2), bilinear, exact at the centre."""
+
+    kind: Literal["notch"]
+    """Name of this section. [-]"""
+    frequency_hz: PositiveXY
+    """Centre for the axes (x, y). [Hz]"""
+    quality: Positive
+    """Centre frequency over half-power width. [-]"""
+    floor: Fraction = 0.0
+    """Gain that is left at the centre. [-]"""
+    fold: bool = False
+    """Move a centre above half the frame rate to where the readings show it. [-]"""
+
+
+class LeadParams(Block):
+    """(1 + s / w_zero) / (1 + s / w_pole), bilinear; gain 1 at rest, more noise above."""
+
+    kind: Literal["lead"]
+    """Name of this section. [-]"""
+    zero_hz: Positive
+    """Where the gain starts to rise. [Hz]"""
+    pole_hz: Positive
+    """Where the rise ends; above the zero. [Hz]"""
+
+
+class LowPassParams(Block):
+    """First or second order, bilinear, exact at the corner."""
+
+    kind: Literal["low_pass"]
+    """Name of this section. [-]"""
+    corner_hz: Positive
+    """Corner; natural frequency in the second order. [Hz]"""
+    order: Literal[1, 2] = 1
+    """Order. [-]"""
+    quality: Positive = math.sqrt(0.5)
+    """Quality factor of the second order. [-]"""
+
+
+SectionParams = Annotated[
+    NotchParams | LeadParams | LowPassParams, Field(discriminator="kind")
+]
+
+
+def folded_hz(frequency_hz: float, frame_s: float) -> float:
+    """Return the frequency, at most half the frame rate, at which readings show `frequency_hz`."""
+    rate_hz = 1.0 / frame_s
+    return abs(frequency_hz - rate_hz * round(frequency_hz / rate_hz))
+
+
+def below_nyquist(frequency_hz: float, frame_s: float, *, what: str) -> float:
+    """Return the frequency, or raise a ValueError if the frame rate cannot carry it."""
+    nyquist_hz = 0.5 / frame_s
+    if not 0.0 < frequency_hz < nyquist_hz:
+        raise ValueError(
+            f"{what} must lie above 0 and below half the frame rate ({nyquist_hz:g} Hz), "
+            f"got {frequency_hz:g} Hz"
+        )
+    return frequency_hz
+
+
+def _bilinear(numerator: Array, denominator: Array, scale: float) -> Array:
+    """Return [b0, b1, b2, a1, a2] of polynomials in s, highest power first, s = scale (z-1)/(z+1).
+
+    Source: any textbook on digital filters, e.g. A. V. Oppenheim and R. W. Schafer, Discrete-Time
+    Signal Processing, the section on the bilinear transformation.
+    """
+    squares = scale ** np.array([2.0, 1.0, 0.0])
+    to_z = np.array([[1.0, -2.0, 1.0], [1.0, 0.0, -1.0], [1.0, 2.0, 1.0]])
+    b = (numerator * squares) @ to_z
+    a = (denominator * squares) @ to_z
+    return np.concatenate([b, a[1:]]) / a[0]
+
+
+def notch_coefficients(
+    frequency_hz: float, quality: float, floor: float, frame_s: float
+) -> Array:
+    """Return [b0, b1, b2, a1, a2] of a notch whose centre and quality hold after sampling.
+
+    Raises
+    ------
+    ValueError
+        If the centre is not below half the frame rate.
+    """
+    below_nyquist(frequency_hz, frame_s, what="notch frequency_hz")
+    scale = 1.0 / math.tan(math.pi * frequency_hz * frame_s)
+    numerator = np.array([1.0, floor / quality, 1.0])
+    return _bilinear(numerator, np.array([1.0, 1.0 / quality, 1.0]), scale)
+
+
+def lead_coefficients(zero_hz: float, pole_hz: float, frame_s: float) -> Array:
+    """Return [b0, b1, 0, a1, 0] of a lead.
+
+    Raises
+    ------
+    ValueError
+        If the pole is not above the zero.
+    """
+    if pole_hz <= zero_hz:
+        raise ValueError(
+            f"lead pole_hz must be above zero_hz ({zero_hz:g} Hz), got {pole_hz:g} Hz"
+        )
+    zero_s, pole_s = 1.0 / (2.0 * math.pi * zero_hz), 1.0 / (2.0 * math.pi * pole_hz)
+    scale = 2.0 / frame_s
+    b0, b1 = 1.0 + zero_s * scale, 1.0 - zero_s * scale
+    a0, a1 = 1.0 + pole_s * scale, 1.0 - pole_s * scale
+    return np.array([b0 / a0, b1 / a0, 0.0, a1 / a0, 0.0])
+
+
+def low_pass_coefficients(corner_hz: float, order: int, quality: float, frame_s: float) -> Array:
+    """Return [b0, b1, b2, a1, a2] of a low-pass whose corner holds after sampling.
+
+    Raises
+    ------
+    ValueError
+        If the corner is not below half the frame rate.
+    """
+    below_nyquist(corner_hz, frame_s, what="low_pass corner_hz")
+    scale = 1.0 / math.tan(math.pi * corner_hz * frame_s)
+    if order == 1:
+        gain = 1.0 / (1.0 + scale)
+        return np.array([gain, gain, 0.0, (1.0 - scale) * gain, 0.0])
+    denominator = np.array([1.0, 1.0 / quality, 1.0])
+    return _bilinear(np.array([0.0, 0.0, 1.0]), denominator, scale)
+
+
+def section_coefficients(params: SectionParams, frame_s: float) -> Array:
+    """Return (2, 5) [b0, b1, b2, a1, a2] for the axes (x, y)."""
+    if isinstance(params, NotchParams):
+        centres_hz = [
+            folded_hz(f_hz, frame_s) if params.fold else _refuse_fold(f_hz, frame_s)
+            for f_hz in params.frequency_hz
+        ]
+        return np.stack(
+            [notch_coefficients(f, params.quality, params.floor, frame_s) for f in centres_hz]
+        )
+    if isinstance(params, LeadParams):
+        one = lead_coefficients(params.zero_hz, params.pole_hz, frame_s)
+    else:
+        one = low_pass_coefficients(params.corner_hz, params.order, params.quality, frame_s)
+    return np.stack([one, one])
+
+
+def _refuse_fold(frequency_hz: float, frame_s: float) -> float:
+    """Return the frequency, or say where a notch above half the frame rate would have to be."""
+    nyquist_hz = 0.5 / frame_s
+    if frequency_hz >= nyquist_hz:
+        raise ValueError(
+            f"notch frequency_hz must be below half the frame rate ({nyquist_hz:g} Hz), got "
+            f"{frequency_hz:g} Hz; the readings show it at {folded_hz(frequency_hz, frame_s):g} Hz:"
+            f" set fold = true to put the notch there"
+        )
+    return frequency_hz
+
+
+class Sections:
+    """Sections in series, transposed direct form II, the same for every mirror.
+
+    Parameters
+    ----------
+    params : sequence of SectionParams
+        In the order of the signal.
+    frame_s : float
+        Frame period. [s]
+
+    Raises
+    ------
+    ValueError
+        If a section does not fit the frame rate.
+    """
+
+    def __init__(self, params: tuple[SectionParams, ...], frame_s: float) -> None:
+        self.coefficients = np.array(
+            [section_coefficients(p, frame_s) for p in params]
+        ).reshape(len(params), 2, 5)
+        """(n_sections, 2, 5) as [b0, b1, b2, a1, a2]."""
+
+    def initial_state(self, n_mirrors: int) -> Array:
+        """Return the (M, 2, n_sections, 2) memory at rest."""
+        return np.zeros((n_mirrors, 2, len(self.coefficients), 2))
+
+    def step(
+        self, state: Array, value: Array, seen: NDArray[np.bool_]
+    ) -> tuple[Array, Array]:
+        """Return (next memory, filtered value (M, 2)); where not seen, the memory stays."""
+        if not len(self.coefficients):
+            return state, value
+        after = np.empty_like(state)
+        for n, row in enumerate(self.coefficients):
+            b0, b1, b2, a1, a2 = row.T
+            filtered = b0 * value + state[:, :, n, 0]
+            after[:, :, n, 0] = b1 * value - a1 * filtered + state[:, :, n, 1]
+            after[:, :, n, 1] = b2 * value - a2 * filtered
+            value = filtered
+        return np.where(seen[:, :, None, None], after, state), value

@@ -1,0 +1,19 @@
+"""The shipped disturbances, by the `kind` that a scenario names them with."""
+
+from typing import Any, Final
+
+from sim.disturbances.drift import Drift, RandomWalk
+from sim.disturbances.record import Record
+from sim.disturbances.shock import Shock
+from sim.disturbances.slow import Ageing, Charging
+from sim.disturbances.thermal import Thermal
+
+DISTURBANCES: Final[dict[str, type[Any]]] = {
+    "ageing": Ageing,
+    "charging": Charging,
+    "drift": Drift,
+    "random_walk": RandomWalk,
+    "record": Record,
+    "shock": Shock,
+    "thermal": Thermal,
+}

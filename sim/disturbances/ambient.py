@@ -1,0 +1,213 @@
+"""Ambient temperature over time, and exactly what a first-order body makes of it."""
+
+from pathlib import Path
+from typing import Annotated, Any, Literal, Protocol, Self
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from sim.errors import ProfileError
+from sim.params import Block, NonNegative, Positive
+from sim.ports import Array
+from sim.recorded import read_table
+
+MINUTE_S = 60.0
+HOUR_S = 3600.0
+
+
+class RampProfile(Block):
+    """Ambient that holds, climbs or falls steadily, and holds again."""
+
+    shape: Literal["ramp"]
+    rate_k_per_min: float
+    """Rate between the two times. [K/min]"""
+    from_s: NonNegative
+    """When it begins to change. [s]"""
+    to_s: Positive
+    """When it stops changing. [s]"""
+
+    @model_validator(mode="after")
+    def _check_order(self) -> Self:
+        if self.to_s <= self.from_s:
+            raise ValueError(f"to_s must be after from_s, got {self.to_s} and {self.from_s}")
+        return self
+
+
+class StepProfile(Block):
+    """Ambient that jumps once, as when a door opens."""
+
+    shape: Literal["step"]
+    change_k: float
+    """Height of the step. [K]"""
+    at_s: NonNegative
+    """When it happens. [s]"""
+
+
+class DailyProfile(Block):
+    """Ambient that swings as a sine; the bodies have long settled into the swing."""
+
+    shape: Literal["daily"]
+    amplitude_k: NonNegative
+    """Half of the swing from lowest to highest. [K]"""
+    period_h: Positive = 24.0
+    """Length of the cycle. [h]"""
+    start_hour_h: float
+    """Time since the upward crossing of the mean, at the start of the run. [h]"""
+
+
+class CsvProfile(Block):
+    """Ambient read from a file, straight between its rows; the ends hold."""
+
+    shape: Literal["csv"]
+    file: Annotated[str, Field(min_length=1)]
+    """CSV with a header row; a relative name counts from the scenario's folder. [-]"""
+    time_column: str
+    """Column of time; the run starts at time zero of the file. [s]"""
+    temperature_column: str
+    """Column of temperature, in kelvin or degrees Celsius. [K or degC]"""
+    reference: float
+    """Temperature at which everything was aligned, in the unit of the column. [K or degC]"""
+
+
+class Ambient(Protocol):
+    """Temperature of the air, above reference, and of a body in it."""
+
+    def lagged_k(self, time_s: Array, tau_s: float) -> Array:
+        """Return a body's temperature (K,) at times (K,); tau 0 is the air itself. [K]"""
+        ...
+
+    def warnings(self, run_s: float) -> tuple[str, ...]:
+        """Return what the user should know, for a run of this length."""
+        ...
+
+
+class Straight:
+    """Ambient through points, straight between them; two points at one time are a jump.
+
+    A body T' = (ambient - T)/tau is at the first point's temperature until the first point. From
+    there each straight piece is solved in closed form, so times and blocks can be any.
+    """
+
+    def __init__(self, time_s: Array, ambient_k: Array, *, name: str = "") -> None:
+        """Keep the points.
+
+        Parameters
+        ----------
+        time_s, ambient_k : (N,) ndarray
+            Times, not falling [s], and ambient there [K].
+        name : str
+            File that they are from; with one, a run outside its times is warned of.
+        """
+        self._time_s = time_s
+        self._ambient_k = ambient_k
+        self._name = name
+        length_s = np.diff(time_s)
+        slope = np.zeros(len(time_s))
+        np.divide(np.diff(ambient_k), length_s, out=slope[:-1], where=length_s > 0)
+        self._slope_k_s = slope
+
+    def lagged_k(self, time_s: Array, tau_s: float) -> Array:
+        """Return a body's temperature at the given times."""
+        body_k = self._body_at_points(tau_s)
+        piece = np.clip(
+            np.searchsorted(self._time_s, time_s, side="right") - 1, 0, len(self._time_s) - 1
+        )
+        since_s = np.maximum(time_s - self._time_s[piece], 0.0)
+        return self._along(piece, since_s, body_k[piece], tau_s)
+
+    def warnings(self, run_s: float) -> tuple[str, ...]:
+        """Return a line if the run goes beyond the file."""
+        first, last = float(self._time_s[0]), float(self._time_s[-1])
+        if not self._name or (first <= 0 and last >= run_s * (1 - 1e-12)):
+            return ()
+        return (
+            f"{self._name}: times go from {first:g} to {last:g} s, the run from 0 to {run_s:g} s; "
+            "the end values are held",
+        )
+
+    def _body_at_points(self, tau_s: float) -> Array:
+        body = np.empty_like(self._ambient_k)
+        body[0] = self._ambient_k[0]
+        for point in range(1, len(body)):
+            since_s = self._time_s[point] - self._time_s[point - 1]
+            body[point] = self._along(point - 1, since_s, body[point - 1], tau_s)
+        return body
+
+    def _along(self, piece: Any, since_s: Any, body_k: Any, tau_s: float) -> Any:
+        """Return the body's temperature some time into a piece, from that at its start."""
+        slope, ambient_k = self._slope_k_s[piece], self._ambient_k[piece]
+        if tau_s == 0:
+            return ambient_k + slope * since_s
+        settled = -np.expm1(-since_s / tau_s)
+        return body_k + (ambient_k - body_k) * settled + slope * (since_s - tau_s * settled)
+
+
+class Swing:
+    """Ambient that swings as a sine for ever; the body swings less, and later."""
+
+    def __init__(self, profile: DailyProfile) -> None:
+        """Keep the swing."""
+        self._amplitude_k = profile.amplitude_k
+        self._rate_rad_s = 2.0 * np.pi / (HOUR_S * profile.period_h)
+        self._start_s = HOUR_S * profile.start_hour_h
+
+    def lagged_k(self, time_s: Array, tau_s: float) -> Array:
+        """Return a body's temperature at the given times."""
+        turn = self._rate_rad_s * tau_s
+        angle = self._rate_rad_s * (time_s + self._start_s)
+        return self._amplitude_k / np.hypot(1.0, turn) * np.sin(angle - np.arctan(turn))
+
+    def warnings(self, run_s: float) -> tuple[str, ...]:
+        """Return nothing: the swing has no end."""
+        return ()
+
+
+Profile = RampProfile | StepProfile | DailyProfile | CsvProfile
+
+
+def ambient_of(profile: Profile, folder: Path) -> Ambient:
+    """Return the ambient that a profile block asks for.
+
+    Parameters
+    ----------
+    profile : RampProfile, StepProfile, DailyProfile or CsvProfile
+        The block.
+    folder : Path
+        Where relative file names count from.
+
+    Returns
+    -------
+    Ambient
+
+    Raises
+    ------
+    ProfileError
+        If a file cannot be used as declared.
+    """
+    if isinstance(profile, RampProfile):
+        rise_k = profile.rate_k_per_min / MINUTE_S * (profile.to_s - profile.from_s)
+        return Straight(
+            np.array([0.0, profile.from_s, profile.to_s]), np.array([0.0, 0.0, rise_k])
+        )
+    if isinstance(profile, StepProfile):
+        return Straight(
+            np.array([0.0, profile.at_s, profile.at_s]), np.array([0.0, 0.0, profile.change_k])
+        )
+    if isinstance(profile, DailyProfile):
+        return Swing(profile)
+    return _read(folder / profile.file, profile)
+
+
+def _read(path: Path, profile: CsvProfile) -> Straight:
+    table = read_table(path, [profile.time_column, profile.temperature_column])
+    time_s, temperature = table.values.T
+    if len(time_s) < 2:
+        raise ProfileError(f"{path}: at least two rows are needed, got {len(time_s)}")
+    steps = np.diff(time_s)
+    if (steps <= 0).any():
+        at = int(np.argmax(steps <= 0)) + 1
+        raise ProfileError(
+            f"{path}: line {table.lines[at]}: time must rise from row to row, "
+            f"got {time_s[at]:.9g} s after {time_s[at - 1]:.9g} s"
+        )
+    return Straight(time_s, temperature - profile.reference, name=str(path))

@@ -1,0 +1,139 @@
+"""Random wander of each mirror's rest angle: Ornstein-Uhlenbeck, and the random walk."""
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import lfilter
+
+from sim.errors import ScenarioError
+from sim.params import Block, NonNegative, Positive
+from sim.ports import Array, Effects, Site
+from sim.rng import normals
+
+SHORTEST_FRAMES = 10
+"""Least correlation time in frames: halfway between edges the variance is then 5 % low at worst."""
+
+
+class Wander(NamedTuple):
+    """State of a wander at a frame edge."""
+
+    rest_rad: Array
+    """(M, 2) [rad]"""
+
+
+class DriftParams(Block):
+    """Ornstein-Uhlenbeck wander, independent for each mirror and axis."""
+
+    kind: Literal["drift"]
+    sigma_urad: NonNegative
+    """Standard deviation of the wander once it is stationary, per axis. [urad]"""
+    correlation_s: Positive
+    """Time after which the correlation has fallen to 1/e. [s]"""
+    start: Literal["stationary", "zero"]
+    """Whether the run starts amid the wander or right after a perfect alignment. [-]"""
+
+
+class Drift:
+    """Ornstein-Uhlenbeck wander, exact at frame edges for any frame period.
+
+    x' = -x/T + noise, stepped with a = exp(-dt/T) and increments of variance sigma^2 (1 - a^2).
+    Each increment is drawn by (edge, mirror), so neither blocks nor the choice of mirrors change
+    it. Between edges the path is taken as straight.
+
+    References
+    ----------
+    .. [1] G. E. Uhlenbeck and L. S. Ornstein, Phys. Rev. 36 (1930) 823.
+    .. [2] D. T. Gillespie, Phys. Rev. E 54 (1996) 2084: the exact step.
+    """
+
+    Params = DriftParams
+
+    def __init__(self, params: DriftParams, site: Site) -> None:
+        """Place the wander in the run.
+
+        Parameters
+        ----------
+        params : DriftParams
+            The wander.
+        site : Site
+            The run.
+
+        Raises
+        ------
+        ScenarioError
+            If the correlation time is shorter than ten frames.
+        """
+        frame_s = site.clock.frame_s
+        if params.correlation_s < SHORTEST_FRAMES * frame_s * (1 - 1e-9):
+            raise ScenarioError(
+                f"drift: correlation_s must be at least {SHORTEST_FRAMES} frames, "
+                f"{SHORTEST_FRAMES * frame_s:g} s, got {params.correlation_s:g} s"
+            )
+        self.params = params
+        self.warnings: tuple[str, ...] = ()
+        self._site = site
+        self._sigma_rad = 1e-6 * params.sigma_urad
+        self._keep = float(np.exp(-frame_s / params.correlation_s))
+        self._step_rad = self._sigma_rad * float(
+            np.sqrt(-np.expm1(-2.0 * frame_s / params.correlation_s))
+        )
+
+    def initial_state(self) -> Wander:
+        """Return the wander at the first edge."""
+        if self.params.start == "zero":
+            return Wander(np.zeros((len(self._site.mirror_ids), 2)))
+        return Wander(self._sigma_rad * _draw(self._site, np.array([0]))[0])
+
+    def advance(self, state: Wander, first_frame: int, n_frames: int) -> tuple[Wander, Effects]:
+        """Return the rest angle over the block."""
+        noise = self._step_rad * _draw(self._site, first_frame + 1 + np.arange(n_frames))
+        path, _ = lfilter(
+            [1.0], [1.0, -self._keep], noise, axis=0, zi=self._keep * state.rest_rad[None]
+        )
+        rest = np.concatenate([state.rest_rad[None], path])
+        return Wander(rest[-1].copy()), Effects(rest_rad=rest)
+
+
+class RandomWalkParams(Block):
+    """A random walk from zero, independent for each mirror and axis."""
+
+    kind: Literal["random_walk"]
+    rate_urad_per_sqrt_s: NonNegative
+    """Standard deviation after one second, per axis; it grows as the root of time. [urad/sqrt(s)]"""
+
+
+class RandomWalk:
+    """Rest angle that takes a Gaussian step at each frame edge; straight between edges."""
+
+    Params = RandomWalkParams
+
+    def __init__(self, params: RandomWalkParams, site: Site) -> None:
+        """Place the walk in the run.
+
+        Parameters
+        ----------
+        params : RandomWalkParams
+            The walk.
+        site : Site
+            The run.
+        """
+        self.params = params
+        self.warnings: tuple[str, ...] = ()
+        self._site = site
+        self._step_rad = 1e-6 * params.rate_urad_per_sqrt_s * float(np.sqrt(site.clock.frame_s))
+
+    def initial_state(self) -> Wander:
+        """Return zero."""
+        return Wander(np.zeros((len(self._site.mirror_ids), 2)))
+
+    def advance(self, state: Wander, first_frame: int, n_frames: int) -> tuple[Wander, Effects]:
+        """Return the rest angle over the block."""
+        steps = self._step_rad * _draw(self._site, first_frame + 1 + np.arange(n_frames))
+        rest = np.cumsum(np.concatenate([state.rest_rad[None], steps]), axis=0)
+        return Wander(rest[-1].copy()), Effects(rest_rad=rest)
+
+
+def _draw(site: Site, edges: NDArray[np.int64]) -> Array:
+    """Return standard normals (E, M, 2), drawn by frame edge and mirror."""
+    return normals(site.key, edges[:, None], site.mirror_ids[None, :])

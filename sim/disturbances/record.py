@@ -1,0 +1,177 @@
+"""Base acceleration replayed from a measured record."""
+
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from sim.band_limited import read_between
+from sim.errors import ProfileError
+from sim.params import Block, NonNegative
+from sim.ports import Array, Effects, Site
+from sim.recorded import FEWEST_SAMPLES, Recording, read_acceleration_csv, read_cosmos_v1
+
+JUMP = 0.01
+"""A record that starts or ends above this share of its peak is said to jump."""
+
+
+class RecordParams(Block):
+    """A measured acceleration record and how it is played."""
+
+    kind: Literal["record"]
+    file: Annotated[str, Field(min_length=1)]
+    """The record; a relative name counts from the scenario's folder. [-]"""
+    format: Literal["csv", "cosmos_v1"] = "csv"
+    """CSV with a header row, or the plain-text volume 1 file of a strong-motion network. [-]"""
+    units: str
+    """What the file holds: "g", "m/s^2" or "gal". [-]"""
+    time_column: str = ""
+    """Column of time in seconds; needed for CSV, unused for cosmos_v1. [-]"""
+    columns: tuple[str, str, str]
+    """Column or channel for base axis x, y and z; "" for none. [-]"""
+    scale: float = 1.0
+    """Factor on the whole record. [-]"""
+    start_at_ms: NonNegative
+    """When, in the run, the first used sample plays. [ms]"""
+    from_s: float | None = None
+    """First used time, on the record's clock; from its start if left out. [s]"""
+    to_s: float | None = None
+    """Last used time, on the record's clock; to its end if left out. [s]"""
+    remove_mean: bool
+    """Whether each axis' mean over the used part is taken off. [-]"""
+    taper_ms: NonNegative = 0.0
+    """Length of the cosine fade at each end of the used part. [ms]"""
+
+    @model_validator(mode="after")
+    def _check_together(self) -> Self:
+        if self.format == "csv" and not self.time_column:
+            raise ValueError('time_column must be given for format "csv", got ""')
+        if self.from_s is not None and self.to_s is not None and self.to_s <= self.from_s:
+            raise ValueError(f"to_s must be after from_s, got {self.to_s} and {self.from_s}")
+        named = [name for name in self.columns if name]
+        if not named or len(set(named)) < len(named):
+            raise ValueError(
+                f"columns must name at least one, and none twice, got {list(self.columns)}"
+            )
+        return self
+
+
+class Record:
+    """A record, read band-limited at the drive's ticks; zero before it and after it.
+
+    Only what the settings ask for is done to it. What else the user should know is in `warnings`.
+    """
+
+    Params = RecordParams
+
+    def __init__(self, params: RecordParams, site: Site) -> None:
+        """Read and check the record.
+
+        Parameters
+        ----------
+        params : RecordParams
+            What to play.
+        site : Site
+            The run.
+
+        Raises
+        ------
+        ProfileError
+            If the file cannot be used as declared.
+        """
+        self.params = params
+        self._clock = site.clock
+        path = Path(site.folder) / params.file
+        recording = _read(path, params)
+        self.rate_hz = recording.rate_hz
+        used = _slice(path, recording, params)
+        if params.remove_mean:
+            used = used - used.mean(axis=0)
+        if params.taper_ms > 0:
+            used = used * _taper(path, len(used), self.rate_hz, params.taper_ms)[:, None]
+        self.samples_m_s2 = params.scale * used
+        """(N, 3) what is played, at the record's own rate. [m/s^2]"""
+        self.warnings: tuple[str, ...] = (
+            *recording.warnings,
+            *_jumps(path, self.samples_m_s2),
+            *self._cut_off(path),
+        )
+
+    def _cut_off(self, path: Path) -> tuple[str, ...]:
+        run_s = self._clock.frame_s * self._clock.n_frames
+        end_s = 1e-3 * self.params.start_at_ms + (len(self.samples_m_s2) - 1) / self.rate_hz
+        if end_s <= run_s * (1 + 1e-12):
+            return ()
+        return (f"{path}: the record would play until {end_s:.6g} s, the run ends at {run_s:.6g} s",)
+
+    def initial_state(self) -> None:
+        """Return nothing: the record follows from the time alone."""
+        return None
+
+    def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
+        """Return the base acceleration over the block."""
+        time_s = self._clock.tick_times_s(first_frame, n_frames)
+        position = (time_s - 1e-3 * self.params.start_at_ms) * self.rate_hz
+        playing = (position >= -1e-6) & (position <= len(self.samples_m_s2) - 1 + 1e-6)
+        acceleration = np.zeros((len(time_s), 3))
+        acceleration[playing] = read_between(
+            self.samples_m_s2, position[playing], stride=self._clock.tick_s * self.rate_hz
+        )
+        return None, Effects(acceleration_m_s2=acceleration)
+
+
+def _read(path: Path, params: RecordParams) -> Recording:
+    if params.format == "cosmos_v1":
+        return read_cosmos_v1(path, columns=params.columns, units=params.units)
+    return read_acceleration_csv(
+        path, time_column=params.time_column, columns=params.columns, units=params.units
+    )
+
+
+def _slice(path: Path, recording: Recording, params: RecordParams) -> Array:
+    count = len(recording.acceleration_m_s2)
+    first_s = recording.first_s
+    last_s = first_s + (count - 1) / recording.rate_hz
+    slack_s = 1e-6 / recording.rate_hz
+    for name, value in (("from_s", params.from_s), ("to_s", params.to_s)):
+        if value is not None and not first_s - slack_s <= value <= last_s + slack_s:
+            raise ProfileError(
+                f"{path}: {name} must lie within the record, {first_s:.9g} to {last_s:.9g} s, "
+                f"got {value:.9g} s"
+            )
+    from_s = first_s if params.from_s is None else params.from_s
+    to_s = last_s if params.to_s is None else params.to_s
+    low = max(0, int(np.ceil((from_s - first_s) * recording.rate_hz - 1e-6)))
+    high = min(count - 1, int(np.floor((to_s - first_s) * recording.rate_hz + 1e-6)))
+    if high - low + 1 < FEWEST_SAMPLES:
+        raise ProfileError(
+            f"{path}: at least {FEWEST_SAMPLES} samples must be used, got {high - low + 1} "
+            f"from {from_s:.9g} to {to_s:.9g} s"
+        )
+    return recording.acceleration_m_s2[low : high + 1]
+
+
+def _taper(path: Path, count: int, rate_hz: float, taper_ms: float) -> Array:
+    """Return (N,) weights: half a cosine up from zero, ones, the same down."""
+    length = 1e-3 * taper_ms * rate_hz
+    if 2 * length > count - 1:
+        raise ProfileError(
+            f"{path}: two tapers must fit into the used part of {1e3 * (count - 1) / rate_hz:.6g} ms, "
+            f"got taper_ms {taper_ms:g}"
+        )
+    from_end = np.minimum(np.arange(count), np.arange(count)[::-1])
+    return 0.5 - 0.5 * np.cos(np.pi * np.minimum(from_end / length, 1.0))
+
+
+def _jumps(path: Path, samples: Array) -> tuple[str, ...]:
+    warnings: list[str] = []
+    for axis, column in zip("xyz", samples.T, strict=True):
+        peak = np.abs(column).max()
+        for end, value in (("start", column[0]), ("end", column[-1])):
+            if abs(value) > JUMP * peak:
+                warnings.append(
+                    f"{path}: axis {axis} jumps at the {end} of the used part, by "
+                    f"{value:.3g} m/s^2 or {abs(value) / peak:.1%} of its peak; a taper would fade it"
+                )
+    return tuple(warnings)

@@ -1,0 +1,101 @@
+"""Ambient temperature, through the lag of bench and camera, into tilt, gain and resonance."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from pydantic import Field
+
+from sim.disturbances.ambient import (
+    Ambient,
+    CsvProfile,
+    DailyProfile,
+    RampProfile,
+    StepProfile,
+    ambient_of,
+)
+from sim.params import Block, NonNegative, PairXY
+from sim.ports import Array, Effects, Site
+
+
+class ThermalParams(Block):
+    """An ambient profile, two bodies that follow it, and what their temperature does."""
+
+    kind: Literal["thermal"]
+    ambient: Annotated[
+        RampProfile | StepProfile | DailyProfile | CsvProfile, Field(discriminator="shape")
+    ]
+    """Ambient temperature above the reference at which everything was aligned. [K]"""
+    bench_tau_s: NonNegative
+    """Time constant of the bench with the mirrors; 0 follows at once. [s]"""
+    sensor_tau_s: NonNegative
+    """Time constant of the camera's mount; 0 follows at once. [s]"""
+    tilt_urad_per_k: PairXY = (0.0, 0.0)
+    """Change of every mirror's rest angle with the bench's temperature, (x, y). [urad/K]"""
+    gain_ppm_per_k: float = 0.0
+    """Relative change of the drive's gain with the bench's temperature. [ppm/K]"""
+    resonance_ppm_per_k: float = 0.0
+    """Relative change of the mirrors' resonance with the bench's temperature. [ppm/K]"""
+    sensor_urad_per_k: PairXY = (0.0, 0.0)
+    """Shift of the camera's frame, as mirror tilt, with its mount's temperature. [urad/K]"""
+
+
+class Thermal:
+    """Two first-order bodies in the ambient air.
+
+    Both are at the air's temperature when the profile starts: with the run, or with the first row
+    of a file that starts earlier; a daily swing has always been going on. Effects are in proportion to temperature and the same for all mirrors. Each body has one
+    temperature: gradients inside it, which bend benches too, are left out.
+    """
+
+    Params = ThermalParams
+
+    def __init__(self, params: ThermalParams, site: Site) -> None:
+        """Place the profile in the run.
+
+        Parameters
+        ----------
+        params : ThermalParams
+            Profile, bodies and effects.
+        site : Site
+            The run.
+
+        Raises
+        ------
+        ProfileError
+            If a CSV profile cannot be used as declared.
+        """
+        self.params = params
+        self._clock = site.clock
+        self._n_mirrors = len(site.mirror_ids)
+        self._ambient: Ambient = ambient_of(params.ambient, Path(site.folder))
+        run_s = site.clock.frame_s * site.clock.n_frames
+        self.warnings: tuple[str, ...] = self._ambient.warnings(run_s)
+
+    def initial_state(self) -> None:
+        """Return nothing: temperatures follow from the time alone, in closed form."""
+        return None
+
+    def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
+        """Return temperature and its effects over the block."""
+        p = self.params
+        time_s = self._clock.frame_times_s(first_frame, n_frames)
+        bench_k = self._ambient.lagged_k(time_s, p.bench_tau_s)
+        rest = sensor = gain = resonance = None
+        if any(p.tilt_urad_per_k):
+            tilt = 1e-6 * bench_k[:, None] * np.array(p.tilt_urad_per_k)
+            rest = np.repeat(tilt[:, None, :], self._n_mirrors, axis=1)
+        if any(p.sensor_urad_per_k):
+            sensor_k: Array = self._ambient.lagged_k(time_s, p.sensor_tau_s)
+            sensor = 1e-6 * sensor_k[:, None] * np.array(p.sensor_urad_per_k)
+        if p.gain_ppm_per_k:
+            gain = 1e-6 * p.gain_ppm_per_k * bench_k
+        if p.resonance_ppm_per_k:
+            resonance = 1e-6 * p.resonance_ppm_per_k * bench_k
+        return None, Effects(
+            rest_rad=rest,
+            sensor_rad=sensor,
+            gain=gain,
+            resonance=resonance,
+            temperature_k=bench_k,
+        )

@@ -1,0 +1,65 @@
+"""Settings of the optics: where things stand, and what the light meets. None has a default."""
+
+from typing import Annotated, Self
+
+from pydantic import Field, model_validator
+
+from sim.params import Block, Count, NonNegative, Positive
+
+
+class GeometryParams(Block):
+    """Two parallel mirror arrays with the same grid, facing each other."""
+
+    ports_per_side: Count
+    """Fibres, and mirrors, on each side. [-]"""
+    columns: Count
+    """Mirrors in a row, along the array's x; must divide `ports_per_side`. [-]"""
+    pitch_mm: Positive
+    """Distance between neighbouring mirrors, in both directions. [mm]"""
+    spacing_mm: Positive
+    """From the centre of array A to the centre of array B. [mm]"""
+    collimator_in_mm: Positive
+    """From an input collimator to its mirror of array A. [mm]"""
+    collimator_out_mm: Positive
+    """From a mirror of array B to its output collimator. [mm]"""
+    incidence_deg: Annotated[float, Field(ge=0, le=60)]
+    """Angle of incidence of the central beam on both arrays. [deg]"""
+
+    @model_validator(mode="after")
+    def _rows_are_full_and_arrays_apart(self) -> Self:
+        if self.ports_per_side % self.columns:
+            raise ValueError(
+                f"columns must divide ports_per_side = {self.ports_per_side}, got {self.columns}"
+            )
+        width_mm = (self.columns - 1) * self.pitch_mm
+        if self.spacing_mm <= width_mm:
+            raise ValueError(
+                "spacing_mm must exceed the width of the arrays, (columns - 1) * pitch_mm = "
+                f"{width_mm:g}, got {self.spacing_mm:g}"
+            )
+        return self
+
+
+class OpticsParams(Block):
+    """The light and all that takes some of it."""
+
+    data_wavelength_nm: Positive
+    """Vacuum wavelength of the data light; all losses are at this wavelength. [nm]"""
+    monitor_wavelength_nm: Positive
+    """Vacuum wavelength of the monitor light that the cameras see. [nm]"""
+    waist_um: Positive
+    """Waist radius (1/e^2 of intensity) of the emitted beam, half the nominal path away. [um]"""
+    receiving_waist_um: Positive
+    """Waist radius (1/e^2 of intensity) of the mode the receiving collimator accepts. [um]"""
+    mirror_radius_um: Positive
+    """Radius of the round reflecting area. [um]"""
+    mirror_reflectivity: Annotated[float, Field(gt=0, le=1)]
+    """Power reflected by one mirror. [-]"""
+    combiner_loss_db: NonNegative
+    """Loss of one beam combiner; a connection passes two. [dB]"""
+    collimator_loss_db: NonNegative
+    """Loss of one collimator on its own; a connection passes two. [dB]"""
+    connector_mean_db: NonNegative
+    """Mean of the normal distribution, uncut, from which a port's connector loss is drawn. [dB]"""
+    connector_sd_db: NonNegative
+    """Standard deviation of that distribution, which is cut off at zero; 0: all alike. [dB]"""

@@ -1,0 +1,183 @@
+"""The seams of the loop: what an estimator, a controller, a shaper and a disturbance must be."""
+
+from enum import IntEnum
+from typing import Any, NamedTuple, Protocol, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+S = TypeVar("S")
+
+
+class SpotStatus(IntEnum):
+    """Why a reading is or is not usable; stored in traces, counted in reports."""
+
+    OK = 0
+    DIM = 1
+    """Too little light above the threshold in the window."""
+    EDGE = 2
+    """The spot touches the rim of the window, so its position cannot be trusted."""
+    FAILED = 3
+    """The estimator did not arrive at an answer."""
+
+
+class CameraBelief(NamedTuple):
+    """What the firmware was told about its camera; an estimator may lean on it."""
+
+    black_dn: float
+    gain_dn_per_e: float
+    background_e: float
+    read_noise_e: float
+    full_scale_dn: int
+    spot_sigma_px: float
+
+
+class SpotReading(NamedTuple):
+    """One estimate per mirror, in window pixels."""
+
+    spot_px: Array
+    """(M, 2) as (x, y), from the centre of pixel [0, 0]; NaN where the status is not OK. [px]"""
+    flux_dn: Array
+    """(M,) sum of what the estimator took for the spot. [DN]"""
+    status: NDArray[np.uint8]
+    """(M,) SpotStatus."""
+
+
+class Estimator(Protocol):
+    """Turns frames (M, H, W) [DN] into one reading per mirror; settings are bound beforehand."""
+
+    def __call__(self, frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
+        """Return the spot of each frame; must not change its input."""
+        ...
+
+
+class PlantBelief(NamedTuple):
+    """What the firmware was told about timing and mirrors: all that a controller may know."""
+
+    frame_s: float
+    """Frame period. [s]"""
+    exposure_s: float
+    """Exposure time, from the frame's start. [s]"""
+    latency_s: float
+    """From the frame's start to the first drive tick that carries its correction. [s]"""
+    tick_s: float
+    """Drive (DAC) update period. [s]"""
+    resonance_rad_s: tuple[float, float]
+    """Undamped resonance, (x, y). [rad/s]"""
+    quality: tuple[float, float]
+    """Quality factor, (x, y). [-]"""
+    amplifier_s: float
+    """Time constant of the high-voltage amplifier. [s]"""
+    limit_rad: float
+    """Largest static tilt that drive and travel allow. [rad]"""
+
+
+class TiltReading(NamedTuple):
+    """What the loop tells a controller once a frame."""
+
+    tilt_rad: Array
+    """(M, 2) measured mechanical tilt, averaged over the exposure; NaN where lost. [rad]"""
+    status: NDArray[np.uint8]
+    """(M,) SpotStatus."""
+
+
+class Setpoint(NamedTuple):
+    """Where the mirrors should have been, and how far a correction may go."""
+
+    reference_rad: Array
+    """(M, 2) expected mean tilt over the exposure that the reading is of. [rad]"""
+    lowest_rad: Array
+    """(M, 2) most negative correction that the drive can still carry out. [rad]"""
+    highest_rad: Array
+    """(M, 2) most positive correction that the drive can still carry out. [rad]"""
+
+
+class Controller(Protocol[S]):
+    """Turns tilt readings into corrections, one call a frame for the whole fleet.
+
+    The loop adds the correction to the feed-forward of the commanded path and holds it until the
+    next one arrives. Settings are fixed at construction; state is passed in and returned.
+    """
+
+    def initial_state(self, n_mirrors: int) -> S:
+        """Return the state before the first frame."""
+        ...
+
+    def step(self, state: S, reading: TiltReading, setpoint: Setpoint) -> tuple[S, Array]:
+        """Return (next state, correction (M, 2) [rad]); must not change its inputs."""
+        ...
+
+
+class Shaper(Protocol):
+    """Turns a commanded jump into a path for the feed-forward, sampled at the drive's ticks."""
+
+    def path(self, start_rad: Array, target_rad: Array) -> Array:
+        """Return commanded tilt (K, M, 2) [rad] at ticks 0 to K-1; the target is held after that."""
+        ...
+
+
+class Clock(NamedTuple):
+    """The time base of a run: frames, and drive ticks inside a frame."""
+
+    tick_s: float
+    ticks_per_frame: int
+    n_frames: int
+
+    @property
+    def frame_s(self) -> float:
+        """Frame period. [s]"""
+        return self.tick_s * self.ticks_per_frame
+
+    def tick_times_s(self, first_frame: int, n_frames: int) -> Array:
+        """Return the (n_frames * ticks_per_frame + 1,) tick edges of a block of frames. [s]"""
+        first = first_frame * self.ticks_per_frame
+        return self.tick_s * np.arange(first, first + n_frames * self.ticks_per_frame + 1)
+
+    def frame_times_s(self, first_frame: int, n_frames: int) -> Array:
+        """Return the (n_frames + 1,) frame edges of a block of frames. [s]"""
+        return self.frame_s * np.arange(first_frame, first_frame + n_frames + 1)
+
+
+class Effects(NamedTuple):
+    """What a disturbance does over a block of F frames of N ticks; None where it does nothing.
+
+    Values stand at edges and are linear between them; both ends of the block are included.
+    """
+
+    acceleration_m_s2: Array | None = None
+    """(F*N + 1, 3) base acceleration at tick edges. [m/s^2]"""
+    rest_rad: Array | None = None
+    """(F + 1, M, 2) wander of the mirrors' rest angle at frame edges. [rad]"""
+    sensor_rad: Array | None = None
+    """(F + 1, 2) shift of the camera's frame against the fibres, as mirror tilt. [rad]"""
+    gain: Array | None = None
+    """(F + 1,) relative change of the drive's gain. [-]"""
+    resonance: Array | None = None
+    """(F + 1,) relative change of the mirrors' resonance. [-]"""
+    temperature_k: Array | None = None
+    """(F + 1,) bench temperature above reference. [K]"""
+
+
+class Disturbance(Protocol[S]):
+    """One source of trouble. Blocks are asked for in order, each starting where the last ended."""
+
+    def initial_state(self) -> S:
+        """Return the state before the first frame."""
+        ...
+
+    def advance(self, state: S, first_frame: int, n_frames: int) -> tuple[S, Effects]:
+        """Return (next state, effects over the block); must not change its input."""
+        ...
+
+
+class Site(NamedTuple):
+    """What a disturbance is told about the run it takes part in."""
+
+    clock: Clock
+    mirror_ids: NDArray[np.int64]
+    """(M,) number of each simulated mirror in the whole switch; random numbers are keyed by it."""
+    key: tuple[int, int]
+    """(seed, stream): the random numbers that are this disturbance's own (see sim.rng)."""
+    folder: Any
+    """pathlib.Path against which relative file names are read."""

@@ -1,0 +1,140 @@
+"""Tuning rules: margins by a frequency sweep, and settings worked by hand."""
+
+import math
+
+import numpy as np
+import pytest
+
+from controllers.rules import (
+    ContinuousGains,
+    FirstOrderPlusDelay,
+    effective_delay_s,
+    half_rule,
+    ideal_from_series,
+    per_frame,
+    simc,
+    simc_integrating,
+    simc_pure_delay,
+    ziegler_nichols,
+)
+from controllers.sampled_model import sampled_model
+from tests.controllers.contract import PLANT
+
+OMEGA = np.geomspace(1e-3, 60.0, 400_000)  # neighbours differ by 3e-5: margins good to that
+
+
+def sweep(loop: np.ndarray) -> dict[str, float]:
+    """Return margins of a loop gain on OMEGA; times in the unit of 1/OMEGA."""
+    size, phase = np.abs(loop), np.unwrap(np.angle(loop))
+    phase -= 2.0 * math.pi * math.ceil((phase[0] - 1e-9) / (2.0 * math.pi)) if phase[0] > 0 else 0
+    cut, turn = int(np.argmax(size < 1.0)), int(np.argmax(phase < -math.pi))
+    margin = math.pi + phase[cut]
+    return {
+        "gain": 1.0 / size[turn],
+        "phase_deg": math.degrees(margin),
+        "ms": np.abs(1.0 / (1.0 + loop)).max(),
+        "mt": np.abs(loop / (1.0 + loop)).max(),
+        "cut": OMEGA[cut],
+        "delay": margin / OMEGA[cut],
+    }
+
+
+def loop_gain(c: ContinuousGains, process: np.ndarray) -> np.ndarray:
+    s = 1j * OMEGA
+    return c.gain * (1.0 + 1.0 / (c.integral_s * s) + c.derivative_s * s) * process
+
+
+def close(got: dict[str, float], **expected: float) -> None:
+    for name, value in expected.items():
+        assert got[name] == pytest.approx(value, rel=5e-3), name
+
+
+@pytest.mark.parametrize("lag_s", [1.0, 3.0, 8.0])
+def test_simc_on_lag_and_delay(lag_s: float) -> None:
+    # Source: S. Skogestad, J. Process Control 13 (2003) 291, table of margins (printed as 3.14,
+    # 61.4 deg, 1.59, 1.00, 2.14: from memory, not checked against the paper); digits derived.
+    s = 1j * OMEGA
+    c = simc(FirstOrderPlusDelay(lag_s, 1.0), gain=2.5)
+    got = sweep(loop_gain(c, 2.5 * np.exp(-s) / (lag_s * s + 1.0)))
+    close(got, gain=3.1416, phase_deg=61.352, ms=1.5905, mt=1.0, cut=0.5, delay=2.1416)
+
+
+def test_simc_on_integrator_and_delay() -> None:
+    # Source as above (printed as 2.96, 46.9 deg, 1.70, 1.30, 1.59: from memory); digits derived.
+    s = 1j * OMEGA
+    c = simc_integrating(0.7, 1.0)
+    assert c.gain == pytest.approx(0.5 / 0.7)
+    assert c.integral_s == pytest.approx(8.0)
+    got = sweep(loop_gain(c, 0.7 * np.exp(-s) / s))
+    close(got, gain=2.9634, phase_deg=46.864, ms=1.7035, mt=1.2994, cut=0.5145, delay=1.5896)
+
+
+def test_half_rule_examples() -> None:
+    # Source: S. Skogestad, J. Process Control 13 (2003) 291 (worked examples; the arithmetic is
+    # repeated here by hand).
+    one = half_rule((1.0, 0.2))
+    assert one == pytest.approx((1.1, 0.1, 0.0))
+    assert simc(one)[:2] == pytest.approx((5.5, 0.8))
+    lags_s = (0.2, 1.0, 0.008, 0.04)
+    pi, pid = half_rule(lags_s), half_rule(lags_s, order=2)
+    assert pi == pytest.approx((1.1, 0.148, 0.0))
+    assert simc(pi)[:2] == pytest.approx((3.7162, 1.1), rel=1e-4)
+    assert pid == pytest.approx((1.0, 0.028, 0.22))
+    assert simc(pid) == pytest.approx((17.857, 0.224, 0.22), rel=1e-4)
+
+
+def test_pure_delay_is_the_limit_of_a_vanishing_lag() -> None:
+    c = simc(FirstOrderPlusDelay(1e-9, 2e-3))
+    assert simc_pure_delay(2e-3, 1e-3) == pytest.approx(1e-3 * c.gain / c.integral_s)
+    assert simc_pure_delay(2e-3, 1e-3, gain=0.5, closed_loop_s=6e-3) == pytest.approx(0.25)
+
+
+@pytest.mark.parametrize(
+    ("kind", "expected"),
+    [
+        ("p", {"gain": 2.0, "phase_deg": 45.0, "ms": 2.2322}),
+        ("pi", {"gain": 1.8680, "phase_deg": 24.916, "ms": 2.8310}),
+        ("pid", {"gain": 1.7923, "phase_deg": 32.613, "ms": 2.2916}),
+    ],
+)
+def test_ziegler_nichols_on_integrator_and_delay(kind: str, expected: dict[str, float]) -> None:
+    # Source: J. G. Ziegler and N. B. Nichols, Trans. ASME 64 (1942) 759 (rules from memory, not
+    # checked against the paper); margins derived. exp(-s)/s has Ku = pi/2 and Pu = 4.
+    s = 1j * OMEGA
+    c = ziegler_nichols(kind, math.pi / 2.0, 4.0)  # type: ignore[arg-type]
+    close(sweep(loop_gain(c, np.exp(-s) / s)), **expected)
+
+
+def test_ideal_form_is_the_series_form() -> None:
+    series = ContinuousGains(17.857, 0.224, 0.22)
+    s = 1j * OMEGA
+    ideal = ideal_from_series(series)
+    np.testing.assert_allclose(
+        ideal.gain * (1.0 + 1.0 / (ideal.integral_s * s) + ideal.derivative_s * s),
+        series.gain * (1.0 + 1.0 / (series.integral_s * s)) * (1.0 + series.derivative_s * s),
+        rtol=1e-12,
+    )
+
+
+def test_gains_per_frame() -> None:
+    got = per_frame(ContinuousGains(0.6, 4e-3, 0.5e-3), 1e-3)
+    assert got == pytest.approx((0.6, 0.15, 0.3))
+    assert per_frame(ziegler_nichols("p", 1.0, 1.0), 1e-3).integral_per_frame == 0.0
+
+
+def test_effective_delay_is_the_low_frequency_phase_of_the_sampled_plant() -> None:
+    model = sampled_model(
+        PLANT.resonance_rad_s, PLANT.quality, PLANT.amplifier_s, 1e-3, 0.3e-3, 1e-3
+    )
+    phase = np.angle(model.frequency_response(0.05, 1e-3))[0]
+    slowest_s = np.max(-phase / (2.0 * math.pi * 0.05))
+    assert effective_delay_s(PLANT) == pytest.approx(slowest_s, rel=1e-6)
+
+
+def test_bad_arguments() -> None:
+    with pytest.raises(ValueError, match="lags_s must be positive and not empty, got ()"):
+        half_rule(())
+    with pytest.raises(ValueError, match=r"closed_loop_s \+ delay_s must be positive, got 0"):
+        simc(FirstOrderPlusDelay(1.0, 0.0))
+    with pytest.raises(ValueError, match='kind must be "p", "pi" or "pid", got \'pd\''):
+        ziegler_nichols("pd", 1.0, 1.0)  # type: ignore[arg-type]
