@@ -6,7 +6,7 @@ from sim.ports import Array, Setpoint
 
 
 def within(wanted_rad: Array, setpoint: Setpoint) -> Array:
-    """Return the correction (M, 2) nearest to the wanted one that the drive can carry out. [rad]"""
+    """Return the correction [rad] (M, 2) nearest to the wanted one inside the limits."""
     return np.minimum(np.maximum(wanted_rad, setpoint.lowest_rad), setpoint.highest_rad)
 
 

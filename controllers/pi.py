@@ -38,8 +38,8 @@ class PiState(NamedTuple):
 class Pi:
     """u[k] = P e[k] + I[k], I[k] = I[k-1] + K e[k], with conditional integration.
 
-    A proportional part much above the integral one gains nothing here: the mirror follows its drive
-    within a frame, so that the proportional part mostly passes measurement noise on.
+    A mirror follows its drive within a frame, so the integral does most of the work; the
+    proportional part answers a little sooner and passes more measurement noise on.
     """
 
     Params = PiParams

@@ -4,6 +4,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from controllers.sampled_model import sampled_model
 from sim.ports import PlantBelief
 
 
@@ -40,9 +41,9 @@ class FirstOrderPlusDelay(NamedTuple):
     """Kept for PID alone. [s]"""
 
 
-def half_rule(lags_s: tuple[float, ...], delay_s: float = 0.0, *, order: Literal[1, 2] = 1) -> (
-    FirstOrderPlusDelay
-):
+def half_rule(
+    lags_s: tuple[float, ...], delay_s: float = 0.0, *, order: Literal[1, 2] = 1
+) -> FirstOrderPlusDelay:
     """Return a first- or second-order model with delay of a chain of lags.
 
     The largest neglected lag is split: half goes to the smallest kept lag, half to the delay;
@@ -163,16 +164,27 @@ def simc_pure_delay(
 
 
 def effective_delay_s(plant: PlantBelief) -> float:
-    """Return the delay of the loop at low frequency, from the mean exposure time to the answer. [s]
+    """Return the delay [s] of the believed loop at low frequency, as continuous rules mean it.
 
-    Latency from mid-exposure, half a frame for the hold, the amplifier's lag, and the mirror's
-    1 / (Q w) of the slower axis. Each term is exact for the phase at low frequency, where a lag and
-    a delay cannot be told apart; near the resonance the sum misleads.
+    The slope of the sampled plant's phase at rest, T C (I - A)^-2 B, of the slower axis, less half
+    a frame: a sum that takes the newest error in at once is half a frame ahead of a true integral.
+    For a mirror that follows at once and is seen d frames later this is (d - 1/2) frames. It is not
+    the sum of the separate lags: a correction's ringing, met at a fixed time in each frame, shifts
+    it by a share of a frame either way.
+
+    Near the resonance, also a folded one, a single delay misleads: look at the sensitivity there.
     """
-    w, q = np.array(plant.resonance_rad_s), np.array(plant.quality)
-    mirror_s = float(np.max(1.0 / (q * w)))
-    latency_s = plant.latency_s - plant.exposure_s / 2.0 + plant.frame_s / 2.0
-    return latency_s + plant.amplifier_s + mirror_s
+    model = sampled_model(
+        plant.resonance_rad_s,
+        plant.quality,
+        plant.amplifier_s,
+        plant.frame_s,
+        plant.exposure_s,
+        plant.latency_s,
+    )
+    rest = np.eye(model.A.shape[-1]) - model.A
+    slope = (model.C @ np.linalg.solve(rest, np.linalg.solve(rest, model.B)))[:, 0, 0]
+    return float(plant.frame_s * (slope.max() - 0.5))
 
 
 def ziegler_nichols(
@@ -219,7 +231,7 @@ def ideal_from_series(gains: ContinuousGains) -> ContinuousGains:
 def per_frame(gains: ContinuousGains, frame_s: float) -> FrameGains:
     """Return ideal-form settings as gains per frame (backward differences).
 
-    Half a frame for the hold must be part of the delay the rule was given.
+    The delay that the rule was given must be that of the sampled loop, see `effective_delay_s`.
     """
     return FrameGains(
         gains.gain,

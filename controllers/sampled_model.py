@@ -1,4 +1,4 @@
-"""The mirror as the controller meets it: drive hold, delay, resonance and exposure, once a frame."""
+"""The mirror as a controller meets it, once a frame: hold, delay, resonance and exposure."""
 
 import math
 from typing import NamedTuple
@@ -155,4 +155,4 @@ def _check(**values: ArrayLike) -> None:
     for name, value in values.items():
         array = np.asarray(value, dtype=float)
         if not np.all(np.isfinite(array) & (array > 0.0)):
-            raise ValueError(f"{name} must be positive and finite, got {value}")
+            raise ValueError(f"{name} must be positive and finite, got {array}")

@@ -50,9 +50,7 @@ class LowPassParams(Block):
     """Quality factor of the second order. [-]"""
 
 
-SectionParams = Annotated[
-    NotchParams | LeadParams | LowPassParams, Field(discriminator="kind")
-]
+SectionParams = Annotated[NotchParams | LeadParams | LowPassParams, Field(discriminator="kind")]
 
 
 def folded_hz(frequency_hz: float, frame_s: float) -> float:
@@ -85,9 +83,7 @@ def _bilinear(numerator: Array, denominator: Array, scale: float) -> Array:
     return np.concatenate([b, a[1:]]) / a[0]
 
 
-def notch_coefficients(
-    frequency_hz: float, quality: float, floor: float, frame_s: float
-) -> Array:
+def notch_coefficients(frequency_hz: float, quality: float, floor: float, frame_s: float) -> Array:
     """Return [b0, b1, b2, a1, a2] of a notch whose centre and quality hold after sampling.
 
     Raises
@@ -110,9 +106,7 @@ def lead_coefficients(zero_hz: float, pole_hz: float, frame_s: float) -> Array:
         If the pole is not above the zero.
     """
     if pole_hz <= zero_hz:
-        raise ValueError(
-            f"lead pole_hz must be above zero_hz ({zero_hz:g} Hz), got {pole_hz:g} Hz"
-        )
+        raise ValueError(f"lead pole_hz must be above zero_hz ({zero_hz:g} Hz), got {pole_hz:g} Hz")
     zero_s, pole_s = 1.0 / (2.0 * math.pi * zero_hz), 1.0 / (2.0 * math.pi * pole_hz)
     scale = 2.0 / frame_s
     b0, b1 = 1.0 + zero_s * scale, 1.0 - zero_s * scale
@@ -183,18 +177,16 @@ class Sections:
     """
 
     def __init__(self, params: tuple[SectionParams, ...], frame_s: float) -> None:
-        self.coefficients = np.array(
-            [section_coefficients(p, frame_s) for p in params]
-        ).reshape(len(params), 2, 5)
+        self.coefficients = np.array([section_coefficients(p, frame_s) for p in params]).reshape(
+            len(params), 2, 5
+        )
         """(n_sections, 2, 5) as [b0, b1, b2, a1, a2]."""
 
     def initial_state(self, n_mirrors: int) -> Array:
         """Return the (M, 2, n_sections, 2) memory at rest."""
         return np.zeros((n_mirrors, 2, len(self.coefficients), 2))
 
-    def step(
-        self, state: Array, value: Array, seen: NDArray[np.bool_]
-    ) -> tuple[Array, Array]:
+    def step(self, state: Array, value: Array, seen: NDArray[np.bool_]) -> tuple[Array, Array]:
         """Return (next memory, filtered value (M, 2)); where not seen, the memory stays."""
         if not len(self.coefficients):
             return state, value

@@ -88,5 +88,7 @@ class Smith:
         change_rad = self.share * (opposite_rad - state.correction_rad)
         wanted_rad = state.correction_rad + np.where(seen, change_rad, 0.0)
         correction_rad = within(wanted_rad, setpoint)
-        model = self.model.A @ state.model[..., None] + self.model.B * correction_rad[..., None, None]
+        model = (
+            self.model.A @ state.model[..., None] + self.model.B * correction_rad[..., None, None]
+        )
         return SmithState(model[..., 0], correction_rad), correction_rad

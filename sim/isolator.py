@@ -62,7 +62,8 @@ class Isolator:
         self.params = params
         mounts = list(zip(params.resonance_hz, params.quality, strict=True))
         self._core: list[Section] = [
-            ramp_invariant(f_hz, q, tick_s, displacement=1.0, velocity=1.0 / q) for f_hz, q in mounts
+            ramp_invariant(f_hz, q, tick_s, displacement=1.0, velocity=1.0 / q)
+            for f_hz, q in mounts
         ]
         self._sway: list[Section] = [
             ramp_invariant(f_hz, q, tick_s, displacement=-1.0 / (2.0 * np.pi * f_hz) ** 2)

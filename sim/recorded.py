@@ -131,7 +131,9 @@ def read_table(path: Path, columns: Sequence[str]) -> Table:
                 f"{path}: line {number}: a row must have {len(header)} values like the header, "
                 f"got {len(cells)}"
             )
-        values[row] = [_number(path, number, cells[i], name) for i, name in zip(at, columns)]
+        values[row] = [
+            _number(path, number, cells[i], name) for i, name in zip(at, columns, strict=True)
+        ]
     return Table(values, np.array([number for number, _ in rows[1:]], dtype=np.int64))
 
 
@@ -259,7 +261,8 @@ def _fixed_width(
     while len(values) < count:
         if at >= len(lines):
             raise ProfileError(
-                f"{path}: line {at}: {count} values are announced, the file ends after {len(values)}"
+                f"{path}: line {at}: {count} values are announced, "
+                f"the file ends after {len(values)}"
             )
         for column in range(min(per_line, count - len(values))):
             cell = lines[at][column * width : (column + 1) * width]

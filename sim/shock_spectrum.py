@@ -67,11 +67,12 @@ def shock_spectrum(
     if base.ndim != 1 or len(base) < 2:
         raise ValueError(f"acceleration must be (N,) with N >= 2, got shape {base.shape}")
     if not np.isfinite(base).all():
-        raise ValueError(f"acceleration must be finite, sample {np.argmin(np.isfinite(base))} is not")
+        bad = int(np.argmin(np.isfinite(base)))
+        raise ValueError(f"acceleration must be finite, sample {bad} is not")
     if not (np.isfinite(rate_hz) and rate_hz > 0):
         raise ValueError(f"rate_hz must be positive and finite, got {rate_hz}")
     if frequencies.ndim != 1 or not (np.isfinite(frequencies) & (frequencies > 0)).all():
-        raise ValueError(f"frequencies_hz must be (n,), positive and finite, got {frequencies_hz}")
+        raise ValueError(f"frequencies_hz must be (n,), positive and finite, got {frequencies}")
     if not quality > 0:
         raise ValueError(f"quality must be positive, got {quality}")
     if kind not in ("absolute", "relative"):

@@ -40,7 +40,9 @@ def test_steady_sine_matches_the_closed_form(frequency_hz):
     want = gain * wave[-2000:, None] * (STATIC @ direction)
     got = (parts[0] + 1j * parts[1])[-2000:]
     # Straight lines between ticks weaken the sine by sinc^2(f tick): 1.3e-4 at 400 Hz.
-    assert np.abs(got / want - 1.0).max() < 1.05 * (1.0 - np.sinc(frequency_hz * TICK_S) ** 2) + 1e-8
+    assert (
+        np.abs(got / want - 1.0).max() < 1.05 * (1.0 - np.sinc(frequency_hz * TICK_S) ** 2) + 1e-8
+    )
 
 
 def test_each_axis_matches_lsim_between_ticks():

@@ -43,14 +43,10 @@ def test_shipped_record_has_the_published_peaks():
 
 def test_shipped_record_is_the_slice_that_its_header_says(ciccc_path):
     whole = read_cosmos_v1(ciccc_path, columns=CHANNELS, units="g")
-    np.testing.assert_array_equal(
-        shipped().acceleration_m_s2, whole.acceleration_m_s2[2000:6001]
-    )
+    np.testing.assert_array_equal(shipped().acceleration_m_s2, whole.acceleration_m_s2[2000:6001])
     # Peaks in m/s^2 found by a separate reader, which took off the mean of the first 500 samples.
     centred = whole.acceleration_m_s2 - whole.acceleration_m_s2[:500].mean(axis=0)
-    np.testing.assert_allclose(
-        np.abs(centred).max(axis=0), [5.5573, 4.6218, 3.5419], atol=5.1e-5
-    )
+    np.testing.assert_allclose(np.abs(centred).max(axis=0), [5.5573, 4.6218, 3.5419], atol=5.1e-5)
     assert len(whole.acceleration_m_s2) == 35402
     assert "35430, 35402, 35406 samples are cut to the shortest" in whole.warnings[0]
 
@@ -148,7 +144,10 @@ def test_bad_declarations_are_refused(tmp_path, settings, message):
         ("# only a remark\n", "a header row with column names is needed, the file has none"),
         ("time_s,floor,floor\n0,1,2\n", 'column "floor" is there twice'),
         ("time_s,floor\n0.00,1\n0.01\n", "line 3: a row must have 2 values like the header, got 1"),
-        ("time_s,floor\n0.00,1\n\n0.01,nan\n", 'line 4: "floor" must be a finite number, got "nan"'),
+        (
+            "time_s,floor\n0.00,1\n\n0.01,nan\n",
+            'line 4: "floor" must be a finite number, got "nan"',
+        ),
         ("time_s,floor\n0.00,inf\n", 'line 2: "floor" must be a finite number, got "inf"'),
         ("time_s,floor\n0.00,1e\n", 'line 2: "floor" must be a finite number, got "1e"'),
         ("time_s,floor\n0.00,\n", 'line 2: "floor" must be a finite number, got ""'),
@@ -240,5 +239,7 @@ def test_bad_volume_1_files_are_refused(tmp_path, channels, columns, message):
 def test_a_volume_1_file_that_stops_early_is_refused(tmp_path):
     path = cosmos(tmp_path, UP)
     path.write_text("\n".join(path.read_text().splitlines()[:5]))
-    with pytest.raises(ProfileError, match="line 5: 19 values are announced, the file ends after 16"):
+    with pytest.raises(
+        ProfileError, match="line 5: 19 values are announced, the file ends after 16"
+    ):
         read_cosmos_v1(path, columns=("Up", "", ""), units="g")

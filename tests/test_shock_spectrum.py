@@ -65,7 +65,9 @@ def test_undamped_half_sine_has_its_closed_form():
         want.append(worst)
     assert want[2] == pytest.approx(1.76846, abs=5e-6)  # the highest point of the spectrum
     # Peak-picking at 3000 points to a period and chords of the sine leave under 1e-6.
-    np.testing.assert_allclose(shock_spectrum(pulse("half_sine"), RATE_HZ, fd, np.inf), want, rtol=2e-6)
+    np.testing.assert_allclose(
+        shock_spectrum(pulse("half_sine"), RATE_HZ, fd, np.inf), want, rtol=2e-6
+    )
 
 
 @pytest.mark.parametrize("kind", ["absolute", "relative"])

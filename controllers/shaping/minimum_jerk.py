@@ -45,7 +45,7 @@ class MinimumJerk:
         self.plant = plant
         duration_s = 1e-3 * params.duration_ms
         n_ticks = max(math.ceil(duration_s / plant.tick_s - 1e-9), 1)
-        mid_s = (np.arange(n_ticks + 1) + 0.5) * plant.tick_s
+        mid_s = (np.arange(n_ticks + 1, dtype=np.float64) + 0.5) * plant.tick_s
         self.share = minimum_jerk(mid_s / duration_s)
         self.share[-1] = 1.0
 

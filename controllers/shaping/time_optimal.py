@@ -23,7 +23,7 @@ class TimeOptimalParams(Block):
 def fastest_move_s(
     start_rad: ArrayLike, target_rad: ArrayLike, limit_rad: ArrayLike, resonance_rad_s: ArrayLike
 ) -> Array:
-    """Return the least time from rest at start to rest at target without damping. [s]
+    """Return the least time [s] from rest at start to rest at target without damping.
 
     In the plane of tilt and rate / resonance the tilt runs on circles about the command. It leaves
     the start on a circle about +limit (towards the target) and meets the target on one about
@@ -72,12 +72,13 @@ def fastest_move_s(
 class TimeOptimal:
     """Full drive one way, full drive the other way, then hold; damping and ticks included.
 
-    The levels are solved for on the tick grid, so that the believed mirror ends at rest to rounding:
-    a move lasts N ticks at levels +U, a, -U with one tick at an intermediate level a, where N is
-    the least number for which U stays within the limit. This is the least of all largest commands
-    over N ticks (the dual of that linear programme is one sine, which changes sign at most once in
-    half a period), so no command on this grid is quicker. A real mirror, whose resonance is a few
-    per cent off, rings more after such a move than after ZV: this shaper marks the bound.
+    The levels are solved for on the tick grid, so that the believed mirror ends at rest to
+    rounding: a move lasts N ticks at levels +U, a, -U with one tick at an intermediate level a,
+    where N is the least number for which U stays within the limit. This is the least of all largest
+    commands over N ticks (the dual of that linear programme is one sine, which changes sign at most
+    once in half a period), so no command on this grid is quicker. It swings the drive from end to
+    end, so that slew limit and stiffening, which the model leaves out, matter more than with the
+    other shapers. The amplifier's lag adds its own few time constants and leaves no ringing.
 
     Raises
     ------
@@ -93,8 +94,7 @@ class TimeOptimal:
         for w in plant.resonance_rad_s:
             require_fine_ticks(w, plant.tick_s)
         self.poles = [
-            complex_pole(w, q)
-            for w, q in zip(plant.resonance_rad_s, plant.quality, strict=True)
+            complex_pole(w, q) for w, q in zip(plant.resonance_rad_s, plant.quality, strict=True)
         ]
 
     def path(self, start_rad: Array, target_rad: Array) -> Array:
@@ -127,7 +127,7 @@ class TimeOptimal:
 def bang_bang(
     start_rad: Array, target_rad: Array, limit_rad: Array, pole: complex, tick_s: float
 ) -> Array:
-    """Return the quickest commands (K, M) on the tick grid, rest to rest, for one axis. [rad]
+    """Return the quickest commands [rad] (K, M) on the tick grid, rest to rest, for one axis.
 
     With e_i = exp(-p i tick) the mode of pole p ends at rest if the levels L_i of N ticks obey
     sum L_i (e_i - e_(i+1)) = start e_0 - target e_N. For levels U before tick j, a at it and -U
@@ -160,13 +160,14 @@ def bang_bang(
             limit = limit_rad[waiting[done]]
             path_rad[:n, waiting[done]] = np.clip(commands, -limit, limit)
         waiting = waiting[~done]
-    assert not len(waiting), "a move within the limit takes less than half a period"
+    if len(waiting):
+        raise RuntimeError("no move within half a period: this contradicts the derivation")
     return path_rad[: last + 1]
 
 
-def _levels(start_rad: Array, target_rad: Array, e: NDArray[np.complex128], n: int) -> (
-    tuple[Array, Array, NDArray[np.int64]]
-):
+def _levels(
+    start_rad: Array, target_rad: Array, e: NDArray[np.complex128], n: int
+) -> tuple[Array, Array, NDArray[np.int64]]:
     """Return (U, a, j), each (M,): least |U| over all j for which |a| does not exceed it."""
     wanted = start_rad * e[0] - target_rad * e[n]
     best = np.full(len(start_rad), np.inf)
@@ -174,8 +175,9 @@ def _levels(start_rad: Array, target_rad: Array, e: NDArray[np.complex128], n: i
     for j in range(n):
         outer = (e[0] - e[j]) - (e[j + 1] - e[n])
         inner = e[j] - e[j + 1]
-        system = np.array([[outer.real, inner.real], [outer.imag, inner.imag]])
-        level, a = np.linalg.solve(system, np.stack([wanted.real, wanted.imag]))
+        area = outer.real * inner.imag - outer.imag * inner.real
+        level = (wanted.real * inner.imag - wanted.imag * inner.real) / area
+        a = (outer.real * wanted.imag - outer.imag * wanted.real) / area
         better = (np.abs(a) <= np.abs(level) * (1.0 + 1e-9)) & (np.abs(level) < np.abs(best))
         best = np.where(better, level, best)
         middle, at = np.where(better, a, middle), np.where(better, j, at)

@@ -39,17 +39,19 @@ def ideal_impulses(resonance_rad_s: float, damping: float, order: int) -> tuple[
     for _ in range(order):
         amplitudes = np.convolve(amplitudes, one)
     half_period_s = math.pi / (resonance_rad_s * root)
-    return half_period_s * np.arange(order + 1), amplitudes
+    return half_period_s * np.arange(order + 1, dtype=np.float64), amplitudes
 
 
 def tick_impulses(resonance_rad_s: float, quality: float, tick_s: float, order: int) -> Array:
     """Return the amplitude of the impulse at each tick, (K,), for ZV (order 1) or ZVD (order 2).
 
     Half a damped period is in general no whole number of ticks. The second ZV impulse is therefore
-    shared by the two ticks next to it. Their amplitudes are not interpolated but solved for, so that
-    the believed resonance is left with no ringing at all (rounding apart), and every amplitude stays
-    positive. ZVD is this ZV twice over, so that ringing also starts with zero slope in frequency.
-    Sharing leaves the amplitudes away from the ideal ones by a few times (resonance * tick)^2.
+    shared by the two ticks next to it. Their amplitudes are not interpolated but solved for, so
+    that the believed resonance is left with no ringing at all (rounding apart), and every amplitude
+    stays positive. ZVD is this ZV twice over, so that ringing also starts with zero slope in
+    frequency. The amplitudes differ from the ideal ones by less than (resonance * tick)^2. For
+    comparison, sharing an impulse in proportion would leave up to (resonance * tick)^2 / 8 of it:
+    0.6 % at 700 Hz and 50 us.
 
     Parameters
     ----------
@@ -77,7 +79,7 @@ def tick_impulses(resonance_rad_s: float, quality: float, tick_s: float, order: 
 
 
 class ZeroVibration:
-    """ZV: half a period longer than a jump; a resonance 5 % off leaves 8 % of the ringing."""
+    """ZV: half a period longer than a jump; a resonance 5 % off leaves some 7 % of the ringing."""
 
     Params: type[Block] = ZeroVibrationParams
     order = 1
@@ -104,7 +106,7 @@ class ZeroVibration:
 
 
 class ZeroVibrationDerivative(ZeroVibration):
-    """ZVD: a whole period longer than a jump; a resonance 5 % off leaves 0.6 % of the ringing."""
+    """ZVD: a period longer than a jump; a resonance 5 % off leaves some 0.6 % of the ringing."""
 
     Params = ZeroVibrationDerivativeParams
     order = 2

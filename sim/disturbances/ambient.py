@@ -186,9 +186,7 @@ def ambient_of(profile: Profile, folder: Path) -> Ambient:
     """
     if isinstance(profile, RampProfile):
         rise_k = profile.rate_k_per_min / MINUTE_S * (profile.to_s - profile.from_s)
-        return Straight(
-            np.array([0.0, profile.from_s, profile.to_s]), np.array([0.0, 0.0, rise_k])
-        )
+        return Straight(np.array([0.0, profile.from_s, profile.to_s]), np.array([0.0, 0.0, rise_k]))
     if isinstance(profile, StepProfile):
         return Straight(
             np.array([0.0, profile.at_s, profile.at_s]), np.array([0.0, 0.0, profile.change_k])

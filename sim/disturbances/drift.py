@@ -100,7 +100,7 @@ class RandomWalkParams(Block):
 
     kind: Literal["random_walk"]
     rate_urad_per_sqrt_s: NonNegative
-    """Standard deviation after one second, per axis; it grows as the root of time. [urad/sqrt(s)]"""
+    """Standard deviation after one second, per axis; grows as the root of time. [urad/sqrt(s)]"""
 
 
 class RandomWalk:

@@ -103,7 +103,9 @@ class Record:
         end_s = 1e-3 * self.params.start_at_ms + (len(self.samples_m_s2) - 1) / self.rate_hz
         if end_s <= run_s * (1 + 1e-12):
             return ()
-        return (f"{path}: the record would play until {end_s:.6g} s, the run ends at {run_s:.6g} s",)
+        return (
+            f"{path}: the record would play until {end_s:.6g} s, the run ends at {run_s:.6g} s",
+        )
 
     def initial_state(self) -> None:
         """Return nothing: the record follows from the time alone."""
@@ -157,8 +159,8 @@ def _taper(path: Path, count: int, rate_hz: float, taper_ms: float) -> Array:
     length = 1e-3 * taper_ms * rate_hz
     if 2 * length > count - 1:
         raise ProfileError(
-            f"{path}: two tapers must fit into the used part of {1e3 * (count - 1) / rate_hz:.6g} ms, "
-            f"got taper_ms {taper_ms:g}"
+            f"{path}: two tapers must fit into the used part of "
+            f"{1e3 * (count - 1) / rate_hz:.6g} ms, got taper_ms {taper_ms:g}"
         )
     from_end = np.minimum(np.arange(count), np.arange(count)[::-1])
     return 0.5 - 0.5 * np.cos(np.pi * np.minimum(from_end / length, 1.0))
@@ -172,6 +174,7 @@ def _jumps(path: Path, samples: Array) -> tuple[str, ...]:
             if abs(value) > JUMP * peak:
                 warnings.append(
                     f"{path}: axis {axis} jumps at the {end} of the used part, by "
-                    f"{value:.3g} m/s^2 or {abs(value) / peak:.1%} of its peak; a taper would fade it"
+                    f"{value:.3g} m/s^2 or {abs(value) / peak:.1%} of its peak; "
+                    "a taper would fade it"
                 )
     return tuple(warnings)

@@ -1,10 +1,10 @@
 """A single shock pulse of a standard shape."""
 
-from typing import Annotated, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pydantic import Field, field_validator
+from pydantic import field_validator
 
 from sim.errors import ScenarioError
 from sim.params import Block, NonNegative, Positive
@@ -146,14 +146,15 @@ class Shock:
         tick_s = self._clock.tick_s
         first = int(np.floor(self._start_s / tick_s))
         count = int(np.ceil(self._duration_s / tick_s)) + 3
-        shape = self._shape(tick_s * np.arange(first, first + count))
+        shape = self._shape(tick_s * np.arange(first, first + count, dtype=np.float64))
         ideal = velocity_change_m_s(self.params.pulse, 1.0, self._duration_s)
         error = tick_s * shape.sum() / ideal - 1.0
         if abs(error) > VELOCITY_ERROR:
             raise ScenarioError(
                 f"shock: at ticks of {1e6 * tick_s:g} us the pulse's velocity change must be right "
                 f"within {VELOCITY_ERROR:.0%}, a {self.params.pulse} of "
-                f"{self.params.duration_ms:g} ms is {error:+.1%} off; lengthen it or shorten the tick"
+                f"{self.params.duration_ms:g} ms is {error:+.1%} off; "
+                "lengthen it or shorten the tick"
             )
 
     def _shape(self, time_s: Array) -> Array:

@@ -44,8 +44,9 @@ class Thermal:
     """Two first-order bodies in the ambient air.
 
     Both are at the air's temperature when the profile starts: with the run, or with the first row
-    of a file that starts earlier; a daily swing has always been going on. Effects are in proportion to temperature and the same for all mirrors. Each body has one
-    temperature: gradients inside it, which bend benches too, are left out.
+    of a file that starts earlier; a daily swing has always been going on. Effects are in
+    proportion to temperature and the same for all mirrors. Each body has one temperature:
+    gradients inside it, which bend benches too, are left out.
     """
 
     Params = ThermalParams

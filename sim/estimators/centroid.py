@@ -27,7 +27,7 @@ class WeightedCentroidParams(SpotSettings):
     kind: Literal["weighted_centroid"]
     """Name of this estimator. [-]"""
     weight_sigma_px: Positive
-    """Standard deviation of the weight; the spot's own is a good choice. [px]"""
+    """Standard deviation of the weight; the spot's own, or up to 1.4 times that. [px]"""
     tolerance_px: Positive = 1e-4
     """The answer stands once a step is smaller than this. [px]"""
     max_iterations: Count = 12
@@ -47,7 +47,8 @@ def thresholded_centroid(
     Misleads when anything but the spot exceeds the threshold: a ghost, a hot pixel or a
     neighbour's light pulls the answer by its share of the light times its distance, and the
     status stays OK. A threshold below the background pulls towards the middle of the window; one
-    high up the spot bends the answer within each pixel. Nothing is asked of `camera`.
+    high up the spot bends the answer within each pixel. A spot cut by the rim reads inward: by
+    0.2 px at one sigma from it. Set `edge_px` to two and a half sigma.
 
     Parameters
     ----------
@@ -112,8 +113,10 @@ def weighted_centroid(
     Starts at the brightest place seen through the spot's own profile. Misleads when a
     brighter thing than the spot is in the window, and a little when the spot is not symmetric.
     A ghost pulls only as far as the weight reaches. A narrow weight throws light away, a wide one
-    lets background noise in. A wrong `camera.background_e` pulls towards nothing at the fixed
-    point, save near the rim; a wrong `camera.spot_sigma_px` costs steps, not accuracy.
+    lets background noise in. A wrong `camera.background_e` does not pull, save near the
+    rim, where the window cuts the weight and the answer is pulled inward: by 0.13 px at one sigma
+    from it. Set `edge_px` to two and a half sigma. A wrong `camera.spot_sigma_px` costs steps,
+    not accuracy.
 
     Parameters
     ----------

@@ -59,8 +59,8 @@ def components(
     Hot pixels are levelled to the median of their surroundings; each frame's threshold is the
     larger of `threshold_dn` and a part of its brightest light; regions that are too small are
     dropped; those that touch the rim (a neighbour's light) stand behind those that do not; of the
-    rest the one with most light is taken. Survives ghosts, hot pixels and spill that the plain
-    centre of gravity follows.
+    rest the one with most light is taken. Survives hot pixels and spill that the plain centre of
+    gravity follows at any threshold, and ghosts that it follows at a low one.
 
     Misleads when a ghost or spill is so near that both make one region, or brighter than the spot;
     when two hot pixels lie side by side within the spot; and, like any threshold high up a spot,

@@ -32,8 +32,9 @@ def log_peak(
 
     The logarithm of a Gaussian is a parabola, so three pixels give its centre. It looks at five
     pixels in all and is noisy for it: several times the bound. Misleads when the brightest pixel
-    is a hot one or saturated, and when `camera.background_e` or `camera.black_dn` is wrong, which
-    bends the answer within each pixel. Fails where a neighbour is no brighter than the background.
+    is a hot one or saturated. Background left in bends the answer within each pixel, but little:
+    by 0.003 px where it is a tenth of the peak, by 0.012 px where it is half.
+    Fails where a neighbour is no brighter than the background.
 
     Parameters
     ----------
@@ -81,7 +82,8 @@ def matched_filter(
     the peak as in `log_peak`, now with the noise of the whole spot behind them. Misleads when a
     ghost overlaps the profile, when something brighter than the spot is in the window, and when
     `camera.spot_sigma_px` is far off (more noise, no bias). A wrong background adds to all
-    correlations and bends the answer within each pixel.
+    correlations and bends the answer within each pixel. Nearer to the rim than two and a half
+    sigma it reads up to 0.1 px outward.
 
     Parameters
     ----------
@@ -126,10 +128,19 @@ def matched_filter(
 
 
 def correlation(light: Array, sigma_px: float) -> Array:
-    """Return the correlation (M, H, W) of each frame with the pixel-integrated profile."""
+    """Return the correlation (M, H, W) of each frame with the profile at each pixel.
+
+    The profile is scaled to a unit sum of squares *within the window*. Near the rim, where the
+    window cuts it, the correlation would otherwise peak too far inside.
+    """
     _, height, width = light.shape
-    by_column = light @ axis_profile(np.arange(width), sigma_px, width)
-    return axis_profile(np.arange(height), sigma_px, height) @ by_column
+    return _templates(sigma_px, height) @ (light @ _templates(sigma_px, width).T)
+
+
+def _templates(sigma_px: float, n_px: int) -> Array:
+    """Return the profile centred on each pixel, (n_px, n_px), each row of unit length."""
+    rows = axis_profile(np.arange(n_px), sigma_px, n_px)
+    return rows / np.linalg.norm(rows, axis=1, keepdims=True)
 
 
 def brightest(light: Array) -> NDArray[np.int64]:

@@ -71,20 +71,21 @@ def judged(
         Positions are NaN where the status is not OK; the flux is always finite.
     """
     height, width = shape
-    finite = np.isfinite(spot_px).all(axis=1)
+    finite: Mask = np.asarray(np.isfinite(spot_px).all(axis=1))
     lost = ~finite if failed is None else failed | ~finite
     known_px = np.where(finite[:, None], spot_px, 0.0)
     last_px = np.array([width - 1, height - 1])
-    near = ((known_px < edge_px) | (known_px > last_px - edge_px)).any(axis=1)
+    outside = (known_px < edge_px) | (known_px > last_px - edge_px)
+    near: Mask = np.asarray(outside.any(axis=1))
     if at_rim is not None:
         near = near | at_rim
-    dim = (light_dn < min_flux_dn) | (light_dn <= 0)
+    dim: Mask = np.asarray((light_dn < min_flux_dn) | (light_dn <= 0))
     status = np.where(near, SpotStatus.EDGE, SpotStatus.OK).astype(np.uint8)
     status[lost] = SpotStatus.FAILED
     status[dim] = SpotStatus.DIM
-    usable = ~(near | lost | dim)
+    usable = ~(near | lost | dim)[:, None]
     return SpotReading(
-        np.where(usable[:, None], spot_px, np.nan),
+        np.where(usable, spot_px, np.nan),
         np.where(np.isfinite(flux_dn), flux_dn, light_dn),
         status,
     )

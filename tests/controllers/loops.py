@@ -20,9 +20,10 @@ class Margins(NamedTuple):
 
 
 def delayed(controller: Any, taps: Array, disturbance: Array, noise: Array) -> tuple[Array, Array]:
-    """Return (tilt, correction), each (T,), where tilt[k] = sum_i taps[i] u[k-1-i] + disturbance[k].
+    """Return (tilt, correction), each (T,).
 
-    The reading of frame k is tilt[k] + noise[k]; the reference is zero. One mirror, both axes alike.
+    tilt[k] = sum_i taps[i] u[k-1-i] + disturbance[k]; the reading of frame k is tilt[k] + noise[k],
+    the reference zero. One mirror, both axes alike.
     """
     n = len(disturbance)
     tilt, sent = np.zeros(n), np.zeros(n + len(taps))
@@ -33,7 +34,9 @@ def delayed(controller: Any, taps: Array, disturbance: Array, noise: Array) -> t
     for k in range(n):
         past = sent[k : k + len(taps)][::-1]  # u[k-1], u[k-2], ...
         tilt[k] = taps @ past + disturbance[k]
-        state, u = controller.step(state, TiltReading(np.full((1, 2), tilt[k] + noise[k]), ok), setpoint)
+        state, u = controller.step(
+            state, TiltReading(np.full((1, 2), tilt[k] + noise[k]), ok), setpoint
+        )
         sent[k + len(taps)] = u[0, 0]
     return tilt, sent[len(taps) :]
 

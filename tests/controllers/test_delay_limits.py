@@ -72,9 +72,17 @@ def test_sensitivity_peak(d: int, peaks: list[float]) -> None:
         assert got.peak == pytest.approx(peak, abs=6e-5)
 
 
-@pytest.mark.parametrize(("gain", "d", "peak"), [(0.45380, 2, 2.0), (0.27753, 3, 2.0),
-                                                 (0.19926, 4, 2.0), (0.32884, 2, 1.6),
-                                                 (0.20049, 3, 1.6), (0.14383, 4, 1.6)])
+@pytest.mark.parametrize(
+    ("gain", "d", "peak"),
+    [
+        (0.45380, 2, 2.0),
+        (0.27753, 3, 2.0),
+        (0.19926, 4, 2.0),
+        (0.32884, 2, 1.6),
+        (0.20049, 3, 1.6),
+        (0.14383, 4, 1.6),
+    ],
+)
 def test_gain_for_a_wished_sensitivity_peak(gain: float, d: int, peak: float) -> None:
     # Derived by root finding, gains to five decimals; dMs/dK stays below 12 here.
     assert margins(sensitivity(integrator(gain), frames(d), 1500)).peak == pytest.approx(
@@ -123,7 +131,7 @@ def test_fastest_gain_without_oscillation() -> None:
 def test_many_frames_of_delay_approach_the_continuous_integrator(
     kl: float, phase_deg: float, gain: float, peak: float, peak_at: float, first_one_at: float
 ) -> None:
-    # Derived for K/s exp(-L s): margins pi/2 - KL and pi/(2KL). An integrator at the frame rate with
+    # Derived for K/s exp(-L s): margins pi/2 - KL and pi/(2KL). An integrator at the frame rate and
     # d frames of delay has L = d - 1/2 frames and differs by (KL/d)^2/24 and (pi/2d)^2/6, here
     # below 1e-4 of each value; the peak of S moves by as much times its steepness.
     d = 80

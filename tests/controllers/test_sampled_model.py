@@ -40,7 +40,9 @@ def integrate(u: np.ndarray, exposure_s: float, latency_s: float) -> np.ndarray:
         )
         x = solution.y[:, -1]
         at[end] = x[3]
-    return np.array([(at[k * FRAME_S + exposure_s] - at[k * FRAME_S]) / exposure_s for k in range(n)])
+    return np.array(
+        [(at[k * FRAME_S + exposure_s] - at[k * FRAME_S]) / exposure_s for k in range(n)]
+    )
 
 
 @pytest.mark.parametrize(
@@ -91,16 +93,6 @@ def test_frequency_response_is_that_of_the_pulse_response() -> None:
     np.testing.assert_allclose(
         model.frequency_response(f_hz, FRAME_S), np.fft.rfft(pulse, axis=0), atol=1e-10
     )
-
-
-def test_slow_mirror_drive_gives_delay_and_sinc_of_the_continuous_plant() -> None:
-    # Exact in the limit of low frequency: the phase is that of latency - exposure/2 + frame/2 for
-    # delay and hold, amplifier_s for the lag, 1/(Q w) for the mirror.
-    model = sampled_model(W, Q, TAU_S, FRAME_S, 0.3e-3, 1.37e-3)
-    f_hz = 0.05
-    phase = np.angle(model.frequency_response(f_hz, FRAME_S))[0]
-    expected_s = 1.37e-3 - 0.15e-3 + 0.5e-3 + TAU_S + 1.0 / (Q * W)
-    assert -phase / (2.0 * math.pi * f_hz) == pytest.approx(expected_s, rel=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -20,7 +20,9 @@ def build(kind: str, plant: Any = PLANT, **changes: Any) -> Any:
     return cls(cls.Params(kind=kind, **(SETTINGS.get(kind, {}) | changes)), plant)
 
 
-def after(path_rad: np.ndarray, start_rad: np.ndarray, w: float, q: float, tick_s: float) -> np.ndarray:
+def after(
+    path_rad: np.ndarray, start_rad: np.ndarray, w: float, q: float, tick_s: float
+) -> np.ndarray:
     """Return the ringing amplitude (M,) of a mirror once the path of one axis (K, M) has ended.
 
     Exact response between ticks by the textbook solution of a damped oscillator, tick by tick.
@@ -45,7 +47,9 @@ def test_path_ends_on_the_target_and_moves_nothing_else(kind: str) -> None:
     assert path_rad.shape[1:] == (4, 2)
     assert np.isfinite(path_rad).all()
     np.testing.assert_array_equal(path_rad[-1], TARGET_RAD)
-    np.testing.assert_array_equal(path_rad[:, 3], np.broadcast_to(TARGET_RAD[3], path_rad[:, 3].shape))
+    np.testing.assert_array_equal(
+        path_rad[:, 3], np.broadcast_to(TARGET_RAD[3], path_rad[:, 3].shape)
+    )
     np.testing.assert_array_equal((start_rad, target_rad), (START_RAD, TARGET_RAD))
     assert np.abs(path_rad).max() <= PLANT.limit_rad
 
@@ -72,6 +76,24 @@ def test_believed_mirror_is_left_at_rest(kind: str) -> None:
         assert left_rad.max() < 1e-14
         jump_rad = after(TARGET_RAD[None, :, axis], START_RAD[:, axis], w, q, PLANT.tick_s)
         assert jump_rad.max() > 1e-3  # without shaping it would ring
+
+
+@pytest.mark.parametrize("kind", ["zv", "zvd", "time_optimal"])
+def test_amplifier_lag_adds_no_ringing(kind: str) -> None:
+    # Exact: a lag scales the command's content at the pole, and that is zero. Amplifier, tilt and
+    # rate by expm; 60 ticks (75 amplifier time constants) after the path's end nothing is left.
+    from scipy.linalg import expm
+
+    path_rad = build(kind).path(START_RAD, TARGET_RAD)[:, :, 0]
+    w, q, tau_s = PLANT.resonance_rad_s[0], PLANT.quality[0], PLANT.amplifier_s
+    A = np.array([[-1 / tau_s, 0, 0], [0, 0, 1], [w**2, -(w**2), -w / q]])
+    step = expm(A * PLANT.tick_s)
+    x = np.stack([START_RAD[:, 0], START_RAD[:, 0], np.zeros(4)])
+    for command in [*path_rad, *([path_rad[-1]] * 60)]:
+        offset = np.stack([command, command, np.zeros(4)])
+        x = offset + step @ (x - offset)
+    assert np.abs(x[1] - TARGET_RAD[:, 0]).max() < 1e-13
+    assert np.abs(x[2]).max() < 1e-13 * w
 
 
 def test_no_shaping_jumps() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from controllers.sampled_model import sampled_model
 from controllers.smith import Smith
-from tests.controllers.contract import PLANT
+from tests.controllers.contract import PLANT, aim, seen
 from tests.controllers.loops import on_model
 
 
@@ -35,10 +35,28 @@ def test_sensitivity_is_one_minus_plant_times_filter(latency_s: float, response_
     f_hz = np.fft.rfftfreq(n, plant.frame_s)
     a = math.exp(-1.0 / response_ms)
     z = np.exp(2j * np.pi * f_hz * plant.frame_s)
-    expected = 1.0 - model_of(plant).frequency_response(f_hz, plant.frame_s) * (
-        (1.0 - a) / (1.0 - a / z)
-    )[:, None]
+    expected = (
+        1.0
+        - model_of(plant).frequency_response(f_hz, plant.frame_s)
+        * ((1.0 - a) / (1.0 - a / z))[:, None]
+    )
     np.testing.assert_allclose(np.fft.rfft(mismatch[:, 0], axis=0), expected, atol=1e-9)
+
+
+def test_model_is_fed_with_what_the_limits_let_through() -> None:
+    # Exact: 1 mrad of disturbance against a limit of 0.2 mrad, then none. As the model knows the
+    # correction that was really sent, it sees the change at once: u = -limit (1 - share).
+    controller, model, limit_rad = (
+        Smith(Smith.Params(response_ms=3.0), PLANT),
+        model_of(PLANT),
+        2e-4,
+    )
+    state, x = controller.initial_state(1), np.zeros((1, 2, 4, 1))
+    for disturbance_rad in [1e-3] * 100 + [0.0]:
+        tilt_rad = (model.C @ x)[..., 0, 0] + disturbance_rad
+        state, u = controller.step(state, seen(tilt_rad), aim(1, limit_rad))
+        x = model.A @ x + model.B * u[..., None, None]
+    np.testing.assert_allclose(u, -limit_rad * (1.0 - controller.share), rtol=1e-9)
 
 
 def test_no_mismatch_at_rest_with_a_wrong_gain() -> None:

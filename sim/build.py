@@ -1,0 +1,394 @@
+"""From a checked scenario to the parts of a run: the one place that knows both sides."""
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from types import ModuleType
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controllers import CONTROLLERS, SHAPERS
+from sim.bracket import Bracket
+from sim.disturbances import DISTURBANCES
+from sim.errors import ScenarioError
+from sim.estimators import ESTIMATORS
+from sim.eye import Eye
+from sim.fleet import make_drive, make_fleet
+from sim.isolator import Isolator
+from sim.mirror import draw_population
+from sim.optics.coupling import loss_form
+from sim.optics.geometry import SwitchGeometry, connect, excess_loss_form
+from sim.optics.losses import loss_budget
+from sim.params import Block
+from sim.parts import Parts
+from sim.ports import Array, Clock, PlantBelief, Site
+from sim.reference import Command, Reference, exposure_samples
+from sim.registry import resolve
+from sim.rng import Stream
+from sim.scenario import Scenario, check_block
+from sim.switch import wire
+from sim.traces import Epoch
+
+RATIO_ROUNDING = 1e-6
+
+
+class Built(NamedTuple):
+    """A run, ready to go."""
+
+    parts: Parts
+    resolved: Scenario
+    """The scenario with every default of its plug-ins filled in."""
+    warnings: tuple[str, ...]
+    """What the user should know about the input; nothing was altered."""
+    profiles: tuple[Path, ...]
+    """Files that the scenario reads."""
+
+
+class _PlugIn(NamedTuple):
+    part: Any
+    settings: Block
+    written: dict[str, Any]
+
+
+def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
+    """Make the parts of a run, and check what no single block can.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    kernels : module, optional
+        `sim.kernels_numpy` for the plain form; the compiled kernels if left out.
+
+    Returns
+    -------
+    Built
+
+    Raises
+    ------
+    ScenarioError
+        If parts do not exist, do not fit together, or ask for more than the mirrors can do.
+    ProfileError
+        If a recorded file cannot be used.
+    """
+    if kernels is None:
+        from sim import kernels_numba as kernels
+    estimator = _plug_in("estimator", scenario.estimator, ESTIMATORS)
+    controller = _plug_in("controller", scenario.controller, CONTROLLERS)
+    shaping = _plug_in("shaping", scenario.shaping, SHAPERS)
+    troubles = [
+        _plug_in(f"disturbances.{i}", tree, DISTURBANCES)
+        for i, tree in enumerate(scenario.disturbances)
+    ]
+
+    clock = _clock(scenario)
+    camera = scenario.camera
+    exposure_ticks = math.ceil(camera.exposure_us * 1e-6 / clock.tick_s - RATIO_ROUNDING)
+    latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
+    latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
+    drive = make_drive(scenario.drive, scenario.engine.substeps)
+    mirrors, inputs, epochs, epoch_frames = _epochs(scenario, clock)
+    population = draw_population(
+        scenario.mirror, mirrors, scenario.seed, scenario.drive.calibration_error_pct
+    )
+    fleet = make_fleet(scenario.mirror, population, scenario.drive.gain, drive)
+    swing = drive.lsb_v * (drive.codes - 1)
+    drive_limit = fleet.believed_gain.T * (swing**2 if drive.square else swing)
+    commands = tuple(
+        Command(frame, epoch.aim_rad + population.alignment_rad)
+        for frame, epoch in zip(epoch_frames, epochs, strict=True)
+    )
+    _check_reach(scenario, mirrors, commands, drive_limit)
+
+    belief = PlantBelief(
+        frame_s=clock.frame_s,
+        exposure_s=1e-6 * camera.exposure_us,
+        latency_s=latency_ticks * clock.tick_s,
+        tick_s=clock.tick_s,
+        resonance_rad_s=_pair(2 * np.pi * np.array(scenario.mirror.resonance_hz)),
+        quality=_pair(scenario.mirror.quality),
+        amplifier_s=drive.lag_s,
+        limit_rad=1e-3 * min(scenario.drive.full_scale_mrad, *scenario.mirror.travel_mrad),
+    )
+    weights = exposure_samples(clock, belief.exposure_s, scenario.engine.exposure_samples)
+    shaper = _made("shaping", shaping, belief)
+
+    def reference() -> Reference:
+        return Reference(
+            commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
+        )
+
+    disturbances = tuple(
+        _made(
+            f"disturbances.{i}",
+            trouble,
+            Site(clock, mirrors, (scenario.seed, Stream.DISTURBANCES + i), Path()),
+        )
+        for i, trouble in enumerate(troubles)
+    )
+    fused = scenario.estimator["kind"] == "thresholded_centroid"
+    settings = estimator.settings.model_dump()
+    parts = Parts(
+        clock=clock,
+        seed=scenario.seed,
+        mirrors=mirrors,
+        inputs=inputs,
+        epochs=epochs,
+        epoch_frames=epoch_frames,
+        population=population,
+        fleet=fleet,
+        drive=drive,
+        drive_limit_rad=drive_limit,
+        disturbances=disturbances,
+        isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
+        bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
+        reference=reference,
+        eye=Eye(
+            camera,
+            mirrors,
+            scenario.seed,
+            estimator.part.bound(estimator.settings),
+            settings if fused else None,
+            kernels,
+        ),
+        exposure_weights=weights,
+        exposure_ticks=exposure_ticks,
+        latency_ticks=latency_ticks,
+        scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
+        controller=_made("controller", controller, belief),
+        interval_ticks=_whole_ratio(
+            "traces.sample_hz", 1e3 * scenario.drive.update_khz, scenario.traces.sample_hz
+        ),
+        tolerance_rad=1e-6 * scenario.metrics.tolerance_urad,
+        outage_db=scenario.metrics.outage_excess_db,
+        pictures=_pictures(scenario, clock, epoch_frames, disturbances),
+        kernels=kernels,
+    )
+    resolved = scenario.replace(
+        estimator=estimator.written,
+        controller=controller.written,
+        shaping=shaping.written,
+        disturbances=[trouble.written for trouble in troubles],
+    )
+    warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
+    return Built(parts, resolved, warnings, _profiles(scenario.disturbances))
+
+
+def _pair(values: Any) -> tuple[float, float]:
+    x, y = values
+    return float(x), float(y)
+
+
+def _plug_in(key: str, tree: Mapping[str, Any], known: Mapping[str, Any]) -> _PlugIn:
+    """Find a part by its `kind` and check its settings."""
+    if "kind" not in tree:
+        raise ScenarioError(f"{key}.kind: required, but missing. Known: {', '.join(known)}.")
+    try:
+        part = resolve(str(tree["kind"]), known, what=key.partition(".")[0].removesuffix("s"))
+    except ScenarioError as exc:
+        raise ScenarioError(f"{key}.kind: {exc}") from exc
+    outside = tree["kind"] not in known
+    own = {k: v for k, v in tree.items() if not (outside and k == "kind")}
+    settings = check_block(part.Params, own, key)
+    written = settings.model_dump(mode="json", exclude_none=True)
+    return _PlugIn(part, settings, {"kind": tree["kind"]} | written)
+
+
+def _made(key: str, plug_in: _PlugIn, world: PlantBelief | Site) -> Any:
+    """Construct a plug-in; what it refuses is the scenario's fault, so name the key."""
+    try:
+        return plug_in.part(plug_in.settings, world)
+    except ValueError as exc:
+        raise type(exc)(f"{key}: {exc}") if isinstance(exc, ScenarioError) else ScenarioError(
+            f"{key}: {exc}"
+        ) from exc
+
+
+def _clock(scenario: Scenario) -> Clock:
+    camera = scenario.camera
+    ticks = _whole_ratio("camera.frame_hz", 1e3 * scenario.drive.update_khz, camera.frame_hz)
+    frame_s = 1.0 / camera.frame_hz
+    if camera.exposure_us * 1e-6 > frame_s * (1 + RATIO_ROUNDING):
+        raise ScenarioError(
+            f"camera.exposure_us: must not exceed the frame period, {1e6 * frame_s:g} us "
+            f"(got {camera.exposure_us:g})"
+        )
+    frames = math.floor(scenario.duration_ms * 1e-3 / frame_s + RATIO_ROUNDING)
+    if frames < 1:
+        raise ScenarioError(
+            f"duration_ms: must hold at least one frame of {1e3 * frame_s:g} ms "
+            f"(got {scenario.duration_ms:g})"
+        )
+    return Clock(1e-3 / scenario.drive.update_khz, ticks, frames)
+
+
+def _whole_ratio(key: str, update_hz: float, rate_hz: float) -> int:
+    ratio = update_hz / rate_hz
+    if round(ratio) < 1 or abs(ratio - round(ratio)) > RATIO_ROUNDING * ratio:
+        raise ScenarioError(
+            f"{key}: must divide the drive's update rate, {update_hz:g} Hz (got {rate_hz:g})"
+        )
+    return round(ratio)
+
+
+def _epochs(
+    scenario: Scenario, clock: Clock
+) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Epoch, ...], tuple[int, ...]]:
+    """Return (mirrors, inputs, epochs, their first frames)."""
+    switch = scenario.switch
+    geometry = SwitchGeometry.from_params(switch.geometry)
+    ports = switch.geometry.ports_per_side
+    plans = [(0.0, switch.connections, "switch.connections")]
+    plans += [
+        (move.at_ms, move.connections, f"switch.moves.{i}.connections")
+        for i, move in enumerate(switch.moves)
+    ]
+    frames = [math.ceil(1e-3 * at_ms / clock.frame_s - RATIO_ROUNDING) for at_ms, _, _ in plans]
+    for i in range(1, len(frames)):
+        if frames[i] <= frames[i - 1]:
+            raise ScenarioError(
+                f"switch.moves.{i - 1}.at_ms: moves must come in order, at least a frame apart "
+                f"(got {plans[i][0]:g})"
+            )
+        if frames[i] >= clock.n_frames:
+            raise ScenarioError(
+                f"switch.moves.{i - 1}.at_ms: must lie inside the run of "
+                f"{scenario.duration_ms:g} ms (got {plans[i][0]:g})"
+            )
+    wired = [
+        wire(wiring, ports, scenario.seed, i, key) for i, (_, wiring, key) in enumerate(plans)
+    ]
+    inputs = wired[0][0]
+    for (_, _, key), (others, _) in zip(plans[1:], wired[1:], strict=True):
+        if not np.array_equal(others, inputs):
+            raise ScenarioError(
+                f"{key}: a move connects the same inputs as the start, {inputs.tolist()} "
+                f"(got {others.tolist()})"
+            )
+    outputs_used = np.unique(np.concatenate([outputs for _, outputs in wired]))
+    mirrors = np.concatenate([inputs, ports + outputs_used])
+    epochs: list[Epoch] = []
+    aim = np.zeros((len(mirrors), 2))
+    for i, (_, outputs) in enumerate(wired):
+        before = aim
+        aim, pairs, aligned, form = _connected(
+            scenario, geometry, inputs, outputs, outputs_used, before
+        )
+        epochs.append(
+            Epoch(
+                start_s=frames[i] * clock.frame_s,
+                commanded=i > 0,
+                outputs=outputs,
+                aim_rad=aim,
+                pairs=pairs,
+                aligned_db=aligned,
+                form_db=form,
+                moved=(aim != before).any(axis=1) if i else np.zeros(len(mirrors), bool),
+            )
+        )
+    return mirrors, inputs, tuple(epochs), tuple(frames)
+
+
+def _connected(
+    scenario: Scenario,
+    geometry: SwitchGeometry,
+    inputs: NDArray[np.int64],
+    outputs: NDArray[np.int64],
+    outputs_used: NDArray[np.int64],
+    aim_before: Array,
+) -> tuple[Array, NDArray[np.int64], Array, Array]:
+    """Return aims (M, 2), pairs (C, 2), aligned loss (C,) and loss forms (C, 4, 4).
+
+    Mirrors that carry no light keep the aim they had.
+    """
+    optics = scenario.switch.optics
+    links = connect(geometry, inputs, outputs)
+    budget = loss_budget(geometry, links, inputs, outputs, optics, scenario.seed)
+    form = loss_form(
+        1e-9 * optics.data_wavelength_nm,
+        1e-6 * optics.waist_um,
+        1e-6 * optics.receiving_waist_um,
+        links.path_m - geometry.nominal_path_m,
+    )
+    excess = excess_loss_form(links.jacobian, form, geometry.waist_to_receiver_m)
+    column_b = len(inputs) + np.searchsorted(outputs_used, outputs)
+    pairs = np.stack([np.arange(len(inputs)), column_b], axis=-1)
+    aim = aim_before.copy()
+    aim[pairs[:, 0]] = links.tilt_a_rad
+    aim[pairs[:, 1]] = links.tilt_b_rad
+    return aim, pairs, budget.aligned_db, np.ascontiguousarray(excess)
+
+
+def _check_reach(
+    scenario: Scenario,
+    mirrors: NDArray[np.int64],
+    commands: tuple[Command, ...],
+    drive_limit_rad: Array,
+) -> None:
+    travel = 1e-3 * np.array(scenario.mirror.travel_mrad)
+    cubic = np.array(scenario.mirror.cubic_per_rad2)
+    for command in commands:
+        asked = command.target_rad * (1 + cubic * command.target_rad**2)
+        for what, wanted, limit in (
+            ("mirror.travel_mrad: target beyond the travel", command.target_rad, travel),
+            ("drive.full_scale_mrad: target beyond the drive's end", asked, drive_limit_rad),
+        ):
+            over = np.abs(wanted) - limit
+            m, axis = np.unravel_index(over.argmax(), over.shape)
+            if over[m, axis] > 0:
+                bound = np.broadcast_to(limit, wanted.shape)[m, axis]
+                raise ScenarioError(
+                    f"{what}: mirror {mirrors[m]} must turn {1e3 * wanted[m, axis]:.2f} mrad "
+                    f"about {'xy'[axis]}, at most {1e3 * bound:.2f} mrad is possible"
+                )
+
+
+def _pictures(
+    scenario: Scenario, clock: Clock, epoch_frames: tuple[int, ...], disturbances: tuple[Any, ...]
+) -> tuple[tuple[str, int], ...]:
+    """Choose frames worth a look: before, during and after what happens first."""
+    last = clock.n_frames - 1
+    if len(epoch_frames) > 1:
+        event, name = epoch_frames[1], "the move"
+    else:
+        event, name = _loudest_frame(clock, disturbances), "the strongest acceleration"
+    if event is None:
+        chosen = [("first frame", 0), ("middle of the run", last // 2), ("last frame", last)]
+    else:
+        chosen = [
+            (f"before {name}", max(event - 3, 0)),
+            (f"at {name}", min(event + 1, last)),
+            ("last frame", last),
+        ]
+    return tuple({frame: (text, frame) for text, frame in reversed(chosen)}.values())[::-1]
+
+
+def _loudest_frame(clock: Clock, disturbances: tuple[Any, ...]) -> int | None:
+    """Frame of the largest base acceleration of a record or a shock; None if there is neither."""
+    best, where = 0.0, None
+    for disturbance in disturbances:
+        if disturbance.Params.model_fields["kind"].annotation.__args__[0] not in (
+            "record",
+            "shock",
+        ):
+            continue
+        state = disturbance.initial_state()
+        for first in range(0, clock.n_frames, 1000):
+            count = min(1000, clock.n_frames - first)
+            state, effects = disturbance.advance(state, first, count)
+            size = np.linalg.norm(effects.acceleration_m_s2, axis=1)
+            if size.max() > best:
+                best, where = size.max(), first + int(size.argmax()) // clock.ticks_per_frame
+    return where
+
+
+def _profiles(trees: Any) -> tuple[Path, ...]:
+    """Every file that the disturbances name."""
+    if isinstance(trees, dict):
+        own = (Path(trees["file"]),) if isinstance(trees.get("file"), str) else ()
+        return own + _profiles(list(trees.values()))
+    if isinstance(trees, list | tuple):
+        return tuple(path for tree in trees for path in _profiles(tree))
+    return ()

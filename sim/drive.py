@@ -1,0 +1,79 @@
+"""The drive: DAC, high-voltage amplifier and comb, from a wanted static tilt to a torque."""
+
+import math
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from sim.params import Block, NonNegative, Positive
+
+class DriveParams(Block):
+    """One channel per mirror and axis.
+
+    The comb's torque goes as the square of the voltage. A push-pull pair at V_b + v and V_b - v
+    gives a tilt exactly in proportion to v; a single-sided comb (one for each way) needs a square
+    root in the command path.
+    """
+
+    comb: Literal["push_pull", "single_sided"]
+    """How the combs are wired. [-]"""
+    bits: Annotated[int, Field(ge=4, le=24)]
+    """Resolution of the DAC over both ways. [bit]"""
+    full_scale_v: Positive
+    """Largest voltage on one comb. [V]"""
+    full_scale_mrad: Positive
+    """Static tilt of the nominal, linear mirror at the drive's end, each way. [mrad]"""
+    update_khz: Positive
+    """Update rate of the DAC. [kHz]"""
+    amplifier_khz: Positive
+    """Bandwidth of the amplifier, a first-order lag. [kHz]"""
+    slew_v_per_us: Positive
+    """Slew limit of the amplifier. [V/us]"""
+    noise_uv_per_rthz: NonNegative
+    """One-sided noise density of the amplifier's output below its bandwidth. [uV/sqrt(Hz)]"""
+    calibration_error_pct: Annotated[float, Field(ge=0, le=20)]
+    """Standard deviation of believed over true tilt per volt, per mirror and axis. [%]"""
+
+    @property
+    def swing_v(self) -> float:
+        """Largest drive voltage v each way: half the full scale about the bias in push-pull. [V]"""
+        return self.full_scale_v / 2 if self.comb == "push_pull" else self.full_scale_v
+
+    @property
+    def gain(self) -> float:
+        """Nominal tilt per volt (push-pull) or per volt squared (single-sided). [rad/V, rad/V^2]"""
+        power = 1 if self.comb == "push_pull" else 2
+        return 1e-3 * self.full_scale_mrad / self.swing_v**power
+
+    @property
+    def noise_v(self) -> float:
+        """Rms of the amplifier's noise: white noise through its own lag. [V]"""
+        return 1e-6 * self.noise_uv_per_rthz * math.sqrt(math.pi / 2 * 1e3 * self.amplifier_khz)
+
+
+def comb_tilt_rad(
+    left_v: float, right_v: float, *, slope_f_per_rad: float, spring_nm_per_rad: float
+) -> float:
+    """Static tilt of a comb pair with constant dC/dtheta.
+
+    Parameters
+    ----------
+    left_v, right_v : float
+        Voltages on the comb that turns the mirror up and on the one that turns it back. [V]
+    slope_f_per_rad : float
+        dC/dtheta of one comb. [F/rad]
+    spring_nm_per_rad : float
+        Torsional stiffness. [N m/rad]
+
+    Returns
+    -------
+    float
+        [rad]
+
+    Notes
+    -----
+    Torque V^2/2 dC/dtheta: energy of a capacitor at constant voltage. With voltages V_b + v and
+    V_b - v the tilt is 2 (dC/dtheta) V_b v / k, linear in v.
+    """
+    torque = 0.5 * slope_f_per_rad * (left_v**2 - right_v**2)
+    return torque / spring_nm_per_rad

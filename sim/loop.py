@@ -1,0 +1,154 @@
+"""The closed loop: a function of its parts, frame by frame, that leaves traces."""
+
+from collections.abc import Callable
+from types import ModuleType
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.camera import window_origin
+from sim.fleet import warmed
+from sim.parts import Parts
+from sim.ports import Array, Setpoint, TiltReading
+from sim.recorder import Recorder
+from sim.rng import Stream
+from sim.surroundings import Surroundings
+from sim.traces import SpotImages, Traces
+
+BLOCK_FRAMES = 64
+"""Disturbances are made for this many frames at a time."""
+RESONANCE_STEP = 2e-6
+"""Propagators are made anew once resonance has changed by this much, relative."""
+
+
+class LoopResult(NamedTuple):
+    """What `simulate` returns."""
+
+    traces: Traces
+    images: SpotImages
+    sway_m: Array | None
+    """Largest sway of the isolated core against its frame, (x, y, z). [m]"""
+
+
+def simulate(parts: Parts, progress: Callable[[int], None] | None = None) -> LoopResult:
+    """Run the loop from the first frame to the last.
+
+    Frame k exposes from its start; its correction reaches the drive `latency_ticks` after that
+    and is held until the next one. Feed-forward runs at the drive's rate.
+
+    Parameters
+    ----------
+    parts : Parts
+        What takes part.
+    progress : callable, optional
+        Told the number of finished frames, once a block.
+
+    Returns
+    -------
+    LoopResult
+    """
+    clock, kernels = parts.clock, parts.kernels
+    n, m = clock.ticks_per_frame, len(parts.mirrors)
+    fleet = parts.fleet
+    reference = parts.reference()
+    asked, expected = reference.frame(0)
+    tilt = np.ascontiguousarray(parts.epochs[0].aim_rad.T + parts.population.alignment_rad.T)
+    rate = np.zeros((2, m))
+    volt = _volts(asked[0], parts)
+    stops = np.zeros(m, np.int64)
+    history = np.zeros((n + 1, 2, m))
+    history[0] = tilt
+    noise = np.zeros((n if parts.drive.noise_v > 0 else 0, 2, m), np.float32)
+    control = parts.controller.initial_state(m)
+    lag, change = divmod(parts.latency_ticks, n)
+    waiting = [np.zeros((2, m)) for _ in range(lag + 1)]
+    surroundings = Surroundings(parts)
+    recorder = Recorder(parts)
+    pictures = dict((frame, text) for text, frame in parts.pictures)
+    kept: list[tuple[str, int, NDArray[np.uint16]]] = []
+    warmed_by = 0.0
+    epoch = -1
+
+    for first in range(0, clock.n_frames, BLOCK_FRAMES):
+        count = min(BLOCK_FRAMES, clock.n_frames - first)
+        around = surroundings.advance(first, count)
+        recorder.surroundings(first, around)
+        for k in range(count):
+            frame = first + k
+            if epoch + 1 < len(parts.epochs) and parts.epoch_frames[epoch + 1] <= frame:
+                epoch += 1
+                recorder.enter(parts.epochs[epoch])
+            if frame > 0:
+                asked, expected = reference.frame(frame)
+            if abs(around.resonance[k] - warmed_by) > RESONANCE_STEP:
+                warmed_by = float(around.resonance[k])
+                fleet = warmed(parts.fleet, parts.population, warmed_by, parts.drive)
+            if len(noise):
+                kernels.amplifier_noise(
+                    noise, parts.mirrors, frame, parts.seed, int(Stream.AMPLIFIER)
+                )
+            here = (
+                asked,
+                around.acceleration[k * n : (k + 1) * n + 1],
+                around.rest[k],
+                around.rest[k + 1],
+                around.gain[k],
+                around.gain[k + 1],
+                noise,
+                fleet,
+                parts.drive,
+            )
+            state = (tilt, rate, volt, stops, history)
+            history[0] = tilt
+            now = n if lag else change
+            older, newer = waiting[0], waiting[1] if lag else waiting[0]
+            _advance(kernels, state, 0, now, here, older, newer, change if lag else n)
+
+            shift = parts.exposure_weights @ around.sensor[k * n : (k + 1) * n + 1]  # (S, 2)
+            origin = window_origin(
+                parts.scale_px_per_rad * expected, parts.eye.window_px
+            )  # (M, 2)
+            path = np.tensordot(parts.exposure_weights, history, axes=1)  # (S, 2, M)
+            position = parts.scale_px_per_rad * (path + shift[:, :, None]) - origin.T
+            spots = parts.eye.read(position, frame)
+            measured = (origin + spots.spot_px) / parts.scale_px_per_rad
+            ahead = asked[-1].T
+            control, correction = parts.controller.step(
+                control,
+                TiltReading(measured, spots.status),
+                Setpoint(
+                    expected, -parts.drive_limit_rad - ahead, parts.drive_limit_rad - ahead
+                ),
+            )
+            waiting.append(np.ascontiguousarray(correction.T))
+            waiting.pop(0)
+            if not lag:
+                _advance(kernels, state, now, n, here, waiting[0], waiting[0], n)
+            if frame in pictures:
+                pixels = parts.eye.frames(position, frame).astype(np.uint16)
+                kept.append((pictures[frame], frame, pixels))
+            recorder.frame(frame, history, measured, spots.status, correction)
+        if progress is not None:
+            progress(first + count)
+    shape = (0, m, *parts.eye.window_px)
+    images = SpotImages(
+        tuple(text for text, _, _ in kept),
+        np.array([frame * clock.frame_s for _, frame, _ in kept]),
+        np.stack([pixels for _, _, pixels in kept]) if kept else np.zeros(shape, np.uint16),
+    )
+    return LoopResult(recorder.traces(stops), images, surroundings.sway_m)
+
+
+def _advance(
+    kernels: ModuleType, state: tuple[Any, ...], first: int, last: int, here: tuple[Any, ...],
+    before: Array, after: Array, change: int,
+) -> None:  # fmt: skip
+    asked, *around = here
+    kernels.advance(*state, first, last, asked, before, after, change, *around)
+
+
+def _volts(asked_rad: Array, parts: Parts) -> Array:
+    """Drive voltages (2, M) that hold a static tilt, as believed. [V]"""
+    ratio = asked_rad / parts.fleet.believed_gain
+    return np.copysign(np.sqrt(np.abs(ratio)), ratio) if parts.drive.square else ratio

@@ -1,0 +1,101 @@
+"""The mirrors: one population of two-axis resonators, each drawn by its own number."""
+
+from typing import Annotated, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from sim.params import Block, NonNegative, PairXY, Positive, PositiveXY
+from sim.ports import Array
+from sim.rng import Stream, normals
+
+Row = tuple[float, float, float]
+NonNegativeXY = tuple[NonNegative, NonNegative]
+SPREAD_LIMIT = 3.0
+"""Draws of the population are cut off at this many standard deviations."""
+
+
+class MirrorParams(Block):
+    """Nominal mirror and spread of the population; inner and outer axes differ."""
+
+    resonance_hz: PositiveXY
+    """Undamped resonance, (x, y). [Hz]"""
+    quality: PositiveXY
+    """Quality factor, (x, y). [-]"""
+    cubic_per_rad2: PairXY
+    """Hardening stiffness k3: the spring's torque goes as tilt (1 + k3 tilt^2). [1/rad^2]"""
+    cross_axis: PairXY
+    """Share of the other axis' drive that reaches each axis, (y into x, x into y). [-]"""
+    imbalance_rad_s2_per_m_s2: tuple[Row, Row]
+    """Angular acceleration (rows x, y) per core acceleration (x, y, z). [(rad/s^2)/(m/s^2)]"""
+    travel_mrad: PositiveXY
+    """Mechanical stop, same both ways from rest, (x, y). [mrad]"""
+    resonance_spread_pct: Annotated[float, Field(ge=0, le=20)]
+    """Standard deviation of resonance over the population, per axis. [%]"""
+    quality_spread_pct: Annotated[float, Field(ge=0, le=20)]
+    """Standard deviation of the quality factor. [%]"""
+    gain_spread_pct: Annotated[float, Field(ge=0, le=20)]
+    """Standard deviation of the drive's tilt per volt, known from calibration. [%]"""
+    imbalance_spread_rad_s2_per_m_s2: NonNegative
+    """Standard deviation added to each entry of the imbalance. [(rad/s^2)/(m/s^2)]"""
+    alignment_urad: NonNegative
+    """Standard deviation, per axis, of the tilt between where the firmware aims each beam and
+    where it couples best: how well the switch was aligned. [urad]"""
+
+
+class Population(NamedTuple):
+    """The drawn mirrors; arrays are (M, 2) unless they say otherwise."""
+
+    resonance_rad_s: Array
+    quality: Array
+    gain_ratio: Array
+    """Tilt per volt over the nominal one. [-]"""
+    calibration_ratio: Array
+    """Believed over true tilt per volt. [-]"""
+    imbalance: Array
+    """(M, 2, 3) [(rad/s^2)/(m/s^2)]"""
+    alignment_rad: Array
+    """Believed aim minus true aim. [rad]"""
+
+
+def draw_population(
+    params: MirrorParams, mirrors: NDArray[np.int64], seed: int, calibration_pct: float
+) -> Population:
+    """Draw mirrors by their numbers; one mirror is the same in whatever company.
+
+    Normal distributions, cut off at three standard deviations so that no draw is impossible.
+
+    Parameters
+    ----------
+    params : MirrorParams
+        Nominal values and spreads.
+    mirrors : (M,) ndarray of int
+        Numbers of the mirrors in the switch.
+    seed : int
+        Of the run.
+    calibration_pct : float
+        Standard deviation of the drive's calibration error. [%]
+
+    Returns
+    -------
+    Population
+    """
+    def draw(item: int) -> Array:
+        z = normals((seed, Stream.POPULATION), mirrors, item)
+        return np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT)
+
+    def spread(item: int, percent: float) -> Array:
+        return 1.0 + 0.01 * percent * draw(item)
+
+    imbalance_draw = np.stack([draw(item) for item in (10, 11, 12)], axis=-1)  # (M, 2, 3)
+    return Population(
+        resonance_rad_s=2 * np.pi * np.array(params.resonance_hz)
+        * spread(0, params.resonance_spread_pct),
+        quality=np.array(params.quality) * spread(1, params.quality_spread_pct),
+        gain_ratio=spread(2, params.gain_spread_pct),
+        calibration_ratio=spread(3, calibration_pct),
+        imbalance=np.array(params.imbalance_rad_s2_per_m_s2)
+        + params.imbalance_spread_rad_s2_per_m_s2 * imbalance_draw,
+        alignment_rad=1e-6 * params.alignment_urad * draw(4),
+    )

@@ -1,0 +1,123 @@
+"""Where the firmware expects the mirrors: the commanded path, and the believed answer to it."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+import scipy.linalg
+from numpy.typing import NDArray
+
+from sim.ports import Array, Clock, PlantBelief, Shaper
+
+AT_REST_RAD = 1e-9
+"""The expected path is taken as arrived within this of the command."""
+
+
+class Command(NamedTuple):
+    """New aims, all taken up at the start of one frame."""
+
+    frame: int
+    target_rad: Array
+    """(M, 2) believed aim. [rad]"""
+
+
+class Reference:
+    """Plays the shaped path of each command, and what the believed mirrors make of it.
+
+    Every mirror is believed to be the nominal one: linear, with the nominal amplifier. Commands
+    follow each other; one that comes during a move starts from the path's present value.
+    """
+
+    def __init__(
+        self,
+        commands: tuple[Command, ...],
+        shaper: Shaper,
+        belief: PlantBelief,
+        clock: Clock,
+        cubic_per_rad2: tuple[float, float],
+        exposure_weights: Array,
+    ) -> None:
+        first, *self._later = commands
+        self._shaper = shaper
+        self._cubic = np.array(cubic_per_rad2)[:, None]
+        self._n = clock.ticks_per_frame
+        self._phi, self._gamma = _believed_step(belief)
+        self._weights = exposure_weights
+        target = np.ascontiguousarray(first.target_rad.T)
+        self._state = np.stack([target, np.zeros_like(target), target])  # (3, 2, M)
+        self._ahead = target[None]
+        self._resting: tuple[Array, Array] | None = None
+
+    def frame(self, number: int) -> tuple[Array, Array]:
+        """Return (asked (N, 2, M), expected mean over the exposure (M, 2)) of the next frame.
+
+        `asked` is the static tilt that the drive is asked for, the nominal cubic spring allowed
+        for. Frames are asked for in order. [rad]
+        """
+        while self._later and self._later[0].frame == number:
+            target = self._later.pop(0).target_rad
+            start = np.ascontiguousarray(self._ahead[0].T)
+            self._ahead = np.ascontiguousarray(
+                self._shaper.path(start, target).transpose(0, 2, 1)
+            )
+            self._resting = None
+        if self._resting is not None:
+            return self._resting
+        ticks = self._ahead[: self._n]
+        held = np.broadcast_to(self._ahead[-1], (self._n - len(ticks), *self._ahead.shape[1:]))
+        ticks = np.concatenate([ticks, held])
+        edges = np.empty((self._n + 1, *ticks.shape[1:]))
+        edges[0] = self._state[0]
+        for n, command in enumerate(ticks):
+            self._state = np.einsum("aij,jam->iam", self._phi, self._state) + np.einsum(
+                "ai,am->iam", self._gamma, command
+            )
+            edges[n + 1] = self._state[0]
+        self._ahead = self._ahead[self._n :] if len(self._ahead) > self._n else self._ahead[-1:]
+        asked = ticks * (1.0 + self._cubic[None] * ticks**2)
+        expected = np.einsum("n,nam->ma", self._weights, edges)
+        target = self._ahead[-1]
+        error = self._state[0] - target
+        slow = np.abs(self._state[1]).max() < AT_REST_RAD * 1e4
+        if len(self._ahead) == 1 and slow and np.abs(error).max() < AT_REST_RAD:
+            steady = np.repeat(target[None], self._n, axis=0)
+            self._resting = (
+                steady * (1.0 + self._cubic[None] * steady**2),
+                np.ascontiguousarray(target.T),
+            )
+            self._state = np.stack([target, np.zeros_like(target), target])
+        return asked, expected
+
+
+def _believed_step(belief: PlantBelief) -> tuple[Array, NDArray[np.float64]]:
+    """Exact tick step of (tilt, rate, u) per axis, for a command held over the tick."""
+    phi, gamma = [], []
+    for w, q in zip(belief.resonance_rad_s, belief.quality, strict=True):
+        lag = 1.0 / belief.amplifier_s
+        generator = np.array(
+            [
+                [0.0, 1.0, 0.0, 0.0],
+                [-(w**2), -w / q, w**2, 0.0],
+                [0.0, 0.0, -lag, lag],
+                [0.0, 0.0, 0.0, 0.0],
+            ]
+        )
+        step = scipy.linalg.expm(generator * belief.tick_s)
+        phi.append(step[:3, :3])
+        gamma.append(step[:3, 3])
+    return np.array(phi), np.array(gamma)
+
+
+def exposure_samples(clock: Clock, exposure_s: float, n_samples: int) -> Array:
+    """Return (S, N + 1) weights that turn tick edges into tilt at the exposure's sample times.
+
+    The samples are the midpoints of equal parts of the exposure, and tilt is taken as straight
+    between ticks.
+    """
+    weights = np.zeros((n_samples, clock.ticks_per_frame + 1))
+    at = (np.arange(n_samples) + 0.5) / n_samples * exposure_s / clock.tick_s
+    for s, x in enumerate(at):
+        n = min(math.floor(x), clock.ticks_per_frame - 1)
+        weights[s, n] = 1.0 - (x - n)
+        weights[s, n + 1] = x - n
+    return weights

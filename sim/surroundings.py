@@ -1,0 +1,68 @@
+"""From the disturbances of a run to what reaches mirrors and camera."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from sim.parts import Parts
+from sim.ports import Array, Effects
+
+
+class Around(NamedTuple):
+    """What surrounds the mirrors over one block of F frames of N ticks."""
+
+    acceleration: Array
+    """(F*N + 1, 3) of the core at tick edges. [m/s^2]"""
+    sensor: Array
+    """(F*N + 1, 2) shift of the camera's frame at tick edges. [rad]"""
+    rest: Array
+    """(F + 1, 2, M) wander of the rest angles at frame edges. [rad]"""
+    gain: Array
+    """(F + 1,) relative change of the drive's gain. [-]"""
+    resonance: Array
+    """(F + 1,) relative change of the resonance. [-]"""
+    temperature: Array
+    """(F + 1,) [K]"""
+
+
+class Surroundings:
+    """Adds up the disturbances, and passes the base's acceleration through mounts and bracket."""
+
+    def __init__(self, parts: Parts) -> None:
+        self._parts = parts
+        self._states = [d.initial_state() for d in parts.disturbances]
+        self._mounts = None if parts.isolator is None else parts.isolator.initial_state()
+        self._bracket = None if parts.bracket is None else parts.bracket.initial_state()
+        self.sway_m: Array | None = None
+
+    def advance(self, first: int, count: int) -> Around:
+        """Return what happens in `count` frames from frame `first` on, the next not yet asked."""
+        parts = self._parts
+        n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
+        acceleration = np.zeros((count * n + 1, 3))
+        rest = np.zeros((count + 1, m, 2))
+        sensor = np.zeros((count + 1, 2))
+        gain, resonance, temperature = np.zeros((3, count + 1))
+        sums = Effects(acceleration, rest, sensor, gain, resonance, temperature)
+        for i, disturbance in enumerate(parts.disturbances):
+            self._states[i], effects = disturbance.advance(self._states[i], first, count)
+            for total, part in zip(sums, effects, strict=True):
+                if part is not None:
+                    total += part
+        if parts.isolator is not None:
+            self._mounts, acceleration, sway = parts.isolator.advance(self._mounts, acceleration)
+            largest = np.abs(sway).max(axis=0)
+            self.sway_m = largest if self.sway_m is None else np.maximum(self.sway_m, largest)
+        edges = np.arange(count * n + 1) / n
+        shift = np.stack([np.interp(edges, np.arange(count + 1), s) for s in sensor.T], axis=-1)
+        if parts.bracket is not None:
+            self._bracket, swing = parts.bracket.advance(self._bracket, acceleration)
+            shift = shift + swing
+        return Around(
+            acceleration,
+            shift,
+            np.ascontiguousarray(rest.transpose(0, 2, 1)),
+            gain,
+            resonance,
+            temperature,
+        )

@@ -1,0 +1,54 @@
+"""The count of arithmetic and memory: one by hand, growth, and iterations held to the code."""
+
+import numpy as np
+import pytest
+
+from sim.estimators import ESTIMATORS
+from sim.estimators.cost import FUNCTION_COST, ITERATIONS, firmware_cost
+from sim.ports import SpotStatus
+
+
+def test_every_estimator_has_a_cost():
+    for name in ESTIMATORS:
+        cost = firmware_cost(name, (24, 24))
+        assert cost.multiply_adds >= 576
+        assert cost.bytes > 0
+
+
+def test_thresholded_centroid_by_hand():
+    # 24 x 24 pixels of subtract, clip and three sums, and two divisions; three 8-byte sums.
+    assert firmware_cost("thresholded_centroid", (24, 24)) == (576 * 5 + 2 * FUNCTION_COST, 24)
+
+
+def test_cost_grows_with_the_window_and_ranks_as_the_guide_says():
+    for name in ESTIMATORS:
+        small, large = (firmware_cost(name, (n, n)).multiply_adds for n in (12, 24))
+        assert 2 < large / small <= 4
+    order = ("quad_cell", "thresholded_centroid", "components", "weighted_centroid", "poisson_fit")
+    costs = [firmware_cost(name, (24, 24)).multiply_adds for name in order]
+    assert costs == sorted(costs)
+
+
+@pytest.mark.parametrize("name", sorted(ITERATIONS))
+def test_counted_iterations_are_enough(name, make_frames, camera, settings):
+    # 95 % of demo spots must be done in the counted number, and not in two fewer.
+    rng = np.random.default_rng(25)
+    frames = make_frames(11.5 + rng.uniform(-2, 2, (300, 2)), camera, 20000, rng=rng)
+    done = [
+        (
+            ESTIMATORS[name]
+            .function(frames, camera=camera, max_iterations=limit, **settings[name])
+            .status
+            == SpotStatus.OK
+        ).mean()
+        for limit in (ITERATIONS[name], ITERATIONS[name] - 2)
+    ]
+    assert done[0] > 0.95
+    assert done[1] < 0.95
+
+
+def test_unknown_estimators_and_empty_windows_are_refused():
+    with pytest.raises(ValueError, match='unknown estimator "quadcell".*mean "quad_cell"'):
+        firmware_cost("quadcell", (24, 24))
+    with pytest.raises(ValueError, match="window must have pixels"):
+        firmware_cost("quad_cell", (0, 24))
