@@ -1,0 +1,25 @@
+"""mirrorloop: closed-loop simulation of the mirror servo in a free-space optical cross-connect.
+
+`load_scenario` reads a case, `run` runs it. Both are imported when first used, so that the command
+line answers at once.
+"""
+
+from typing import Any
+
+__all__ = ["Result", "load_scenario", "run"]
+
+
+def __getattr__(name: str) -> Any:
+    if name == "load_scenario":
+        from sim.scenario import load_scenario
+
+        return load_scenario
+    if name == "run":
+        from sim.runner import run
+
+        return run
+    if name == "Result":
+        from sim.result import Result
+
+        return Result
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

@@ -189,11 +189,8 @@ def _plug_in(key: str, tree: Mapping[str, Any], known: Mapping[str, Any]) -> _Pl
         part = resolve(str(tree["kind"]), known, what=key.partition(".")[0].removesuffix("s"))
     except ScenarioError as exc:
         raise ScenarioError(f"{key}.kind: {exc}") from exc
-    outside = tree["kind"] not in known
-    own = {k: v for k, v in tree.items() if not (outside and k == "kind")}
-    settings = check_block(part.Params, own, key)
-    written = settings.model_dump(mode="json", exclude_none=True)
-    return _PlugIn(part, settings, {"kind": tree["kind"]} | written)
+    settings = check_block(part.Params, tree, key)
+    return _PlugIn(part, settings, settings.model_dump(mode="json", exclude_none=True))
 
 
 def _made(key: str, plug_in: _PlugIn, world: PlantBelief | Site) -> Any:

@@ -389,14 +389,14 @@ def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignor
     return F32(count + read_noise * z)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def observe_mirrors(  # type: ignore[no-untyped-def]
     first_tick, history, aim, tolerance_rad, interval, error, mean, square, peak, first_out, last_out
 ):
     """Add one frame's ticks of error to the traces of mirrors."""
     n_ticks = history.shape[0] - 1
     limit = tolerance_rad * tolerance_rad
-    for m in prange(aim.shape[1]):
+    for m in range(aim.shape[1]):
         for n in range(n_ticks):
             tick = first_tick + n
             row = tick // interval
@@ -419,14 +419,14 @@ def observe_mirrors(  # type: ignore[no-untyped-def]
                 error[row, m, 1] = F32(ey)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
+@njit(cache=True, error_model="numpy")
 def observe_connections(  # type: ignore[no-untyped-def]
     first_tick, history, aim, pairs, form, limit_db, interval,
     excess, mean, peak, first_out, last_out, ticks_out,
 ):  # fmt: skip
     """Add one frame's ticks of excess loss to the traces of connections."""
     n_ticks = history.shape[0] - 1
-    for c in prange(pairs.shape[0]):
+    for c in range(pairs.shape[0]):
         e = np.empty(4)
         ma = pairs[c, 0]
         mb = pairs[c, 1]

@@ -262,3 +262,90 @@ def _pixel_normals(
     first = _pair(words[..., 0].copy(), words[..., 1].copy())
     second = _pair(words[..., 2].copy(), words[..., 3].copy())
     return np.concatenate([*first, *second], axis=1)[:, :n_px]
+
+
+def observe_mirrors(
+    first_tick: int, history: Array, aim: Array, tolerance_rad: float, interval: int,
+    error: NDArray, mean: NDArray, square: NDArray, peak: NDArray, first_out: NDArray,
+    last_out: NDArray,
+) -> None:  # fmt: skip
+    """Add one frame's ticks of error to the traces of mirrors.
+
+    Parameters
+    ----------
+    first_tick : int
+        Number of the frame's first tick in the run.
+    history : (N + 1, 2, M) ndarray
+        Tilt at the frame's tick edges; the first belongs to the frame before. [rad]
+    aim : (2, M) ndarray
+        [rad]
+    tolerance_rad : float
+        Radial error beyond which a mirror is out. [rad]
+    interval : int
+        Ticks in a sampling interval.
+    error, mean : (T, M, 2) ndarray of float32
+        Error at the end of each interval, set, and its mean, added to. [rad]
+    square, peak : (T, M) ndarray of float32
+        Mean squared radial error [rad^2], added to, and largest radial error [rad].
+    first_out, last_out : (T, M) ndarray of int32
+        First and last tick out (1 to `interval`), 0 if none.
+    """
+    for n, tilt in enumerate(history[1:]):
+        row, at = divmod(first_tick + n, interval)
+        if row >= len(square):
+            break
+        e = tilt - aim
+        radial = e[0] * e[0] + e[1] * e[1]
+        mean[row] += (e.T / interval).astype(F32)
+        square[row] += (radial / interval).astype(F32)
+        np.maximum(peak[row], np.sqrt(radial).astype(F32), out=peak[row])
+        _mark(radial > tolerance_rad * tolerance_rad, at + 1, first_out[row], last_out[row])
+        if at + 1 == interval:
+            error[row] = e.T
+
+
+def observe_connections(
+    first_tick: int, history: Array, aim: Array, pairs: NDArray, form: Array, limit_db: float,
+    interval: int, excess: NDArray, mean: NDArray, peak: NDArray, first_out: NDArray,
+    last_out: NDArray, ticks_out: NDArray,
+) -> None:  # fmt: skip
+    """Add one frame's ticks of excess loss to the traces of connections.
+
+    Parameters
+    ----------
+    first_tick, history, aim, interval
+        As in `observe_mirrors`.
+    pairs : (C, 2) ndarray of int
+        Columns of the fleet that carry each connection.
+    form : (C, 4, 4) ndarray
+        Excess loss as a quadratic form of the errors (Ax, Ay, Bx, By). [dB/rad^2]
+    limit_db : float
+        Excess loss beyond which a connection is out. [dB]
+    excess, mean, peak : (T, C) ndarray of float32
+        At the end of each interval, set; its mean, added to; its largest value. [dB]
+    first_out, last_out, ticks_out : (T, C) ndarray of int32
+        First and last tick out (1 to `interval`, 0 if none), and how many.
+    """
+    for n, tilt in enumerate(history[1:]):
+        row, at = divmod(first_tick + n, interval)
+        if row >= len(mean):
+            break
+        e = (tilt - aim)[:, pairs]  # (2, C, 2)
+        e = e.transpose(2, 0, 1).reshape(4, len(pairs))
+        loss = np.zeros(len(pairs))
+        for i in range(4):
+            for j in range(4):
+                loss += form[:, i, j] * e[i] * e[j]
+        mean[row] += (loss / interval).astype(F32)
+        np.maximum(peak[row], loss.astype(F32), out=peak[row])
+        out = loss > limit_db
+        _mark(out, at + 1, first_out[row], last_out[row])
+        ticks_out[row] += out
+        if at + 1 == interval:
+            excess[row] = loss
+
+
+def _mark(out: NDArray[np.bool_], at: int, first: NDArray, last: NDArray) -> None:
+    """Note tick `at` where something is out."""
+    first[out & (first == 0)] = at
+    last[out] = at

@@ -84,6 +84,7 @@ def load_scenario(path: str | Path, overrides: Sequence[str] = ()) -> Scenario:
         and values replaced.
     overrides : sequence of str
         Each "key.key=value", the value in TOML; numbers reach into lists ("disturbances.0.peak_g").
+        Another `kind` takes the place of the old one with all its settings.
 
     Returns
     -------
@@ -220,6 +221,8 @@ def _override(tree: dict[str, Any], text: str) -> None:
         _inside(at, last, text)
         at[int(last)] = parsed
     elif isinstance(at, dict):
+        if last == "kind" and at.get("kind") != parsed:
+            at.clear()  # another part does not understand the old one's settings
         at[last] = parsed
     else:
         raise ScenarioError(f'--set {text}: "{path[-1]}" is a single value, nothing is inside it')

@@ -1,15 +1,16 @@
 """The figures of a run, against plain loops over every tick and cases worked by hand."""
 
+import itertools
 import json
 
 import numpy as np
 import pytest
-from made_traces import made_epoch, made_traces
 from pydantic import ValidationError
 
 from sim.limits import FIGURE_OF, LimitsParams, check_limits
 from sim.metrics import MetricsParams, evaluate, mirror_name
 from sim.settling import arrivals
+from tests.made_traces import made_epoch, made_traces
 
 TICK_S = 50e-6
 N = 20  # ticks to an interval of 1 ms
@@ -47,12 +48,12 @@ def run(error_urad, excess_db=None, epochs=None, params=None, ports=2, **changes
 
 
 def by_loops(is_out, dwell):
-    """Return (ticks to settle or None, excursions) of one mirror, from the ticks after a command."""
+    """Return (ticks to settle or None, excursions) from the ticks after a command."""
     n = len(is_out)
     for start in range(1, n + 1):
         if start + dwell - 1 <= n and not any(is_out[start - 1 : start - 1 + dwell]):
             later = is_out[start - 1 :]
-            count = sum(b and not a for a, b in zip(later, later[1:], strict=False))
+            count = sum(b and not a for a, b in itertools.pairwise(later))
             return (0 if start == 1 else start), count
     return None, 0
 
@@ -178,7 +179,7 @@ def test_hand_made_settling():
     assert s["per_command"][0]["time_ms"] == pytest.approx(5.0)
     assert figures["hold"]["commands"] == 0
     worst = {row["name"]: row for row in figures["worst_mirrors"]}
-    assert list(worst)[0] == "B01 (port 1, array B)"
+    assert next(iter(worst)) == "B01 (port 1, array B)"
     assert worst["B01 (port 1, array B)"]["commands"] == 0
     assert worst["A00 (port 0, array A)"]["settling_ms"] == pytest.approx(2.2)
     assert worst["B00 (port 0, array B)"]["settling_ms"] is None
@@ -198,6 +199,14 @@ def test_dwell_must_be_seen_whole():
         s = run(error)["settling"]
         assert s["unsettled"] == unsettled
         assert s["max_ms"] == (None if unsettled else pytest.approx(61 * 0.05))
+
+
+def test_ticks_outside_before_the_command_do_not_count():
+    # Command at tick 110, inside an interval; outside up to tick 105 and never again.
+    error = np.zeros((200, 1))
+    error[:105] = 100.0
+    s = run(error, epochs=[made_epoch(110 * TICK_S, 1, 1)])["settling"]
+    assert (s["unsettled"], s["max_ms"], s["excursions_after"]) == (0, 0.0, 0)
 
 
 def test_next_command_ends_the_watch():

@@ -6,7 +6,6 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
-from made_traces import made_epoch, made_traces
 
 from sim.limits import LimitsParams, check_limits
 from sim.metrics import MetricsParams, evaluate
@@ -14,6 +13,7 @@ from sim.report import ReportView, render
 from sim.report.page import LIMIT_WORDS, number
 from sim.report.thin import bin_starts, thin, thin_signed
 from sim.traces import SpotImages
+from tests.made_traces import made_epoch, made_traces
 
 PORTS = 8
 
@@ -83,7 +83,7 @@ def made_view(n_intervals=100, ports=PORTS, *, shaken=True, switched=True, **cha
     spectrum = 50 * np.minimum(1.7, 0.02 * frequencies)[:, None] * [0.2, 0.0, 1.0]
     parts = {
         "title": "Harrow Point: switch, then a shock",
-        "question": "Does the light come back in 8 ms, and does a freight train put it out again?",
+        "question": "Does the light come back in 8 ms, and does the shock put it out again?",
         "figures": figures,
         "limits": check_limits(figures, limits),
         "traces": traces,
@@ -102,7 +102,7 @@ def made_view(n_intervals=100, ports=PORTS, *, shaken=True, switched=True, **cha
 class Page(HTMLParser):
     """What a page is made of: its text, its addresses, and whether its tags close."""
 
-    EMPTY = {"meta", "img", "br"}
+    EMPTY = frozenset({"meta", "img", "br"})
 
     def __init__(self, html):
         super().__init__()
@@ -192,6 +192,7 @@ def test_numbers_as_people_read_them():
     assert got == ["no figure", "0", "3", "12346", "123", "12.3", "1.23", "0.123", "0.00012",
                    "-1.50"]  # fmt: skip
     assert number(9.5, "ms") == "9.50 ms"
+    assert number(80.04, "urad", 4) == "80.04 urad"  # beside a limit of 80: visibly over
 
 
 def test_thinning_keeps_peaks():
@@ -213,3 +214,19 @@ def test_full_switch_is_drawn_in_four_seconds():
     assert took < 4.0, took
     assert len(html) < 3_000_000
     assert re.search(r"share a point", html)
+
+
+def test_run_without_light_is_drawn():
+    view = made_view()
+    traces = made_traces(
+        np.full((80, 2, 2), 3e-6), np.zeros((80, 0)), tolerance_rad=60e-6, outage_db=0.5
+    )
+    epochs = [made_epoch(0.0, 2, 0)]
+    params = MetricsParams(
+        tolerance_urad=60.0, dwell_ms=1.0, hold_from_ms=0.0, outage_excess_db=0.5
+    )
+    figures = evaluate(traces, epochs, params, ports=1)
+    text = Page(
+        render(view._replace(traces=traces, epochs=epochs, figures=figures, images=None, ports=1))
+    ).text
+    assert "no lit connection" in text and "None" not in text

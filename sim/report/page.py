@@ -9,6 +9,8 @@ from jinja2 import Environment, StrictUndefined
 from numpy.typing import NDArray
 
 from sim.report import figures as draw
+from sim.report import surroundings
+from sim.report.drawing import Hold
 from sim.traces import Epoch, SpotImages, Traces
 
 LIMIT_WORDS: Final[dict[str, tuple[str, str]]] = {
@@ -54,19 +56,19 @@ class ReportView(NamedTuple):
     """Ports on each side of the switch."""
 
 
-def number(value: Any, unit: str = "") -> str:
+def number(value: Any, unit: str = "", digits: int = 3) -> str:
     """Return a figure as people read it: a few digits and its unit, or words for none."""
     if value is None:
         return "no figure"
     if isinstance(value, bool) or not isinstance(value, int | float):
         return str(value)
     size = abs(value)
-    if isinstance(value, int) or value == 0 or size >= 1000:
+    if isinstance(value, int) or value == 0 or size >= 10**digits:
         text = f"{value:.0f}"
     elif size < 1e-3:
         text = f"{value:.2g}"
     else:
-        text = f"{value:.{max(0, 2 - int(np.floor(np.log10(size))))}f}"
+        text = f"{value:.{max(0, digits - 1 - int(np.floor(np.log10(size))))}f}"
     return f"{text} {unit}".strip()
 
 
@@ -83,7 +85,7 @@ def render(view: ReportView) -> str:
     str
         The page. It loads nothing from elsewhere and runs no script. All text is escaped.
     """
-    hold = draw.Hold(view.figures["hold"]["from_ms"] * 1e-3, view.figures["hold"]["to_ms"] * 1e-3)
+    hold = Hold(view.figures["hold"]["from_ms"] * 1e-3, view.figures["hold"]["to_ms"] * 1e-3)
     wanted = {row["name"]: row["limit"] for row in view.limits}
     loss_limits = [
         (words, wanted[name])
@@ -125,9 +127,9 @@ def render(view: ReportView) -> str:
         loss_picture=draw.loss_histogram(view.traces, view.epochs, hold, loss_limits),
         spot_picture=None
         if images is None
-        else draw.spot_pictures(images, view.traces, view.ports, worst),
-        acceleration_picture=draw.acceleration_pictures(view.traces, view.shock_spectrum),
-        slow_picture=draw.slow_pictures(view.traces),
+        else surroundings.spot_pictures(images, view.traces, view.ports, worst),
+        acceleration_picture=surroundings.acceleration_pictures(view.traces, view.shock_spectrum),
+        slow_picture=surroundings.slow_pictures(view.traces),
     )
 
 

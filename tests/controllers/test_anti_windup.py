@@ -50,8 +50,8 @@ def test_integral_follows_limits_that_close_in(kind: str) -> None:
 
 @pytest.mark.parametrize("kind", ["pi", "pid"])
 def test_integral_stays_while_the_proportional_part_fills_the_range(kind: str) -> None:
-    # Derived: 1 mrad asks for 0.2 mrad + 0.2 mrad against a limit of 0.1 mrad, so the integral keeps
-    # still, though it had room itself; the next error e is answered by (P + K) e alone.
+    # Derived: 1 mrad asks for 0.2 mrad + 0.2 mrad against a limit of 0.1 mrad, so the integral
+    # keeps still, though it had room itself; the next error e is answered by (P + K) e alone.
     controller = CONTROLLERS[kind](CONTROLLERS[kind].Params(**KINDS[kind]), PLANT)
     state, full_rad = run(controller, np.full((5, 1, 2), -1e-3), aim(1, 1e-4))
     assert np.all(full_rad == 1e-4)

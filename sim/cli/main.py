@@ -1,0 +1,111 @@
+"""The `mirrorloop` command and how it ends."""
+
+from typing import Any
+
+import click
+
+from sim.errors import SimError
+
+INTERRUPTED = 2
+LIMIT_MISSED = 1
+
+
+class _Group(click.Group):
+    """Turns what the user can mend into one message, without a traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except SimError as exc:
+            click.echo(f"error: {exc}", err=True)
+            ctx.exit(exc.exit_code)
+        except (KeyboardInterrupt, click.Abort):
+            click.echo("error: interrupted; nothing was written", err=True)
+            ctx.exit(INTERRUPTED)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="mirrorloop", prog_name="mirrorloop")
+def cli() -> None:
+    """Simulate the closed loop that points the mirrors of an optical cross-connect.
+
+    Exit codes: 0 done and inside the scenario's limits, 1 done and a limit missed, 2 bad input.
+
+    A simulation does not replace measurement. The hardware it speaks of carries invisible laser
+    radiation and voltages above 100 V.
+    """
+
+
+@cli.command("list")
+def list_cases() -> None:
+    """List the shipped scenarios, one line each."""
+    from sim.gallery import cases
+
+    found = cases()
+    width = max(len(case.name) for case in found)
+    for case in found:
+        click.echo(f"{case.name:<{width}}  {case.title}")
+
+
+OVERRIDE = click.option(
+    "--set", "overrides", multiple=True, metavar="PATH=VALUE",
+    help="Change a value of the scenario, e.g. camera.signal_e=5000; another `kind` drops the "
+    "old one's settings; may be repeated.",
+)  # fmt: skip
+
+
+@cli.command()
+@click.argument("scenario")
+@OVERRIDE
+def check(scenario: str, overrides: tuple[str, ...]) -> None:
+    """Check SCENARIO (a file, or a name from `list`) without running it."""
+    from sim.build import build
+    from sim.gallery import find
+    from sim.scenario import load_scenario
+
+    path = find(scenario)
+    built = build(load_scenario(path, overrides))
+    for warning in built.warnings:
+        click.echo(f"note: {warning}")
+    parts = built.parts
+    click.echo(
+        f"{path}: good. {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections, "
+        f"{parts.clock.n_frames} frames of {1e3 * parts.clock.frame_s:g} ms."
+    )
+
+
+@cli.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
+@OVERRIDE
+@click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Instead of the scenario's.")
+@click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+@click.pass_context
+def run(
+    ctx: click.Context,
+    scenario: str,
+    out: str,
+    overrides: tuple[str, ...],
+    seed: int | None,
+    overwrite: bool,
+) -> None:
+    """Run SCENARIO (a file, or a name from `list`) and file its results in DIR."""
+    from sim.cli.show import progress_bar, summary
+    from sim.gallery import find
+
+    path = find(scenario)
+    chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
+    from pathlib import Path
+
+    from sim.result import check_output
+    from sim.runner import run as run_scenario
+    from sim.scenario import load_scenario
+
+    check_output(Path(out), overwrite=overwrite)
+    loaded = load_scenario(path, chosen)
+    with progress_bar(loaded.duration_ms) as tell:
+        result = run_scenario(loaded, tell)
+    folder = result.write(out, overwrite=overwrite)
+    summary(result, folder)
+    if not result.met:
+        ctx.exit(LIMIT_MISSED)

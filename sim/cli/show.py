@@ -1,0 +1,77 @@
+"""What the command line shows of a run: progress on stderr, a short table on stdout."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from sim.result import Result
+
+ROWS = (
+    ("settling, slowest mirror", "settling", "max_ms", "ms"),
+    ("mirrors unsettled", "settling", "unsettled", ""),
+    ("time to light, slowest connection", "time_to_light", "max_ms", "ms"),
+    ("pointing error, rms", "pointing", "rms_urad", "urad"),
+    ("pointing error, 99th percentile", "pointing", "p99_urad", "urad"),
+    ("pointing error, largest", "pointing", "max_urad", "urad"),
+    ("total loss, mean", "coupling", "mean_db", "dB"),
+    ("total loss, 99th percentile", "coupling", "p99_db", "dB"),
+    ("excess loss, largest", "coupling", "excess_max_db", "dB"),
+    ("outage, worst connection", "coupling", "outage_ms", "ms"),
+    ("frames with a lost spot", "lost", "frames", ""),
+)
+
+
+@contextmanager
+def progress_bar(duration_ms: float) -> Iterator[Callable[[int, int], None]]:
+    """Show simulated and elapsed time on stderr; gone when the run is over."""
+    console = Console(stderr=True)
+    columns = (
+        TextColumn("simulated {task.fields[simulated]}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %  elapsed"),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=console, transient=True) as progress:
+        task = progress.add_task("run", total=1.0, simulated="0.00 s")
+
+        def tell(done: int, total: int) -> None:
+            share = done / total
+            text = f"{1e-3 * duration_ms * share:.2f} s"
+            progress.update(task, completed=share, simulated=text)
+
+        yield tell
+
+
+def summary(result: Result, folder: Path) -> None:
+    """Print the headline figures, the limits and where the rest is."""
+    console = Console(highlight=False)
+    table = Table(title=result.scenario.title, title_justify="left", box=None, pad_edge=False)
+    table.add_column("figure")
+    table.add_column("value", justify="right")
+    for label, group, key, unit in ROWS:
+        value = result.figures[group][key]
+        if value is not None:
+            table.add_row(label, f"{_digits(value)} {unit}".rstrip())
+    console.print(table)
+    for limit in result.limits:
+        word = "met" if limit["met"] else "MISSED"
+        console.print(
+            f"limit {limit['name']}: {_digits(limit['value'])} of {_digits(limit['limit'])}, {word}"
+        )
+    speed = result.provenance["simulated_s"] / result.provenance["wall_s"]
+    console.print(
+        f"{result.provenance['simulated_s']:g} s simulated in {result.provenance['wall_s']:.1f} s "
+        f"({speed:.2f} x real time, compiling included)"
+    )
+    console.print(f"results in {folder}", soft_wrap=True)
+
+
+def _digits(value: Any) -> str:
+    if value is None:
+        return "none"
+    return f"{value:d}" if isinstance(value, int) else f"{value:.4g}"

@@ -1,0 +1,106 @@
+"""What the pictures share: their look, their axis of time, and how they enter the page."""
+
+import base64
+import io
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from numpy.typing import NDArray
+
+from sim.traces import Epoch, Traces
+
+# Blue, vermilion, green and orange of a palette made for colour-blind readers; the lines differ
+# in dash and width too, so that they can be told apart in grey.
+BLUE, VERMILION, GREEN, ORANGE, INK = (
+    "#0072B2",
+    "#D55E00",
+    "#009E73",
+    "#E69F00",
+    "#1d2733",
+)
+STYLE: dict[Any, Any] = {
+    "font.family": "sans-serif",
+    "font.size": 9.0,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.edgecolor": INK,
+    "axes.labelcolor": INK,
+    "axes.titlesize": 9.5,
+    "axes.titlelocation": "left",
+    "axes.grid": True,
+    "grid.color": "#dfe3e7",
+    "grid.linewidth": 0.6,
+    "axes.axisbelow": True,
+    "legend.frameon": False,
+    "legend.fontsize": 8.0,
+    "svg.hashsalt": "mirrorloop",
+    "svg.fonttype": "path",
+    "path.simplify_threshold": 0.3,
+}
+
+
+class Picture(NamedTuple):
+    """One figure of the page."""
+
+    address: str
+    """data: address of the picture."""
+    alt: str
+    """What it shows, for those who cannot see it."""
+    caption: str
+    """How to read it, with counts and conventions."""
+
+
+class Hold(NamedTuple):
+    """The hold interval in seconds, to be shaded."""
+
+    from_s: float
+    to_s: float
+
+
+def finish(figure: Figure) -> str:
+    """Return the figure as a data address."""
+    buffer = io.BytesIO()
+    FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None})
+    return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def time_axis(time_s: NDArray) -> tuple[float, str]:
+    """Return the factor and the unit for a time axis: ms for runs under two seconds."""
+    return (1e3, "ms") if time_s[-1] < 2.0 else (1.0, "s")
+
+
+def dress(
+    axes: Axes, traces: Traces, epochs: Sequence[Epoch] = (), hold: Hold | None = None
+) -> None:
+    """Put time, commands and hold interval onto an axis of time."""
+    scale, unit = time_axis(traces.time_s)
+    axes.set_xlabel(f"time [{unit}]")
+    start = traces.time_s[0] - traces.interval_ticks * traces.tick_s
+    axes.set_xlim(start * scale, traces.time_s[-1] * scale)
+    if hold is not None and hold.to_s > hold.from_s:
+        axes.axvspan(
+            hold.from_s * scale, hold.to_s * scale, color="#eef2f5", zorder=0, label="hold interval"
+        )
+    label = "command"
+    for epoch in epochs:
+        if epoch.commanded:
+            axes.axvline(epoch.start_s * scale, color=INK, lw=0.9, ls=(0, (1, 2)), label=label)
+            label = "_nolegend_"
+
+
+def key_below(axes: Axes, columns: int) -> None:
+    """Put the key under the axis, clear of its label."""
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=columns, handlelength=2.6)
+
+
+def thinned(traces: Traces, starts: NDArray) -> str:
+    """Say how the history was shortened, if it was."""
+    if len(starts) == len(traces.time_s):
+        return ""
+    return (
+        f"For drawing, {starts[1]} intervals share a point; "
+        "it shows the highest value of each curve, of p5 the lowest. "
+    )

@@ -1,0 +1,67 @@
+"""Random numbers: known answers of the generator, and that the draws are what they claim."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from sim import kernels_numba
+from sim.rng import Stream, normals, philox, uniforms
+
+
+@pytest.mark.parametrize(
+    ("counter", "key", "answer"),
+    [
+        ((0, 0, 0, 0), (0, 0), (0x6627E8D5, 0xE169C58D, 0xBC57AC4C, 0x9B00DBD8)),
+        ((0xFFFFFFFF,) * 4, (0xFFFFFFFF,) * 2,
+         (0x408F276D, 0x41C83B0E, 0xA20BC7C6, 0x6D5451FD)),
+        ((0x243F6A88, 0x85A308D3, 0x13198A2E, 0x03707344), (0xA4093822, 0x299F31D0),
+         (0xD16CFE09, 0x94FDCCEB, 0x5001E420, 0x24126EA1)),
+    ],
+)  # fmt: skip
+def test_known_answers(counter: tuple, key: tuple, answer: tuple) -> None:
+    """Philox4x32-10 known-answer vectors of the Random123 distribution (Salmon et al., SC'11)."""
+    assert philox(np.array(counter, np.uint64), key).tolist() == list(answer)
+    # The compiled rounds are the same; a kernel that is inlined is called as plain Python here.
+    words = kernels_numba._philox(*(np.uint32(w) for w in (*counter, *key)))
+    assert tuple(int(w) for w in words) == answer
+
+
+def test_uniforms_and_normals_are_distributed_as_they_say() -> None:
+    """Kolmogorov and Smirnov at 1e-3 (fixed seed, so it either passes or does not)."""
+    u = uniforms((3, 9), np.arange(50000)).ravel()
+    assert 0 < u.min() < u.max() < 1
+    assert stats.kstest(u, "uniform").pvalue > 1e-3
+    z = normals((3, 9), np.arange(50000), 4, 5)
+    assert stats.kstest(z.ravel(), "norm").pvalue > 1e-3
+    assert abs(np.corrcoef(z.T)[0, 1]) < 4 / np.sqrt(len(z))
+
+
+def test_draws_depend_on_every_part_of_their_name() -> None:
+    base = normals((1, 2), 3, 4, 5)
+    others = [((2, 2), 3, 4, 5), ((1, 3), 3, 4, 5), ((1, 2), 4, 4, 5), ((1, 2), 3, 5, 5),
+              ((1, 2), 3, 4, 6)]  # fmt: skip
+    assert all(not np.allclose(base, normals(*other)) for other in others)
+    assert len(set(Stream)) == 7
+
+
+def test_fast_normals_are_standard_and_independent() -> None:
+    """The single-precision normals of the kernels: 400000 of them.
+
+    Intervals of 4.5 sigma; 24-bit words cut the tail at 5.9 sigma, which changes the variance by
+    1e-7. Kolmogorov and Smirnov at 1e-3.
+    """
+    out = np.zeros((100, 2, 2000), np.float32)
+    kernels_numba.amplifier_noise(out, np.arange(2000), 7, 5, int(Stream.AMPLIFIER))
+    z = out.astype(float).ravel()
+    n = z.size
+    assert abs(z.mean()) < 4.5 / np.sqrt(n)
+    assert abs(z.var() - 1) < 4.5 * np.sqrt(2 / n)
+    assert abs(stats.skew(z)) < 4.5 * np.sqrt(6 / n)
+    assert abs(stats.kurtosis(z)) < 4.5 * np.sqrt(24 / n)
+    assert stats.kstest(z, "norm").pvalue > 1e-3
+    table = np.corrcoef(out.reshape(200, 2000).astype(float)) - np.eye(200)
+    # 19900 pairs: the largest of so many is below 5.2 sigma all but once in 200 times.
+    assert np.abs(table).max() < 5.2 / np.sqrt(2000)
+    squares = np.corrcoef(out.reshape(200, 2000).astype(float) ** 2) - np.eye(200)
+    # Squares have heavy tails: 7 sigma, and their mean close to none.
+    assert np.abs(squares).max() < 7 / np.sqrt(2000)
