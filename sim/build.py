@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any, NamedTuple
@@ -74,7 +75,7 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         If a recorded file cannot be used.
     """
     if kernels is None:
-        from sim import kernels_numba as kernels
+        kernels = import_module("sim.kernels_numba")
     estimator = _plug_in("estimator", scenario.estimator, ESTIMATORS)
     controller = _plug_in("controller", scenario.controller, CONTROLLERS)
     shaping = _plug_in("shaping", scenario.shaping, SHAPERS)
@@ -84,6 +85,7 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
     ]
 
     clock = _clock(scenario)
+    _check_hold(scenario, clock)
     camera = scenario.camera
     exposure_ticks = math.ceil(camera.exposure_us * 1e-6 / clock.tick_s - RATIO_ROUNDING)
     latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
@@ -221,6 +223,24 @@ def _clock(scenario: Scenario) -> Clock:
     return Clock(1e-3 / scenario.drive.update_khz, ticks, frames)
 
 
+def _check_hold(scenario: Scenario, clock: Clock) -> None:
+    """Figures need at least one whole sampling interval in the hold interval."""
+    metrics = scenario.metrics
+    end_ms = 1e3 * clock.n_frames * clock.frame_s
+    to_ms = end_ms if metrics.hold_to_ms is None else min(metrics.hold_to_ms, end_ms)
+    least_ms = 2e3 / scenario.traces.sample_hz
+    if metrics.hold_from_ms > to_ms - least_ms:
+        raise ScenarioError(
+            f"metrics.hold_from_ms: must leave two sampling intervals, {least_ms:g} ms, before the "
+            f"hold interval ends at {to_ms:g} ms (got {metrics.hold_from_ms:g})"
+        )
+    if metrics.dwell_ms < 1e3 / scenario.traces.sample_hz:
+        raise ScenarioError(
+            f"metrics.dwell_ms: must be at least a sampling interval, "
+            f"{1e3 / scenario.traces.sample_hz:g} ms (got {metrics.dwell_ms:g})"
+        )
+
+
 def _whole_ratio(key: str, update_hz: float, rate_hz: float) -> int:
     ratio = update_hz / rate_hz
     if round(ratio) < 1 or abs(ratio - round(ratio)) > RATIO_ROUNDING * ratio:
@@ -347,10 +367,9 @@ def _pictures(
 ) -> tuple[tuple[str, int], ...]:
     """Choose frames worth a look: before, during and after what happens first."""
     last = clock.n_frames - 1
-    if len(epoch_frames) > 1:
-        event, name = epoch_frames[1], "the move"
-    else:
-        event, name = _loudest_frame(clock, disturbances), "the strongest acceleration"
+    moved = len(epoch_frames) > 1
+    event = epoch_frames[1] if moved else _loudest_frame(clock, disturbances)
+    name = "the move" if moved else "the strongest acceleration"
     if event is None:
         chosen = [("first frame", 0), ("middle of the run", last // 2), ("last frame", last)]
     else:

@@ -132,11 +132,13 @@ class Clock(NamedTuple):
     def tick_times_s(self, first_frame: int, n_frames: int) -> Array:
         """Return the (n_frames * ticks_per_frame + 1,) tick edges of a block of frames. [s]"""
         first = first_frame * self.ticks_per_frame
-        return self.tick_s * np.arange(first, first + n_frames * self.ticks_per_frame + 1)
+        edges = np.arange(first, first + n_frames * self.ticks_per_frame + 1, dtype=np.float64)
+        return self.tick_s * edges
 
     def frame_times_s(self, first_frame: int, n_frames: int) -> Array:
         """Return the (n_frames + 1,) frame edges of a block of frames. [s]"""
-        return self.frame_s * np.arange(first_frame, first_frame + n_frames + 1)
+        edges = np.arange(first_frame, first_frame + n_frames + 1, dtype=np.float64)
+        return self.frame_s * edges
 
 
 class Effects(NamedTuple):

@@ -109,7 +109,7 @@ class Recorder:
     def traces(self, stop_ticks: NDArray[np.int64]) -> Traces:
         """Return the finished traces."""
         parts = self._parts
-        ends = np.arange(1, self._rows + 1) * parts.interval_ticks
+        ends = parts.interval_ticks * np.arange(1, self._rows + 1, dtype=np.float64)
         return Traces(
             tick_s=parts.clock.tick_s,
             interval_ticks=parts.interval_ticks,

@@ -117,7 +117,8 @@ class Result:
         (folder / "results.json").write_text(text, encoding="utf-8")
         (folder / "scenario.toml").write_text(toml, encoding="utf-8")
         (folder / "report.html").write_text(render(view), encoding="utf-8")
-        np.savez_compressed(folder / "traces.npz", **self.traces.arrays(), **self._wiring())
+        arrays: dict[str, Any] = {**self.traces.arrays(), **self._wiring()}
+        np.savez_compressed(folder / "traces.npz", **arrays)
 
     def _wiring(self) -> dict[str, Any]:
         """The epochs as arrays, E of them."""

@@ -199,9 +199,11 @@ def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
     merged = dict(under)
     for key, value in over.items():
         old = merged.get(key)
-        both = isinstance(old, dict) and isinstance(value, dict)
-        same_kind = both and value.get("kind", old.get("kind")) == old.get("kind")
-        merged[key] = _merged(old, value) if both and same_kind else value
+        if isinstance(old, dict) and isinstance(value, dict):
+            same_kind = value.get("kind", old.get("kind")) == old.get("kind")
+            merged[key] = _merged(old, value) if same_kind else value
+        else:
+            merged[key] = value
     return merged
 
 

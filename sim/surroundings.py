@@ -1,11 +1,11 @@
 """From the disturbances of a run to what reaches mirrors and camera."""
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from sim.parts import Parts
-from sim.ports import Array, Effects
+from sim.ports import Array
 
 
 class Around(NamedTuple):
@@ -31,8 +31,8 @@ class Surroundings:
     def __init__(self, parts: Parts) -> None:
         self._parts = parts
         self._states = [d.initial_state() for d in parts.disturbances]
-        self._mounts = None if parts.isolator is None else parts.isolator.initial_state()
-        self._bracket = None if parts.bracket is None else parts.bracket.initial_state()
+        self._mounts: Any = None if parts.isolator is None else parts.isolator.initial_state()
+        self._bracket: Any = None if parts.bracket is None else parts.bracket.initial_state()
         self.sway_m: Array | None = None
 
     def advance(self, first: int, count: int) -> Around:
@@ -43,7 +43,7 @@ class Surroundings:
         rest = np.zeros((count + 1, m, 2))
         sensor = np.zeros((count + 1, 2))
         gain, resonance, temperature = np.zeros((3, count + 1))
-        sums = Effects(acceleration, rest, sensor, gain, resonance, temperature)
+        sums = (acceleration, rest, sensor, gain, resonance, temperature)  # as in Effects
         for i, disturbance in enumerate(parts.disturbances):
             self._states[i], effects = disturbance.advance(self._states[i], first, count)
             for total, part in zip(sums, effects, strict=True):

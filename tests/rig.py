@@ -94,3 +94,9 @@ class Rig:
 def held(x_rad: float, y_rad: float, n_ticks: int) -> Array:
     """Return the path (N, 2) of a command held. [rad]"""
     return np.tile([x_rad, y_rad], (n_ticks, 1))
+
+
+def on_codes(path_rad: Array) -> Array:
+    """Return a path moved onto the codes of the 24-bit push-pull drive, 10 nrad apart. [rad]"""
+    code_rad = 85e-3 / 2**23
+    return code_rad * np.round(path_rad / code_rad)

@@ -2,10 +2,10 @@
 
 import numpy as np
 import pytest
-from tests.rig import Rig
 from scipy.integrate import solve_ivp
 
 from sim.fleet import propagator, warmed
+from tests.rig import Rig
 
 W, Q, LAG, STEP = 2 * np.pi * 700.0, 8.0, 4e-5, 5e-5
 

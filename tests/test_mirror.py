@@ -3,13 +3,13 @@
 import control
 import numpy as np
 import pytest
-from tests.rig import MIRROR, Rig, held
 from scipy.integrate import solve_ivp
 from scipy.special import ellipk
 
 from sim.mirror import MirrorParams, draw_population
+from tests.rig import MIRROR, Rig, held, on_codes
 
-# A drive that is out of the way: 10 MHz amplifier (16 ns), 24 bits (0.01 nrad a code), 5 us ticks.
+# A drive that is out of the way: 10 MHz amplifier (16 ns), 24 bits (10 nrad a code), 5 us ticks.
 NEAR_IDEAL = {"update_khz": 200.0, "amplifier_khz": 1e4}
 
 
@@ -37,7 +37,7 @@ def test_step_response_has_the_textbook_shape(
     The step of 0.022 in phase misses the peak by at most 0.011: 6e-5 of the swing. The amplifier
     delays by 7e-5 in phase. Settling is exact to one tick, plus rounding of the printed value.
     """
-    tilt, phase = step_response(zeta, int(90 / (2 * np.pi * 700 * 5e-6)))
+    tilt, phase = step_response(zeta, int(1.05 * settling / (2 * np.pi * 700 * 5e-6)))
     assert tilt.max() - 1 == pytest.approx(overshoot, abs=1e-4)
     assert tilt.argmax() * phase == pytest.approx(peak, abs=phase)
     last_out = np.flatnonzero(np.abs(tilt - 1) > 0.02)[-1]
@@ -66,10 +66,10 @@ def test_resonance_has_the_textbook_height(zeta: float, gain: float) -> None:
 def test_linear_motion_agrees_with_control_library() -> None:
     """Mirror and amplifier, 20 kHz steps: python-control's zero-order-hold model of the same.
 
-    Both are exact at the ticks; the DAC rounds to 0.005 nrad, Q of 8 lets some of it add up.
+    Both are exact at the ticks, and the path lies on the DAC's codes: only rounding is left.
     """
     rng = np.random.default_rng(1)
-    path = rng.normal(0.0, 5e-3, (400, 2))
+    path = on_codes(rng.normal(0.0, 5e-3, (400, 2)))
     rig = Rig()
     tilt = rig.run(path)
     for axis, hz in enumerate((700.0, 760.0)):
@@ -80,7 +80,7 @@ def test_linear_motion_agrees_with_control_library() -> None:
         time_s = rig.tick_s * np.arange(401)
         command = np.append(path[:, axis], 0.0)
         expected = control.forced_response(discrete, time_s, command).outputs
-        assert tilt[:, axis, 0] == pytest.approx(expected, abs=1e-10)
+        assert tilt[:, axis, 0] == pytest.approx(expected, abs=1e-14)
 
 
 def reference_motion(
@@ -110,20 +110,21 @@ def reference_motion(
 def forced_problem(n: int) -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(3)
     path = np.repeat(rng.uniform(-0.05, 0.05, (n // 10, 2)), 10, axis=0)
-    return path, rng.normal(0.0, 20.0, (n + 1, 3))
+    return on_codes(path), rng.normal(0.0, 20.0, (n + 1, 3))
 
 
 def test_linear_forced_motion_agrees_with_an_integrator_and_has_no_step_error() -> None:
-    """DOP853 at rtol 1e-10 (Hairer, Norsett, Wanner); rounding of the DAC is 0.005 nrad."""
+    """DOP853 at rtol 1e-10 (Hairer, Norsett and Wanner); its own error adds up over 80 ticks."""
     path, acceleration = forced_problem(80)
     imbalance = ((20.0, 1.0, -3.0), (2.0, 15.0, 4.0))
-    one = Rig(imbalance_rad_s2_per_m_s2=imbalance)
+    more = {"imbalance_rad_s2_per_m_s2": imbalance, "travel_mrad": (500.0, 500.0)}
+    one = Rig(**more)
     tilt = one.run(path, acceleration)
     expected = reference_motion(path, one, 0.0, acceleration)
     assert np.abs(expected).max() > 0.02
-    assert tilt[..., 0] == pytest.approx(expected, abs=2e-10)
+    assert tilt[..., 0] == pytest.approx(expected, abs=2e-11)
     for substeps in (2, 8):
-        finer = Rig(imbalance_rad_s2_per_m_s2=imbalance, substeps=substeps)
+        finer = Rig(substeps=substeps, **more)
         assert finer.run(path, acceleration) == pytest.approx(tilt, abs=1e-14)
 
 

@@ -1,0 +1,184 @@
+"""Compiled kernels against their plain twins, and against themselves on more threads."""
+
+from types import ModuleType
+from typing import Any
+
+import numba
+import numpy as np
+import pytest
+
+from sim import kernels_numba, kernels_numpy
+from sim.camera import Camera
+from tests.rig import Rig
+
+CAMERA = Camera(1.8, 20000.0, 20.0, 6.0, 0.5, 32.0, 1900.0, 1023.0)
+BOTH = (kernels_numba, kernels_numpy)
+
+
+def moved(kernels: ModuleType, comb: str, substeps: int, noisy: bool) -> dict[str, Any]:
+    """One eventful frame of 37 mirrors, in two pieces, with everything on."""
+    m, n = 37, 20
+    rig = Rig(
+        tuple(range(5, 5 + m)), substeps, kernels, comb=comb, bits=14, slew_v_per_us=0.4,
+        noise_uv_per_rthz=300.0, cubic_per_rad2=(4.0, 9.0), cross_axis=(0.01, -0.02),
+        imbalance_rad_s2_per_m_s2=((20.0, 1.0, 2.0), (-3.0, 18.0, 0.5)),
+        resonance_spread_pct=5.0, quality_spread_pct=5.0, gain_spread_pct=3.0,
+        imbalance_spread_rad_s2_per_m_s2=2.0, calibration_error_pct=0.5, travel_mrad=(25.0, 30.0),
+    )  # fmt: skip
+    rng = np.random.default_rng(2)
+    rig.tilt[:] = rng.uniform(-0.024, 0.024, (2, m))
+    rig.rate[:] = rng.normal(0.0, 30.0, (2, m))
+    rig.volt[:] = rng.uniform(-80.0, 80.0, (2, m))
+    noise = np.zeros((n if noisy else 0, 2, m), np.float32)
+    if noisy:
+        kernels.amplifier_noise(noise, rig.mirrors, 3, 9, 2)
+    history = np.zeros((n + 1, 2, m))
+    history[0] = rig.tilt
+    path = rng.uniform(-0.04, 0.04, (n, 2, m))
+    before, after = rng.normal(0.0, 2e-3, (2, 2, m))
+    rest = rng.normal(0.0, 1e-4, (2, 2, m))
+    acceleration = rng.normal(0.0, 30.0, (n + 1, 3))
+    for first, last in ((0, 14), (14, n)):
+        kernels.advance(
+            rig.tilt, rig.rate, rig.volt, rig.stops, history, first, last, path, before, after, 9,
+            acceleration, rest[0], rest[1], 0.01, -0.02, noise, rig.fleet, rig.drive,
+        )  # fmt: skip
+    return {"tilt": rig.tilt, "rate": rig.rate, "volt": rig.volt, "stops": rig.stops,
+            "history": history, "noise": noise}  # fmt: skip
+
+
+@pytest.mark.parametrize("comb", ["push_pull", "single_sided"])
+@pytest.mark.parametrize(("substeps", "noisy"), [(1, True), (3, True), (1, False)])
+def test_plant_agrees_with_its_twin(comb: str, substeps: int, noisy: bool) -> None:
+    """To rounding: sums are taken in another order, so about 1e-15 a step, 60 steps."""
+    fast, plain = (moved(kernels, comb, substeps, noisy) for kernels in BOTH)
+    assert np.array_equal(fast["noise"], plain["noise"])
+    assert np.array_equal(fast["stops"], plain["stops"])
+    assert 0 < fast["stops"].sum() < 37 * 20
+    for name in ("tilt", "rate", "volt", "history"):
+        size = np.abs(plain[name]).max()
+        assert fast[name] == pytest.approx(plain[name], abs=1e-13 * size), name
+
+
+def test_noise_is_on_and_corrections_change_on_their_tick() -> None:
+    quiet, noisy = (moved(kernels_numba, "push_pull", 1, on) for on in (False, True))
+    assert np.abs(quiet["history"] - noisy["history"]).max() > 1e-7
+    rig = Rig(slew_v_per_us=100.0)
+    n = 8
+    zero, step = np.zeros((2, 1)), np.full((2, 1), 1e-3)
+    history = np.zeros((n + 1, 2, 1))
+    rig.kernels.advance(
+        rig.tilt, rig.rate, rig.volt, rig.stops, history, 0, n, np.zeros((n, 2, 1)), zero, step, 5,
+        np.zeros((n + 1, 3)), zero, zero, 0.0, 0.0, np.zeros((0, 2, 1), np.float32), rig.fleet,
+        rig.drive,
+    )  # fmt: skip
+    assert (history[:6] == 0).all() and (history[6:] != 0).all()
+
+
+def exposed(kernels: ModuleType, noise: int, m: int = 21, shape: tuple = (24, 24)) -> tuple:
+    rng = np.random.default_rng(5)
+    position = rng.uniform(2.0, 21.0, (4, 2, m))
+    position[:, :, :3] = [[[30.0, -5.0, 11.5]]]
+    frames = np.zeros((m, *shape), np.int32)
+    sums = np.zeros((m, 3), np.int64)
+    kernels.expose(frames, sums, position, np.arange(m) + 90, 12, CAMERA, noise, 77, 1, 60, True)
+    return frames, sums
+
+
+@pytest.mark.parametrize("noise", [0, 1])
+@pytest.mark.parametrize("shape", [(24, 24), (7, 5)])
+def test_pixels_agree_with_their_twin_bit_for_bit(noise: int, shape: tuple) -> None:
+    fast, plain = (exposed(kernels, noise, shape=shape) for kernels in BOTH)
+    for a, b in zip(fast, plain, strict=True):
+        assert np.array_equal(a, b)
+    if shape == (24, 24):
+        assert fast[0].max() > 300
+
+
+def test_plain_twin_refuses_exact_noise() -> None:
+    with pytest.raises(ValueError, match="noise must be"):
+        exposed(kernels_numpy, 2)
+
+
+def test_sums_are_those_of_the_frames() -> None:
+    for noise in (0, 1, 2):
+        frames, sums = exposed(kernels_numba, noise)
+        lit = np.maximum(frames.astype(np.int64) - 60, 0)
+        y, x = np.mgrid[:24, :24]
+        expected = np.stack([(lit * w).sum(axis=(1, 2)) for w in (1, x, y)], axis=-1)
+        assert np.array_equal(sums, expected)
+
+
+@pytest.mark.parametrize("noise", [1, 2])
+def test_two_threads_give_the_bits_of_one(noise: int) -> None:
+    if numba.config.NUMBA_NUM_THREADS < 2:
+        pytest.skip("one core")
+    results = []
+    before = numba.get_num_threads()
+    try:
+        for threads in (1, 2):
+            numba.set_num_threads(threads)
+            state = moved(kernels_numba, "push_pull", 3, True)
+            results.append([*state.values(), *exposed(kernels_numba, noise, m=53)])
+    finally:
+        numba.set_num_threads(before)
+    for a, b in zip(*results, strict=True):
+        assert np.array_equal(a, b)
+
+
+def observed(kernels: ModuleType, interval: int) -> list:
+    """Three frames of 20 ticks, the last cut off by the end of the traces."""
+    m, c, rows = 6, 3, 50 // interval
+    rng = np.random.default_rng(4)
+    aim = rng.normal(0.0, 1e-2, (2, m))
+    pairs = np.array([[0, 4], [1, 3], [2, 5]])
+    root = rng.normal(0.0, 1e3, (c, 4, 4))
+    form = root @ root.transpose(0, 2, 1)
+    f4, i4 = np.float32, np.int32
+    a = [np.zeros((rows, m, 2), f4), np.zeros((rows, m, 2), f4), np.zeros((rows, m), f4),
+         np.zeros((rows, m), f4), np.zeros((rows, m), i4), np.zeros((rows, m), i4)]  # fmt: skip
+    b = [*np.zeros((3, rows, c), f4), *np.zeros((3, rows, c), i4)]
+    histories = aim + rng.normal(0.0, 2e-4, (3, 21, 2, m))
+    for frame, history in enumerate(histories):
+        kernels.observe_mirrors(20 * frame, history, aim, 3e-4, interval, *a)
+        kernels.observe_connections(20 * frame, history, aim, pairs, form, 0.8, interval, *b)
+    return [*a, *b, histories, aim, pairs, form]
+
+
+@pytest.mark.parametrize("interval", [1, 5, 20])
+def test_observers_agree_with_their_twins(interval: int) -> None:
+    """Single precision, the same additions in the same order; 1e-6 leaves one bit of rounding."""
+    for fast, plain in zip(*(observed(kernels, interval) for kernels in BOTH), strict=True):
+        if np.issubdtype(fast.dtype, np.integer):
+            assert np.array_equal(fast, plain)
+        else:
+            np.testing.assert_allclose(fast, plain, rtol=1e-6, atol=1e-12)
+
+
+def test_observers_say_what_they_mean() -> None:
+    """Worked out from the whole history at once, in double precision."""
+    interval = 5
+    error, mean, square, peak, first, last, *rest = observed(kernels_numba, interval)
+    excess, excess_mean, excess_peak, out_first, out_last, out_ticks, *setting = rest
+    histories, aim, pairs, form = setting
+    e = (histories[:, 1:] - aim).reshape(60, 2, 6)[:50].reshape(10, 5, 2, 6)
+    radial = np.hypot(e[:, :, 0], e[:, :, 1])
+    np.testing.assert_allclose(error, e[:, -1].transpose(0, 2, 1), rtol=1e-6)
+    np.testing.assert_allclose(mean, e.mean(1).transpose(0, 2, 1), rtol=1e-4, atol=1e-10)
+    np.testing.assert_allclose(square, (radial**2).mean(1), rtol=1e-5)
+    np.testing.assert_allclose(peak, radial.max(1), rtol=1e-6)
+    check_marks(radial > 3e-4, first, last)
+    four = e[..., pairs].transpose(0, 1, 3, 4, 2).reshape(10, 5, 3, 4)
+    loss = np.einsum("tnci,cij,tncj->tnc", four, form, four)
+    np.testing.assert_allclose(excess, loss[:, -1], rtol=1e-5)
+    np.testing.assert_allclose(excess_mean, loss.mean(1), rtol=1e-5)
+    np.testing.assert_allclose(excess_peak, loss.max(1), rtol=1e-5)
+    check_marks(loss > 0.8, out_first, out_last)
+    assert np.array_equal(out_ticks, (loss > 0.8).sum(1))
+    assert 0 < out_ticks.sum() < 150
+
+
+def check_marks(out: np.ndarray, first: np.ndarray, last: np.ndarray) -> None:
+    at = np.arange(1, 6)[:, None]
+    assert np.array_equal(last, np.where(out, at, 0).max(1))
+    assert np.array_equal(first, np.where(out.any(1), np.where(out, at, 9).min(1), 0))
