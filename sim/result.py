@@ -1,9 +1,7 @@
 """The result of a run, and the folder it is filed in: written whole or not at all."""
 
 import json
-import os
 import shutil
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,7 +9,7 @@ from typing import Any
 import numpy as np
 import tomli_w
 
-from sim.errors import OutputError
+from sim.filing import filed
 from sim.ports import Array
 from sim.scenario import Scenario
 from sim.traces import Epoch, SpotImages, Traces
@@ -70,25 +68,8 @@ class Result:
             If the folder exists and `overwrite` is false, or it cannot be written.
         """
         folder = Path(folder)
-        check_output(folder, overwrite=overwrite)
-        try:
-            folder.parent.mkdir(parents=True, exist_ok=True)
-            new = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-        except OSError as exc:
-            raise OutputError(f"{folder}: cannot be written: {exc.strerror}") from exc
-        try:
+        with filed(folder, overwrite=overwrite) as new:
             self._fill(new)
-            new.chmod(0o755)
-            if folder.exists():
-                old = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-                os.replace(folder, old)
-                os.replace(new, folder)
-                shutil.rmtree(old)
-            else:
-                os.replace(new, folder)
-        except BaseException:
-            shutil.rmtree(new, ignore_errors=True)
-            raise
         return folder
 
     def _fill(self, folder: Path) -> None:
@@ -137,22 +118,6 @@ class Result:
         names = {str(p): n for p, n in zip(self.profiles, _names(self.profiles), strict=True)}
         _rename(tree["disturbances"], names)
         return tree
-
-
-def check_output(folder: Path, *, overwrite: bool) -> None:
-    """Refuse an output folder that exists, before any work is done for it.
-
-    Raises
-    ------
-    OutputError
-        If it exists and may not be replaced, or is not a folder.
-    """
-    if folder.exists() and not folder.is_dir():
-        raise OutputError(f"{folder}: exists and is not a folder")
-    if folder.exists() and not overwrite:
-        raise OutputError(f"{folder}: exists; it was kept. Give --overwrite to replace it")
-    if folder.exists() and any(folder.iterdir()) and not (folder / "results.json").exists():
-        raise OutputError(f"{folder}: holds something else than results; it was kept")
 
 
 def _names(paths: tuple[Path, ...]) -> list[str]:

@@ -8,7 +8,7 @@ import pytest
 ROOT = Path(__file__).parent.parent
 LAYERS = [
     {"sim.errors", "sim.params", "sim.ports", "sim.rng"},
-    {"sim.registry", "sim.second_order", "sim.band_limited", "sim.traces"},
+    {"sim.filing", "sim.registry", "sim.second_order", "sim.band_limited", "sim.traces"},
     {"sim.shock_spectrum", "sim.recorded", "sim.settling"},
     {"sim.mirror", "sim.drive", "sim.camera", "sim.bracket", "sim.isolator",
      "sim.optics", "sim.estimators", "sim.disturbances", "controllers"},

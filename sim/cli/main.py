@@ -97,7 +97,7 @@ def run(
     chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
     from pathlib import Path
 
-    from sim.result import check_output
+    from sim.filing import check_output
     from sim.runner import run as run_scenario
     from sim.scenario import load_scenario
 
