@@ -165,7 +165,7 @@ def _read(path: Path, seen: tuple[Path, ...]) -> dict[str, Any]:
     here = path.resolve()
     if here in seen:
         chain = " -> ".join(p.name for p in (*seen, here))
-        raise ScenarioError(f"{path}: base: scenarios build on each other in a circle: {chain}")
+        raise ScenarioError(f"scenarios build on each other in a circle: {chain}")
     try:
         tree = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as exc:
@@ -180,7 +180,11 @@ def _read(path: Path, seen: tuple[Path, ...]) -> dict[str, Any]:
         return tree
     if not isinstance(base, str):
         raise ScenarioError(f"{path}: base: must be the name of a scenario file (got {base!r})")
-    return _merged(_read(path.parent / base, (*seen, here)), tree)
+    try:
+        under = _read(path.parent / base, (*seen, here))
+    except ScenarioError as exc:
+        raise ScenarioError(f"{path}: base: {exc}") from exc
+    return _merged(under, tree)
 
 
 def _anchor(tree: Any, folder: Path) -> None:

@@ -1,13 +1,26 @@
 """The `mirrorloop` command and how it ends."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import click
 
-from sim.errors import SimError
+from sim.errors import ScenarioError, SimError
 
 INTERRUPTED = 2
 LIMIT_MISSED = 1
+
+
+@contextmanager
+def naming(path: Path) -> Iterator[None]:
+    """Put the scenario's file before the faults that are found when its parts are made."""
+    try:
+        yield
+    except ScenarioError as exc:
+        text = str(exc)
+        raise exc if text.startswith(str(path)) else ScenarioError(f"{path}: {text}") from exc
 
 
 class _Group(click.Group):
@@ -64,7 +77,9 @@ def check(scenario: str, overrides: tuple[str, ...]) -> None:
     from sim.scenario import load_scenario
 
     path = find(scenario)
-    built = build(load_scenario(path, overrides))
+    loaded = load_scenario(path, overrides)
+    with naming(path):
+        built = build(loaded)
     for warning in built.warnings:
         click.echo(f"note: {warning}")
     parts = built.parts
@@ -95,15 +110,13 @@ def run(
 
     path = find(scenario)
     chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
-    from pathlib import Path
-
     from sim.filing import check_output
     from sim.runner import run as run_scenario
     from sim.scenario import load_scenario
 
     check_output(Path(out), overwrite=overwrite)
     loaded = load_scenario(path, chosen)
-    with progress_bar(loaded.duration_ms) as tell:
+    with naming(path), progress_bar(loaded.duration_ms) as tell:
         result = run_scenario(loaded, tell)
     folder = result.write(out, overwrite=overwrite)
     summary(result, folder)

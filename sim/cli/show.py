@@ -28,7 +28,7 @@ ROWS = (
 
 @contextmanager
 def progress_bar(duration_ms: float) -> Iterator[Callable[[int, int], None]]:
-    """Show simulated and elapsed time on stderr; gone when the run is over."""
+    """Show simulated and elapsed time on stderr once frames are done; gone after the run."""
     console = Console(stderr=True)
     columns = (
         TextColumn("simulated {task.fields[simulated]}"),
@@ -36,15 +36,20 @@ def progress_bar(duration_ms: float) -> Iterator[Callable[[int, int], None]]:
         TextColumn("{task.percentage:>3.0f} %  elapsed"),
         TimeElapsedColumn(),
     )
-    with Progress(*columns, console=console, transient=True) as progress:
-        task = progress.add_task("run", total=1.0, simulated="0.00 s")
+    progress = Progress(*columns, console=console, transient=True)
+    task = progress.add_task("run", total=1.0, simulated="0.00 s")
 
-        def tell(done: int, total: int) -> None:
-            share = done / total
-            text = f"{1e-3 * duration_ms * share:.2f} s"
-            progress.update(task, completed=share, simulated=text)
+    def tell(done: int, total: int) -> None:
+        share = done / total
+        progress.start()
+        text = f"{1e-3 * duration_ms * share:.2f} s"
+        progress.update(task, completed=share, simulated=text)
 
+    try:
         yield tell
+    finally:
+        if progress.live.is_started:
+            progress.stop()
 
 
 def summary(result: Result, folder: Path) -> None:
