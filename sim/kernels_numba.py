@@ -125,6 +125,18 @@ def amplifier_noise(out, mirrors, frame, seed, stream):  # type: ignore[no-untyp
                 out[2 * pair + 1, 1, m] = r * (F32(2.0) * s * c)
 
 
+LANES = 2 * BLOCK
+"""Lanes of a block: x of its mirrors, then y."""
+# Rows of a block's working array, each of LANES numbers. Constant offsets into one array let the
+# compiler see that they do not overlap, and so take the lanes together.
+_TILT, _RATE, _VOLT, _U0, _U1, _WANTED, _F0, _F1, _LAST = (LANES * i for i in range(9))
+_REST, _SLOPE, _STIFF, _KICK, _TRUE, _STEPS, _TRAVEL = (LANES * (9 + i) for i in range(7))
+_BEFORE, _AFTER = LANES * 16, LANES * 17
+_IMBALANCE = LANES * 18
+_STEP = LANES * 21
+_ROWS = 33
+
+
 @njit(cache=True, parallel=True, error_model="numpy")
 def advance(  # type: ignore[no-untyped-def]
     tilt, rate, volt, stops, history, first, last, path, before, after, change,
@@ -136,83 +148,135 @@ def advance(  # type: ignore[no-untyped-def]
     sub = drive.substeps
     n_blocks = (n_mirrors + BLOCK - 1) // BLOCK
     for block in prange(n_blocks):
-        u = np.empty(2)
-        for m in range(block * BLOCK, min((block + 1) * BLOCK, n_mirrors)):
-            for n in range(first, last):
-                held = before if n < change else after
-                for i in range(sub):
-                    x0 = (n + i / sub) / n_ticks
-                    x1 = (n + (i + 1) / sub) / n_ticks
-                    g0 = 1.0 + gain_start + (gain_end - gain_start) * x0
-                    g1 = 1.0 + gain_start + (gain_end - gain_start) * x1
-                    w0 = i / sub
-                    w1 = (i + 1) / sub
+        start = block * BLOCK
+        count = min(BLOCK, n_mirrors - start)
+        w = np.zeros(_ROWS * LANES)
+        hit = np.zeros(LANES, np.uint8)
+        for j in range(LANES):
+            w[_TRUE + j] = 1.0
+            w[_STEPS + j] = 1.0
+        for a in range(2):
+            for i in range(count):
+                j = a * BLOCK + i
+                m = start + i
+                w[_TILT + j] = tilt[a, m]
+                w[_RATE + j] = rate[a, m]
+                w[_VOLT + j] = volt[a, m]
+                w[_REST + j] = rest_start[a, m]
+                w[_SLOPE + j] = rest_end[a, m] - rest_start[a, m]
+                w[_STIFF + j] = fleet.stiffness[a, m]
+                w[_KICK + j] = 0.5 * drive.step_s * fleet.stiffness[a, m] * fleet.cubic[a]
+                w[_TRUE + j] = fleet.true_gain[a, m]
+                w[_STEPS + j] = fleet.believed_gain[a, m]
+                w[_TRAVEL + j] = fleet.travel_rad[a]
+                w[_BEFORE + j] = before[a, m]
+                w[_AFTER + j] = after[a, m]
+                for k in range(3):
+                    w[_IMBALANCE + k * LANES + j] = fleet.imbalance[a, k, m]
+                for k in range(12):
+                    w[_STEP + k * LANES + j] = fleet.step[k, a, m]
+        for n in range(first, last):
+            for a in range(2):
+                for i in range(count):
+                    w[_WANTED + a * BLOCK + i] = path[n, a, start + i]
+            held = _BEFORE if n < change else _AFTER
+            if drive.square:
+                for j in range(LANES):
+                    ratio = (w[_WANTED + j] + w[held + j]) / w[_STEPS + j]
+                    w[_WANTED + j] = math.copysign(math.sqrt(abs(ratio)), ratio)
+            else:
+                for j in range(LANES):
+                    w[_WANTED + j] = (w[_WANTED + j] + w[held + j]) / w[_STEPS + j]
+            for j in range(LANES):
+                code = math.floor(w[_WANTED + j] / drive.lsb_v + 0.5)
+                w[_WANTED + j] = drive.lsb_v * min(max(code, -drive.codes), drive.codes - 1)
+            for i in range(sub):
+                w0 = i / sub
+                w1 = (i + 1) / sub
+                x0 = (n + w0) / n_ticks
+                x1 = (n + w1) / n_ticks
+                _ask(w, _U0, 1.0 + gain_start + (gain_end - gain_start) * x0, fleet, drive)
+                widest = 0.0
+                for j in range(LANES):
+                    gap = w[_WANTED + j] - w[_VOLT + j]
+                    widest = max(widest, abs(gap))
+                    w[_LAST + j] = w[_VOLT + j]
+                    w[_VOLT + j] += gap * (1.0 - drive.decay)
+                if widest > drive.slew_v:
+                    for j in range(LANES):
+                        w[_VOLT + j] = _amplified(w[_LAST + j], w[_WANTED + j], drive)
+                if i == sub - 1 and noise.shape[0] > 0:
                     for a in range(2):
-                        u[a] = _asked(volt[a, m], fleet.true_gain[a, m], drive.square) * g0
-                    ux0 = u[0] + fleet.cross[0] * u[1]
-                    uy0 = u[1] + fleet.cross[1] * u[0]
-                    for a in range(2):
-                        wanted = _code(path[n, a, m] + held[a, m], fleet.believed_gain[a, m],
-                                       drive.square, drive.lsb_v, drive.codes)
-                        v = _amplified(volt[a, m], wanted, drive)
-                        if i == sub - 1 and noise.shape[0] > 0:
-                            v += drive.noise_v * noise[n, a, m]
-                        volt[a, m] = v
-                        u[a] = _asked(v, fleet.true_gain[a, m], drive.square) * g1
-                    ux1 = u[0] + fleet.cross[0] * u[1]
-                    uy1 = u[1] + fleet.cross[1] * u[0]
-                    hit = 0
-                    for a in range(2):
-                        u0 = ux0 if a == 0 else uy0
-                        u1 = ux1 if a == 0 else uy1
-                        f0 = 0.0
-                        f1 = 0.0
-                        for k in range(3):
-                            a0 = acceleration[n, k]
-                            da = acceleration[n + 1, k] - a0
-                            f0 += fleet.imbalance[a, k, m] * (a0 + w0 * da)
-                            f1 += fleet.imbalance[a, k, m] * (a0 + w1 * da)
-                        r0 = rest_start[a, m]
-                        dr = rest_end[a, m] - r0
-                        stiff = fleet.stiffness[a, m]
-                        f0 += stiff * (r0 + x0 * dr)
-                        f1 += stiff * (r0 + x1 * dr)
-                        kick = 0.5 * drive.step_s * stiff * fleet.cubic[a]
-                        t = tilt[a, m]
-                        r = rate[a, m] - kick * t * t * t
-                        s = fleet.step
-                        tn = (s[0, a, m] * t + s[1, a, m] * r + s[2, a, m] * u0
-                              + s[3, a, m] * u1 + s[4, a, m] * f0 + s[5, a, m] * f1)
-                        rn = (s[6, a, m] * t + s[7, a, m] * r + s[8, a, m] * u0
-                              + s[9, a, m] * u1 + s[10, a, m] * f0 + s[11, a, m] * f1)
-                        rn -= kick * tn * tn * tn
-                        if abs(tn) > fleet.travel_rad[a]:
-                            tn = math.copysign(fleet.travel_rad[a], tn)
-                            if rn * tn > 0.0:
-                                rn = 0.0
-                            hit = 1
-                        tilt[a, m] = tn
-                        rate[a, m] = rn
-                if hit:
-                    stops[m] += 1
-                history[n + 1, 0, m] = tilt[0, m]
-                history[n + 1, 1, m] = tilt[1, m]
+                        for m in range(count):
+                            w[_VOLT + a * BLOCK + m] += drive.noise_v * noise[n, a, start + m]
+                _ask(w, _U1, 1.0 + gain_start + (gain_end - gain_start) * x1, fleet, drive)
+                a0 = acceleration[n, 0] + w0 * (acceleration[n + 1, 0] - acceleration[n, 0])
+                a1 = acceleration[n, 1] + w0 * (acceleration[n + 1, 1] - acceleration[n, 1])
+                a2 = acceleration[n, 2] + w0 * (acceleration[n + 1, 2] - acceleration[n, 2])
+                b0 = acceleration[n, 0] + w1 * (acceleration[n + 1, 0] - acceleration[n, 0])
+                b1 = acceleration[n, 1] + w1 * (acceleration[n + 1, 1] - acceleration[n, 1])
+                b2 = acceleration[n, 2] + w1 * (acceleration[n + 1, 2] - acceleration[n, 2])
+                for j in range(LANES):
+                    p = w[_IMBALANCE + j]
+                    q = w[_IMBALANCE + LANES + j]
+                    r = w[_IMBALANCE + 2 * LANES + j]
+                    rest = w[_REST + j]
+                    slope = w[_SLOPE + j]
+                    w[_F0 + j] = p * a0 + q * a1 + r * a2 + w[_STIFF + j] * (rest + x0 * slope)
+                    w[_F1 + j] = p * b0 + q * b1 + r * b2 + w[_STIFF + j] * (rest + x1 * slope)
+                for j in range(LANES):
+                    t = w[_TILT + j]
+                    kick = w[_KICK + j]
+                    r = w[_RATE + j] - kick * t * t * t
+                    u0 = w[_U0 + j]
+                    u1 = w[_U1 + j]
+                    f0 = w[_F0 + j]
+                    f1 = w[_F1 + j]
+                    tn = (
+                        w[_STEP + j] * t + w[_STEP + LANES + j] * r
+                        + w[_STEP + 2 * LANES + j] * u0 + w[_STEP + 3 * LANES + j] * u1
+                        + w[_STEP + 4 * LANES + j] * f0 + w[_STEP + 5 * LANES + j] * f1
+                    )  # fmt: skip
+                    rn = (
+                        w[_STEP + 6 * LANES + j] * t + w[_STEP + 7 * LANES + j] * r
+                        + w[_STEP + 8 * LANES + j] * u0 + w[_STEP + 9 * LANES + j] * u1
+                        + w[_STEP + 10 * LANES + j] * f0 + w[_STEP + 11 * LANES + j] * f1
+                    )  # fmt: skip
+                    w[_TILT + j] = tn
+                    w[_RATE + j] = rn - kick * tn * tn * tn
+                for j in range(LANES):
+                    limit = w[_TRAVEL + j]
+                    t = w[_TILT + j]
+                    over = abs(t) > limit
+                    hit[j] = over
+                    w[_TILT + j] = min(max(t, -limit), limit)
+                    w[_RATE + j] = 0.0 if over and w[_RATE + j] * t > 0.0 else w[_RATE + j]
+            for i in range(count):
+                stops[start + i] += hit[i] | hit[BLOCK + i]
+                history[n + 1, 0, start + i] = w[_TILT + i]
+                history[n + 1, 1, start + i] = w[_TILT + BLOCK + i]
+        for a in range(2):
+            for i in range(count):
+                j = a * BLOCK + i
+                tilt[a, start + i] = w[_TILT + j]
+                rate[a, start + i] = w[_RATE + j]
+                volt[a, start + i] = w[_VOLT + j]
 
 
 @njit(inline="always")
-def _asked(volt, gain, square):  # type: ignore[no-untyped-def]
-    """Static tilt that a voltage asks for."""
-    return gain * volt * abs(volt) if square else gain * volt
-
-
-@njit(inline="always")
-def _code(tilt, gain, square, lsb, codes):  # type: ignore[no-untyped-def]
-    """Voltage of the nearest DAC code for a wanted static tilt."""
-    ratio = tilt / gain
-    if square:
-        ratio = math.copysign(math.sqrt(abs(ratio)), ratio)
-    code = math.floor(ratio / lsb + 0.5)
-    return lsb * min(max(code, -codes), codes - 1)
+def _ask(w, row, change, fleet, drive):  # type: ignore[no-untyped-def]
+    """Static tilt that a block's voltages ask for, the other axis' share added."""
+    if drive.square:
+        for j in range(LANES):
+            w[row + j] = w[_TRUE + j] * w[_VOLT + j] * abs(w[_VOLT + j]) * change
+    else:
+        for j in range(LANES):
+            w[row + j] = w[_TRUE + j] * w[_VOLT + j] * change
+    for i in range(BLOCK):
+        x = w[row + i]
+        y = w[row + BLOCK + i]
+        w[row + i] = x + fleet.cross[0] * y
+        w[row + BLOCK + i] = y + fleet.cross[1] * x
 
 
 @njit(inline="always")
@@ -324,6 +388,113 @@ def expose(  # type: ignore[no-untyped-def]
             sums[m, 0] = s0
             sums[m, 1] = sx
             sums[m, 2] = sy
+
+
+@njit(inline="always")
+def _cells(out, centre, scale):  # type: ignore[no-untyped-def]
+    """Fill `out` with twice the share of a unit spot in each cell along one axis."""
+    before = _erf((F32(0.0) - F32(0.5) - centre) * scale)
+    for i in range(out.shape[0]):
+        after = _erf((F32(i + 1) - F32(0.5) - centre) * scale)
+        out[i] = after - before
+        before = after
+
+
+@njit(cache=True, parallel=True, error_model="numpy")
+def expose_scene(  # type: ignore[no-untyped-def]
+    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep,
+    origin, scene, warmth,
+):  # fmt: skip
+    """Make frames of windows that see more than their own spot, on pixels that differ.
+
+    As `expose`; `position` (S, 2, M) is in sensor pixels, and `frames` (K, H, W) start at
+    `origin` (K, 2) of the sensor.
+    """
+    n_samples = position.shape[0]
+    n_windows, height, width = frames.shape
+    n_px = height * width
+    groups = (n_px + 3) // 4
+    last_y = scene.response.shape[1] - 1
+    last_x = scene.response.shape[2] - 1
+    last_sensor = scene.response.shape[0] - 1
+    ghosts = 2 if scene.ghost > 0.0 else 1
+    n_blocks = (n_windows + BLOCK - 1) // BLOCK
+    for block in prange(n_blocks):
+        gx = np.empty(width, F32)
+        gy = np.empty(height, F32)
+        z = np.empty(4 * groups, F32)
+        electrons = np.empty(n_px, F32)
+        scale = F32(1.0 / (math.sqrt(2.0) * camera.sigma_px))
+        far = 9.0 * camera.sigma_px + 1.0
+        for k in range(block * BLOCK, min((block + 1) * BLOCK, n_windows)):
+            for i in range(n_px):
+                electrons[i] = F32(camera.background_e)
+            for q in range(scene.spots.shape[1]):
+                n = scene.spots[k, q]
+                if n < 0:
+                    continue
+                for g in range(ghosts):
+                    strength = scene.ghost if g == 1 else 1.0
+                    dx = scene.ghost_x_px if g == 1 else 0.0
+                    dy = scene.ghost_y_px if g == 1 else 0.0
+                    share = F32(0.25 * camera.signal_e * strength / n_samples)
+                    for s in range(n_samples):
+                        x = position[s, 0, n] - origin[k, 0] + dx
+                        y = position[s, 1, n] - origin[k, 1] + dy
+                        if x < -far or x > width + far or y < -far or y > height + far:
+                            continue  # single precision would add exactly nothing
+                        _cells(gx, F32(x), scale)
+                        _cells(gy, F32(y), scale)
+                        for j in range(height):
+                            weight = gy[j] * share
+                            for i in range(width):
+                                electrons[j * width + i] += weight * gx[i]
+            sensor = min(scene.sensor[k], last_sensor)
+            for j in range(height):
+                row = min(max(np.int64(origin[k, 1]) + j, 0), last_y)
+                for i in range(width):
+                    column = min(max(np.int64(origin[k, 0]) + i, 0), last_x)
+                    electrons[j * width + i] = (
+                        electrons[j * width + i] * scene.response[sensor, row, column]
+                        + scene.dark[sensor, row, column] * F32(warmth)
+                    )
+            if noise == NOISE_FAST:
+                _normals(z, groups, U32(frame), U32(mirrors[k]), U32(seed), U32(stream))
+                read = F32(camera.read_noise_e * camera.read_noise_e)
+                for i in range(n_px):
+                    mu = electrons[i]
+                    var = mu + read
+                    electrons[i] = (
+                        mu + np.sqrt(var) * z[i] + mu / (F32(6.0) * var) * (z[i] * z[i] - F32(1.0))
+                    )
+            elif noise == NOISE_EXACT:
+                for i in range(n_px):
+                    electrons[i] = _exact(
+                        electrons[i], camera.read_noise_e, i, frame, mirrors[k], seed, stream
+                    )
+            gain = F32(camera.gain_dn_per_e)
+            black = F32(camera.black_dn + 0.5)
+            well = F32(camera.full_well_e)
+            top = F32(camera.full_scale_dn)
+            s0 = np.int64(0)
+            sx = np.int64(0)
+            sy = np.int64(0)
+            for j in range(height):
+                row = min(max(np.int64(origin[k, 1]) + j, 0), last_y)
+                for i in range(width):
+                    column = min(max(np.int64(origin[k, 0]) + i, 0), last_x)
+                    charge = min(electrons[j * width + i], well) + scene.offset[sensor, row, column]
+                    level = np.floor(charge * gain + black)
+                    digital = np.int32(min(max(level, F32(0.0)), top))
+                    if keep:
+                        frames[k, j, i] = digital
+                    lit = np.int64(max(digital - np.int32(threshold), np.int32(0)))
+                    s0 += lit
+                    sx += lit * i
+                    sy += lit * j
+            sums[k, 0] = s0
+            sums[k, 1] = sx
+            sums[k, 2] = sy
 
 
 @njit(inline="always")

@@ -11,6 +11,7 @@ from sim.camera import Camera
 from sim.fleet import Drive, Fleet
 from sim.ports import Array
 from sim.rng import philox
+from sim.sensor import Scene
 
 F32 = np.float32
 NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
@@ -129,7 +130,7 @@ def advance(
             u0 = _coupled(_asked(volt, fleet, drive) * gain[0], fleet)
             volt[...] = _amplified(volt, wanted, drive)
             if i == drive.substeps - 1 and len(noise):
-                volt += drive.noise_v * noise[n]
+                volt += drive.noise_v * noise[n].astype(np.float64)
             u1 = _coupled(_asked(volt, fleet, drive) * gain[1], fleet)
             f0, f1 = (
                 np.einsum("akm,k->am", fleet.imbalance,
@@ -212,42 +213,122 @@ def expose(
     keep : bool
         Whether `frames` is wanted.
     """
-    if noise == NOISE_EXACT:
-        raise ValueError("noise must be NOISE_NONE or NOISE_FAST in the plain form")
+    _check(noise)
     n_samples = position.shape[0]
     n_mirrors, height, width = frames.shape
     scale = F32(1.0 / (np.sqrt(2.0) * camera.sigma_px))
     share = F32(0.25 * camera.signal_e / n_samples)
-
-    def cells(centre: NDArray, n: int) -> NDArray[np.float32]:
-        edge = (np.arange(n + 1, dtype=F32) - F32(0.5) - centre.astype(F32)[..., None]) * scale
-        p = _polynomial(ERF, np.abs(edge))
-        for _ in range(4):
-            p = p * p
-        erf = np.copysign(F32(1.0) - F32(1.0) / p, edge)
-        return erf[..., 1:] - erf[..., :-1]
-
-    gx = cells(position[:, 0], width)  # (S, M, W)
-    gy = cells(position[:, 1], height) * share
+    gx = _cells(position[:, 0], width, scale)  # (S, M, W)
+    gy = _cells(position[:, 1], height, scale) * share
     electrons = np.full(frames.shape, F32(camera.background_e))
     for s in range(n_samples):
         electrons += gy[s][:, :, None] * gx[s][:, None, :]
     if noise == NOISE_FAST:
-        z = _pixel_normals(height * width, mirrors, frame, seed, stream).reshape(frames.shape)
-        var = electrons + F32(camera.read_noise_e * camera.read_noise_e)
-        skew = electrons / (F32(6.0) * var) * (z * z - F32(1.0))
-        electrons = electrons + np.sqrt(var) * z + skew
-    level = np.floor(
-        np.minimum(electrons, F32(camera.full_well_e)) * F32(camera.gain_dn_per_e)
-        + F32(camera.black_dn + 0.5)
-    )
+        electrons = _noisy(electrons, mirrors, frame, camera, seed, stream)
+    charge = np.minimum(electrons, F32(camera.full_well_e))
+    _convert(frames, sums, charge, camera, threshold, keep)
+
+
+def expose_scene(
+    frames: NDArray[np.int32], sums: NDArray[np.int64], position: Array, mirrors: NDArray,
+    frame: int, camera: Camera, noise: int, seed: int, stream: int, threshold: int, keep: bool,
+    origin: Array, scene: Scene, warmth: float,
+) -> None:  # fmt: skip
+    """Make frames of windows that see more than their own spot, on pixels that differ.
+
+    Light is multiplied by each pixel's response, then its dark signal is added, then comes the
+    noise of both; the offset is added after the well. Pixels beyond the sensor are like those at
+    its rim.
+
+    Parameters
+    ----------
+    frames : (K, H, W) ndarray of int32
+        Filled if `keep`. [DN]
+    sums : (K, 3) ndarray of int64
+        As in `expose`.
+    position : (S, 2, M) ndarray
+        Paths of all spots over the exposure, in sensor pixels. [px]
+    mirrors : (K,) ndarray of int
+        Mirror of each window, which names the random numbers.
+    frame, camera, noise, seed, stream, threshold, keep
+        As in `expose`.
+    origin : (K, 2) ndarray
+        First sensor pixel (x, y) of each window; whole numbers. [px]
+    scene : Scene
+        Which spots reach which window, ghost and pixels.
+    warmth : float
+        Factor on the dark signal. [-]
+    """
+    _check(noise)
+    n_samples = position.shape[0]
+    _, height, width = frames.shape
+    scale = F32(1.0 / (np.sqrt(2.0) * camera.sigma_px))
+    electrons = np.full(frames.shape, F32(camera.background_e))
+    lights = [(1.0, 0.0, 0.0)]
+    if scene.ghost > 0.0:
+        lights.append((scene.ghost, scene.ghost_x_px, scene.ghost_y_px))
+    for column in scene.spots.T:
+        k = np.flatnonzero(column >= 0)
+        seen = position[:, :, column[k]]
+        for strength, dx, dy in lights:
+            share = F32(0.25 * camera.signal_e * strength / n_samples)
+            gx = _cells(seen[:, 0] - origin[k, 0] + dx, width, scale)
+            gy = _cells(seen[:, 1] - origin[k, 1] + dy, height, scale) * share
+            for s in range(n_samples):
+                electrons[k] += gy[s][:, :, None] * gx[s][:, None, :]
+    sensors, rows, columns = scene.response.shape
+    sensor = np.minimum(scene.sensor, sensors - 1)[:, None, None]
+    x = np.clip(origin[:, :1].astype(np.int64) + np.arange(width), 0, columns - 1)[:, None, :]
+    y = np.clip(origin[:, 1:].astype(np.int64) + np.arange(height), 0, rows - 1)[:, :, None]
+    dark = scene.dark[sensor, y, x] * F32(warmth)
+    electrons = electrons * scene.response[sensor, y, x] + dark
+    if noise == NOISE_FAST:
+        electrons = _noisy(electrons, mirrors, frame, camera, seed, stream)
+    charge = np.minimum(electrons, F32(camera.full_well_e)) + scene.offset[sensor, y, x]
+    _convert(frames, sums, charge, camera, threshold, keep)
+
+
+def _check(noise: int) -> None:
+    if noise == NOISE_EXACT:
+        raise ValueError("noise must be NOISE_NONE or NOISE_FAST in the plain form")
+
+
+def _cells(centre: NDArray, n: int, scale: np.float32) -> NDArray[np.float32]:
+    """Twice the share of a unit spot in each of `n` cells along one axis."""
+    edge = (np.arange(n + 1, dtype=F32) - F32(0.5) - centre.astype(F32)[..., None]) * scale
+    with np.errstate(over="ignore"):  # far away the power is infinite, and erf one
+        p = _polynomial(ERF, np.abs(edge))
+        for _ in range(4):
+            p = p * p
+    erf = np.copysign(F32(1.0) - F32(1.0) / p, edge)
+    return erf[..., 1:] - erf[..., :-1]
+
+
+def _noisy(
+    electrons: NDArray[np.float32], mirrors: NDArray, frame: int, camera: Camera, seed: int,
+    stream: int,
+) -> NDArray[np.float32]:  # fmt: skip
+    """Skewed normal with the mean and variance of Poisson plus read noise."""
+    n_px = electrons.shape[1] * electrons.shape[2]
+    z = _pixel_normals(n_px, mirrors, frame, seed, stream).reshape(electrons.shape)
+    var = electrons + F32(camera.read_noise_e * camera.read_noise_e)
+    skew = electrons / (F32(6.0) * var) * (z * z - F32(1.0))
+    return np.asarray(electrons + np.sqrt(var) * z + skew)
+
+
+def _convert(
+    frames: NDArray[np.int32], sums: NDArray[np.int64], charge: NDArray[np.float32],
+    camera: Camera, threshold: int, keep: bool,
+) -> None:  # fmt: skip
+    """Electrons to digital numbers, and their sums."""
+    level = np.floor(charge * F32(camera.gain_dn_per_e) + F32(camera.black_dn + 0.5))
     digital = np.clip(level, F32(0.0), F32(camera.full_scale_dn)).astype(np.int32)
     if keep:
         frames[...] = digital
     lit = np.maximum(digital - threshold, 0).astype(np.int64)
     sums[:, 0] = lit.sum(axis=(1, 2))
-    sums[:, 1] = lit.sum(axis=1) @ np.arange(width)
-    sums[:, 2] = lit.sum(axis=2) @ np.arange(height)
+    sums[:, 1] = lit.sum(axis=1) @ np.arange(frames.shape[2])
+    sums[:, 2] = lit.sum(axis=2) @ np.arange(frames.shape[1])
 
 
 def _pixel_normals(

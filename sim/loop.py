@@ -1,6 +1,7 @@
 """The closed loop: a function of its parts, frame by frame, that leaves traces."""
 
 from collections.abc import Callable
+from functools import partial
 from types import ModuleType
 from typing import Any, NamedTuple
 
@@ -8,11 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera import window_origin
+from sim.eye import Eye
 from sim.fleet import warmed
 from sim.parts import Parts
 from sim.ports import Array, Setpoint, TiltReading
 from sim.recorder import Recorder
 from sim.rng import Stream
+from sim.search import Search
+from sim.shutter import row_delay_s, sampled
 from sim.surroundings import Surroundings
 from sim.traces import SpotImages, Traces
 
@@ -42,7 +46,7 @@ def simulate(parts: Parts, progress: Callable[[int], None] | None = None) -> Loo
     parts : Parts
         What takes part.
     progress : callable, optional
-        Told the number of finished frames, once a block.
+        Told the number of finished frames, at the start and after each block.
 
     Returns
     -------
@@ -67,9 +71,12 @@ def simulate(parts: Parts, progress: Callable[[int], None] | None = None) -> Loo
     recorder = Recorder(parts)
     pictures = dict((frame, text) for text, frame in parts.pictures)
     kept: list[tuple[str, int, NDArray[np.uint16]]] = []
+    search = None if parts.search is None else Search(parts.search, m)
     warmed_by = 0.0
     epoch = -1
 
+    if progress is not None:
+        progress(0)
     for first in range(0, clock.n_frames, BLOCK_FRAMES):
         count = min(BLOCK_FRAMES, clock.n_frames - first)
         around = surroundings.advance(first, count)
@@ -105,18 +112,23 @@ def simulate(parts: Parts, progress: Callable[[int], None] | None = None) -> Loo
             older, newer = waiting[0], waiting[1] if lag else waiting[0]
             _advance(kernels, state, 0, now, here, older, newer, change if lag else n)
 
-            shift = parts.exposure_weights @ around.sensor[k * n : (k + 1) * n + 1]  # (S, 2)
-            origin = window_origin(
-                parts.scale_px_per_rad * expected, parts.eye.window_px
-            )  # (M, 2)
-            path = np.tensordot(parts.exposure_weights, history, axes=1)  # (S, 2, M)
-            position = parts.scale_px_per_rad * (path + shift[:, :, None]) - origin.T
-            spots = parts.eye.read(position, frame)
-            measured = (origin + spots.spot_px) / parts.scale_px_per_rad
+            expected_px = parts.scale_px_per_rad * expected
+            middle = expected_px if search is None else expected_px + search.offset_px
+            origin = window_origin(middle, parts.eye.window_px)  # (M, 2)
+            shift = around.sensor[k * n : (k + 1) * n + 1]
+            path = _exposed(history, shift, origin, parts)
+            position = parts.scale_px_per_rad * path - origin.T
+            seen = (position, frame, origin, float(around.temperature[k]))
+            spots = parts.eye.read(*seen)
+            spot_px, status = origin + spots.spot_px, spots.status
+            if search is not None:
+                look = partial(_fields, parts.eye, seen)
+                spot_px, status = search.judge(spot_px, status, expected_px, look)
+            measured = spot_px / parts.scale_px_per_rad
             ahead = asked[-1].T
             control, correction = parts.controller.step(
                 control,
-                TiltReading(measured, spots.status),
+                TiltReading(measured, status),
                 Setpoint(
                     expected, -parts.drive_limit_rad - ahead, parts.drive_limit_rad - ahead
                 ),
@@ -126,9 +138,9 @@ def simulate(parts: Parts, progress: Callable[[int], None] | None = None) -> Loo
             if not lag:
                 _advance(kernels, state, now, n, here, waiting[0], waiting[0], n)
             if frame in pictures:
-                pixels = parts.eye.frames(position, frame).astype(np.uint16)
+                pixels = parts.eye.frames(*seen).astype(np.uint16)
                 kept.append((pictures[frame], frame, pixels))
-            recorder.frame(frame, history, measured, spots.status, correction)
+            recorder.frame(frame, history, measured, status, correction)
         if progress is not None:
             progress(first + count)
     shape = (0, m, *parts.eye.window_px)
@@ -137,7 +149,24 @@ def simulate(parts: Parts, progress: Callable[[int], None] | None = None) -> Loo
         np.array([frame * clock.frame_s for _, frame, _ in kept]),
         np.stack([pixels for _, _, pixels in kept]) if kept else np.zeros(shape, np.uint16),
     )
-    return LoopResult(recorder.traces(stops), images, surroundings.sway_m)
+    searched = np.zeros(m, np.int32) if search is None else search.frames
+    return LoopResult(recorder.traces(stops, searched), images, surroundings.sway_m)
+
+
+def _exposed(history: Array, shift: Array, origin: Array, parts: Parts) -> Array:
+    """Tilt against the camera over each mirror's exposure, (S, 2, M). [rad]"""
+    if parts.row_s == 0:
+        path = np.tensordot(parts.exposure_weights, history, axes=1)
+        return np.asarray(path + (parts.exposure_weights @ shift)[:, :, None])
+    eye = parts.eye
+    middle = origin[:, 1] + eye.centre_px[:, 1] + 0.5 * (eye.window_px[0] - 1)
+    delay_s = row_delay_s(parts.row_s, middle, eye.layout.shape[0])
+    edges = history + shift[:, :, None]
+    return sampled(edges, parts.exposure_weights, delay_s / parts.clock.tick_s)
+
+
+def _fields(eye: Eye, seen: tuple[Any, ...], which: NDArray[np.int64]) -> NDArray[np.int32]:
+    return eye.fields(which, *seen)
 
 
 def _advance(
