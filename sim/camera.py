@@ -2,20 +2,23 @@
 
 The model follows EMVA Standard 1288, Release 4.0 Linear (European Machine Vision Association):
 electrons are Poisson, read noise is Gaussian, the digital number is gain times electrons plus the
-black level, rounded, clipped at the well and at full scale. Wavelength and quantum efficiency are
-in `signal_e`, which counts electrons, not photons.
+black level, rounded, clipped at the well and at full scale. `signal_e` and `background_e` count
+electrons; photons appear only where a light level is given as such (`sim.mosaic.flat_field`).
+What is on by default is the plain camera; everything below `noise` is off until asked for.
 """
 
+import math
 from typing import Annotated, Literal, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, Count, NonNegative, PairXY, Positive
 from sim.ports import Array, CameraBelief
 
 Side = Annotated[int, Field(ge=4, le=256)]
+Percent = Annotated[float, Field(ge=0, le=100)]
 
 
 class CameraParams(Block):
@@ -36,7 +39,7 @@ class CameraParams(Block):
     signal_e: NonNegative
     """Electrons of a whole spot in one exposure. [e-]"""
     background_e: NonNegative
-    """Electrons of ambient light and dark signal in each pixel. [e-/px]"""
+    """Electrons of ambient light in each pixel and exposure. [e-/px]"""
     read_noise_e: NonNegative
     """Temporal noise in the dark, without quantisation. [e- rms]"""
     full_well_e: Positive
@@ -48,8 +51,42 @@ class CameraParams(Block):
     bits: Annotated[int, Field(ge=6, le=16)]
     """Bit depth. [bit]"""
     noise: Literal["fast", "exact", "none"] = "fast"
-    """`exact`: Poisson plus Gaussian; `fast`: one skewed normal with the same mean and variance
-    (read noise of 1 e- and more); `none`: expected values, still quantised. [-]"""
+    """`exact`: Poisson plus Gaussian; `fast`: one skewed normal with the same mean and a
+    variance at most 0.06 e-^2 larger (read noise of 1 e- and more); `none`: expected values, still
+    quantised. [-]"""
+    quantum_efficiency: Annotated[float, Field(gt=0, le=1)] = 1.0
+    """Electrons per photon; for light levels given in photons alone: `signal_e` and `background_e`
+    are electrons already. [-]"""
+    dark_e_per_s: NonNegative = 0.0
+    """Dark signal of each pixel at the reference temperature. [e-/s]"""
+    dark_doubling_k: Positive = 7.0
+    """Warming that doubles dark signal and hot pixels; typical of silicon, common practice. [K]"""
+    prnu_pct: Annotated[float, Field(ge=0, le=30)] = 0.0
+    """Photo response non-uniformity: standard deviation of the pixels' response. [%]"""
+    dsnu_e: NonNegative = 0.0
+    """Dark signal non-uniformity: standard deviation of the pixels' offset. [e-]"""
+    hot_pixels_pct: Percent = 0.0
+    """Share of hot pixels. [%]"""
+    hot_e: NonNegative = 0.0
+    """Dark electrons that a hot pixel adds in each exposure at the reference temperature. [e-]"""
+    dead_pixels_pct: Percent = 0.0
+    """Share of pixels that see no light. [%]"""
+    ghost_pct: Percent = 0.0
+    """Light of the ghost, as a share of its spot, beside the spot's own light. [%]"""
+    ghost_offset_px: PairXY = (0.0, 0.0)
+    """Where the ghost stands against its spot, (x, y). [px]"""
+    spill: bool = False
+    """Whether the spots of lit neighbouring mirrors reach into a window. [-]"""
+    pitch_px: Annotated[int, Field(ge=8, le=1024)] = 96
+    """Distance between the fields of neighbouring mirrors on the sensor. [px]"""
+    row_us: NonNegative = 0.0
+    """Rolling shutter: how much later each row starts than the row before; 0: global. [us]"""
+    defocus_px_per_k: NonNegative = 0.0
+    """Blur per kelvin from the reference temperature, added to the spot in quadrature. [px/K]"""
+    search_after_frames: Count | None = None
+    """Lost frames in a row after which the mirror's field is searched; none: never. [-]"""
+    search_frames: Count = 10
+    """Frames that reading and searching a field takes. [-]"""
 
     @model_validator(mode="after")
     def _fast_noise_needs_variance(self) -> Self:
@@ -58,6 +95,41 @@ class CameraParams(Block):
                 f'noise = "fast" needs read_noise_e >= 1, got {self.read_noise_e:g}; use "exact"'
             )
         return self
+
+    @model_validator(mode="after")
+    def _ghost_stands_beside_its_spot(self) -> Self:
+        if self.ghost_pct > 0 and self.ghost_offset_px == (0.0, 0.0):
+            raise ValueError("ghost_offset_px must not be (0, 0) with a ghost, got [0, 0]")
+        return self
+
+    @model_validator(mode="after")
+    def _hot_pixels_have_charge(self) -> Self:
+        if self.hot_pixels_pct > 0 and self.hot_e == 0:
+            raise ValueError("hot_e must be above 0 with hot pixels, got 0")
+        return self
+
+    @property
+    def patterned(self) -> bool:
+        """Whether pixels differ from each other."""
+        return max(self.prnu_pct, self.dsnu_e, self.hot_pixels_pct, self.dead_pixels_pct) > 0
+
+    @property
+    def stray(self) -> bool:
+        """Whether a window sees other light than its own spot."""
+        return self.ghost_pct > 0 or self.spill
+
+    @property
+    def dark_e(self) -> float:
+        """Dark signal in one exposure at the reference temperature. [e-/px]"""
+        return self.dark_e_per_s * 1e-6 * self.exposure_us
+
+    def warmth(self, temperature_k: float) -> float:
+        """Return the factor on dark signal at a temperature above reference. [-]"""
+        return 2.0 ** (temperature_k / self.dark_doubling_k)
+
+    def blurred_px(self, temperature_k: float) -> float:
+        """Return the spot's standard deviation at a temperature above reference. [px]"""
+        return math.hypot(self.spot_sigma_px, self.defocus_px_per_k * temperature_k)
 
 
 class Camera(NamedTuple):
@@ -87,12 +159,15 @@ def make_camera(params: CameraParams) -> Camera:
     )
 
 
-def believed(camera: Camera) -> CameraBelief:
-    """Return what the firmware is told: the camera as it is."""
+def believed(camera: Camera, dark_e: float = 0.0) -> CameraBelief:
+    """Return what the firmware is told: the camera as it is at the reference temperature.
+
+    `dark_e` [e-/px] is dark signal that is not in the camera's background.
+    """
     return CameraBelief(
         black_dn=camera.black_dn,
         gain_dn_per_e=camera.gain_dn_per_e,
-        background_e=camera.background_e,
+        background_e=camera.background_e + dark_e,
         read_noise_e=camera.read_noise_e,
         full_scale_dn=int(camera.full_scale_dn),
         spot_sigma_px=camera.sigma_px,

@@ -190,6 +190,8 @@ def advance(  # type: ignore[no-untyped-def]
             for j in range(LANES):
                 code = math.floor(w[_WANTED + j] / drive.lsb_v + 0.5)
                 w[_WANTED + j] = drive.lsb_v * min(max(code, -drive.codes), drive.codes - 1)
+            for j in range(LANES):
+                hit[j] = 0
             for i in range(sub):
                 w0 = i / sub
                 w1 = (i + 1) / sub
@@ -248,7 +250,7 @@ def advance(  # type: ignore[no-untyped-def]
                     limit = w[_TRAVEL + j]
                     t = w[_TILT + j]
                     over = abs(t) > limit
-                    hit[j] = over
+                    hit[j] |= over
                     w[_TILT + j] = min(max(t, -limit), limit)
                     w[_RATE + j] = 0.0 if over and w[_RATE + j] * t > 0.0 else w[_RATE + j]
             for i in range(count):
@@ -526,7 +528,7 @@ def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignor
         limit = math.exp(-mean)
         product = 1.0
         count = -1.0
-        while product > limit:
+        while count < 0.0 or product > limit:
             draw = U32(draw + U32(1))
             w0, w1, w2, w3 = _philox(
                 U32(pixel), U32(frame), U32(mirror), draw, U32(seed), U32(stream)

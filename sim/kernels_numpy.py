@@ -144,7 +144,7 @@ def advance(
             over = np.abs(new) > travel
             new = np.clip(new, -travel, travel)
             new_rate = np.where(over & (new_rate * new > 0), 0.0, new_rate)
-            hit = over.any(axis=0)
+            hit |= over.any(axis=0)
             tilt[...], rate[...] = new, new_rate
         stops += hit
         history[n + 1] = tilt

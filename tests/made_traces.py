@@ -75,6 +75,7 @@ def made_traces(
         "acceleration_peak_m_s2": np.zeros((n_intervals, 3), np.float32),
         "sensor_rad": np.zeros((n_intervals, 2), np.float32),
         "temperature_k": np.zeros(n_intervals, np.float32),
+        "search_frames": np.zeros(n_mirrors, np.int32),
     }
     return Traces(**(parts | changes))
 

@@ -1,0 +1,58 @@
+"""The rolling shutter: each window's exposure starts with its row, in step with closed forms."""
+
+import numpy as np
+import pytest
+
+from sim.errors import ScenarioError
+from sim.ports import Clock
+from sim.reference import exposure_samples
+from sim.shutter import row_delay_s, sampled
+from tests.test_camera_loop import built
+
+CLOCK = Clock(50e-6, 20, 1)
+WEIGHTS = exposure_samples(CLOCK, 300e-6, 4)
+
+
+def test_samples_of_a_ramp_lie_at_their_times() -> None:
+    """tilt = rate * t is exact under straight lines: sample s of mirror m is at its own time."""
+    t = np.arange(21) * 50e-6
+    rate = np.array([[3.0, -1.0, 0.5], [2.0, 0.0, -4.0]])
+    delay_s = np.array([0.0, 133e-6, 700e-6])
+    got = sampled(t[:, None, None] * rate, WEIGHTS, delay_s / 50e-6)
+    at = (np.arange(4) + 0.5) / 4 * 300e-6
+    assert got == pytest.approx(rate * (at[:, None, None] + delay_s), abs=1e-15)
+
+
+def test_without_delay_it_is_the_global_shutter() -> None:
+    edges = np.random.default_rng(1).normal(size=(21, 2, 9))
+    got = sampled(edges, WEIGHTS, np.zeros(9))
+    assert got == pytest.approx(np.tensordot(WEIGHTS, edges, axes=1), abs=1e-14)
+
+
+def test_sine_is_averaged_and_late_by_its_phase() -> None:
+    """Mean of sin(w t) over an exposure T from d: sinc(w T / 2) sin(w (d + T / 2)).
+
+    Straight lines between 50 us ticks and 4 samples err by (w dt)^2 / 8 and (w T / 4)^2 / 24.
+    """
+    w, delay_s = 2 * np.pi * 200.0, np.array([0.0, 200e-6, 555e-6])
+    edges = np.broadcast_to(np.sin(w * np.arange(21) * 50e-6)[:, None, None], (21, 2, 3))
+    got = sampled(edges, WEIGHTS, delay_s / 50e-6).mean(axis=0)[0]
+    exact = np.sinc(w * 150e-6 / np.pi) * np.sin(w * (delay_s + 150e-6))
+    assert got == pytest.approx(exact, abs=(w * 50e-6) ** 2 / 8 + (w * 75e-6) ** 2 / 24)
+    assert np.diff(exact).min() > 0.1
+
+
+def test_samples_do_not_run_past_the_frame() -> None:
+    edges = np.broadcast_to(np.arange(21.0)[:, None, None], (21, 2, 1))
+    assert sampled(edges, WEIGHTS, np.array([40.0])).max() == 20.0
+
+
+def test_rows_start_one_after_the_other() -> None:
+    delay = row_delay_s(0.5e-6, np.array([-3.0, 0.0, 10.5, 900.0]), 816)
+    assert delay == pytest.approx([0.0, 0.0, 5.25e-6, 407.5e-6])
+
+
+def test_shutter_must_be_through_in_time() -> None:
+    built("camera.row_us=0.85")
+    with pytest.raises(ScenarioError, match="camera.row_us: 816 rows must start within"):
+        built("camera.row_us=0.9")
