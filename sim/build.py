@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from controllers import CONTROLLERS, SHAPERS
 from sim.bracket import Bracket
+from sim.camera import CameraParams
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
@@ -29,6 +30,8 @@ from sim.reference import Command, Reference, exposure_samples
 from sim.registry import resolve
 from sim.rng import Stream
 from sim.scenario import Scenario, check_block
+from sim.search import SearchRule
+from sim.sensor import Layout, make_layout
 from sim.switch import wire
 from sim.traces import Epoch
 
@@ -130,6 +133,7 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         )
         for i, trouble in enumerate(troubles)
     )
+    layout = _layout(scenario)
     fused = scenario.estimator["kind"] == "thresholded_centroid"
     settings = estimator.settings.model_dump()
     parts = Parts(
@@ -154,18 +158,21 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
             estimator.part.bound(estimator.settings),
             settings if fused else None,
             kernels,
+            layout,
         ),
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
         scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
+        row_s=1e-6 * camera.row_us,
+        search=_search(camera),
         controller=_made("controller", controller, belief),
         interval_ticks=_whole_ratio(
             "traces.sample_hz", 1e3 * scenario.drive.update_khz, scenario.traces.sample_hz
         ),
         tolerance_rad=1e-6 * scenario.metrics.tolerance_urad,
         outage_db=scenario.metrics.outage_excess_db,
-        pictures=_pictures(scenario, clock, epoch_frames, disturbances),
+        pictures=_pictures(clock, epoch_frames, _shaking(scenario, disturbances)),
         kernels=kernels,
     )
     resolved = scenario.replace(
@@ -221,6 +228,31 @@ def _clock(scenario: Scenario) -> Clock:
             f"(got {scenario.duration_ms:g})"
         )
     return Clock(1e-3 / scenario.drive.update_khz, ticks, frames)
+
+
+def _layout(scenario: Scenario) -> Layout:
+    """Fields of the mirrors on the sensor; a rolling shutter must be through with it in time."""
+    camera, geometry = scenario.camera, scenario.switch.geometry
+    layout = make_layout(camera, geometry.ports_per_side, geometry.columns)
+    frame_us = 1e6 / camera.frame_hz
+    spare_us = min(camera.latency_us, frame_us - camera.exposure_us)
+    rolled_us = camera.row_us * layout.shape[0]
+    if rolled_us > spare_us * (1 + RATIO_ROUNDING):
+        raise ScenarioError(
+            f"camera.row_us: {layout.shape[0]} rows must start within the read-out and within the "
+            f"frame, {spare_us:g} us, so at most {spare_us / layout.shape[0]:.3g} us a row "
+            f"(got {camera.row_us:g})"
+        )
+    return layout
+
+
+def _search(camera: CameraParams) -> SearchRule | None:
+    if camera.search_after_frames is None:
+        return None
+    home_px = min(camera.window_px) / 8
+    return SearchRule(
+        camera.search_after_frames, camera.search_frames, camera.spot_sigma_px, home_px
+    )
 
 
 def _check_hold(scenario: Scenario, clock: Clock) -> None:
@@ -362,13 +394,19 @@ def _check_reach(
                 )
 
 
+def _shaking(scenario: Scenario, disturbances: tuple[Any, ...]) -> list[Any]:
+    """Those of the disturbances whose strongest moment is worth a picture."""
+    kinds = [tree["kind"] for tree in scenario.disturbances]
+    return [d for d, kind in zip(disturbances, kinds, strict=True) if kind in ("record", "shock")]
+
+
 def _pictures(
-    scenario: Scenario, clock: Clock, epoch_frames: tuple[int, ...], disturbances: tuple[Any, ...]
+    clock: Clock, epoch_frames: tuple[int, ...], shaking: list[Any]
 ) -> tuple[tuple[str, int], ...]:
     """Choose frames worth a look: before, during and after what happens first."""
     last = clock.n_frames - 1
     moved = len(epoch_frames) > 1
-    event = epoch_frames[1] if moved else _loudest_frame(clock, disturbances)
+    event = epoch_frames[1] if moved else _loudest_frame(clock, shaking)
     name = "the move" if moved else "the strongest acceleration"
     if event is None:
         chosen = [("first frame", 0), ("middle of the run", last // 2), ("last frame", last)]
@@ -381,15 +419,10 @@ def _pictures(
     return tuple({frame: (text, frame) for text, frame in reversed(chosen)}.values())[::-1]
 
 
-def _loudest_frame(clock: Clock, disturbances: tuple[Any, ...]) -> int | None:
+def _loudest_frame(clock: Clock, shaking: list[Any]) -> int | None:
     """Frame of the largest base acceleration of a record or a shock; None if there is neither."""
     best, where = 0.0, None
-    for disturbance in disturbances:
-        if disturbance.Params.model_fields["kind"].annotation.__args__[0] not in (
-            "record",
-            "shock",
-        ):
-            continue
+    for disturbance in shaking:
         state = disturbance.initial_state()
         for first in range(0, clock.n_frames, 1000):
             count = min(1000, clock.n_frames - first)

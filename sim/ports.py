@@ -20,6 +20,8 @@ class SpotStatus(IntEnum):
     """The spot touches the rim of the window, so its position cannot be trusted."""
     FAILED = 3
     """The estimator did not arrive at an answer."""
+    SEARCH = 4
+    """The mirror's whole field is being read; there is no window, and no reading."""
 
 
 class CameraBelief(NamedTuple):
@@ -113,7 +115,7 @@ class Shaper(Protocol):
     """Turns a commanded jump into a path for the feed-forward, sampled at the drive's ticks."""
 
     def path(self, start_rad: Array, target_rad: Array) -> Array:
-        """Return commanded tilt (K, M, 2) [rad] at ticks 0 to K-1; the target is held after that."""
+        """Return commanded tilt (K, M, 2) [rad] at ticks 0 to K-1; the target is held then."""
         ...
 
 

@@ -15,7 +15,7 @@ from sim.isolator import IsolatorParams
 from sim.limits import LimitsParams
 from sim.metrics import MetricsParams
 from sim.mirror import MirrorParams
-from sim.params import Block, Count, Positive
+from sim.params import Block, Positive
 from sim.registry import nearest
 from sim.switch import SwitchParams
 
