@@ -7,6 +7,7 @@ from pydantic import Field
 
 from sim.params import Block, NonNegative, Positive
 
+
 class DriveParams(Block):
     """One channel per mirror and axis.
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from sim.params import Block, NonNegative, PairXY, Positive, PositiveXY
+from sim.params import Block, NonNegative, PairXY, PositiveXY
 from sim.ports import Array
 from sim.rng import Stream, normals
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from types import ModuleType
 from typing import Any
 
-from numpy.typing import NDArray
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.bracket import Bracket
 from sim.eye import Eye
@@ -15,6 +15,7 @@ from sim.isolator import Isolator
 from sim.mirror import Population
 from sim.ports import Array, Clock, Controller, Disturbance
 from sim.reference import Reference
+from sim.search import SearchRule
 from sim.traces import Epoch
 
 
@@ -48,6 +49,9 @@ class Parts:
     latency_ticks: int
     """Ticks from a frame's start until its correction is at the drive."""
     scale_px_per_rad: float
+    row_s: float
+    """Row time of the camera's shutter; 0: all rows start together. [s]"""
+    search: SearchRule | None
     controller: Controller[Any]
     interval_ticks: int
     tolerance_rad: float
