@@ -1,15 +1,17 @@
 """From the path of each spot to a reading: the camera's pixels and the estimator that looks."""
 
+import math
 from types import ModuleType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.camera import Camera, CameraParams, believed, make_camera
+from sim.camera import Camera, CameraParams, believed, make_camera, window_origin
 from sim.estimators.reading import judged
 from sim.ports import Array, Estimator, SpotReading
 from sim.rng import Stream
+from sim.sensor import Layout, make_layout, make_pattern, make_scene, on_sensor
 
 NOISE = {"none": 0, "fast": 1, "exact": 2}
 
@@ -18,7 +20,8 @@ class Eye:
     """Renders the windows of a fleet and reads them, with the estimator or with fused sums.
 
     The thresholded centre of gravity comes out of the kernel as whole-number sums, without frames
-    in between; any other estimator gets the very same frames.
+    in between; any other estimator gets the very same frames. Without a `layout`, all mirrors
+    stand on one square sensor.
     """
 
     def __init__(
@@ -29,7 +32,9 @@ class Eye:
         estimator: Estimator,
         fused: dict[str, Any] | None,
         kernels: ModuleType,
+        layout: Layout | None = None,
     ) -> None:
+        self.params = params
         self.camera: Camera = make_camera(params)
         self.window_px = params.window_px
         self.mirrors = mirrors
@@ -38,20 +43,55 @@ class Eye:
         self.fused = fused
         self.kernels = kernels
         self.noise = NOISE[params.noise]
-        self._belief = believed(self.camera)
+        if layout is None:
+            ports = int(mirrors.max()) + 1
+            layout = make_layout(params, ports, math.isqrt(ports - 1) + 1)
+        self.layout = layout
+        self._belief = believed(self.camera, params.dark_e)
         self._frames = np.zeros((len(mirrors), *params.window_px), np.int32)
         self._sums = np.zeros((len(mirrors), 3), np.int64)
+        self._scenic = params.patterned or params.stray
+        self._uniform, self._uniform_at_k = self._uniformly(0.0), 0.0
+        self.centre_px = layout.centre(mirrors)
+        self._pattern = make_pattern(params, layout, seed, int(layout.sensor(mirrors).max()) + 1)
+        self._scene = make_scene(params, layout, mirrors, self._pattern, spill=params.spill)
 
-    def frames(self, position_px: Array, frame: int) -> NDArray[np.int32]:
-        """Return the frames (M, H, W) [DN] of spots that move along (S, 2, M) [px]."""
-        self._expose(position_px, frame, keep=True)
+    def frames(
+        self,
+        position_px: Array,
+        frame: int,
+        origin_px: Array | None = None,
+        temperature_k: float = 0.0,
+    ) -> NDArray[np.int32]:
+        """Return the frames (M, H, W) [DN] of spots that move along a path.
+
+        Parameters
+        ----------
+        position_px : (S, 2, M) ndarray
+            Path of each spot over the exposure, in its window. [px]
+        frame : int
+            Frame number, which names the random numbers.
+        origin_px : (M, 2) ndarray, optional
+            First pixel of each window against the spot of an untilted mirror; without it, windows
+            are centred there. Matters only where pixels or fields do. [px]
+        temperature_k : float
+            Above reference. [K]
+        """
+        self._expose(position_px, frame, origin_px, temperature_k, keep=True)
         return self._frames
 
-    def read(self, position_px: Array, frame: int) -> SpotReading:
-        """Return one reading per mirror for spots that move along (S, 2, M) [px]."""
+    def read(
+        self,
+        position_px: Array,
+        frame: int,
+        origin_px: Array | None = None,
+        temperature_k: float = 0.0,
+    ) -> SpotReading:
+        """Return one reading per mirror; parameters as for `frames`."""
         if self.fused is None:
-            return self.estimator(self.frames(position_px, frame), camera=self._belief)
-        self._expose(position_px, frame, keep=False)
+            frames = self.frames(position_px, frame, origin_px, temperature_k)
+            return self.estimator(frames, camera=self._belief)
+        self._expose(position_px, frame, origin_px, temperature_k, keep=False)
         flux = self._sums[:, 0].astype(np.float64)
         spot = np.full((len(flux), 2), np.nan)
         np.divide(self._sums[:, 1:], flux[:, None], out=spot, where=flux[:, None] > 0)
@@ -64,9 +104,72 @@ class Eye:
             edge_px=self.fused["edge_px"],
         )
 
-    def _expose(self, position_px: Array, frame: int, *, keep: bool) -> None:
+    def fields(
+        self,
+        which: NDArray[np.int64],
+        position_px: Array,
+        frame: int,
+        origin_px: Array,
+        temperature_k: float = 0.0,
+    ) -> NDArray[np.int32]:
+        """Return the whole fields (K, P, P) [DN] of some mirrors, neighbours' light included.
+
+        Parameters
+        ----------
+        which : (K,) ndarray of int
+            Columns of the fleet.
+        position_px, frame, origin_px, temperature_k
+            As for `frames`.
+        """
+        assert self.layout is not None
+        pitch = self.layout.pitch_px
+        scene = make_scene(self.params, self.layout, self.mirrors, self._pattern, spill=True)
+        scene = scene._replace(spots=scene.spots[which], sensor=scene.sensor[which])
+        frames = np.zeros((len(which), pitch, pitch), np.int32)
+        self.kernels.expose_scene(
+            frames, np.zeros((len(which), 3), np.int64),
+            self._absolute(position_px, origin_px), self.mirrors[which], frame,
+            self._seen(temperature_k), self.noise, self.seed, int(Stream.PIXELS), 0, True,
+            self.layout.corner(self.mirrors[which]).astype(np.float64), scene,
+            self.params.warmth(temperature_k),
+        )  # fmt: skip
+        return frames
+
+    def _absolute(self, position_px: Array, origin_px: Array) -> Array:
+        return np.ascontiguousarray(on_sensor(position_px, origin_px + self.centre_px))
+
+    def _seen(self, temperature_k: float) -> Camera:
+        """The camera at a temperature; dark signal is not in its background."""
+        return self.camera._replace(sigma_px=self.params.blurred_px(temperature_k))
+
+    def _uniformly(self, temperature_k: float) -> Camera:
+        """The same with the dark signal in the background: all there is, if pixels are alike."""
+        camera = self._seen(temperature_k)
+        dark_e = self.params.dark_e * self.params.warmth(temperature_k)
+        return camera._replace(background_e=camera.background_e + dark_e)
+
+    def _expose(
+        self,
+        position_px: Array,
+        frame: int,
+        origin_px: Array | None,
+        temperature_k: float,
+        *,
+        keep: bool,
+    ) -> None:
         threshold = 0 if self.fused is None else self.fused["threshold_dn"]
-        self.kernels.expose(
-            self._frames, self._sums, position_px, self.mirrors, frame, self.camera, self.noise,
-            self.seed, int(Stream.PIXELS), threshold, keep,
+        if not self._scenic:
+            if temperature_k != self._uniform_at_k:
+                self._uniform, self._uniform_at_k = self._uniformly(temperature_k), temperature_k
+            self.kernels.expose(
+                self._frames, self._sums, position_px, self.mirrors, frame, self._uniform,
+                self.noise, self.seed, int(Stream.PIXELS), threshold, keep,
+            )  # fmt: skip
+            return
+        if origin_px is None:
+            origin_px = window_origin(np.zeros((len(self.mirrors), 2)), self.window_px)
+        self.kernels.expose_scene(
+            self._frames, self._sums, self._absolute(position_px, origin_px), self.mirrors, frame,
+            self._seen(temperature_k), self.noise, self.seed, int(Stream.PIXELS), threshold, keep,
+            origin_px + self.centre_px, self._scene, self.params.warmth(temperature_k),
         )  # fmt: skip

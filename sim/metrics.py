@@ -137,6 +137,10 @@ def evaluate(
             "frames": int(traces.lost_frames.sum()),
             "mirrors": int((traces.lost_frames > 0).sum()),
         },
+        "search": {
+            "frames": int(traces.search_frames.sum()),
+            "mirrors": int((traces.search_frames > 0).sum()),
+        },
         "stops": {
             "longest_ms": float(np.max(traces.stop_ticks, initial=0) * traces.tick_s * 1e3),
             "mirrors": int((traces.stop_ticks > 0).sum()),

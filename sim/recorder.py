@@ -106,7 +106,7 @@ class Recorder:
             a["correction_rad"][rows] = correction_rad
             self._worst[:] = 0
 
-    def traces(self, stop_ticks: NDArray[np.int64]) -> Traces:
+    def traces(self, stop_ticks: NDArray[np.int64], search_frames: NDArray[np.int32]) -> Traces:
         """Return the finished traces."""
         parts = self._parts
         ends = parts.interval_ticks * np.arange(1, self._rows + 1, dtype=np.float64)
@@ -118,5 +118,6 @@ class Recorder:
             time_s=ends * parts.clock.tick_s,
             lost_frames=self._lost,
             stop_ticks=stop_ticks.astype(np.int32),
+            search_frames=search_frames,
             **self._a,
         )

@@ -78,7 +78,7 @@ class Traces:
     lost_frames: Ints
     """(M,) frames of the whole run in which the spot was lost."""
     correction_rad: Array32
-    """(T, M, 2) correction in force at `time_s`. [rad]"""
+    """(T, M, 2) newest correction; it reaches the drive once the loop's latency is over. [rad]"""
     stop_ticks: Ints
     """(M,) ticks of the whole run spent against a travel stop, either axis."""
     acceleration_m_s2: Array32
@@ -89,6 +89,8 @@ class Traces:
     """(T, 2) shift of the camera's frame against the fibres, as mirror tilt. [rad]"""
     temperature_k: Array32
     """(T,) bench temperature above reference. [K]"""
+    search_frames: Ints
+    """(M,) frames of the whole run spent searching a field; lost frames as well."""
 
     def arrays(self) -> dict[str, NDArray]:
         """Return every array by name, as the trace file holds them."""

@@ -151,15 +151,18 @@ def test_plain_twin_of_the_scene_refuses_exact_noise() -> None:
         expose(CameraParams(**BASE), scattered(3), np.arange(3), 2, kernels_numpy)
 
 
+@pytest.mark.parametrize("samples", [1, 4])
 @pytest.mark.parametrize("noise", [0, 1, 2])
-def test_a_scene_with_nothing_in_it_is_the_plain_camera(noise: int) -> None:
+def test_a_scene_with_nothing_in_it_is_the_plain_camera(noise: int, samples: int) -> None:
     """Bit for bit; spots on 64ths of a pixel, which both coordinate systems hold exactly."""
     params = CameraParams(**BASE)
     mirrors = np.arange(20)
     spots = np.round(scattered(20) * 64) / 64
-    frames, sums = expose(params, spots, mirrors, noise)
+    frames, sums = expose(params, spots, mirrors, noise, samples=samples)
     plain = np.zeros_like(frames), np.zeros_like(sums)
-    position = (spots - window_origin(spots, params.window_px)).T[None].copy()
+    position = np.stack([(spots - window_origin(spots, params.window_px)).T] * samples)
+    if samples > 1:
+        position += np.linspace(-1.5, 1.5, samples)[:, None, None]
     kernels_numba.expose(*plain, position, mirrors, 4, make_camera(params), noise, 7, 1, 60, True)
     assert np.array_equal(frames, plain[0])
     assert np.array_equal(sums, plain[1])

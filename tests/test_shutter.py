@@ -3,11 +3,9 @@
 import numpy as np
 import pytest
 
-from sim.errors import ScenarioError
 from sim.ports import Clock
 from sim.reference import exposure_samples
 from sim.shutter import row_delay_s, sampled
-from tests.test_camera_loop import built
 
 CLOCK = Clock(50e-6, 20, 1)
 WEIGHTS = exposure_samples(CLOCK, 300e-6, 4)
@@ -50,9 +48,3 @@ def test_samples_do_not_run_past_the_frame() -> None:
 def test_rows_start_one_after_the_other() -> None:
     delay = row_delay_s(0.5e-6, np.array([-3.0, 0.0, 10.5, 900.0]), 816)
     assert delay == pytest.approx([0.0, 0.0, 5.25e-6, 407.5e-6])
-
-
-def test_shutter_must_be_through_in_time() -> None:
-    built("camera.row_us=0.85")
-    with pytest.raises(ScenarioError, match="camera.row_us: 816 rows must start within"):
-        built("camera.row_us=0.9")

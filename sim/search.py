@@ -1,0 +1,109 @@
+"""What the firmware does about lost spots: it reads the mirror's whole field and looks there."""
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.ports import Array, SpotStatus
+
+Look = Callable[[NDArray[np.int64]], NDArray[np.int32]]
+BOX_SIGMAS = 4.0
+"""Side of the box whose sum is searched for, in standard deviations of the spot."""
+
+
+class SearchRule(NamedTuple):
+    """When a search starts, what it costs and where it may stop following."""
+
+    after_frames: int
+    """Lost frames in a row that start a search."""
+    frames: int
+    """Frames without a reading that a search takes."""
+    spot_sigma_px: float
+    home_px: float
+    """A window returns to the expected spot once the spot is this near to it, both axes. [px]"""
+
+
+class Search:
+    """Follows each mirror through lost, searching, found away from home, and home again.
+
+    After a search the window stands where the brightest box of the field was; it then follows the
+    readings until the spot is back near where it is expected. A spot lost again is searched again.
+    The brightest box is not always the mirror's own spot: a neighbour's that strays into the field,
+    or hot pixels in the place of a dark spot, are taken for it.
+    """
+
+    def __init__(self, rule: SearchRule, n_mirrors: int) -> None:
+        self.rule = rule
+        self.offset_px = np.zeros((n_mirrors, 2))
+        """(M, 2) from the expected spot to the middle of the window. [px]"""
+        self.frames = np.zeros(n_mirrors, np.int32)
+        """(M,) frames spent searching so far."""
+        self._lost = np.zeros(n_mirrors, np.int64)
+        self._left = np.zeros(n_mirrors, np.int64)
+
+    def judge(
+        self, spot_px: Array, status: NDArray[np.uint8], expected_px: Array, look: Look
+    ) -> tuple[Array, NDArray[np.uint8]]:
+        """Return the frame's (spots, status) with searching mirrors marked, and move the windows.
+
+        Parameters
+        ----------
+        spot_px : (M, 2) ndarray
+            As read, against the spot of an untilted mirror; NaN where lost. [px]
+        status : (M,) ndarray of uint8
+            SpotStatus of the reading.
+        expected_px : (M, 2) ndarray
+            Expected spots, against that of an untilted mirror. [px]
+        look : callable
+            Returns the whole fields (K, P, P) [DN] of the mirrors in these columns, as this
+            frame's exposure sees them; pixel P // 2 is that of the untilted mirror.
+        """
+        searching = self._left > 0
+        self.frames += searching
+        self._left[searching] -= 1
+        status = np.where(searching, SpotStatus.SEARCH, status).astype(np.uint8)
+        spot_px = np.where(searching[:, None], np.nan, spot_px)
+        seen = status == SpotStatus.OK
+
+        away = np.where(seen[:, None], spot_px - expected_px, 0.0)
+        home = np.abs(away).max(axis=1) <= self.rule.home_px
+        followed = seen & self.offset_px.any(axis=1)
+        self.offset_px[followed] = np.where(home[:, None], 0.0, away)[followed]
+
+        self._lost = np.where(seen | searching, 0, self._lost + 1)
+        start = self._lost >= self.rule.after_frames
+        self._left[start] = self.rule.frames
+        self.offset_px[start] = 0.0
+        done = np.flatnonzero(searching & (self._left == 0))
+        if len(done):
+            found = brightest(look(done), self.rule.spot_sigma_px)
+            self.offset_px[done] = found - expected_px[done]
+        return spot_px, status
+
+
+def brightest(fields_dn: NDArray[np.int32], spot_sigma_px: float) -> Array:
+    """Return the middle of the brightest box of each field, against the field's pixel P // 2.
+
+    Parameters
+    ----------
+    fields_dn : (K, P, P) ndarray of int
+        [DN]
+    spot_sigma_px : float
+        Sets the side of the box, `BOX_SIGMAS` of it, odd. [px]
+
+    Returns
+    -------
+    (K, 2) ndarray
+        (x, y). [px]
+    """
+    pitch = fields_dn.shape[1]
+    half = min(int(0.5 * BOX_SIGMAS * spot_sigma_px), (pitch - 1) // 2)
+    side = 2 * half + 1
+    total = np.zeros((len(fields_dn), pitch + 1, pitch + 1), np.int64)
+    total[:, 1:, 1:] = fields_dn.cumsum(axis=1, dtype=np.int64).cumsum(axis=2)
+    box = total[:, side:, side:] - total[:, :-side, side:]
+    box = box - total[:, side:, :-side] + total[:, :-side, :-side]
+    y, x = np.divmod(box.reshape(len(box), -1).argmax(axis=1), box.shape[2])
+    return np.stack([x, y], axis=-1) + (half - pitch // 2.0)
