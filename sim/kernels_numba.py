@@ -564,8 +564,9 @@ def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignor
 
 @njit(cache=True, error_model="numpy")
 def observe_mirrors(  # type: ignore[no-untyped-def]
-    first_tick, history, aim, tolerance_rad, interval, error, mean, square, peak, first_out, last_out
-):
+    first_tick, history, aim, tolerance_rad, interval,
+    error, mean, square, peak, first_out, last_out,
+):  # fmt: skip
     """Add one frame's ticks of error to the traces of mirrors."""
     n_ticks = history.shape[0] - 1
     limit = tolerance_rad * tolerance_rad

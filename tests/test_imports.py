@@ -22,6 +22,7 @@ LAYERS = [
     {"sim.build", "sim.report"},
     {"sim.result", "sim.gallery"},
     {"sim.runner", "sim.sweep"},
+    {"sim.loops", "sim.bench"},
     {"sim", "sim.cli"},
 ]  # fmt: skip
 FILES = sorted([*(ROOT / "sim").rglob("*.py"), *(ROOT / "controllers").rglob("*.py")])

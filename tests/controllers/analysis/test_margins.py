@@ -78,8 +78,8 @@ def test_ultimate_gain_rules(
 ) -> None:
     # Rules: J. G. Ziegler and N. B. Nichols, Trans. ASME 64 (1942) 759 (from memory); margins on
     # exp(-s)/s (ultimate gain pi/2, period 4 s) derived, to the digits given.
-    c = kp * math.pi / 2 * (1 + 1 / (1j * W * ti) + 1j * W * td)
-    c = c if math.isfinite(ti) else kp * math.pi / 2 * np.ones_like(W)
+    integral = 1 / (1j * W * ti) if math.isfinite(ti) else 0.0
+    c = kp * math.pi / 2 * (1 + integral + 1j * W * td)
     got = of(c * np.exp(-1j * W) / (1j * W))
     assert got.gain == pytest.approx(gain, rel=1e-4)
     assert np.degrees(got.phase_rad) == pytest.approx(phase_deg, abs=3e-3)

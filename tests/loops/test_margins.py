@@ -14,11 +14,11 @@ from sim.build import build
 from sim.cli.main import cli
 from sim.errors import ScenarioError
 from sim.loop import simulate
-from sim.margins import rows, study, worst_of
+from sim.loops.margins import rows, study, worst_of
 from sim.ports import Array, Setpoint, TiltReading
 from sim.scenario import load_scenario
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 HARROW = ROOT / "scenarios" / "harrow_point_reconfigure.toml"
 FINE = (
     "switch.moves=[]", "disturbances=[]", "metrics.hold_from_ms=10", "drive.bits=24",
@@ -28,6 +28,8 @@ FINE = (
 )  # fmt: skip
 """The demo switch with its whole population, but with fine steps and no noise."""
 EIGHT = "switch.connections=[[0,7],[13,20],[26,3],[39,41],[52,60],[65,78],[78,90],[91,11]]"
+SMALL = (EIGHT, "switch.moves=[]", "metrics.hold_from_ms=10")
+SETS = [part for text in SMALL for part in ("--set", text)]
 WARM_UP, RECORD = 400, 1000
 
 
@@ -91,7 +93,7 @@ def test_the_loop_of_the_time_simulation_is_the_analysed_one(controller: tuple[s
 
 
 def test_rows_name_the_population_and_the_worst() -> None:
-    built = build(load_scenario(HARROW, (EIGHT, "switch.moves=[]", "metrics.hold_from_ms=10")))
+    built = build(load_scenario(HARROW, SMALL))
     result = study(built, (2.0, 500.0))
     table = rows(result)
     assert [(r["mirror"], r["axis"]) for r in table[:3]] == [(0, "x"), (0, "y"), (13, "x")]
@@ -112,14 +114,14 @@ def test_rows_name_the_population_and_the_worst() -> None:
 
 
 def test_no_controller_no_margins() -> None:
-    built = build(load_scenario(HARROW, (EIGHT, "controller.kind=open_loop")))
+    built = build(load_scenario(HARROW, (*SMALL, "controller.kind=open_loop")))
     row = rows(study(built))[0]
     assert row["stable"] and row["ms"] == pytest.approx(1.0) and row["noise_gain"] == 0.0
     assert row["gain_margin_db"] is None and row["bandwidth_hz"] is None
 
 
 def test_frequencies_outside_the_band_are_refused() -> None:
-    built = build(load_scenario(HARROW, (EIGHT,)))
+    built = build(load_scenario(HARROW, SMALL))
     with pytest.raises(ScenarioError, match="at most half the frame rate, 500 Hz .got 501"):
         study(built, (501.0,))
 
@@ -139,7 +141,7 @@ class Bent:
 
 
 def test_a_controller_that_is_not_linear_is_the_scenarios_fault() -> None:
-    built = build(load_scenario(HARROW, (EIGHT,)))
+    built = build(load_scenario(HARROW, SMALL))
     bent = dataclasses.replace(built.parts, controller=Bent(None, None))
     with pytest.raises(ScenarioError, match="controller: controller must be linear"):
         study(built._replace(parts=bent))
@@ -148,7 +150,7 @@ def test_a_controller_that_is_not_linear_is_the_scenarios_fault() -> None:
 def test_command_files_its_results(tmp_path: Path) -> None:
     run = CliRunner()
     out = tmp_path / "m"
-    common = [str(HARROW), "--out", str(out), "--set", EIGHT, "--at", "7"]
+    common = [str(HARROW), "--out", str(out), *SETS, "--at", "7"]
     done = run.invoke(cli, ["margins", *common])
     assert done.exit_code == 0, done.output
     table = json.loads((out / "margins.json").read_text())
@@ -167,8 +169,8 @@ def test_command_files_its_results(tmp_path: Path) -> None:
 def test_an_unstable_loop_is_said_to_be_one(tmp_path: Path) -> None:
     out = tmp_path / "m"
     done = CliRunner().invoke(
-        cli, ["margins", str(HARROW), "--out", str(out), "--set", EIGHT,
-              "--set", "controller.integral_per_frame=1.1"]
+        cli, ["margins", str(HARROW), "--out", str(out), *SETS, "--set",
+              "controller.integral_per_frame=1.1"]
     )  # fmt: skip
     assert done.exit_code == 1 and "UNSTABLE" in done.output
     row = json.loads((out / "margins.json").read_text())[0]

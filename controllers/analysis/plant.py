@@ -1,0 +1,111 @@
+"""The mirrors of a population as a linear plant: one sampled model per axis, and how axes mix."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from controllers.sampled_model import SampledModel, sampled_model
+from sim.ports import Array, PlantBelief
+
+
+class Plant(NamedTuple):
+    """Correction (M, 2) to reading (M, 2), once a frame, for M mirrors.
+
+    The static tilt that reaches axis a is ``sum_b mix[a, b] u[b]``; the sampled model of axis a,
+    with a gain of 1 at rest, turns it into the reading.
+    """
+
+    model: SampledModel
+    """Leading shape (M, 2)."""
+    mix: Array
+    """(M, 2, 2) true over believed gain, with the other axis' share. [-]"""
+    frame_s: float
+    """[s]"""
+
+
+def population_plant(
+    belief: PlantBelief,
+    resonance_rad_s: ArrayLike,
+    quality: ArrayLike,
+    gain: ArrayLike = 1.0,
+    cross: ArrayLike = 0.0,
+    stiffening: ArrayLike = 1.0,
+) -> Plant:
+    """Return the plant of M true mirrors behind the timing of a belief.
+
+    Parameters
+    ----------
+    belief : PlantBelief
+        Frame, exposure, latency and amplifier; its mirror is not used.
+    resonance_rad_s, quality : (M, 2) array_like
+        True values about rest. [rad/s], [-]
+    gain : array_like, broadcast to (M, 2)
+        True over believed tilt per volt. [-]
+    cross : array_like, broadcast to (M, 2)
+        Share of the other axis' drive that reaches each axis. [-]
+    stiffening : array_like, broadcast to (M, 2)
+        Slope of the spring's torque where the mirror stands, over that at rest: with a cubic spring
+        1 + 3 k3 tilt^2. It raises the resonance and the quality factor by its root, and divides
+        the gain. [-]
+
+    Returns
+    -------
+    Plant
+
+    Raises
+    ------
+    ValueError
+        From `sampled_model`.
+    """
+    resonance, q, g, c, s = np.broadcast_arrays(
+        np.atleast_2d(np.asarray(resonance_rad_s, dtype=float)), quality, gain, cross, stiffening
+    )
+    root = np.sqrt(s)
+    model = sampled_model(
+        resonance * root, q * root, belief.amplifier_s, belief.frame_s, belief.exposure_s,
+        belief.latency_s,
+    )  # fmt: skip
+    mix = np.empty((*resonance.shape, 2))
+    for a, b in ((0, 1), (1, 0)):
+        mix[:, a, a] = g[:, a] / s[:, a]
+        mix[:, a, b] = c[:, a] * g[:, b] / s[:, a]
+    return Plant(model, mix, belief.frame_s)
+
+
+def plant_response(plant: Plant, frequency_hz: Array) -> NDArray[np.complex128]:
+    """Return reading per correction (F, M, 2, 2) at each frequency (F,). [-]"""
+    numerator, denominator = _transfer(plant.model)
+    z = np.exp(2j * np.pi * frequency_hz * plant.frame_s)[:, None, None]
+    response = _polynomial(numerator, z) / _polynomial(denominator, z)
+    return response[..., None] * plant.mix
+
+
+def _polynomial(coefficients: Array, z: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    value = np.zeros(np.broadcast_shapes(z.shape, coefficients.shape[:-1]), complex)
+    for column in np.moveaxis(coefficients, -1, 0):
+        value = value * z + column
+    return value
+
+
+def _transfer(model: SampledModel) -> tuple[Array, Array]:
+    """Return numerator (..., n) and denominator (..., n + 1), highest power first.
+
+    The denominator is the characteristic polynomial; the numerator its product with the pulse
+    response C A^(k-1) B, cut off where the two cancel.
+    """
+    n = model.A.shape[-1]
+    roots = np.linalg.eigvals(model.A)
+    denominator = np.zeros((*roots.shape[:-1], n + 1), complex)
+    denominator[..., 0] = 1.0
+    for i in range(n):
+        denominator[..., 1 : i + 2] -= roots[..., i : i + 1] * denominator[..., : i + 1].copy()
+    denominator = denominator.real
+    pulse, state = [], model.B
+    for _ in range(n):
+        pulse.append((model.C @ state)[..., 0, 0])
+        state = model.A @ state
+    numerator = np.stack(
+        [sum(denominator[..., i] * pulse[j - i] for i in range(j + 1)) for j in range(n)], axis=-1
+    )
+    return numerator, denominator

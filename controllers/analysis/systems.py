@@ -1,0 +1,77 @@
+"""The same loops as python-control objects, for whatever else one wants to know about them."""
+
+from typing import Any
+
+from controllers.analysis.linearise import linearise
+from controllers.analysis.loop import plant_matrices
+from controllers.analysis.plant import Plant
+
+AXES = ("x", "y")
+
+
+def controller_system(controller: Any, frame_s: float) -> Any:
+    """Return a controller as `control.StateSpace`, mismatch (x, y) to correction (x, y). [rad/rad]
+
+    Raises
+    ------
+    ValueError
+        If the controller is not linear in small signals.
+    """
+    import control
+
+    matrices = linearise(controller)
+    return control.ss(
+        *matrices, frame_s, inputs=["mismatch_x", "mismatch_y"],
+        outputs=["correction_x", "correction_y"],
+    )  # fmt: skip
+
+
+def plant_system(plant: Plant, mirror: int) -> Any:
+    """Return one mirror, by its place in the plant, as `control.StateSpace`. [rad/rad]
+
+    Raises
+    ------
+    ValueError
+        If there is no such mirror.
+    """
+    import control
+
+    if not 0 <= mirror < len(plant.mix):
+        raise ValueError(f"mirror must be 0 to {len(plant.mix) - 1}, got {mirror}")
+    A, B, C = (matrix[mirror] for matrix in plant_matrices(plant))
+    return control.ss(
+        A, B, C, 0.0, plant.frame_s, inputs=["correction_x", "correction_y"],
+        outputs=["tilt_x", "tilt_y"],
+    )  # fmt: skip
+
+
+def loop_system(controller: Any, plant: Plant, mirror: int, axis: str | None = None) -> Any:
+    """Return the loop gain of one mirror as `control.StateSpace`, mismatch to tilt. [rad/rad]
+
+    Close it with `control.feedback(loop, numpy.eye(2))` (or `1` for a single axis).
+
+    Parameters
+    ----------
+    controller : Controller
+        The controller as the loop runs it.
+    plant : Plant
+        From `population_plant`, or of a scenario from `sim.loops.plant.plant_of`.
+    mirror : int
+        Place of the mirror in the plant.
+    axis : "x" or "y", optional
+        One axis alone, the other axis' correction at rest; both axes, 2 x 2, if left out.
+
+    Returns
+    -------
+    control.StateSpace
+        In discrete time, dt one frame.
+
+    Raises
+    ------
+    ValueError
+        If there is no such mirror or axis, or the controller is not linear in small signals.
+    """
+    if axis is not None and axis not in AXES:
+        raise ValueError(f'axis must be "x" or "y", got {axis!r}')
+    loop = plant_system(plant, mirror) * controller_system(controller, plant.frame_s)
+    return loop if axis is None else loop[AXES.index(axis), AXES.index(axis)]

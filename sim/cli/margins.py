@@ -1,0 +1,60 @@
+"""The command `mirrorloop margins`."""
+
+import click
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
+@click.option(
+    "--set", "overrides", multiple=True, metavar="PATH=VALUE",
+    help="Change a value of the scenario, as for `run`; may be repeated.",
+)  # fmt: skip
+@click.option(
+    "--at", "at", multiple=True, type=float, metavar="HZ",
+    help="Report the rejection at this frequency; may be repeated. Default: 1, 10 and 50 Hz.",
+)  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+@click.pass_context
+def margins(
+    ctx: click.Context,
+    scenario: str,
+    out: str,
+    overrides: tuple[str, ...],
+    at: tuple[float, ...],
+    overwrite: bool,
+) -> None:
+    """Work out gain, phase, delay and modulus margins of every loop of SCENARIO.
+
+    Writes margins.json (a row for each mirror and axis), summary.json and report.html. Ends with 1
+    if a loop is unstable.
+    """
+    from pathlib import Path
+
+    from sim.build import build
+    from sim.filing import check_output
+    from sim.gallery import find
+    from sim.loops.filing import write_margins
+    from sim.loops.margins import REJECTION_HZ, study, summary_of
+    from sim.loops.margins_page import WORDS
+    from sim.report.page import number
+    from sim.scenario import load_scenario
+
+    path = find(scenario)
+    check_output(Path(out), overwrite=overwrite)
+    built = build(load_scenario(path, overrides))
+    nyquist_hz = 0.5 / built.parts.clock.frame_s
+    result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))
+    folder = write_margins(result, out, overwrite=overwrite)
+    summary = summary_of(result)
+    click.echo(f"{built.resolved.title}: {summary['loops']} loops, worst of each figure")
+    for key, (words, unit) in WORDS.items():
+        worst = summary["worst"][key]
+        if worst is not None:
+            value = number(worst["value"], unit, 4)
+            click.echo(f"{words:<24}{value:>12}  mirror {worst['mirror']}, axis {worst['axis']}")
+    click.echo(f"results in {folder}")
+    if summary["unstable"]:
+        shown = ", ".join(map(str, summary["unstable"][:12]))
+        click.echo(f"UNSTABLE: {len(summary['unstable'])} mirrors: {shown}")
+        ctx.exit(1)

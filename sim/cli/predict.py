@@ -1,0 +1,68 @@
+"""The command `mirrorloop predict`."""
+
+import click
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
+@click.option(
+    "--set", "overrides", multiple=True, metavar="PATH=VALUE",
+    help="Change a value of the scenario, as for `run`; may be repeated.",
+)  # fmt: skip
+@click.option(
+    "--total-only", is_flag=True,
+    help="Simulate the scenario once, not once more without each contributor.",
+)  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+@click.pass_context
+def predict(
+    ctx: click.Context,
+    scenario: str,
+    out: str,
+    overrides: tuple[str, ...],
+    total_only: bool,
+    overwrite: bool,
+) -> None:
+    """Predict the residual jitter of SCENARIO from spectra, beside its simulation.
+
+    Writes prediction.json (a row for each contributor, the total last) and report.html. Ends with 1
+    if prediction and simulation disagree.
+    """
+    from pathlib import Path
+
+    from sim.build import build
+    from sim.errors import ScenarioError
+    from sim.filing import check_output
+    from sim.gallery import find
+    from sim.loops.compare import compare
+    from sim.loops.filing import write_bench
+    from sim.loops.margins import study
+    from sim.loops.predict_page import agrees, predict_page, rows_of
+    from sim.report.page import number
+    from sim.scenario import load_scenario
+
+    path = find(scenario)
+    check_output(Path(out), overwrite=overwrite)
+    built = build(load_scenario(path, overrides))
+    if not study(built, ()).stable.all():
+        raise ScenarioError(f"{path}: controller: a loop is unstable; see `mirrorloop margins`")
+
+    def tell(what: str) -> None:
+        click.echo(f"simulating {what}", err=True)
+
+    result = compare(built, each=not total_only, progress=tell)
+    page = predict_page(result)
+    folder = write_bench(out, {"prediction": rows_of(result)}, page, overwrite=overwrite)
+    click.echo(f"{built.resolved.title}: jitter, radial rms [urad]")
+    click.echo(f"{'contributor':<28}{'predicted':>10}{'simulated':>11}{'ratio':>8}")
+    for row in (*result.rows, result.total):
+        simulated = "" if row.simulated_urad is None else number(row.simulated_urad, "", 3)
+        ratio = "" if row.ratio is None else f"{row.ratio:.3f}"
+        click.echo(
+            f"{row.name:<28}{number(row.predicted_urad, '', 3):>10}{simulated:>11}{ratio:>8}"
+        )
+    click.echo(f"results in {folder}")
+    if not agrees(result):
+        click.echo("The simulation disagrees with the prediction.")
+        ctx.exit(1)

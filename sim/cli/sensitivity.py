@@ -1,0 +1,43 @@
+"""The command `mirrorloop sensitivity`."""
+
+import click
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
+@click.option(
+    "--set", "overrides", multiple=True, metavar="PATH=VALUE",
+    help="Change a value of the scenario, as for `run`; may be repeated.",
+)  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+@click.pass_context
+def sensitivity(
+    ctx: click.Context, scenario: str, out: str, overrides: tuple[str, ...], overwrite: bool
+) -> None:
+    """Show what changes of mirrors, delay and frame rate do to the loops of SCENARIO.
+
+    Writes sensitivity.json and report.html, with the highest bandwidth that frame rate and latency
+    allow. Ends with 1 if a loop becomes unstable at a change looked at.
+    """
+    from pathlib import Path
+
+    from sim.build import build
+    from sim.filing import check_output
+    from sim.gallery import find
+    from sim.loops.filing import write_bench
+    from sim.loops.robustness import changed, fastest
+    from sim.loops.robustness_page import robustness_page, tables_of
+    from sim.scenario import load_scenario
+
+    path = find(scenario)
+    check_output(Path(out), overwrite=overwrite)
+    built = build(load_scenario(path, overrides))
+    points, rows = changed(built), fastest(built)
+    page = robustness_page(built, points, rows)
+    tables = {"sensitivity": tables_of(points, rows)}
+    folder = write_bench(out, tables, page, overwrite=overwrite)
+    click.echo(f"{built.resolved.title}: {page.verdict}")
+    click.echo(f"results in {folder}")
+    if not page.good:
+        ctx.exit(1)

@@ -1,0 +1,110 @@
+"""The command `mirrorloop tune`."""
+
+from typing import Any
+
+import click
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
+@click.option(
+    "--set", "overrides", multiple=True, metavar="PATH=VALUE",
+    help="Change a value of the scenario, as for `run`; may be repeated.",
+)  # fmt: skip
+@click.option(
+    "--ms", default=1.7, show_default=True, type=click.FloatRange(min=1.0, min_open=True),
+    help="Largest Ms of any mirror.",
+)  # fmt: skip
+@click.option(
+    "--gain-margin", "gain_margin_db", default=6.0, show_default=True,
+    type=click.FloatRange(min=0.0), metavar="DB", help="Smallest gain margin of any mirror.",
+)  # fmt: skip
+@click.option(
+    "--settling", "settling_ms", type=click.FloatRange(min=0.0), metavar="MS",
+    help="Slowest settling of any mirror. Default: nine tenths of the scenario's limit, if any.",
+)  # fmt: skip
+@click.option(
+    "--vary", "vary", multiple=True, metavar="NAME=LOW:HIGH",
+    help="A setting of the controller to choose, and its range; in place of the usual ones; may "
+    "be repeated up to three times.",
+)  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+@click.pass_context
+def tune(
+    ctx: click.Context,
+    scenario: str,
+    out: str,
+    overrides: tuple[str, ...],
+    ms: float,
+    gain_margin_db: float,
+    settling_ms: float | None,
+    vary: tuple[str, ...],
+    overwrite: bool,
+) -> None:
+    """Choose the controller's gains for SCENARIO, and check the choice by simulation.
+
+    Looks for the least predicted loss with margins kept for every mirror. Writes tuned.toml (a
+    scenario that `run` takes), tune.json and report.html. Ends with 1 if the simulation disagrees
+    with the prediction or misses a limit of the scenario.
+    """
+    from pathlib import Path
+
+    from sim.build import build
+    from sim.cli.show import progress_bar
+    from sim.filing import check_output
+    from sim.gallery import find
+    from sim.loops.filing import write_bench
+    from sim.loops.tune import demands_of
+    from sim.loops.tune import tune as search
+    from sim.loops.tune_page import fragment, outcome_words, table_of, tune_page
+    from sim.loops.verify import verify
+    from sim.scenario import load_scenario
+
+    path = find(scenario)
+    check_output(Path(out), overwrite=overwrite)
+    built = build(load_scenario(path, overrides))
+    demands = demands_of(built, ms, gain_margin_db, settling_ms)
+    outcome = search(built, demands, _knobs(vary))
+    click.echo(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
+    chosen = built.resolved.replace(controller=outcome.chosen.settings)
+    with progress_bar(chosen.duration_ms) as tell:
+        check = verify(chosen, outcome.chosen.jitter_rad, tell)
+    folder = write_bench(
+        out,
+        {"tune": table_of(outcome, check)},
+        tune_page(built, outcome, check),
+        overwrite=overwrite,
+        texts={"tuned.toml": fragment(outcome, check.words)},
+    )
+    c = outcome.chosen
+    click.echo(f"{built.resolved.title}: {outcome_words(outcome)}")
+    click.echo(outcome.why)
+    click.echo(
+        f"worst mirrors: Ms {c.ms:.3f} (mirror {c.ms_mirror}), gain margin "
+        f"{c.gain_margin_db:.2f} dB (mirror {c.gain_mirror})"
+    )
+    click.echo(check.words)
+    click.echo(f"results in {folder}; run {folder / 'tuned.toml'}")
+    if not (check.agrees and all(row["met"] for row in check.limits) and c.meets):
+        ctx.exit(1)
+
+
+def _knobs(vary: tuple[str, ...]) -> Any:
+    """Return the knobs that were asked for; None for the usual ones."""
+    from sim.errors import ScenarioError
+    from sim.loops.tune import Knob
+
+    if len(vary) > 3:
+        raise ScenarioError(f"--vary: at most three settings (got {len(vary)})")
+    knobs = []
+    for text in vary:
+        name, _, span = text.partition("=")
+        try:
+            low, high = (float(part) for part in span.split(":"))
+        except ValueError as exc:
+            raise ScenarioError(f'--vary needs "name=low:high" (got {text!r})') from exc
+        if not 0 <= low < high < float("inf"):
+            raise ScenarioError(f"--vary {text}: low must be 0 or more, and below high")
+        knobs.append(Knob(name.strip(), low, high))
+    return knobs or None
