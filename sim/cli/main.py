@@ -1,5 +1,6 @@
 """The `mirrorloop` command and how it ends."""
 
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -7,6 +8,12 @@ from typing import Any
 
 import click
 
+from sim.cli.estimators import estimators
+from sim.cli.margins import margins
+from sim.cli.predict import predict
+from sim.cli.sensitivity import sensitivity
+from sim.cli.sweep import sweep
+from sim.cli.tune import tune
 from sim.errors import ScenarioError, SimError
 
 INTERRUPTED = 2
@@ -95,6 +102,10 @@ def check(scenario: str, overrides: tuple[str, ...]) -> None:
 @OVERRIDE
 @click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Instead of the scenario's.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+@click.option(
+    "--threads", type=click.IntRange(1, os.cpu_count()), default=1, show_default=True,
+    help="Threads of the compiled kernels; more pay off on idle cores only.",
+)
 @click.pass_context
 def run(
     ctx: click.Context,
@@ -103,6 +114,7 @@ def run(
     overrides: tuple[str, ...],
     seed: int | None,
     overwrite: bool,
+    threads: int,
 ) -> None:
     """Run SCENARIO (a file, or a name from `list`) and file its results in DIR."""
     from sim.cli.show import progress_bar, summary
@@ -117,8 +129,16 @@ def run(
     check_output(Path(out), overwrite=overwrite)
     loaded = load_scenario(path, chosen)
     with naming(path), progress_bar(loaded.duration_ms) as tell:
-        result = run_scenario(loaded, tell)
+        result = run_scenario(loaded, tell, threads=threads)
     folder = result.write(out, overwrite=overwrite)
     summary(result, folder)
     if not result.met:
         ctx.exit(LIMIT_MISSED)
+
+
+cli.add_command(estimators)
+cli.add_command(margins)
+cli.add_command(predict)
+cli.add_command(sensitivity)
+cli.add_command(tune)
+cli.add_command(sweep)

@@ -10,7 +10,7 @@ QUICK = (
     "duration_ms=40",
     "switch.moves.0.at_ms=5",
     "metrics.hold_from_ms=20",
-    "limits.settling_max_ms=14.0",
+    "limits.rms_urad=30.0",
 )
 VARY = ("camera.signal_e=2000,20000", "estimator.threshold_dn=50..60/2")
 SEEDS = 4

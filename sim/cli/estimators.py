@@ -1,0 +1,112 @@
+"""The command `mirrorloop estimators`."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import click
+
+WORDS = {"frames": "frames", "loop": "loop runs"}
+LINES_PER_STAGE = 4
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
+@click.option(
+    "--set", "overrides", multiple=True, metavar="PATH=VALUE",
+    help="Change a value of the scenario, as for `run`; may be repeated.",
+)  # fmt: skip
+@click.option(
+    "--loop-ms", type=click.FloatRange(0), default=300.0, show_default=True,
+    help="Length of the run in the loop with each estimator; 0: none.",
+)  # fmt: skip
+@click.option(
+    "--frames", "frames", metavar="PATH",
+    help="Read recorded windows instead: PNG, TIFF, NPY stack, or a folder of them.",
+)  # fmt: skip
+@click.option(
+    "--truth", "truth", metavar="CSV",
+    help="True positions of the recorded spots: columns x_px and y_px, a row for each frame.",
+)  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+def estimators(
+    scenario: str,
+    out: str,
+    overrides: tuple[str, ...],
+    loop_ms: float,
+    frames: str | None,
+    truth: str | None,
+    overwrite: bool,
+) -> None:
+    """Compare the spot estimators on the camera of SCENARIO, and in its loop.
+
+    Writes estimators.json (a row for each estimator and point), estimators.csv, summary.json and
+    report.html.
+    """
+    from pathlib import Path
+
+    from sim.bench.run import run_bench, run_recorded
+    from sim.bench.write import write_bench
+    from sim.cli.main import naming
+    from sim.errors import ScenarioError
+    from sim.filing import check_output
+    from sim.gallery import find
+    from sim.scenario import load_scenario
+
+    if truth is not None and frames is None:
+        raise ScenarioError("--truth needs --frames")
+    path = find(scenario)
+    check_output(Path(out), overwrite=overwrite)
+    loaded = load_scenario(path, overrides)
+    with naming(path):
+        if frames is not None:
+            bench = run_recorded(loaded, Path(frames), None if truth is None else Path(truth))
+        else:
+            with _progress() as tell:
+                bench = run_bench(loaded, loop_ms, tell)
+    write_bench(bench, Path(out), overwrite=overwrite)
+    click.echo(_table([r for r in bench.rows if r["axis"] in ("nominal", "recorded")]))
+    if bench.choice is not None:
+        click.echo(f"recommendation: {bench.choice.estimator or 'none'}")
+        for reason in bench.choice.reasons:
+            click.echo(f"  {reason}")
+    click.echo(f"results in {out}")
+
+
+def _table(rows: list[dict[str, Any]]) -> str:
+    """The headline figures, one line an estimator."""
+    heads = ("bias px", "scatter px", "bound px", "not read", "us")
+    lines = [f"{'estimator':<32}" + "".join(f"{head:>12}" for head in heads)]
+    for row in rows:
+        figures = [row["bias_rms_px"], row["scatter_px"], row["bound_px"]]
+        cells = ["none" if v is None else f"{v:.4f}" for v in figures]
+        cells += [f"{100 * row['failure_rate']:.1f} %", f"{row['time_us']:.1f}"]
+        lines.append(f"{row['estimator']:<32}" + "".join(f"{cell:>12}" for cell in cells))
+    return "\n".join(lines)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[str, int, int], None]]:
+    """Show what is done on stderr: a bar on a terminal, now and then a line elsewhere."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+
+        def tell_plainly(what: str, done: int, total: int) -> None:
+            if done == total or done % max(1, total // LINES_PER_STAGE) == 0:
+                click.echo(f"{WORDS[what]}: {done} of {total}", err=True)
+
+        yield tell_plainly
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task("frames", total=1.0)
+
+        def tell(what: str, done: int, total: int) -> None:
+            text = f"{WORDS[what]} {done} of {total}"
+            bar.update(task, completed=done / total, description=text)
+
+        yield tell

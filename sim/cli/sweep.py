@@ -1,0 +1,165 @@
+"""The `sweep` command: many runs of one scenario, kept as they finish."""
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import click
+
+STOPPED = 2
+PLAIN_EVERY_S = 10.0
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
+@click.option(
+    "--vary", "vary", multiple=True, metavar="PATH=VALUES",
+    help="What to vary: PATH=1,2,3 or PATH=LOW..HIGH/COUNT or PATH=uniform(LOW,HIGH), "
+    "loguniform(LOW,HIGH), normal(MEAN,SD); may be repeated.",
+)  # fmt: skip
+@click.option("--seeds", type=int, default=1, show_default=True, metavar="N",
+              help="Runs at each point, with the scenario's seed and those after it.")  # fmt: skip
+@click.option("--samples", type=int, metavar="N", help="Draws from the distributions.")
+@click.option("--design", type=click.Choice(["grid", "latin", "sobol"]),
+              help="How distributions are drawn; latin if left out.")  # fmt: skip
+@click.option("--set", "overrides", multiple=True, metavar="PATH=VALUE",
+              help="Change a value for all runs, as on `run`; may be repeated.")  # fmt: skip
+@click.option("--workers", type=click.IntRange(1), metavar="N",
+              help="Processes on this machine; one a processor if left out.")  # fmt: skip
+@click.option("--dask", "dask", metavar="ADDRESS",
+              help="Run on the Dask cluster at ADDRESS instead (extra `cluster`).")  # fmt: skip
+@click.option("--parquet", is_flag=True, help="Write table.parquet too (extra `cluster`).")
+@click.option("--overwrite", is_flag=True, help="Throw away an earlier sweep in DIR.")
+@click.pass_context
+def sweep(
+    ctx: click.Context,
+    scenario: str,
+    out: str,
+    vary: tuple[str, ...],
+    seeds: int,
+    samples: int | None,
+    design: str | None,
+    overrides: tuple[str, ...],
+    workers: int | None,
+    dask: str | None,
+    parquet: bool,
+    overwrite: bool,
+) -> None:
+    """Run SCENARIO many times: every point of what is varied, with every seed.
+
+    DIR keeps each run as it finishes. If the sweep is stopped or killed, the same command goes on
+    from there. When all runs are done, DIR gets table.csv and report.html.
+
+    Exit codes: 0 all runs done (limits missed are in the report), 2 bad input, stopped, or some
+    runs could not be done.
+    """
+    from pathlib import Path
+
+    from sim.sweep import table
+    from sim.sweep.errors import SweepError
+    from sim.sweep.execute import dask_cluster, execute, local_processes
+    from sim.sweep.page import render
+    from sim.sweep.plan import check_plan, make_plan
+    from sim.sweep.store import Store
+
+    if dask is not None and workers is not None:
+        raise SweepError("--dask: the cluster has its own workers; leave out --workers")
+    if parquet:
+        table.require_parquet()
+    plan = make_plan(
+        scenario, vary, seeds=seeds, samples=samples, design=design, overrides=overrides
+    )
+    check_plan(plan)
+    folder = Path(out)
+    with Store(folder, plan.identity(), overwrite=overwrite) as store:
+        begun = len(store.done())
+        try:
+            if begun < plan.n_runs:
+                engine = (
+                    dask_cluster(dask)
+                    if dask is not None
+                    else local_processes(workers or os.cpu_count() or 1)
+                )
+                with progress(begun, plan.n_runs) as tell, engine as ready:
+                    execute(plan, store, ready, tell)
+        except KeyboardInterrupt:
+            click.echo(
+                f"stopped: {len(store.done())} of {plan.n_runs} runs are done and kept; "
+                "the same command goes on from there",
+                err=True,
+            )
+            ctx.exit(STOPPED)
+        outcomes = store.outcomes()
+    columns = table.make_table(plan, outcomes)
+    table.write_csv(columns, folder / "table.csv")
+    if parquet:
+        table.write_parquet(columns, folder / "table.parquet")
+    table.put(folder / "report.html", render(plan, outcomes).encode("utf-8"))
+    failed = [run for run, outcome in outcomes.items() if outcome.error is not None]
+    missed = sum(bool(outcome.limits_missed) for outcome in outcomes.values())
+    click.echo(
+        f"{plan.n_runs} runs ({len(plan.points)} points x {len(plan.seeds)} seeds): "
+        f"{missed} missed a limit, {len(failed)} could not be done"
+    )
+    click.echo(f"results in {folder}")
+    if failed:
+        click.echo(f"error: run {failed[0]}: {outcomes[failed[0]].error}", err=True)
+        ctx.exit(STOPPED)
+
+
+@contextmanager
+def progress(begun: int, total: int) -> Iterator[Callable[[int], None]]:
+    """Show runs done and time left on stderr: a bar on a terminal, now and then a line elsewhere.
+
+    Parameters
+    ----------
+    begun : int
+        Runs done before this call; they say nothing about the pace.
+    total : int
+        All runs.
+    """
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    started = time.perf_counter()
+    first: list[tuple[int, float]] = []
+    console = Console(stderr=True)
+
+    def line(done: int) -> str:
+        now = time.perf_counter()
+        if done > begun and not first:
+            first.append((done, now))  # what came before is start-up, not pace
+        here, since = first[0] if first else (done, now)
+        return f"{done} of {total} runs, {time_left(done - here, total - done, now - since)}"
+
+    if not console.is_terminal:
+        last = [-PLAIN_EVERY_S]
+
+        def tell_plainly(done: int) -> None:
+            now, text = time.perf_counter() - started, line(done)
+            if now - last[0] >= PLAIN_EVERY_S or done == total:
+                last[0] = now
+                click.echo(text, err=True)
+
+        yield tell_plainly
+        return
+    columns: tuple[Any, ...] = (TextColumn("{task.description}"), BarColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(line(begun), total=total, completed=begun)
+        yield lambda done: bar.update(task, completed=done, description=line(done))
+
+
+def time_left(done_here: int, left: int, elapsed_s: float) -> str:
+    """Say how long `left` more runs take at the pace of those done here."""
+    if left == 0:
+        return "done"
+    if done_here == 0:
+        return "time left not known yet"
+    seconds = elapsed_s / done_here * left
+    if seconds < 90:
+        return f"about {seconds:.0f} s left"
+    minutes = seconds / 60
+    return f"about {minutes:.0f} min left" if minutes < 90 else f"about {minutes / 60:.1f} h left"

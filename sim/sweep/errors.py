@@ -1,0 +1,7 @@
+"""What a user can mend about a sweep."""
+
+from sim.errors import SimError
+
+
+class SweepError(SimError, ValueError):
+    """A sweep is asked for in a way that cannot be done, or its store cannot be used."""
