@@ -16,6 +16,9 @@ from sim.cli.sweep import sweep
 from sim.cli.tune import tune
 from sim.errors import ScenarioError, SimError
 
+# The numerical libraries meet tiny matrices here; on a busy machine their threads cost many times
+# what they save. Set before they are loaded, and only where the user has not chosen.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 INTERRUPTED = 2
 LIMIT_MISSED = 1
 

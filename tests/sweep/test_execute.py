@@ -60,7 +60,9 @@ def test_a_killed_sweep_goes_on_and_ends_with_the_same_table(plan, undisturbed, 
     pid = process.pid
     children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
     os.kill(pid, signal.SIGKILL)
-    process.communicate()
+    process.wait()
+    process.stdout.close()
+    process.stderr.close()
     assert process.returncode == -signal.SIGKILL
     with Store(tmp_path, plan.identity(), overwrite=False) as store:
         before = store.outcomes()
