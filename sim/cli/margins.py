@@ -52,7 +52,7 @@ def margins(
         worst = summary["worst"][key]
         if worst is not None:
             value = number(worst["value"], unit, 4)
-            click.echo(f"{words:<24}{value:>12}  mirror {worst['mirror']}, axis {worst['axis']}")
+            click.echo(f"{words:<24}{value:>12}  mirror {worst['name']}, axis {worst['axis']}")
     click.echo(f"results in {folder}")
     if summary["unstable"]:
         shown = ", ".join(map(str, summary["unstable"][:12]))

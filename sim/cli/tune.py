@@ -29,6 +29,12 @@ import click
     help="A setting of the controller to choose, and its range; in place of the usual ones; may "
     "be repeated up to three times.",
 )  # fmt: skip
+@click.option(
+    "--settling-weight", type=click.FloatRange(min=0), default=0.0, show_default=True,
+    metavar="DB_PER_MS",
+    help="What a millisecond of the slowest settling is worth: 0 takes the least loss, a large "
+    "weight the fastest settling, one between a trade.",
+)
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
 def tune(
@@ -40,11 +46,13 @@ def tune(
     gain_margin_db: float,
     settling_ms: float | None,
     vary: tuple[str, ...],
+    settling_weight: float,
     overwrite: bool,
 ) -> None:
     """Choose the controller's gains for SCENARIO, and check the choice by simulation.
 
-    Looks for the least predicted loss with margins kept for every mirror. Writes tuned.toml (a
+    Looks for the least predicted loss, or loss and settling weighted, with margins kept for every
+    mirror. Writes tuned.toml (a
     scenario that `run` takes), tune.json and report.html. Ends with 1 if the simulation disagrees
     with the prediction or misses a limit of the scenario.
     """
@@ -64,7 +72,7 @@ def tune(
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)
     built = build(load_scenario(path, overrides))
-    demands = demands_of(built, ms, gain_margin_db, settling_ms)
+    demands = demands_of(built, ms, gain_margin_db, settling_ms, settling_weight)
     outcome = search(built, demands, _knobs(vary))
     click.echo(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
     chosen = built.resolved.replace(controller=outcome.chosen.settings)

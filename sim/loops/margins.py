@@ -29,6 +29,7 @@ from controllers.analysis.margins import Margins, margins
 from sim.build import Built
 from sim.errors import ScenarioError
 from sim.loops.plant import plant_of
+from sim.metrics import mirror_name
 from sim.ports import Array
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
@@ -84,7 +85,12 @@ class Study:
 
     def name(self, m: int, axis: int) -> str:
         """Return a loop's name as people say it."""
-        return f"mirror {self.built.parts.mirrors[m]}, axis {AXES[axis]}"
+        return f"{mirror_of(self.built, int(self.built.parts.mirrors[m]))}, axis {AXES[axis]}"
+
+
+def mirror_of(built: Built, mirror: int) -> str:
+    """Return a mirror's name, such as B57, from its number in the switch."""
+    return f"mirror {mirror_name(mirror, built.resolved.switch.geometry.ports_per_side)}"
 
 
 def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
@@ -164,6 +170,7 @@ def rows(result: Study) -> list[dict[str, Any]]:
             table.append(
                 {
                     "mirror": int(mirror),
+                    "name": mirror_of(result.built, int(mirror)).removeprefix("mirror "),
                     "axis": axis,
                     "stable": stable,
                     "gain_margin_db": value(_db(m.gain)),
@@ -218,7 +225,7 @@ def worst_of(table: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any] | None
             continue
         limit = choose(row[key] for row in having)
         row = next(row for row in having if row[key] == limit)
-        worst[key] = {"value": limit, "mirror": row["mirror"], "axis": row["axis"]}
+        worst[key] = {"value": limit} | {k: row[k] for k in ("mirror", "name", "axis")}
     return worst
 
 

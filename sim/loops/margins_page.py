@@ -81,7 +81,7 @@ def _population(table: list[dict[str, Any]]) -> Table:
             [
                 words,
                 number(where["value"], unit, 4),
-                f"mirror {where['mirror']}, axis {where['axis']}",
+                f"{where['name']}, axis {where['axis']}",
                 number(float(np.median(values)), unit, 4),
                 str(len(values)),
             ]

@@ -26,6 +26,7 @@ from sim.errors import ScenarioError
 from sim.loops.plant import belief_of, plant_of
 from sim.loops.predict import Prediction, predict
 from sim.loops.spectra import Spectra, spectra_of
+from sim.metrics import mirror_name
 from sim.ports import Array
 from sim.registry import resolve
 from sim.scenario import check_block
@@ -87,6 +88,14 @@ class Demands(NamedTuple):
     """[dB]"""
     settling_ms: float | None
     """Longest predicted settling; None: no demand. [ms]"""
+    settling_weight: float = 0.0
+    """What a millisecond of the slowest settling is worth; 0: the loss alone counts. [dB/ms]"""
+
+    def cost_db(self, candidate: "Candidate") -> float:
+        """Return what is made least: loss and weighted settling. [dB]"""
+        if not self.settling_weight:
+            return candidate.loss_db
+        return candidate.loss_db + self.settling_weight * candidate.settling_ms
 
 
 class Candidate(NamedTuple):
@@ -97,13 +106,13 @@ class Candidate(NamedTuple):
     stable: bool
     ms: float
     """Largest over the population. [-]"""
-    ms_mirror: int
+    ms_mirror: str
     gain_margin_db: float
     """Smallest over the population; infinite if there is none. [dB]"""
-    gain_mirror: int
+    gain_mirror: str
     settling_ms: float
     """Slowest predicted settling of the population. [ms]"""
-    settling_mirror: int
+    settling_mirror: str
     noise_rad: float
     """Radial rms that noise and steps of the loop's own instruments leave. [rad]"""
     disturbed_rad: float
@@ -188,15 +197,20 @@ class Bench:
             and gain_db.min() >= demands.gain_margin_db * (1 + slack)
             and (demands.settling_ms is None or 1e3 * settling_s.max() <= demands.settling_ms)
         )
+        ports = self.built.resolved.switch.geometry.ports_per_side
+
+        def name(at: np.intp) -> str:
+            return mirror_name(int(mirrors[at]), ports)
+
         return Candidate(
             settings=dict(settings),
             stable=stable,
             ms=float(ms.max()) if stable else np.inf,
-            ms_mirror=int(mirrors[ms.argmax()]),
+            ms_mirror=name(ms.argmax()),
             gain_margin_db=float(gain_db.min()) if stable else -np.inf,
-            gain_mirror=int(mirrors[gain.argmin()]),
+            gain_mirror=name(gain.argmin()),
             settling_ms=1e3 * float(settling_s.max()),
-            settling_mirror=int(mirrors[settling_s.argmax()]),
+            settling_mirror=name(settling_s.argmax()),
             noise_rad=float(np.sqrt((jitter[own] ** 2).sum())) if prediction else np.inf,
             disturbed_rad=float(np.sqrt((jitter[~own] ** 2).sum())) if prediction else np.inf,
             jitter_rad=prediction.total_rad if prediction else np.inf,
@@ -251,13 +265,17 @@ def _move(built: Built) -> tuple[Array, float, int]:
 
 
 def demands_of(
-    built: Built, ms: float = 1.7, gain_margin_db: float = 6.0, settling_ms: float | None = None
+    built: Built,
+    ms: float = 1.7,
+    gain_margin_db: float = 6.0,
+    settling_ms: float | None = None,
+    settling_weight: float = 0.0,
 ) -> Demands:
     """Return the demands; settling, if not given, is `SETTLING_SHARE` of the scenario's limit."""
     limit = built.resolved.limits.settling_max_ms
     if settling_ms is None and limit is not None:
         settling_ms = SETTLING_SHARE * limit
-    return Demands(ms, gain_margin_db, settling_ms)
+    return Demands(ms, gain_margin_db, settling_ms, settling_weight)
 
 
 def tune(
@@ -266,7 +284,9 @@ def tune(
     knobs: Sequence[Knob] | None = None,
     progress: Callable[[int], None] | None = None,
 ) -> Outcome:
-    """Search for the gains with the least predicted mean excess loss that keep the demands.
+    """Search for the gains of the least predicted cost that keep the demands.
+
+    The cost is the mean excess loss, plus the slowest settling times its weight.
 
     A scan over the whole range, then steps along single knobs from the best points, halved until
     they are `FINEST` of the range. What is not a knob stays as the scenario has it.
@@ -313,7 +333,7 @@ def tune(
     n = {1: 33, 2: 11, 3: 6}.get(len(knobs), 4)
     for shares in product(np.linspace(0, 1, n).tolist(), repeat=len(knobs)):
         at(tuple(shares))
-    good = sorted((s for s, c in cache.items() if c.meets), key=lambda s: cache[s].loss_db)
+    good = sorted((s for s, c in cache.items() if c.meets), key=lambda s: demands.cost_db(cache[s]))
     if not good:
         raise ScenarioError(_none(tuple(cache.values()), demands))
     best = good[0]
@@ -324,9 +344,10 @@ def tune(
             for i in range(len(knobs))
             for d in (-step, step)
         ]
-        better = [s for s in around if at(s).meets and at(s).loss_db < at(best).loss_db]
+        cost = demands.cost_db(at(best))
+        better = [s for s in around if at(s).meets and demands.cost_db(at(s)) < cost]
         if better:
-            best = min(better, key=lambda s: at(s).loss_db)
+            best = min(better, key=lambda s: demands.cost_db(at(s)))
         else:
             step *= 0.5
     chosen = bench.judge(at(best).settings, 0.0, 1600)
@@ -394,6 +415,11 @@ def _why(
     ]
     if held:
         text = "Held by " + " and by ".join(held) + "."
+    elif demands.settling_weight:
+        text = (
+            "No demand holds it: faster costs more loss than the settling it saves is worth, "
+            "slower the other way round."
+        )
     else:
         text = (
             "No demand holds it: faster passes more noise than it takes out disturbance, slower "

@@ -102,7 +102,7 @@ def test_rows_name_the_population_and_the_worst() -> None:
     assert worst["ms"] is not None and worst["gain_margin_db"] is not None
     assert worst["ms"]["value"] == max(r["ms"] for r in table)
     m, axis = result.worst
-    assert result.name(m, axis) == f"mirror {worst['ms']['mirror']}, axis {worst['ms']['axis']}"
+    assert result.name(m, axis) == f"mirror {worst['ms']['name']}, axis {worst['ms']['axis']}"
     assert worst["gain_margin_db"]["value"] == min(r["gain_margin_db"] for r in table)
     # Ms bounds the other margins: gain >= Ms/(Ms - 1), phase >= 2 asin(1/(2 Ms)) (exact geometry).
     for r in table:

@@ -100,3 +100,14 @@ def test_bad_ranges_are_refused(tmp_path: Path, vary: str, message: str) -> None
         cli, ["tune", str(HARROW), "--out", str(tmp_path / "t"), *SETS, "--vary", vary]
     )
     assert done.exit_code == 2 and message in done.output
+
+
+def test_a_weight_on_settling_trades_loss_for_speed() -> None:
+    # With a move, the least loss alone is slow; a weight buys speed for loss, never the reverse.
+    built = build(load_scenario(HARROW, ("switch.connections=[[0,0],[95,95]]", "limits={}",
+                                         "switch.moves.0.connections=[[0,95],[95,0]]",
+                                         "controller.kind=integrator", "controller.gain=0.1")))
+    slow, fast = (tune(built, Demands(1.7, 6.0, None, weight)).chosen for weight in (0.0, 1.0))
+    assert fast.settling_ms < 0.9 * slow.settling_ms
+    assert fast.loss_db > slow.loss_db
+    assert fast.meets and slow.meets
