@@ -14,15 +14,13 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.bracket import Bracket
 from sim.camera import CameraParams
 from sim.disturbances import DISTURBANCES
+from sim.epochs import connected_epochs
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.eye import Eye
 from sim.fleet import make_drive, make_fleet
 from sim.isolator import Isolator
 from sim.mirror import draw_population
-from sim.optics.coupling import loss_form
-from sim.optics.geometry import SwitchGeometry, connect, excess_loss_form
-from sim.optics.losses import loss_budget
 from sim.params import Block
 from sim.parts import Parts
 from sim.ports import Array, Clock, PlantBelief, Site
@@ -32,8 +30,6 @@ from sim.rng import Stream
 from sim.scenario import Scenario, check_block
 from sim.search import SearchRule
 from sim.sensor import Layout, make_layout
-from sim.switch import wire
-from sim.traces import Epoch
 
 RATIO_ROUNDING = 1e-6
 
@@ -94,7 +90,7 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
     latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
     latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
     drive = make_drive(scenario.drive, scenario.engine.substeps)
-    mirrors, inputs, epochs, epoch_frames = _epochs(scenario, clock)
+    mirrors, inputs, epochs, epoch_frames = connected_epochs(scenario, clock)
     population = draw_population(
         scenario.mirror, mirrors, scenario.seed, scenario.drive.calibration_error_pct
     )
@@ -280,94 +276,6 @@ def _whole_ratio(key: str, update_hz: float, rate_hz: float) -> int:
             f"{key}: must divide the drive's update rate, {update_hz:g} Hz (got {rate_hz:g})"
         )
     return round(ratio)
-
-
-def _epochs(
-    scenario: Scenario, clock: Clock
-) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Epoch, ...], tuple[int, ...]]:
-    """Return (mirrors, inputs, epochs, their first frames)."""
-    switch = scenario.switch
-    geometry = SwitchGeometry.from_params(switch.geometry)
-    ports = switch.geometry.ports_per_side
-    plans = [(0.0, switch.connections, "switch.connections")]
-    plans += [
-        (move.at_ms, move.connections, f"switch.moves.{i}.connections")
-        for i, move in enumerate(switch.moves)
-    ]
-    frames = [math.ceil(1e-3 * at_ms / clock.frame_s - RATIO_ROUNDING) for at_ms, _, _ in plans]
-    for i in range(1, len(frames)):
-        if frames[i] <= frames[i - 1]:
-            raise ScenarioError(
-                f"switch.moves.{i - 1}.at_ms: moves must come in order, at least a frame apart "
-                f"(got {plans[i][0]:g})"
-            )
-        if frames[i] >= clock.n_frames:
-            raise ScenarioError(
-                f"switch.moves.{i - 1}.at_ms: must lie inside the run of "
-                f"{scenario.duration_ms:g} ms (got {plans[i][0]:g})"
-            )
-    wired = [
-        wire(wiring, ports, scenario.seed, i, key) for i, (_, wiring, key) in enumerate(plans)
-    ]
-    inputs = wired[0][0]
-    for (_, _, key), (others, _) in zip(plans[1:], wired[1:], strict=True):
-        if not np.array_equal(others, inputs):
-            raise ScenarioError(
-                f"{key}: a move connects the same inputs as the start, {inputs.tolist()} "
-                f"(got {others.tolist()})"
-            )
-    outputs_used = np.unique(np.concatenate([outputs for _, outputs in wired]))
-    mirrors = np.concatenate([inputs, ports + outputs_used])
-    epochs: list[Epoch] = []
-    aim = np.zeros((len(mirrors), 2))
-    for i, (_, outputs) in enumerate(wired):
-        before = aim
-        aim, pairs, aligned, form = _connected(
-            scenario, geometry, inputs, outputs, outputs_used, before
-        )
-        epochs.append(
-            Epoch(
-                start_s=frames[i] * clock.frame_s,
-                commanded=i > 0,
-                outputs=outputs,
-                aim_rad=aim,
-                pairs=pairs,
-                aligned_db=aligned,
-                form_db=form,
-                moved=(aim != before).any(axis=1) if i else np.zeros(len(mirrors), bool),
-            )
-        )
-    return mirrors, inputs, tuple(epochs), tuple(frames)
-
-
-def _connected(
-    scenario: Scenario,
-    geometry: SwitchGeometry,
-    inputs: NDArray[np.int64],
-    outputs: NDArray[np.int64],
-    outputs_used: NDArray[np.int64],
-    aim_before: Array,
-) -> tuple[Array, NDArray[np.int64], Array, Array]:
-    """Return aims (M, 2), pairs (C, 2), aligned loss (C,) and loss forms (C, 4, 4).
-
-    Mirrors that carry no light keep the aim they had.
-    """
-    optics = scenario.switch.optics
-    links = connect(geometry, inputs, outputs)
-    budget = loss_budget(geometry, links, inputs, outputs, optics, scenario.seed)
-    form = loss_form(
-        1e-9 * optics.data_wavelength_nm,
-        1e-6 * optics.waist_um,
-        1e-6 * optics.receiving_waist_um,
-        links.path_m - geometry.nominal_path_m,
-    )
-    excess = excess_loss_form(links.jacobian, form, geometry.waist_to_receiver_m)
-    column_b = len(inputs) + np.searchsorted(outputs_used, outputs)
-    pairs = np.stack([np.arange(len(inputs)), column_b], axis=-1)
-    aim = aim_before.copy()
-    aim[pairs[:, 0]] = links.tilt_a_rad
-    aim[pairs[:, 1]] = links.tilt_b_rad
-    return aim, pairs, budget.aligned_db, np.ascontiguousarray(excess)
 
 
 def _check_reach(

@@ -15,7 +15,7 @@ LAYERS = [
     {"sim.fleet", "sim.metrics", "sim.limits", "sim.switch", "sim.sensor",
      "sim.shutter", "sim.search"},
     {"sim.kernels_numpy", "sim.kernels_numba", "sim.eye", "sim.reference", "sim.scenario"},
-    {"sim.parts", "sim.schema", "sim.mosaic"},
+    {"sim.epochs", "sim.parts", "sim.schema", "sim.mosaic"},
     {"sim.surroundings"},
     {"sim.recorder"},
     {"sim.loop"},

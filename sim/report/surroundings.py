@@ -55,7 +55,7 @@ def spot_pictures(
                 axes.set_title(names[mirrors[column]], loc="center")
             if column == 0:
                 axes.set_ylabel(
-                    f"{_wrapped(images.moments[row])}\nt = {images.time_s[row] * 1e3:.4g} ms",
+                    f"{_wrapped(images.moments[row])}\nt = {images.time_s[row] * 1e3:.6g} ms",
                     rotation=0,
                     ha="right",
                     va="center",

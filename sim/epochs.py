@@ -1,0 +1,130 @@
+"""From what the switch is told to connect to aims, pairs of mirrors and losses, epoch by epoch."""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import ScenarioError
+from sim.optics.coupling import loss_form
+from sim.optics.geometry import SwitchGeometry, connect, excess_loss_form
+from sim.optics.losses import loss_budget
+from sim.ports import Array, Clock
+from sim.scenario import Scenario
+from sim.switch import wire
+from sim.traces import Epoch
+
+FRAME_ROUNDING = 1e-6
+"""A command this close after a frame's start, in frames, still counts for that frame."""
+
+
+def connected_epochs(
+    scenario: Scenario, clock: Clock
+) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Epoch, ...], tuple[int, ...]]:
+    """Return what each command of a scenario connects.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read.
+    clock : Clock
+        Time base of the run.
+
+    Returns
+    -------
+    mirrors : (M,) ndarray of int
+        Numbers of the mirrors that carry light at any time.
+    inputs : (C,) ndarray of int
+        Lit input ports.
+    epochs : tuple of Epoch
+        From the start, and from each command.
+    frames : tuple of int
+        The frame at which each epoch starts.
+
+    Raises
+    ------
+    ScenarioError
+        If ports are used twice, or commands are out of order, outside the run, or of other inputs.
+    """
+    switch = scenario.switch
+    geometry = SwitchGeometry.from_params(switch.geometry)
+    ports = switch.geometry.ports_per_side
+    plans = [(0.0, switch.connections, "switch.connections")]
+    plans += [
+        (move.at_ms, move.connections, f"switch.moves.{i}.connections")
+        for i, move in enumerate(switch.moves)
+    ]
+    frames = [math.ceil(1e-3 * at_ms / clock.frame_s - FRAME_ROUNDING) for at_ms, _, _ in plans]
+    for i in range(1, len(frames)):
+        if frames[i] <= frames[i - 1]:
+            raise ScenarioError(
+                f"switch.moves.{i - 1}.at_ms: moves must come in order, at least a frame apart "
+                f"(got {plans[i][0]:g})"
+            )
+        if frames[i] >= clock.n_frames:
+            raise ScenarioError(
+                f"switch.moves.{i - 1}.at_ms: must lie inside the run of "
+                f"{scenario.duration_ms:g} ms (got {plans[i][0]:g})"
+            )
+    wired = [
+        wire(wiring, ports, scenario.seed, i, key) for i, (_, wiring, key) in enumerate(plans)
+    ]
+    inputs = wired[0][0]
+    for (_, _, key), (others, _) in zip(plans[1:], wired[1:], strict=True):
+        if not np.array_equal(others, inputs):
+            raise ScenarioError(
+                f"{key}: a move connects the same inputs as the start, {inputs.tolist()} "
+                f"(got {others.tolist()})"
+            )
+    outputs_used = np.unique(np.concatenate([outputs for _, outputs in wired]))
+    mirrors = np.concatenate([inputs, ports + outputs_used])
+    epochs: list[Epoch] = []
+    aim = np.zeros((len(mirrors), 2))
+    for i, (_, outputs) in enumerate(wired):
+        before = aim
+        aim, pairs, aligned, form = _connected(
+            scenario, geometry, inputs, outputs, outputs_used, before
+        )
+        epochs.append(
+            Epoch(
+                start_s=frames[i] * clock.frame_s,
+                commanded=i > 0,
+                outputs=outputs,
+                aim_rad=aim,
+                pairs=pairs,
+                aligned_db=aligned,
+                form_db=form,
+                moved=(aim != before).any(axis=1) if i else np.zeros(len(mirrors), bool),
+            )
+        )
+    return mirrors, inputs, tuple(epochs), tuple(frames)
+
+
+def _connected(
+    scenario: Scenario,
+    geometry: SwitchGeometry,
+    inputs: NDArray[np.int64],
+    outputs: NDArray[np.int64],
+    outputs_used: NDArray[np.int64],
+    aim_before: Array,
+) -> tuple[Array, NDArray[np.int64], Array, Array]:
+    """Return aims (M, 2), pairs (C, 2), aligned loss (C,) and loss forms (C, 4, 4).
+
+    Mirrors that carry no light keep the aim they had.
+    """
+    optics = scenario.switch.optics
+    links = connect(geometry, inputs, outputs)
+    budget = loss_budget(geometry, links, inputs, outputs, optics, scenario.seed)
+    form = loss_form(
+        1e-9 * optics.data_wavelength_nm,
+        1e-6 * optics.waist_um,
+        1e-6 * optics.receiving_waist_um,
+        links.path_m - geometry.nominal_path_m,
+    )
+    excess = excess_loss_form(links.jacobian, form, geometry.waist_to_receiver_m)
+    column_b = len(inputs) + np.searchsorted(outputs_used, outputs)
+    pairs = np.stack([np.arange(len(inputs)), column_b], axis=-1)
+    aim = aim_before.copy()
+    aim[pairs[:, 0]] = links.tilt_a_rad
+    aim[pairs[:, 1]] = links.tilt_b_rad
+    return aim, pairs, budget.aligned_db, np.ascontiguousarray(excess)
