@@ -5,6 +5,8 @@ from numpy.typing import NDArray
 
 from sim.ports import Array, Setpoint, SpotStatus, TiltReading
 
+OK = np.uint8(SpotStatus.OK)
+
 
 def mismatch(reading: TiltReading, setpoint: Setpoint) -> tuple[Array, NDArray[np.bool_]]:
     """Return what the tilt lacks, and where that is known.
@@ -27,5 +29,5 @@ def mismatch(reading: TiltReading, setpoint: Setpoint) -> tuple[Array, NDArray[n
         False where lost.
     """
     error_rad = setpoint.reference_rad - reading.tilt_rad
-    seen = (reading.status == SpotStatus.OK)[:, None] & np.isfinite(error_rad)
+    seen = (reading.status == OK)[:, None] & np.isfinite(error_rad)
     return np.where(seen, error_rad, 0.0), seen

@@ -11,7 +11,8 @@ KAISER_BETA = 9.0
 """Shape of the window: stop band near -90 dB."""
 _TABLE_STEPS = 4096
 _TABLE_AT = np.arange(-LOBES * _TABLE_STEPS, LOBES * _TABLE_STEPS + 1) / _TABLE_STEPS
-_TABLE = np.sinc(_TABLE_AT) * np.kaiser(len(_TABLE_AT), KAISER_BETA)
+_TABLE = np.r_[0.0, np.sinc(_TABLE_AT) * np.kaiser(len(_TABLE_AT), KAISER_BETA), 0.0, 0.0]
+_RISE = np.diff(_TABLE)
 
 
 def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0) -> Array:
@@ -58,7 +59,10 @@ def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0
     reach = int(np.ceil(LOBES * width))
     first = np.floor(where).astype(np.int64) - reach + 1
     index = first[:, None] + np.arange(2 * reach)  # (K, taps)
-    weight = np.interp((where[:, None] - index) / width, _TABLE_AT, _TABLE, left=0.0, right=0.0)
+    place = (where[:, None] - index) * (_TABLE_STEPS / width) + (LOBES * _TABLE_STEPS + 1)
+    place = np.clip(place, 0.0, len(_RISE) - 1.0)
+    step = place.astype(np.int64)
+    weight = _TABLE[step] + (place - step) * _RISE[step]
     inside = (index >= 0) & (index < len(values))
     weight = np.where(inside, weight, 0.0) / width
     return np.einsum("kt,ktc->kc", weight, values[np.clip(index, 0, len(values) - 1)])

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera import Camera, CameraParams, believed, make_camera, window_origin
-from sim.estimators.reading import judged
 from sim.ports import Array, Estimator, SpotReading
 from sim.rng import Stream
 from sim.sensor import Layout, make_layout, make_pattern, make_scene, on_sensor
@@ -92,17 +91,14 @@ class Eye:
             frames = self.frames(position_px, frame, origin_px, temperature_k)
             return self.estimator(frames, camera=self._belief)
         self._expose(position_px, frame, origin_px, temperature_k, keep=False)
-        flux = self._sums[:, 0].astype(np.float64)
-        spot = np.full((len(flux), 2), np.nan)
-        np.divide(self._sums[:, 1:], flux[:, None], out=spot, where=flux[:, None] > 0)
-        return judged(
-            spot,
-            flux,
-            light_dn=flux,
-            shape=self.window_px,
-            min_flux_dn=self.fused["min_flux_dn"],
-            edge_px=self.fused["edge_px"],
-        )
+        count, (height, width) = len(self.mirrors), self.window_px
+        spot, flux = np.empty((count, 2)), np.empty(count)
+        status = np.empty(count, np.uint8)
+        self.kernels.centres(
+            spot, flux, status, self._sums, height, width, self.fused["min_flux_dn"],
+            self.fused["edge_px"],
+        )  # fmt: skip
+        return SpotReading(spot, flux, status)
 
     def fields(
         self,

@@ -1,36 +1,57 @@
 """The hot loops, compiled. `sim.kernels_numpy` says in plain numpy what each one means.
 
-All compiled code is in this file, because a cached kernel does not notice a change in another one.
-No fast-math: one and two threads, and different vector instruction sets, agree bit for bit.
-Arrays run over mirrors last, (2, M), so that the loops over mirrors are contiguous.
+Work is cut into blocks of sixteen mirrors, one to each lane (see `sim.lanes`), and blocks are
+shared among threads. No fast-math: one and two threads, and different vector instruction sets,
+agree bit for bit. Arrays run over mirrors last, (2, M), so that lanes are contiguous.
 """
 
 import math
-from typing import Any
 
 import numpy as np
-from llvmlite import ir
-from numba import njit, prange, types
-from numba.extending import intrinsic
+from numba import njit, prange
+
+from sim.approximations import COS, ERF, LN, LN_2, SIN
+from sim.compiled import inlined, kernel, serial_kernel
+from sim.lanes import (
+    N,
+    any_above,
+    as_float32,
+    as_int32,
+    as_uint32,
+    copysign,
+    fabs,
+    float32_to_64,
+    float64_to_32,
+    float_to_int32,
+    floor,
+    greater,
+    int32_to_64,
+    int_to_float32,
+    lesser,
+    load,
+    load_some,
+    low_word,
+    spread,
+    sqrt,
+    store,
+    store_some,
+    uint32_to_64,
+    where_above,
+)
+from sim.ports import SpotStatus
 
 U32 = np.uint32
 U64 = np.uint64
+I32 = np.int32
+I64 = np.int64
 F32 = np.float32
 M0, M1 = U64(0xD2511F53), U64(0xCD9E8D57)
 W0, W1 = U32(0x9E3779B9), U32(0xBB67AE85)
 S32 = U64(32)
-BLOCK = 16
+LOW = U64(0xFFFFFFFF)
 NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
-
-
-@intrinsic
-def _as_float(typingctx: Any, word: Any) -> Any:
-    """Read the 32 bits of a word as a float."""
-
-    def codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
-        return builder.bitcast(args[0], ir.FloatType())
-
-    return types.float32(types.uint32), codegen
+OK, DIM, EDGE = (int(status) for status in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE))
+FAR_PX = 1e6
 
 
 @njit(inline="always")
@@ -49,239 +70,200 @@ def _philox(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
     return c0, c1, c2, c3
 
 
-@njit(inline="always")
+@inlined
+def philox_lanes(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
+    """Philox4x32-10 of sixteen counters; the words stay in 64 bits, of which the low 32 count."""
+    a = uint32_to_64(c0)
+    b = uint32_to_64(c1)
+    c = uint32_to_64(c2)
+    d = uint32_to_64(c3)
+    for _ in range(10):
+        p0 = (a & LOW) * M0
+        p1 = (c & LOW) * M1
+        a = (p1 >> S32) ^ b ^ U64(k0)
+        c = (p0 >> S32) ^ d ^ U64(k1)
+        b = p1
+        d = p0
+        k0 = U32(k0 + W0)
+        k1 = U32(k1 + W1)
+    return low_word(a), low_word(b), low_word(c), low_word(d)
+
+
+@inlined
 def _radius(word):  # type: ignore[no-untyped-def]
     """sqrt(-2 ln u) for u = (word >> 8 + 1/2) / 2^24, its logarithm by a polynomial."""
-    u = F32(F32(U32(word >> U32(8))) + F32(0.5)) * F32(2.0**-24)
-    bits = np.float32(u).view(np.uint32)
-    exponent = F32(np.int32(bits >> U32(23)) - np.int32(127))
-    f = _as_float(U32(U32(bits & U32(0x007FFFFF)) | U32(0x3F800000))) - F32(1.0)
-    p = F32(-0.008574675768613815)
-    p = p * f + F32(0.044214192777872086)
-    p = p * f + F32(-0.10785368084907532)
-    p = p * f + F32(0.17757023870944977)
-    p = p * f + F32(-0.2449961155653)
-    p = p * f + F32(0.3327617645263672)
-    p = p * f + F32(-0.49997448921203613)
-    p = p * f + F32(0.9999998211860657)
-    ln = exponent * F32(0.6931471805599453) + p * f
-    return F32(np.sqrt(max(F32(-2.0) * ln, F32(0.0))))
+    v = int_to_float32(as_int32(word >> U32(8))) + F32(0.5)
+    bits = as_int32(v)
+    power = (bits - I32(0x3F3504F3)) >> I32(23)
+    f = as_float32(bits - (power << I32(23))) - F32(1.0)
+    p = f * F32(LN[0]) + F32(LN[1])
+    p = p * f + F32(LN[2])
+    p = p * f + F32(LN[3])
+    p = p * f + F32(LN[4])
+    p = p * f + F32(LN[5])
+    p = p * f + F32(LN[6])
+    return sqrt(int_to_float32(power - I32(24)) * F32(LN_2) + p * f)
 
 
-@njit(inline="always")
-def _half_turn(word):  # type: ignore[no-untyped-def]
-    """Sine and cosine of pi t for t = signed word / 2^32, in [-1/2, 1/2)."""
-    t = F32(np.int32(word)) * F32(2.0**-32)
+@inlined
+def normal_pair(radius_word, angle_word):  # type: ignore[no-untyped-def]
+    """Two standard normals from two words: Box and Muller, the angle as eighth and quarter."""
+    r = _radius(radius_word)
+    t = int_to_float32(as_int32(angle_word << U32(2))) * F32(2.0**-33)
     s = t * t
-    p = F32(0.07765766233205795)
-    p = p * s + F32(-0.598291277885437)
-    p = p * s + F32(2.550077438354492)
-    p = p * s + F32(-5.167710304260254)
-    p = p * s + F32(3.1415927410125732)
-    q = F32(0.21968960762023926)
-    q = q * s + F32(-1.331876516342163)
-    q = q * s + F32(4.058411121368408)
-    q = q * s + F32(-4.934792995452881)
-    q = q * s + F32(0.9999999403953552)
-    return p * t, q
+    p = s * F32(SIN[0]) + F32(SIN[1])
+    p = p * s + F32(SIN[2])
+    p = (p * s + F32(SIN[3])) * t
+    q = s * F32(COS[0]) + F32(COS[1])
+    q = q * s + F32(COS[2])
+    q = q * s + F32(COS[3])
+    sine = as_uint32(p * r)
+    cosine = as_uint32(q * r) ^ (angle_word & U32(0x80000000))
+    swap = (sine ^ cosine) & as_uint32(as_int32(angle_word << U32(1)) >> I32(31))
+    return as_float32(cosine ^ swap), as_float32(sine ^ swap)
 
 
-@njit(inline="always")
+@inlined
 def _erf(x):  # type: ignore[no-untyped-def]
     """Abramowitz and Stegun 7.1.28, within 3e-7."""
-    a = abs(x)
-    p = F32(0.0000430638)
-    p = p * a + F32(0.0002765672)
-    p = p * a + F32(0.0001520143)
-    p = p * a + F32(0.0092705272)
-    p = p * a + F32(0.0422820123)
-    p = p * a + F32(0.0705230784)
-    p = p * a + F32(1.0)
+    a = fabs(x)
+    p = a * F32(ERF[0]) + F32(ERF[1])
+    p = p * a + F32(ERF[2])
+    p = p * a + F32(ERF[3])
+    p = p * a + F32(ERF[4])
+    p = p * a + F32(ERF[5])
+    p = p * a + F32(ERF[6])
     p = p * p
     p = p * p
     p = p * p
     p = p * p
-    e = F32(1.0) - F32(1.0) / p
-    return e if x >= F32(0.0) else -e
+    return copysign(F32(1.0) - F32(1.0) / p, x)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
+@inlined
+def _names(mirrors, start, count):  # type: ignore[no-untyped-def]
+    """Numbers of a block's mirrors."""
+    names = np.zeros(N, U32)
+    for i in range(count):
+        names[i] = U32(mirrors[start + i])
+    return load(names, 0)
+
+
+@kernel
 def amplifier_noise(out, mirrors, frame, seed, stream):  # type: ignore[no-untyped-def]
-    """Fill `out` (N, 2, M) with standard normals named by (mirror, frame, pair of ticks)."""
+    """Fill `out` (T, 2, M) with standard normals named by (mirror, frame, pair of ticks)."""
     n_ticks, _, n_mirrors = out.shape
-    for m in prange(n_mirrors):
+    for block in prange((n_mirrors + N - 1) // N):
+        start = block * N
+        count = min(N, n_mirrors - start)
+        names = _names(mirrors, start, count)
         for pair in range((n_ticks + 1) // 2):
-            w0, w1, w2, w3 = _philox(
-                U32(pair), U32(frame), U32(mirrors[m]), U32(0), U32(seed), U32(stream)
+            w0, w1, w2, w3 = philox_lanes(
+                spread(U32(pair)), spread(U32(frame)), names, spread(U32(0)), U32(seed), U32(stream)
             )
-            r = _radius(w0)
-            s, c = _half_turn(w1)
-            out[2 * pair, 0, m] = r * (F32(1.0) - F32(2.0) * s * s)
-            out[2 * pair, 1, m] = r * (F32(2.0) * s * c)
+            x, y = normal_pair(w0, w1)
+            store_some(out, (2 * pair, 0, start), count, x)
+            store_some(out, (2 * pair, 1, start), count, y)
             if 2 * pair + 1 < n_ticks:
-                r = _radius(w2)
-                s, c = _half_turn(w3)
-                out[2 * pair + 1, 0, m] = r * (F32(1.0) - F32(2.0) * s * s)
-                out[2 * pair + 1, 1, m] = r * (F32(2.0) * s * c)
+                x, y = normal_pair(w2, w3)
+                store_some(out, (2 * pair + 1, 0, start), count, x)
+                store_some(out, (2 * pair + 1, 1, start), count, y)
 
 
-LANES = 2 * BLOCK
-"""Lanes of a block: x of its mirrors, then y."""
-# Rows of a block's working array, each of LANES numbers. Constant offsets into one array let the
-# compiler see that they do not overlap, and so take the lanes together.
-_TILT, _RATE, _VOLT, _U0, _U1, _WANTED, _F0, _F1, _LAST = (LANES * i for i in range(9))
-_REST, _SLOPE, _STIFF, _KICK, _TRUE, _STEPS, _TRAVEL = (LANES * (9 + i) for i in range(7))
-_BEFORE, _AFTER = LANES * 16, LANES * 17
-_IMBALANCE = LANES * 18
-_STEP = LANES * 21
-_ROWS = 33
+# Rows of a block's constants, each of two lanes: x, then y.
+ROW = 2 * N
+_STIFF, _KICK, _TRUE, _STEPS, _TRAVEL, _REST, _SLOPE = (ROW * i for i in range(7))
+_BEFORE, _AFTER = ROW * 7, ROW * 8
+_IMBALANCE = ROW * 9
+_STEP = ROW * 12
+_ROWS = 24
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def advance(  # type: ignore[no-untyped-def]
-    tilt, rate, volt, stops, history, first, last, path, before, after, change,
-    acceleration, rest_start, rest_end, gain_start, gain_end, noise, fleet, drive,
-):  # fmt: skip
-    """Move the fleet through ticks `first` to `last` of one frame; see the plain form."""
-    n_ticks = path.shape[0]
-    n_mirrors = tilt.shape[1]
-    sub = drive.substeps
-    n_blocks = (n_mirrors + BLOCK - 1) // BLOCK
-    for block in prange(n_blocks):
-        start = block * BLOCK
-        count = min(BLOCK, n_mirrors - start)
-        w = np.zeros(_ROWS * LANES)
-        hit = np.zeros(LANES, np.uint8)
-        for j in range(LANES):
-            w[_TRUE + j] = 1.0
-            w[_STEPS + j] = 1.0
-        for a in range(2):
-            for i in range(count):
-                j = a * BLOCK + i
-                m = start + i
-                w[_TILT + j] = tilt[a, m]
-                w[_RATE + j] = rate[a, m]
-                w[_VOLT + j] = volt[a, m]
-                w[_REST + j] = rest_start[a, m]
-                w[_SLOPE + j] = rest_end[a, m] - rest_start[a, m]
-                w[_STIFF + j] = fleet.stiffness[a, m]
-                w[_KICK + j] = 0.5 * drive.step_s * fleet.stiffness[a, m] * fleet.cubic[a]
-                w[_TRUE + j] = fleet.true_gain[a, m]
-                w[_STEPS + j] = fleet.believed_gain[a, m]
-                w[_TRAVEL + j] = fleet.travel_rad[a]
-                w[_BEFORE + j] = before[a, m]
-                w[_AFTER + j] = after[a, m]
-                for k in range(3):
-                    w[_IMBALANCE + k * LANES + j] = fleet.imbalance[a, k, m]
-                for k in range(12):
-                    w[_STEP + k * LANES + j] = fleet.step[k, a, m]
-        for n in range(first, last):
-            for a in range(2):
-                for i in range(count):
-                    w[_WANTED + a * BLOCK + i] = path[n, a, start + i]
-            held = _BEFORE if n < change else _AFTER
-            if drive.square:
-                for j in range(LANES):
-                    ratio = (w[_WANTED + j] + w[held + j]) / w[_STEPS + j]
-                    w[_WANTED + j] = math.copysign(math.sqrt(abs(ratio)), ratio)
-            else:
-                for j in range(LANES):
-                    w[_WANTED + j] = (w[_WANTED + j] + w[held + j]) / w[_STEPS + j]
-            for j in range(LANES):
-                code = math.floor(w[_WANTED + j] / drive.lsb_v + 0.5)
-                w[_WANTED + j] = drive.lsb_v * min(max(code, -drive.codes), drive.codes - 1)
-            for j in range(LANES):
-                hit[j] = 0
-            for i in range(sub):
-                w0 = i / sub
-                w1 = (i + 1) / sub
-                x0 = (n + w0) / n_ticks
-                x1 = (n + w1) / n_ticks
-                _ask(w, _U0, 1.0 + gain_start + (gain_end - gain_start) * x0, fleet, drive)
-                widest = 0.0
-                for j in range(LANES):
-                    gap = w[_WANTED + j] - w[_VOLT + j]
-                    widest = max(widest, abs(gap))
-                    w[_LAST + j] = w[_VOLT + j]
-                    w[_VOLT + j] += gap * (1.0 - drive.decay)
-                if widest > drive.slew_v:
-                    for j in range(LANES):
-                        w[_VOLT + j] = _amplified(w[_LAST + j], w[_WANTED + j], drive)
-                if i == sub - 1 and noise.shape[0] > 0:
-                    for a in range(2):
-                        for m in range(count):
-                            w[_VOLT + a * BLOCK + m] += drive.noise_v * noise[n, a, start + m]
-                _ask(w, _U1, 1.0 + gain_start + (gain_end - gain_start) * x1, fleet, drive)
-                a0 = acceleration[n, 0] + w0 * (acceleration[n + 1, 0] - acceleration[n, 0])
-                a1 = acceleration[n, 1] + w0 * (acceleration[n + 1, 1] - acceleration[n, 1])
-                a2 = acceleration[n, 2] + w0 * (acceleration[n + 1, 2] - acceleration[n, 2])
-                b0 = acceleration[n, 0] + w1 * (acceleration[n + 1, 0] - acceleration[n, 0])
-                b1 = acceleration[n, 1] + w1 * (acceleration[n + 1, 1] - acceleration[n, 1])
-                b2 = acceleration[n, 2] + w1 * (acceleration[n + 1, 2] - acceleration[n, 2])
-                for j in range(LANES):
-                    p = w[_IMBALANCE + j]
-                    q = w[_IMBALANCE + LANES + j]
-                    r = w[_IMBALANCE + 2 * LANES + j]
-                    rest = w[_REST + j]
-                    slope = w[_SLOPE + j]
-                    w[_F0 + j] = p * a0 + q * a1 + r * a2 + w[_STIFF + j] * (rest + x0 * slope)
-                    w[_F1 + j] = p * b0 + q * b1 + r * b2 + w[_STIFF + j] * (rest + x1 * slope)
-                for j in range(LANES):
-                    t = w[_TILT + j]
-                    kick = w[_KICK + j]
-                    r = w[_RATE + j] - kick * t * t * t
-                    u0 = w[_U0 + j]
-                    u1 = w[_U1 + j]
-                    f0 = w[_F0 + j]
-                    f1 = w[_F1 + j]
-                    tn = (
-                        w[_STEP + j] * t + w[_STEP + LANES + j] * r
-                        + w[_STEP + 2 * LANES + j] * u0 + w[_STEP + 3 * LANES + j] * u1
-                        + w[_STEP + 4 * LANES + j] * f0 + w[_STEP + 5 * LANES + j] * f1
-                    )  # fmt: skip
-                    rn = (
-                        w[_STEP + 6 * LANES + j] * t + w[_STEP + 7 * LANES + j] * r
-                        + w[_STEP + 8 * LANES + j] * u0 + w[_STEP + 9 * LANES + j] * u1
-                        + w[_STEP + 10 * LANES + j] * f0 + w[_STEP + 11 * LANES + j] * f1
-                    )  # fmt: skip
-                    w[_TILT + j] = tn
-                    w[_RATE + j] = rn - kick * tn * tn * tn
-                for j in range(LANES):
-                    limit = w[_TRAVEL + j]
-                    t = w[_TILT + j]
-                    over = abs(t) > limit
-                    hit[j] |= over
-                    w[_TILT + j] = min(max(t, -limit), limit)
-                    w[_RATE + j] = 0.0 if over and w[_RATE + j] * t > 0.0 else w[_RATE + j]
-            for i in range(count):
-                stops[start + i] += hit[i] | hit[BLOCK + i]
-                history[n + 1, 0, start + i] = w[_TILT + i]
-                history[n + 1, 1, start + i] = w[_TILT + BLOCK + i]
-        for a in range(2):
-            for i in range(count):
-                j = a * BLOCK + i
-                tilt[a, start + i] = w[_TILT + j]
-                rate[a, start + i] = w[_RATE + j]
-                volt[a, start + i] = w[_VOLT + j]
+@njit
+def _constants(  # type: ignore[no-untyped-def]
+    start, count, before, after, rest_start, rest_end, fleet, drive
+):
+    """Collect what stays the same for a block over the ticks of a call."""
+    w = np.zeros(_ROWS * ROW)
+    one = spread(1.0)
+    for a in range(2):
+        at = a * N
+        place = (a, start)
+        stiffness = load_some(fleet.stiffness, place, count)
+        rest = load_some(rest_start, place, count)
+        store(w, _TRUE + at, one)
+        store(w, _STEPS + at, one)
+        store_some(w, _TRUE + at, count, load_some(fleet.true_gain, place, count))
+        store_some(w, _STEPS + at, count, load_some(fleet.believed_gain, place, count))
+        store(w, _STIFF + at, stiffness)
+        store(w, _KICK + at, 0.5 * drive.step_s * fleet.cubic[a] * stiffness)
+        store(w, _TRAVEL + at, spread(fleet.travel_rad[a]))
+        store(w, _REST + at, rest)
+        store(w, _SLOPE + at, load_some(rest_end, place, count) - rest)
+        store(w, _BEFORE + at, load_some(before, place, count))
+        store(w, _AFTER + at, load_some(after, place, count))
+        for k in range(3):
+            row = _IMBALANCE + k * ROW + at
+            store(w, row, load_some(fleet.imbalance, (a, k, start), count))
+        for k in range(12):
+            row = _STEP + k * ROW + at
+            store(w, row, load_some(fleet.step, (k, a, start), count))
+    return w
 
 
-@njit(inline="always")
-def _ask(w, row, change, fleet, drive):  # type: ignore[no-untyped-def]
-    """Static tilt that a block's voltages ask for, the other axis' share added."""
+@inlined
+def _coded(asked, gain, drive):  # type: ignore[no-untyped-def]
+    """Voltage of the DAC code nearest to a wanted static tilt."""
+    ratio = asked / gain
     if drive.square:
-        for j in range(LANES):
-            w[row + j] = w[_TRUE + j] * w[_VOLT + j] * abs(w[_VOLT + j]) * change
-    else:
-        for j in range(LANES):
-            w[row + j] = w[_TRUE + j] * w[_VOLT + j] * change
-    for i in range(BLOCK):
-        x = w[row + i]
-        y = w[row + BLOCK + i]
-        w[row + i] = x + fleet.cross[0] * y
-        w[row + BLOCK + i] = y + fleet.cross[1] * x
+        ratio = copysign(sqrt(fabs(ratio)), ratio)
+    code = floor(ratio / drive.lsb_v + 0.5)
+    return drive.lsb_v * lesser(greater(code, spread(-drive.codes)), spread(drive.codes - 1.0))
 
 
-@njit(inline="always")
+@inlined
+def _force(w, axis, tick, n_ticks, acceleration):  # type: ignore[no-untyped-def]
+    """Angular acceleration from shaking and from wandering rest at the edge of a tick."""
+    at = _IMBALANCE + axis
+    shaken = (
+        load(w, at) * acceleration[tick, 0]
+        + load(w, at + ROW) * acceleration[tick, 1]
+        + load(w, at + 2 * ROW) * acceleration[tick, 2]
+    )
+    rest = load(w, _REST + axis) + load(w, _SLOPE + axis) * (tick / n_ticks)
+    return shaken + load(w, _STIFF + axis) * rest
+
+
+@inlined
+def _asked(volt, gain, change, square):  # type: ignore[no-untyped-def]
+    """Static tilt that a voltage asks for."""
+    if square:
+        return gain * volt * fabs(volt) * change
+    return gain * volt * change
+
+
+@inlined
+def _moved(w, row, t, r, u0, u1, f0, f1):  # type: ignore[no-untyped-def]
+    """One row of the propagator: the next tilt, or the next rate."""
+    return (
+        load(w, row) * t
+        + load(w, row + ROW) * r
+        + load(w, row + 2 * ROW) * u0
+        + load(w, row + 3 * ROW) * u1
+        + load(w, row + 4 * ROW) * f0
+        + load(w, row + 5 * ROW) * f1
+    )
+
+
+@inlined
+def _halted(t, r, limit):  # type: ignore[no-untyped-def]
+    """Tilt kept within its stops, and the rate against a stop gone."""
+    zero = spread(0.0)
+    inward = where_above(r * t, zero, zero, r)
+    return lesser(greater(t, zero - limit), limit), where_above(fabs(t), limit, inward, r)
+
+
+@inlined
 def _amplified(volt, wanted, drive):  # type: ignore[no-untyped-def]
     """Amplifier output one step later: a first-order lag whose slope is limited."""
     gap = wanted - volt
@@ -294,224 +276,160 @@ def _amplified(volt, wanted, drive):  # type: ignore[no-untyped-def]
     return wanted - math.copysign(left, gap)
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def expose(  # type: ignore[no-untyped-def]
-    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep
-):
-    """Make every mirror's frame, and the sums of its thresholded centre of gravity.
-
-    `position` (S, 2, M) is the spot's path over the exposure in window pixels; `frames` (M, H, W)
-    is filled if `keep`, `sums` (M, 3) always.
-    """
-    n_samples, _, n_mirrors = position.shape
-    height, width = frames.shape[1], frames.shape[2]
-    n_px = height * width
-    groups = (n_px + 3) // 4
-    n_blocks = (n_mirrors + BLOCK - 1) // BLOCK
-    for block in prange(n_blocks):
-        edge = np.empty(n_samples * (width + height + 2), F32)
-        gx = np.empty((n_samples, width), F32)
-        gy = np.empty((n_samples, height), F32)
-        z = np.empty(4 * groups, F32)
-        electrons = np.empty(n_px, F32)
-        digital = np.empty(n_px, np.int32)
-        column = np.empty(n_px, np.int32)
-        row = np.empty(n_px, np.int32)
-        for i in range(n_px):
-            column[i] = i % width
-            row[i] = i // width
-        scale = F32(1.0 / (math.sqrt(2.0) * camera.sigma_px))
-        share = F32(0.25 * camera.signal_e / n_samples)
-        for m in range(block * BLOCK, min((block + 1) * BLOCK, n_mirrors)):
-            at = 0
-            for s in range(n_samples):
-                x = F32(position[s, 0, m])
-                y = F32(position[s, 1, m])
-                for i in range(width + 1):
-                    edge[at + i] = (F32(i) - F32(0.5) - x) * scale
-                at += width + 1
-                for i in range(height + 1):
-                    edge[at + i] = (F32(i) - F32(0.5) - y) * scale
-                at += height + 1
-            for i in range(at):
-                edge[i] = _erf(edge[i])
-            at = 0
-            for s in range(n_samples):
-                for i in range(width):
-                    gx[s, i] = edge[at + i + 1] - edge[at + i]
-                at += width + 1
-                for i in range(height):
-                    gy[s, i] = (edge[at + i + 1] - edge[at + i]) * share
-                at += height + 1
-            for i in range(n_px):
-                electrons[i] = F32(camera.background_e)
-            for s in range(n_samples):
-                for j in range(height):
-                    weight = gy[s, j]
-                    for i in range(width):
-                        electrons[j * width + i] += weight * gx[s, i]
-            if noise == NOISE_FAST:
-                _normals(z, groups, U32(frame), U32(mirrors[m]), U32(seed), U32(stream))
-                read = F32(camera.read_noise_e * camera.read_noise_e)
-                for i in range(n_px):
-                    mu = electrons[i]
-                    var = mu + read
-                    electrons[i] = (
-                        mu + np.sqrt(var) * z[i] + mu / (F32(6.0) * var) * (z[i] * z[i] - F32(1.0))
-                    )
-            elif noise == NOISE_EXACT:
-                for i in range(n_px):
-                    electrons[i] = _exact(
-                        electrons[i], camera.read_noise_e, i, frame, mirrors[m], seed, stream
-                    )
-            gain = F32(camera.gain_dn_per_e)
-            black = F32(camera.black_dn + 0.5)
-            well = F32(camera.full_well_e)
-            top = F32(camera.full_scale_dn)
-            for i in range(n_px):
-                level = np.floor(min(electrons[i], well) * gain + black)
-                digital[i] = np.int32(min(max(level, F32(0.0)), top))
-            if keep:
-                for i in range(n_px):
-                    frames[m, row[i], column[i]] = digital[i]
-            s0 = np.int64(0)
-            sx = np.int64(0)
-            sy = np.int64(0)
-            for j in range(height):
-                r0 = np.int32(0)
-                rx = np.int32(0)
-                for i in range(width):
-                    lit = max(digital[j * width + i] - np.int32(threshold), np.int32(0))
-                    r0 += lit
-                    rx += np.int32(lit * np.int32(i))
-                s0 += r0
-                sx += rx
-                sy += r0 * j
-            sums[m, 0] = s0
-            sums[m, 1] = sx
-            sums[m, 2] = sy
+@njit
+def _slewed(volt, wanted, drive):  # type: ignore[no-untyped-def]
+    """Amplifier outputs one step later where the slew limit is met, one by one."""
+    spare = np.empty(2 * N)
+    store(spare, 0, volt)
+    store(spare, N, wanted)
+    for i in range(N):
+        spare[i] = _amplified(spare[i], spare[N + i], drive)
+    return load(spare, 0)
 
 
-@njit(inline="always")
-def _cells(out, centre, scale):  # type: ignore[no-untyped-def]
-    """Fill `out` with twice the share of a unit spot in each cell along one axis."""
-    before = _erf((F32(0.0) - F32(0.5) - centre) * scale)
-    for i in range(out.shape[0]):
-        after = _erf((F32(i + 1) - F32(0.5) - centre) * scale)
-        out[i] = after - before
+@njit
+def _advance_block(  # type: ignore[no-untyped-def]
+    start, count, tilt, rate, volt, stops, history, first, last, path, before, after, change,
+    acceleration, rest_start, rest_end, gain_start, gain_end, noise, fleet, drive,
+):  # fmt: skip
+    n_ticks = path.shape[0]
+    sub = drive.substeps
+    lagged = 1.0 - drive.decay
+    slew_v = spread(drive.slew_v)
+    w = _constants(start, count, before, after, rest_start, rest_end, fleet, drive)
+    tx = load_some(tilt, (0, start), count)
+    ty = load_some(tilt, (1, start), count)
+    rx = load_some(rate, (0, start), count)
+    ry = load_some(rate, (1, start), count)
+    vx = load_some(volt, (0, start), count)
+    vy = load_some(volt, (1, start), count)
+    kx = load(w, _KICK) * tx * tx * tx
+    ky = load(w, _KICK + N) * ty * ty * ty
+    fx = _force(w, 0, first, n_ticks, acceleration)
+    fy = _force(w, N, first, n_ticks, acceleration)
+    now = 1.0 + gain_start + (gain_end - gain_start) * (first / n_ticks)
+    ax = _asked(vx, load(w, _TRUE), now, drive.square)
+    ay = _asked(vy, load(w, _TRUE + N), now, drive.square)
+    ux = ax + ay * fleet.cross[0]
+    uy = ay + ax * fleet.cross[1]
+    for n in range(first, last):
+        held = _BEFORE if n < change else _AFTER
+        wanted_x = load_some(path, (n, 0, start), count) + load(w, held)
+        wanted_y = load_some(path, (n, 1, start), count) + load(w, held + N)
+        wanted_x = _coded(wanted_x, load(w, _STEPS), drive)
+        wanted_y = _coded(wanted_y, load(w, _STEPS + N), drive)
+        slews = any_above(fabs(wanted_x - vx), slew_v) or any_above(fabs(wanted_y - vy), slew_v)
+        tick_x = fx
+        tick_y = fy
+        rise_x = _force(w, 0, n + 1, n_ticks, acceleration) - fx
+        rise_y = _force(w, N, n + 1, n_ticks, acceleration) - fy
+        hit = spread(I64(0))
+        for i in range(sub):
+            share = (i + 1) / sub
+            if slews:
+                vx = _slewed(vx, wanted_x, drive)
+                vy = _slewed(vy, wanted_y, drive)
+            else:
+                vx = vx + (wanted_x - vx) * lagged
+                vy = vy + (wanted_y - vy) * lagged
+            if i == sub - 1 and noise.shape[0] > 0:
+                vx = vx + float32_to_64(load_some(noise, (n, 0, start), count)) * drive.noise_v
+                vy = vy + float32_to_64(load_some(noise, (n, 1, start), count)) * drive.noise_v
+            now = 1.0 + gain_start + (gain_end - gain_start) * ((n + share) / n_ticks)
+            ax = _asked(vx, load(w, _TRUE), now, drive.square)
+            ay = _asked(vy, load(w, _TRUE + N), now, drive.square)
+            next_ux = ax + ay * fleet.cross[0]
+            next_uy = ay + ax * fleet.cross[1]
+            next_fx = tick_x + rise_x * share
+            next_fy = tick_y + rise_y * share
+            rx = rx - kx
+            ry = ry - ky
+            next_tx = _moved(w, _STEP, tx, rx, ux, next_ux, fx, next_fx)
+            next_ty = _moved(w, _STEP + N, ty, ry, uy, next_uy, fy, next_fy)
+            rx = _moved(w, _STEP + 6 * ROW, tx, rx, ux, next_ux, fx, next_fx)
+            ry = _moved(w, _STEP + 6 * ROW + N, ty, ry, uy, next_uy, fy, next_fy)
+            tx = next_tx
+            ty = next_ty
+            limit_x = load(w, _TRAVEL)
+            limit_y = load(w, _TRAVEL + N)
+            if any_above(fabs(tx), limit_x) or any_above(fabs(ty), limit_y):
+                hit = where_above(fabs(tx), limit_x, spread(I64(1)), hit)
+                hit = where_above(fabs(ty), limit_y, spread(I64(1)), hit)
+                tx, rx = _halted(tx, rx, limit_x)
+                ty, ry = _halted(ty, ry, limit_y)
+            kx = load(w, _KICK) * tx * tx * tx
+            ky = load(w, _KICK + N) * ty * ty * ty
+            rx = rx - kx
+            ry = ry - ky
+            ux = next_ux
+            uy = next_uy
+            fx = next_fx
+            fy = next_fy
+        store_some(stops, start, count, load_some(stops, start, count) + hit)
+        store_some(history, (n + 1, 0, start), count, tx)
+        store_some(history, (n + 1, 1, start), count, ty)
+    store_some(tilt, (0, start), count, tx)
+    store_some(tilt, (1, start), count, ty)
+    store_some(rate, (0, start), count, rx)
+    store_some(rate, (1, start), count, ry)
+    store_some(volt, (0, start), count, vx)
+    store_some(volt, (1, start), count, vy)
+
+
+@kernel
+def advance(  # type: ignore[no-untyped-def]
+    tilt, rate, volt, stops, history, first, last, path, before, after, change,
+    acceleration, rest_start, rest_end, gain_start, gain_end, noise, fleet, drive,
+):  # fmt: skip
+    """Move the fleet through ticks `first` to `last` of one frame; see the plain form."""
+    n_mirrors = tilt.shape[1]
+    for block in prange((n_mirrors + N - 1) // N):
+        start = block * N
+        _advance_block(
+            start, min(N, n_mirrors - start), tilt, rate, volt, stops, history, first, last, path,
+            before, after, change, acceleration, rest_start, rest_end, gain_start, gain_end, noise,
+            fleet, drive,
+        )  # fmt: skip
+
+
+@inlined
+def _cells(out, at, stride, n, centre, scale, share):  # type: ignore[no-untyped-def]
+    """Write the light of a spot in each of `n` cells along one axis, `stride` items apart."""
+    middle = centre * scale
+    before = _erf(F32(-0.5) * scale - middle)
+    for i in range(n):
+        after = _erf((F32(i) + F32(0.5)) * scale - middle)
+        store(out, at + i * stride, (after - before) * share)
         before = after
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def expose_scene(  # type: ignore[no-untyped-def]
-    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep,
-    origin, scene, warmth,
-):  # fmt: skip
-    """Make frames of windows that see more than their own spot, on pixels that differ.
-
-    As `expose`; `position` (S, 2, M) is in sensor pixels, and `frames` (K, H, W) start at
-    `origin` (K, 2) of the sensor.
-    """
-    n_samples = position.shape[0]
-    n_windows, height, width = frames.shape
-    n_px = height * width
-    groups = (n_px + 3) // 4
-    last_y = scene.response.shape[1] - 1
-    last_x = scene.response.shape[2] - 1
-    last_sensor = scene.response.shape[0] - 1
-    ghosts = 2 if scene.ghost > 0.0 else 1
-    n_blocks = (n_windows + BLOCK - 1) // BLOCK
-    for block in prange(n_blocks):
-        gx = np.empty(width, F32)
-        gy = np.empty(height, F32)
-        z = np.empty(4 * groups, F32)
-        electrons = np.empty(n_px, F32)
-        scale = F32(1.0 / (math.sqrt(2.0) * camera.sigma_px))
-        far = 9.0 * camera.sigma_px + 1.0
-        for k in range(block * BLOCK, min((block + 1) * BLOCK, n_windows)):
-            for i in range(n_px):
-                electrons[i] = F32(camera.background_e)
-            for q in range(scene.spots.shape[1]):
-                n = scene.spots[k, q]
-                if n < 0:
-                    continue
-                for g in range(ghosts):
-                    strength = scene.ghost if g == 1 else 1.0
-                    dx = scene.ghost_x_px if g == 1 else 0.0
-                    dy = scene.ghost_y_px if g == 1 else 0.0
-                    share = F32(0.25 * camera.signal_e * strength / n_samples)
-                    for s in range(n_samples):
-                        x = position[s, 0, n] - origin[k, 0] + dx
-                        y = position[s, 1, n] - origin[k, 1] + dy
-                        if x < -far or x > width + far or y < -far or y > height + far:
-                            continue  # single precision would add exactly nothing
-                        _cells(gx, F32(x), scale)
-                        _cells(gy, F32(y), scale)
-                        for j in range(height):
-                            weight = gy[j] * share
-                            for i in range(width):
-                                electrons[j * width + i] += weight * gx[i]
-            sensor = min(scene.sensor[k], last_sensor)
-            for j in range(height):
-                row = min(max(np.int64(origin[k, 1]) + j, 0), last_y)
-                for i in range(width):
-                    column = min(max(np.int64(origin[k, 0]) + i, 0), last_x)
-                    electrons[j * width + i] = (
-                        electrons[j * width + i] * scene.response[sensor, row, column]
-                        + scene.dark[sensor, row, column] * F32(warmth)
-                    )
-            if noise == NOISE_FAST:
-                _normals(z, groups, U32(frame), U32(mirrors[k]), U32(seed), U32(stream))
-                read = F32(camera.read_noise_e * camera.read_noise_e)
-                for i in range(n_px):
-                    mu = electrons[i]
-                    var = mu + read
-                    electrons[i] = (
-                        mu + np.sqrt(var) * z[i] + mu / (F32(6.0) * var) * (z[i] * z[i] - F32(1.0))
-                    )
-            elif noise == NOISE_EXACT:
-                for i in range(n_px):
-                    electrons[i] = _exact(
-                        electrons[i], camera.read_noise_e, i, frame, mirrors[k], seed, stream
-                    )
-            gain = F32(camera.gain_dn_per_e)
-            black = F32(camera.black_dn + 0.5)
-            well = F32(camera.full_well_e)
-            top = F32(camera.full_scale_dn)
-            s0 = np.int64(0)
-            sx = np.int64(0)
-            sy = np.int64(0)
-            for j in range(height):
-                row = min(max(np.int64(origin[k, 1]) + j, 0), last_y)
-                for i in range(width):
-                    column = min(max(np.int64(origin[k, 0]) + i, 0), last_x)
-                    charge = min(electrons[j * width + i], well) + scene.offset[sensor, row, column]
-                    level = np.floor(charge * gain + black)
-                    digital = np.int32(min(max(level, F32(0.0)), top))
-                    if keep:
-                        frames[k, j, i] = digital
-                    lit = np.int64(max(digital - np.int32(threshold), np.int32(0)))
-                    s0 += lit
-                    sx += lit * i
-                    sy += lit * j
-            sums[k, 0] = s0
-            sums[k, 1] = sx
-            sums[k, 2] = sy
+@inlined
+def _lit(row, j, gx, gy, lights, used, background):  # type: ignore[no-untyped-def]
+    """Add up the light in row `j` of a block's windows: four sources at a time."""
+    columns = row.size // N
+    step = N * lights
+    for s in range(0, max(used, 1), 4):
+        at = j * step + s * N
+        y0 = load(gy, at)
+        y1 = load(gy, at + N)
+        y2 = load(gy, at + 2 * N)
+        y3 = load(gy, at + 3 * N)
+        at = s * N
+        for i in range(columns):
+            light = background if s == 0 else load(row, i * N)
+            light = light + y0 * load(gx, at)
+            light = light + y1 * load(gx, at + N)
+            light = light + y2 * load(gx, at + 2 * N)
+            light = light + y3 * load(gx, at + 3 * N)
+            store(row, i * N, light)
+            at += step
 
 
-@njit(inline="always")
-def _normals(z, groups, frame, mirror, seed, stream):  # type: ignore[no-untyped-def]
-    """Fill `z` with standard normals: word pairs of group g go to g, G+g, 2G+g and 3G+g."""
-    for g in range(groups):
-        w0, w1, w2, w3 = _philox(U32(g), frame, mirror, U32(0), seed, stream)
-        r = _radius(w0)
-        s, c = _half_turn(w1)
-        z[g] = r * (F32(1.0) - F32(2.0) * s * s)
-        z[groups + g] = r * (F32(2.0) * s * c)
-        r = _radius(w2)
-        s, c = _half_turn(w3)
-        z[2 * groups + g] = r * (F32(1.0) - F32(2.0) * s * s)
-        z[3 * groups + g] = r * (F32(2.0) * s * c)
+@inlined
+def _noisy(mean, z, read):  # type: ignore[no-untyped-def]
+    """Skewed normal with the mean and variance of Poisson plus read noise."""
+    var = mean + read
+    return mean + sqrt(var) * z + mean / (var * F32(6.0)) * (z * z - F32(1.0))
 
 
 @njit
@@ -562,68 +480,481 @@ def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignor
     return F32(count + read_noise * z)
 
 
-@njit(cache=True, error_model="numpy")
+@inlined
+def _scattered(  # type: ignore[no-untyped-def]
+    row, j, names, count, frame, camera, noise, seed, stream
+):
+    """Turn expected electrons of row `j` into electrons; four pixels share a draw."""
+    groups = row.size // (4 * N)
+    if noise == NOISE_FAST:
+        read = F32(camera.read_noise_e * camera.read_noise_e)
+        for q in range(groups):
+            w0, w1, w2, w3 = philox_lanes(
+                spread(U32(j * groups + q)), spread(U32(frame)), names, spread(U32(0)),
+                U32(seed), U32(stream),
+            )  # fmt: skip
+            at = 4 * q * N
+            a, b = normal_pair(w0, w1)
+            store(row, at, _noisy(load(row, at), a, read))
+            store(row, at + N, _noisy(load(row, at + N), b, read))
+            a, b = normal_pair(w2, w3)
+            store(row, at + 2 * N, _noisy(load(row, at + 2 * N), a, read))
+            store(row, at + 3 * N, _noisy(load(row, at + 3 * N), b, read))
+    elif noise == NOISE_EXACT:
+        spare = np.empty(N, U32)
+        store(spare, 0, names)
+        for i in range(4 * groups):
+            for k in range(count):
+                row[i * N + k] = _exact(
+                    row[i * N + k], camera.read_noise_e, 4 * groups * j + i, frame, spare[k], seed,
+                    stream,
+                )  # fmt: skip
+
+
+@inlined
+def _read_out(row, width, well, camera, threshold):  # type: ignore[no-untyped-def]
+    """Sums of a row's digital numbers above the threshold: plain, and weighted by column.
+
+    Numbers are cut off at the threshold from below, and its share is taken away at the end. The
+    weighted sum is a running sum of running sums from the last column on; 32 bits hold it for
+    16-bit pixels in up to 256 columns.
+    """
+    black = F32(camera.black_dn + 0.5)
+    gain = F32(camera.gain_dn_per_e)
+    dark = min(max(threshold, 0), int(camera.full_scale_dn))
+    low = spread(F32(dark))
+    full = spread(F32(well))
+    top = spread(F32(camera.full_scale_dn))
+    total = spread(I32(0))
+    weighted = spread(I32(0))
+    for i in range(width - 1, -1, -1):
+        level = lesser(load(row, i * N), full) * gain + black
+        weighted = weighted + total
+        total = total + float_to_int32(lesser(greater(level, low), top))
+    share = dark if threshold >= 0 else threshold
+    pixels = I64(share) * I64(width)
+    columns = pixels * I64(width - 1) // I64(2)
+    return int32_to_64(total) - pixels, int32_to_64(weighted) - columns
+
+
+@njit
+def _kept(frames, row, dn, j, start, count, well, camera):  # type: ignore[no-untyped-def]
+    """Write the digital numbers of row `j` of a block's windows to their frames."""
+    width = frames.shape[2]
+    black = F32(camera.black_dn + 0.5)
+    gain = F32(camera.gain_dn_per_e)
+    top = spread(F32(camera.full_scale_dn))
+    for i in range(width):
+        level = lesser(load(row, i * N), spread(F32(well))) * gain + black
+        store(dn, i * N, float_to_int32(lesser(greater(level, spread(F32(0.0))), top)))
+    for k in range(count):
+        for i in range(width):
+            frames[start + k, j, i] = dn[i * N + k]
+
+
+@inlined
+def _summed(sums, start, count, s0, sx, sy):  # type: ignore[no-untyped-def]
+    spare = np.empty(3 * N, I64)
+    store(spare, 0, s0)
+    store(spare, N, sx)
+    store(spare, 2 * N, sy)
+    for k in range(count):
+        for c in range(3):
+            sums[start + k, c] = spare[c * N + k]
+
+
+@njit
+def _expose_block(  # type: ignore[no-untyped-def]
+    start, count, frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold,
+    keep,
+):  # fmt: skip
+    n_samples = position.shape[0]
+    height, width = frames.shape[1], frames.shape[2]
+    lights = (n_samples + 3) // 4 * 4
+    columns = (width + 3) // 4 * 4
+    gx = np.zeros(lights * columns * N, F32)
+    gy = np.zeros(lights * height * N, F32)
+    row = np.empty(columns * N, F32)
+    dn = np.empty(columns * N, I32)
+    names = _names(mirrors, start, count)
+    scale = F32(1.0 / (math.sqrt(2.0) * camera.sigma_px))
+    share = F32(0.25 * camera.signal_e / n_samples)
+    for s in range(n_samples):
+        x = float64_to_32(load_some(position, (s, 0, start), count))
+        y = float64_to_32(load_some(position, (s, 1, start), count))
+        _cells(gx, s * N, lights * N, width, x, scale, F32(1.0))
+        _cells(gy, s * N, lights * N, height, y, scale, share)
+    background = spread(F32(camera.background_e))
+    s0 = spread(I64(0))
+    sx = spread(I64(0))
+    sy = spread(I64(0))
+    for j in range(height):
+        _lit(row, j, gx, gy, lights, lights, background)
+        _scattered(row, j, names, count, frame, camera, noise, seed, stream)
+        total, weighted = _read_out(row, width, camera.full_well_e, camera, threshold)
+        if keep:
+            _kept(frames, row, dn, j, start, count, camera.full_well_e, camera)
+        s0 = s0 + total
+        sx = sx + weighted
+        sy = sy + total * I64(j)
+    _summed(sums, start, count, s0, sx, sy)
+
+
+@kernel
+def expose(  # type: ignore[no-untyped-def]
+    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep
+):
+    """Make every mirror's frame, and the sums of its thresholded centre of gravity.
+
+    `position` (S, 2, M) is the spot's path over the exposure in window pixels; `frames` (M, H, W)
+    is filled if `keep`, `sums` (M, 3) always.
+    """
+    n_mirrors = position.shape[2]
+    for block in prange((n_mirrors + N - 1) // N):
+        start = block * N
+        _expose_block(
+            start, min(N, n_mirrors - start), frames, sums, position, mirrors, frame, camera, noise,
+            seed, stream, threshold, keep,
+        )  # fmt: skip
+
+
+@njit
+def _pixels(out, values, scene, origin, j, start, count):  # type: ignore[no-untyped-def]
+    """Copy what is known of the pixels in row `j` of a block's windows."""
+    last_sensor = values.shape[0] - 1
+    last_y = values.shape[1] - 1
+    last_x = values.shape[2] - 1
+    for k in range(count):
+        sensor = min(scene.sensor[start + k], last_sensor)
+        y = min(max(I64(origin[start + k, 1]) + j, 0), last_y)
+        x = I64(origin[start + k, 0])
+        for i in range(out.size // N):
+            out[i * N + k] = values[sensor, y, min(max(x + i, 0), last_x)]
+
+
+@njit
+def _scene_lights(  # type: ignore[no-untyped-def]
+    gx, gy, lights, start, count, position, origin, height, width, camera, scene
+):
+    """Write what each source of light adds to a block's windows; return how many there are.
+
+    A source that is far from every window of the block is left out: single precision would add
+    exactly nothing.
+    """
+    n_samples = position.shape[0]
+    scale = F32(1.0 / (math.sqrt(2.0) * camera.sigma_px))
+    far = 9.0 * camera.sigma_px + 1.0
+    at = np.empty(2 * N, F32)
+    used = 0
+    for q in range(scene.spots.shape[1]):
+        for g in range(2 if scene.ghost > 0.0 else 1):
+            strength = scene.ghost if g == 1 else 1.0
+            dx = scene.ghost_x_px if g == 1 else 0.0
+            dy = scene.ghost_y_px if g == 1 else 0.0
+            share = F32(0.25 * camera.signal_e * strength / n_samples)
+            for s in range(n_samples):
+                near = False
+                at[:] = F32(FAR_PX)
+                for k in range(count):
+                    n = scene.spots[start + k, q]
+                    if n >= 0:
+                        x = position[s, 0, n] - origin[start + k, 0] + dx
+                        y = position[s, 1, n] - origin[start + k, 1] + dy
+                        at[k] = F32(x)
+                        at[N + k] = F32(y)
+                        near |= -far <= x <= width + far and -far <= y <= height + far
+                if near:
+                    _cells(gx, used * N, lights * N, width, load(at, 0), scale, F32(1.0))
+                    _cells(gy, used * N, lights * N, height, load(at, N), scale, share)
+                    used += 1
+    return used
+
+
+@njit
+def _expose_scene_block(  # type: ignore[no-untyped-def]
+    start, count, frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold,
+    keep, origin, scene, warmth,
+):  # fmt: skip
+    height, width = frames.shape[1], frames.shape[2]
+    sources = position.shape[0] * scene.spots.shape[1] * (2 if scene.ghost > 0.0 else 1)
+    lights = (sources + 3) // 4 * 4
+    columns = (width + 3) // 4 * 4
+    gx = np.zeros(lights * columns * N, F32)
+    gy = np.zeros(lights * height * N, F32)
+    row = np.empty(columns * N, F32)
+    dn = np.empty(columns * N, I32)
+    response = np.ones(columns * N, F32)
+    dark = np.zeros(columns * N, F32)
+    offset = np.zeros(columns * N, F32)
+    alike = scene.response.size == 1
+    if alike:
+        response[:] = scene.response[0, 0, 0]
+        dark[:] = scene.dark[0, 0, 0]
+        offset[:] = scene.offset[0, 0, 0]
+    names = _names(mirrors, start, count)
+    used = _scene_lights(
+        gx, gy, lights, start, count, position, origin, height, width, camera, scene
+    )
+    background = spread(F32(camera.background_e))
+    full = spread(F32(camera.full_well_e))
+    s0 = spread(I64(0))
+    sx = spread(I64(0))
+    sy = spread(I64(0))
+    for j in range(height):
+        _lit(row, j, gx, gy, lights, used, background)
+        if not alike:
+            _pixels(response, scene.response, scene, origin, j, start, count)
+            _pixels(dark, scene.dark, scene, origin, j, start, count)
+            _pixels(offset, scene.offset, scene, origin, j, start, count)
+        for i in range(0, columns * N, N):
+            store(row, i, load(row, i) * load(response, i) + load(dark, i) * F32(warmth))
+        _scattered(row, j, names, count, frame, camera, noise, seed, stream)
+        for i in range(0, columns * N, N):
+            store(row, i, lesser(load(row, i), full) + load(offset, i))
+        total, weighted = _read_out(row, width, np.inf, camera, threshold)
+        if keep:
+            _kept(frames, row, dn, j, start, count, np.inf, camera)
+        s0 = s0 + total
+        sx = sx + weighted
+        sy = sy + total * I64(j)
+    _summed(sums, start, count, s0, sx, sy)
+
+
+@kernel
+def expose_scene(  # type: ignore[no-untyped-def]
+    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep,
+    origin, scene, warmth,
+):  # fmt: skip
+    """Make frames of windows that see more than their own spot, on pixels that differ.
+
+    As `expose`; `position` (S, 2, M) is in sensor pixels, and `frames` (K, H, W) start at
+    `origin` (K, 2) of the sensor.
+    """
+    n_windows = frames.shape[0]
+    for block in prange((n_windows + N - 1) // N):
+        start = block * N
+        _expose_scene_block(
+            start, min(N, n_windows - start), frames, sums, position, mirrors, frame, camera, noise,
+            seed, stream, threshold, keep, origin, scene, warmth,
+        )  # fmt: skip
+
+
+@serial_kernel
+def spot_paths(  # type: ignore[no-untyped-def]
+    position, history, shift, at_ticks, delay_ticks, scale, origin
+):
+    """Fill `position` (S, 2, M) with the spots' places in their windows over the exposure. [px]"""
+    last = history.shape[0] - 1
+    for m in range(history.shape[2]):
+        for s in range(at_ticks.size):
+            at = min(at_ticks[s] + delay_ticks[m], float(last))
+            n = min(int(at), last - 1)
+            part = at - n
+            for a in range(2):
+                before = history[n, a, m] + shift[n, a]
+                after = history[n + 1, a, m] + shift[n + 1, a]
+                seen = (1.0 - part) * before + part * after
+                position[s, a, m] = scale * seen - origin[m, a]
+
+
+@serial_kernel
+def centres(  # type: ignore[no-untyped-def]
+    spot, flux, status, sums, height, width, min_flux, edge
+):
+    """Turn sums into readings, with the verdict of `sim.estimators.reading.judged`."""
+    for m in range(sums.shape[0]):
+        total = float(sums[m, 0])
+        flux[m] = total
+        x = sums[m, 1] / total if total > 0.0 else np.nan
+        y = sums[m, 2] / total if total > 0.0 else np.nan
+        near = x < edge or x > width - 1 - edge or y < edge or y > height - 1 - edge
+        dim = total < min_flux or total <= 0.0
+        status[m] = DIM if dim else EDGE if near else OK
+        spot[m, 0] = np.nan if near or dim else x
+        spot[m, 1] = np.nan if near or dim else y
+
+
+@inlined
+def _marked(first, last, value, limit, at):  # type: ignore[no-untyped-def]
+    """First and last tick at which something was above its limit."""
+    now = spread(at)
+    begun = where_above(first, spread(I64(0)), first, now)
+    return where_above(value, limit, begun, first), where_above(value, limit, now, last)
+
+
+@njit
+def _observe_block(  # type: ignore[no-untyped-def]
+    start, count, first_tick, history, aim, tolerance_rad, interval,
+    error, mean, square, peak, first_out, last_out,
+):  # fmt: skip
+    n_ticks = history.shape[0] - 1
+    limit = spread(tolerance_rad * tolerance_rad)
+    aim_x = load_some(aim, (0, start), count)
+    aim_y = load_some(aim, (1, start), count)
+    spare = np.empty(6 * N)
+    marks = np.empty(2 * N, I64)
+    n = 0
+    while n < n_ticks and (first_tick + n) // interval < square.shape[0]:
+        row = (first_tick + n) // interval
+        end = min(n_ticks, (row + 1) * interval - first_tick)
+        ex = spread(0.0)
+        ey = spread(0.0)
+        sum_x = spread(0.0)
+        sum_y = spread(0.0)
+        sum_2 = spread(0.0)
+        top = spread(0.0)
+        first = spread(I64(0))
+        last = spread(I64(0))
+        at = I64((first_tick + n) % interval)
+        while n < end:
+            ex = load_some(history, (n + 1, 0, start), count) - aim_x
+            ey = load_some(history, (n + 1, 1, start), count) - aim_y
+            radial = ex * ex + ey * ey
+            sum_x = sum_x + ex
+            sum_y = sum_y + ey
+            sum_2 = sum_2 + radial
+            top = greater(radial, top)
+            at += I64(1)
+            first, last = _marked(first, last, radial, limit, at)
+            n += 1
+        store(spare, 0, ex)
+        store(spare, N, ey)
+        store(spare, 2 * N, sum_x)
+        store(spare, 3 * N, sum_y)
+        store(spare, 4 * N, sum_2)
+        store(spare, 5 * N, sqrt(top))
+        store(marks, 0, first)
+        store(marks, N, last)
+        for i in range(count):
+            m = start + i
+            mean[row, m, 0] += F32(spare[2 * N + i] / interval)
+            mean[row, m, 1] += F32(spare[3 * N + i] / interval)
+            square[row, m] += F32(spare[4 * N + i] / interval)
+            peak[row, m] = max(peak[row, m], F32(spare[5 * N + i]))
+            if first_out[row, m] == 0:
+                first_out[row, m] = marks[i]
+            if marks[N + i] > 0:
+                last_out[row, m] = marks[N + i]
+            if first_tick + end == (row + 1) * interval:
+                error[row, m, 0] = F32(spare[i])
+                error[row, m, 1] = F32(spare[N + i])
+
+
+@kernel
 def observe_mirrors(  # type: ignore[no-untyped-def]
     first_tick, history, aim, tolerance_rad, interval,
     error, mean, square, peak, first_out, last_out,
 ):  # fmt: skip
     """Add one frame's ticks of error to the traces of mirrors."""
+    n_mirrors = aim.shape[1]
+    for block in prange((n_mirrors + N - 1) // N):
+        start = block * N
+        _observe_block(
+            start, min(N, n_mirrors - start), first_tick, history, aim, tolerance_rad, interval,
+            error, mean, square, peak, first_out, last_out,
+        )  # fmt: skip
+
+
+@njit
+def _connections(start, count, aim, pairs, form):  # type: ignore[no-untyped-def]
+    """Aims (4 rows) of a block's connections, then ten coefficients of each symmetric form.
+
+    The coefficients are (i, i), and twice (i, j) for j above i.
+    """
+    w = np.zeros(14 * N)
+    for k in range(count):
+        for side in range(2):
+            for a in range(2):
+                w[(2 * side + a) * N + k] = aim[a, pairs[start + k, side]]
+        at = 4 * N + k
+        for i in range(4):
+            w[at] = form[start + k, i, i]
+            at += N
+            for j in range(i + 1, 4):
+                w[at] = form[start + k, i, j] + form[start + k, j, i]
+                at += N
+    return w
+
+
+@inlined
+def _excess(w, tilts):  # type: ignore[no-untyped-def]
+    """Loss of a block's connections at tilts (4 rows). [dB]"""
+    a = load(tilts, 0) - load(w, 0)
+    b = load(tilts, N) - load(w, N)
+    c = load(tilts, 2 * N) - load(w, 2 * N)
+    d = load(tilts, 3 * N) - load(w, 3 * N)
+    on_a = load(w, 4 * N) * a + load(w, 5 * N) * b + load(w, 6 * N) * c + load(w, 7 * N) * d
+    on_b = load(w, 8 * N) * b + load(w, 9 * N) * c + load(w, 10 * N) * d
+    on_c = load(w, 11 * N) * c + load(w, 12 * N) * d
+    return on_a * a + on_b * b + on_c * c + load(w, 13 * N) * d * d
+
+
+@njit
+def _observe_connection_block(  # type: ignore[no-untyped-def]
+    start, count, first_tick, history, aim, pairs, form, limit_db, interval,
+    excess, mean, peak, first_out, last_out, ticks_out,
+):  # fmt: skip
     n_ticks = history.shape[0] - 1
-    limit = tolerance_rad * tolerance_rad
-    for m in range(aim.shape[1]):
-        for n in range(n_ticks):
-            tick = first_tick + n
-            row = tick // interval
-            if row >= square.shape[0]:
-                break
-            ex = history[n + 1, 0, m] - aim[0, m]
-            ey = history[n + 1, 1, m] - aim[1, m]
-            radial = ex * ex + ey * ey
-            mean[row, m, 0] += F32(ex / interval)
-            mean[row, m, 1] += F32(ey / interval)
-            square[row, m] += F32(radial / interval)
-            peak[row, m] = max(peak[row, m], F32(math.sqrt(radial)))
-            at = np.int32(tick % interval + 1)
-            if radial > limit:
-                if first_out[row, m] == 0:
-                    first_out[row, m] = at
-                last_out[row, m] = at
-            if at == interval:
-                error[row, m, 0] = F32(ex)
-                error[row, m, 1] = F32(ey)
+    limit = spread(limit_db)
+    w = _connections(start, count, aim, pairs, form)
+    tilts = np.zeros(4 * N)
+    spare = np.empty(3 * N)
+    marks = np.empty(3 * N, I64)
+    n = 0
+    while n < n_ticks and (first_tick + n) // interval < mean.shape[0]:
+        row = (first_tick + n) // interval
+        end = min(n_ticks, (row + 1) * interval - first_tick)
+        loss = spread(0.0)
+        total = spread(0.0)
+        top = spread(0.0)
+        first = spread(I64(0))
+        last = spread(I64(0))
+        out = spread(I64(0))
+        at = I64((first_tick + n) % interval)
+        while n < end:
+            for i in range(count):
+                a = pairs[start + i, 0]
+                b = pairs[start + i, 1]
+                tilts[i] = history[n + 1, 0, a]
+                tilts[N + i] = history[n + 1, 1, a]
+                tilts[2 * N + i] = history[n + 1, 0, b]
+                tilts[3 * N + i] = history[n + 1, 1, b]
+            loss = _excess(w, tilts)
+            total = total + loss
+            top = greater(loss, top)
+            at += I64(1)
+            first, last = _marked(first, last, loss, limit, at)
+            out = where_above(loss, limit, out + I64(1), out)
+            n += 1
+        store(spare, 0, loss)
+        store(spare, N, total)
+        store(spare, 2 * N, top)
+        store(marks, 0, first)
+        store(marks, N, last)
+        store(marks, 2 * N, out)
+        for i in range(count):
+            c = start + i
+            mean[row, c] += F32(spare[N + i] / interval)
+            peak[row, c] = max(peak[row, c], F32(spare[2 * N + i]))
+            if first_out[row, c] == 0:
+                first_out[row, c] = marks[i]
+            if marks[N + i] > 0:
+                last_out[row, c] = marks[N + i]
+            ticks_out[row, c] += marks[2 * N + i]
+            if first_tick + end == (row + 1) * interval:
+                excess[row, c] = F32(spare[i])
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def observe_connections(  # type: ignore[no-untyped-def]
     first_tick, history, aim, pairs, form, limit_db, interval,
     excess, mean, peak, first_out, last_out, ticks_out,
 ):  # fmt: skip
     """Add one frame's ticks of excess loss to the traces of connections."""
-    n_ticks = history.shape[0] - 1
-    for c in range(pairs.shape[0]):
-        e = np.empty(4)
-        ma = pairs[c, 0]
-        mb = pairs[c, 1]
-        for n in range(n_ticks):
-            tick = first_tick + n
-            row = tick // interval
-            if row >= mean.shape[0]:
-                break
-            e[0] = history[n + 1, 0, ma] - aim[0, ma]
-            e[1] = history[n + 1, 1, ma] - aim[1, ma]
-            e[2] = history[n + 1, 0, mb] - aim[0, mb]
-            e[3] = history[n + 1, 1, mb] - aim[1, mb]
-            loss = 0.0
-            for i in range(4):
-                for j in range(4):
-                    loss += form[c, i, j] * e[i] * e[j]
-            mean[row, c] += F32(loss / interval)
-            peak[row, c] = max(peak[row, c], F32(loss))
-            at = np.int32(tick % interval + 1)
-            if loss > limit_db:
-                if first_out[row, c] == 0:
-                    first_out[row, c] = at
-                last_out[row, c] = at
-                ticks_out[row, c] += 1
-            if at == interval:
-                excess[row, c] = F32(loss)
+    n_connections = pairs.shape[0]
+    for block in prange((n_connections + N - 1) // N):
+        start = block * N
+        _observe_connection_block(
+            start, min(N, n_connections - start), first_tick, history, aim, pairs, form, limit_db,
+            interval, excess, mean, peak, first_out, last_out, ticks_out,
+        )  # fmt: skip

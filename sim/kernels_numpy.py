@@ -4,10 +4,14 @@ Same functions, same arguments, same results: plant and control to rounding, pix
 Single precision is used where the kernels use it, so that the two can be held together.
 """
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.approximations import COS, ERF, LN, LN_2, SIN
 from sim.camera import Camera
+from sim.estimators.reading import judged
 from sim.fleet import Drive, Fleet
 from sim.ports import Array
 from sim.rng import philox
@@ -15,23 +19,6 @@ from sim.sensor import Scene
 
 F32 = np.float32
 NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
-LN = (
-    -0.008574675768613815, 0.044214192777872086, -0.10785368084907532, 0.17757023870944977,
-    -0.2449961155653, 0.3327617645263672, -0.49997448921203613, 0.9999998211860657,
-)  # fmt: skip
-"""ln(1 + f) / f on [0, 1), highest power first; Chebyshev fit, within 1.4e-7 of ln."""
-SIN = (
-    0.07765766233205795, -0.598291277885437, 2.550077438354492, -5.167710304260254,
-    3.1415927410125732,
-)  # fmt: skip
-"""sin(pi t) / t in powers of t^2 on [-1/2, 1/2]; within 1.4e-8."""
-COS = (
-    0.21968960762023926, -1.331876516342163, 4.058411121368408, -4.934792995452881,
-    0.9999999403953552,
-)  # fmt: skip
-"""cos(pi t) in powers of t^2 on [-1/2, 1/2]; within 4.7e-8."""
-ERF = (0.0000430638, 0.0002765672, 0.0001520143, 0.0092705272, 0.0422820123, 0.0705230784, 1.0)
-"""Abramowitz and Stegun, Handbook of Mathematical Functions, 7.1.28; within 3e-7."""
 
 
 def _polynomial(coefficients: tuple[float, ...], x: NDArray) -> NDArray:
@@ -42,24 +29,31 @@ def _polynomial(coefficients: tuple[float, ...], x: NDArray) -> NDArray:
 
 
 def _radius(word: NDArray[np.uint32]) -> NDArray[np.float32]:
-    u = ((word >> np.uint32(8)).astype(F32) + F32(0.5)) * F32(2.0**-24)
-    bits = u.view(np.uint32)
-    exponent = ((bits >> np.uint32(23)).astype(np.int32) - np.int32(127)).astype(F32)
-    f = ((bits & np.uint32(0x007FFFFF)) | np.uint32(0x3F800000)).view(F32) - F32(1.0)
-    ln = exponent * F32(0.6931471805599453) + _polynomial(LN, f) * f
-    return np.sqrt(np.maximum(F32(-2.0) * ln, F32(0.0)))
+    """sqrt(-2 ln u) for u = (word >> 8 + 1/2) / 2^24, its logarithm by a polynomial."""
+    v = (word >> np.uint32(8)).astype(F32) + F32(0.5)
+    bits = v.view(np.int32)
+    power = (bits - np.int32(0x3F3504F3)) >> np.int32(23)
+    f = (bits - (power << np.int32(23))).view(F32) - F32(1.0)
+    whole = (power - np.int32(24)).astype(F32) * F32(LN_2)
+    return np.asarray(np.sqrt(whole + _polynomial(LN, f) * f))
 
 
 def _pair(
     radius_word: NDArray[np.uint32], angle_word: NDArray[np.uint32]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Two standard normals from two words: Box and Muller, the angle from half of it."""
+    """Two standard normals from two words: Box and Muller.
+
+    The angle is within an eighth of a turn of the x axis; two bits more turn it about and swap the
+    axes, which makes the whole turn.
+    """
     radius = _radius(radius_word)
-    t = angle_word.view(np.int32).astype(F32) * F32(2.0**-32)
+    t = (angle_word << np.uint32(2)).view(np.int32).astype(F32) * F32(2.0**-33)
     square = t * t
-    s = _polynomial(SIN, square) * t
-    c = _polynomial(COS, square)
-    return radius * (F32(1.0) - F32(2.0) * s * s), radius * (F32(2.0) * s * c)
+    sine = _polynomial(SIN, square) * t * radius
+    cosine = _polynomial(COS, square) * radius
+    cosine = np.where(angle_word >> np.uint32(31), -cosine, cosine)
+    swap = (angle_word >> np.uint32(30)) & np.uint32(1) > 0
+    return np.where(swap, sine, cosine), np.where(swap, cosine, sine)
 
 
 def amplifier_noise(
@@ -140,10 +134,11 @@ def advance(
             )  # fmt: skip
             inputs = (tilt.copy(), rate - kick * tilt**3, u0, u1, f0, f1)
             new = sum(s[j] * inputs[j] for j in range(6))
-            new_rate = sum(s[6 + j] * inputs[j] for j in range(6)) - kick * new**3
+            new_rate = sum(s[6 + j] * inputs[j] for j in range(6))
             over = np.abs(new) > travel
-            new = np.clip(new, -travel, travel)
             new_rate = np.where(over & (new_rate * new > 0), 0.0, new_rate)
+            new = np.clip(new, -travel, travel)
+            new_rate -= kick * new**3
             hit |= over.any(axis=0)
             tilt[...], rate[...] = new, new_rate
         stops += hit
@@ -295,7 +290,8 @@ def _check(noise: int) -> None:
 
 def _cells(centre: NDArray, n: int, scale: np.float32) -> NDArray[np.float32]:
     """Twice the share of a unit spot in each of `n` cells along one axis."""
-    edge = (np.arange(n + 1, dtype=F32) - F32(0.5) - centre.astype(F32)[..., None]) * scale
+    middle = centre.astype(F32)[..., None] * scale
+    edge = (np.arange(n + 1, dtype=F32) - F32(0.5)) * scale - middle
     with np.errstate(over="ignore"):  # far away the power is infinite, and erf one
         p = _polynomial(ERF, np.abs(edge))
         for _ in range(4):
@@ -309,10 +305,9 @@ def _noisy(
     stream: int,
 ) -> NDArray[np.float32]:  # fmt: skip
     """Skewed normal with the mean and variance of Poisson plus read noise."""
-    n_px = electrons.shape[1] * electrons.shape[2]
-    z = _pixel_normals(n_px, mirrors, frame, seed, stream).reshape(electrons.shape)
+    z = _pixel_normals(electrons.shape, mirrors, frame, seed, stream)
     var = electrons + F32(camera.read_noise_e * camera.read_noise_e)
-    skew = electrons / (F32(6.0) * var) * (z * z - F32(1.0))
+    skew = electrons / (var * F32(6.0)) * (z * z - F32(1.0))
     return np.asarray(electrons + np.sqrt(var) * z + skew)
 
 
@@ -332,17 +327,86 @@ def _convert(
 
 
 def _pixel_normals(
-    n_px: int, mirrors: NDArray, frame: int, seed: int, stream: int
+    shape: tuple[int, ...], mirrors: NDArray, frame: int, seed: int, stream: int
 ) -> NDArray[np.float32]:
-    groups = (n_px + 3) // 4
-    counter = np.zeros((len(mirrors), groups, 4), np.uint32)
-    counter[..., 0] = np.arange(groups)
+    """One normal for each pixel (M, H, W); four neighbours in a row share a draw."""
+    n_mirrors, height, width = shape
+    groups = (width + 3) // 4
+    counter = np.zeros((n_mirrors, height * groups, 4), np.uint32)
+    counter[..., 0] = np.arange(height * groups)
     counter[..., 1] = frame
     counter[..., 2] = np.asarray(mirrors)[:, None]
     words = philox(counter, (seed, stream))
     first = _pair(words[..., 0].copy(), words[..., 1].copy())
     second = _pair(words[..., 2].copy(), words[..., 3].copy())
-    return np.concatenate([*first, *second], axis=1)[:, :n_px]
+    four = np.stack([*first, *second], axis=-1)
+    return four.reshape(n_mirrors, height, 4 * groups)[:, :, :width]
+
+
+def spot_paths(
+    position: Array, history: Array, shift: Array, at_ticks: Array, delay_ticks: Array,
+    scale: float, origin: Array,
+) -> None:  # fmt: skip
+    """Fill in where each spot is in its window, sample by sample of the exposure.
+
+    Parameters
+    ----------
+    position : (S, 2, M) ndarray
+        Filled. [px]
+    history : (N + 1, 2, M) ndarray
+        Tilt at tick edges, straight in between. [rad]
+    shift : (N + 1, 2) ndarray
+        Shift of the camera against the mirrors, as tilt. [rad]
+    at_ticks : (S,) ndarray
+        When the samples are, for an exposure that starts with the frame. [tick]
+    delay_ticks : (M,) ndarray
+        How much later each mirror's exposure starts; beyond the last edge its value holds. [tick]
+    scale : float
+        [px/rad]
+    origin : (M, 2) ndarray
+        First pixel of each window. [px]
+    """
+    last = len(history) - 1
+    at = np.minimum(at_ticks[:, None] + delay_ticks, last)  # (S, M)
+    n = np.minimum(at.astype(np.int64), last - 1)
+    mirror = np.arange(history.shape[2])
+    part = (at - n)[:, None, :]
+    edges = history + shift[:, :, None]
+    before = edges[n, :, mirror].transpose(0, 2, 1)
+    after = edges[n + 1, :, mirror].transpose(0, 2, 1)
+    position[...] = scale * ((1.0 - part) * before + part * after) - origin.T
+
+
+def centres(
+    spot: Array, flux: Array, status: NDArray[np.uint8], sums: NDArray[np.int64], height: int,
+    width: int, min_flux: float, edge: float,
+) -> None:  # fmt: skip
+    """Turn the sums of frames into readings, as the thresholded centroid does.
+
+    Parameters
+    ----------
+    spot : (M, 2) ndarray
+        Filled; NaN where the status is not OK. [px]
+    flux : (M,) ndarray
+        Filled. [DN]
+    status : (M,) ndarray of uint8
+        Filled.
+    sums : (M, 3) ndarray of int64
+        Sum, x-weighted and y-weighted sum above the threshold.
+    height, width : int
+        Of the windows. [px]
+    min_flux : float
+        Least sum of a spot. [DN]
+    edge : float
+        Least distance of a spot from the outermost pixels' centres. [px]
+    """
+    flux[...] = sums[:, 0]
+    found = np.full(spot.shape, np.nan)
+    np.divide(sums[:, 1:], flux[:, None], out=found, where=flux[:, None] > 0)
+    reading = judged(
+        found, flux, light_dn=flux, shape=(height, width), min_flux_dn=min_flux, edge_px=edge
+    )
+    spot[...], status[...] = reading.spot_px, reading.status
 
 
 def observe_mirrors(
@@ -371,18 +435,15 @@ def observe_mirrors(
     first_out, last_out : (T, M) ndarray of int32
         First and last tick out (1 to `interval`), 0 if none.
     """
-    for n, tilt in enumerate(history[1:]):
-        row, at = divmod(first_tick + n, interval)
-        if row >= len(square):
-            break
-        e = tilt - aim
-        radial = e[0] * e[0] + e[1] * e[1]
-        mean[row] += (e.T / interval).astype(F32)
-        square[row] += (radial / interval).astype(F32)
-        np.maximum(peak[row], np.sqrt(radial).astype(F32), out=peak[row])
-        _mark(radial > tolerance_rad * tolerance_rad, at + 1, first_out[row], last_out[row])
-        if at + 1 == interval:
-            error[row] = e.T
+    for row, ticks, marks in _pieces(first_tick, history, interval, len(square)):
+        e = ticks - aim
+        radial = e[:, 0] * e[:, 0] + e[:, 1] * e[:, 1]
+        mean[row] += (e.sum(axis=0).T / interval).astype(F32)
+        square[row] += (radial.sum(axis=0) / interval).astype(F32)
+        np.maximum(peak[row], np.sqrt(radial.max(axis=0)).astype(F32), out=peak[row])
+        _mark(radial > tolerance_rad * tolerance_rad, marks, first_out[row], last_out[row])
+        if marks[-1] == interval:
+            error[row] = e[-1].T
 
 
 def observe_connections(
@@ -407,26 +468,37 @@ def observe_connections(
     first_out, last_out, ticks_out : (T, C) ndarray of int32
         First and last tick out (1 to `interval`, 0 if none), and how many.
     """
-    for n, tilt in enumerate(history[1:]):
-        row, at = divmod(first_tick + n, interval)
-        if row >= len(mean):
-            break
-        e = (tilt - aim)[:, pairs]  # (2, C, 2)
-        e = e.transpose(2, 0, 1).reshape(4, len(pairs))
-        loss = np.zeros(len(pairs))
-        for i in range(4):
-            for j in range(4):
-                loss += form[:, i, j] * e[i] * e[j]
-        mean[row] += (loss / interval).astype(F32)
-        np.maximum(peak[row], loss.astype(F32), out=peak[row])
+    for row, ticks, marks in _pieces(first_tick, history, interval, len(mean)):
+        e = (ticks - aim)[:, :, pairs]  # (n, 2, C, 2)
+        e = e.transpose(0, 2, 3, 1).reshape(len(ticks), len(pairs), 4)
+        loss = np.einsum("nci,cij,ncj->nc", e, form, e)
+        mean[row] += (loss.sum(axis=0) / interval).astype(F32)
+        np.maximum(peak[row], loss.max(axis=0).astype(F32), out=peak[row])
         out = loss > limit_db
-        _mark(out, at + 1, first_out[row], last_out[row])
-        ticks_out[row] += out
-        if at + 1 == interval:
-            excess[row] = loss
+        _mark(out, marks, first_out[row], last_out[row])
+        ticks_out[row] += out.sum(axis=0).astype(np.int32)
+        if marks[-1] == interval:
+            excess[row] = loss[-1]
 
 
-def _mark(out: NDArray[np.bool_], at: int, first: NDArray, last: NDArray) -> None:
-    """Note tick `at` where something is out."""
-    first[out & (first == 0)] = at
-    last[out] = at
+def _pieces(
+    first_tick: int, history: Array, interval: int, rows: int
+) -> Iterator[tuple[int, Array, NDArray[np.int64]]]:
+    """Cut a frame at the sampling intervals: (row, tilt after each tick, ticks as 1 to `interval`).
+
+    Ticks after the last row are left out.
+    """
+    ticks = np.arange(first_tick, first_tick + len(history) - 1)
+    for row in np.unique(ticks // interval):
+        if row < rows:
+            inside = ticks // interval == row
+            yield int(row), history[1:][inside], ticks[inside] % interval + 1
+
+
+def _mark(
+    out: NDArray[np.bool_], marks: NDArray[np.int64], first: NDArray, last: NDArray
+) -> None:
+    """Note the first and the last tick at which something is out."""
+    for o, at in zip(out, marks, strict=True):
+        first[o & (first == 0)] = at
+        last[o] = at

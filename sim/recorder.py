@@ -10,6 +10,8 @@ from sim.ports import Array, SpotStatus
 from sim.surroundings import Around
 from sim.traces import Epoch, Traces
 
+OK = np.uint8(SpotStatus.OK)
+
 
 class Recorder:
     """Traces under construction; ticks are taken in frame by frame, in order."""
@@ -97,7 +99,7 @@ class Recorder:
             parts.interval_ticks, a["excess_db"], a["excess_mean_db"], a["excess_peak_db"],
             a["excess_first_out"], a["excess_last_out"], a["excess_ticks_out"],
         )  # fmt: skip
-        self._lost += status != SpotStatus.OK
+        self._lost += status != OK
         np.maximum(self._worst, status, out=self._worst)
         rows = slice(first // parts.interval_ticks, (first + self._n) // parts.interval_ticks)
         if rows.start < min(rows.stop, self._rows):

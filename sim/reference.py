@@ -41,10 +41,9 @@ class Reference:
         self._shaper = shaper
         self._cubic = np.array(cubic_per_rad2)[:, None]
         self._n = clock.ticks_per_frame
-        self._phi, self._gamma = _believed_step(belief)
-        self._weights = exposure_weights
+        self._from_state, self._from_command = _believed_frame(belief, exposure_weights)
         target = np.ascontiguousarray(first.target_rad.T)
-        self._state = np.stack([target, np.zeros_like(target), target])  # (3, 2, M)
+        self._state = _at_rest(target)
         self._ahead = target[None]
         self._resting: tuple[Array, Array] | None = None
 
@@ -66,27 +65,52 @@ class Reference:
         ticks = self._ahead[: self._n]
         held = np.broadcast_to(self._ahead[-1], (self._n - len(ticks), *self._ahead.shape[1:]))
         ticks = np.concatenate([ticks, held])
-        edges = np.empty((self._n + 1, *ticks.shape[1:]))
-        edges[0] = self._state[0]
-        for n, command in enumerate(ticks):
-            self._state = np.einsum("aij,jam->iam", self._phi, self._state) + np.einsum(
-                "ai,am->iam", self._gamma, command
-            )
-            edges[n + 1] = self._state[0]
+        after = self._from_state @ self._state + self._from_command @ ticks.transpose(1, 0, 2)
+        self._state = after[:, :3]
         self._ahead = self._ahead[self._n :] if len(self._ahead) > self._n else self._ahead[-1:]
-        asked = ticks * (1.0 + self._cubic[None] * ticks**2)
-        expected = np.einsum("n,nam->ma", self._weights, edges)
+        asked = np.ascontiguousarray(ticks * (1.0 + self._cubic[None] * ticks**2))
+        expected = np.ascontiguousarray(after[:, 3].T)
         target = self._ahead[-1]
-        error = self._state[0] - target
-        slow = np.abs(self._state[1]).max() < AT_REST_RAD * 1e4
+        error = self._state[:, 0] - target
+        slow = np.abs(self._state[:, 1]).max() < AT_REST_RAD * 1e4
         if len(self._ahead) == 1 and slow and np.abs(error).max() < AT_REST_RAD:
             steady = np.repeat(target[None], self._n, axis=0)
             self._resting = (
-                steady * (1.0 + self._cubic[None] * steady**2),
+                np.ascontiguousarray(steady * (1.0 + self._cubic[None] * steady**2)),
                 np.ascontiguousarray(target.T),
             )
-            self._state = np.stack([target, np.zeros_like(target), target])
+            self._state = _at_rest(target)
         return asked, expected
+
+
+def _at_rest(tilt_rad: Array) -> Array:
+    """State (2, 3, M) of (tilt, rate, u) per axis for mirrors that stand at (2, M). [rad]"""
+    return np.stack([tilt_rad, np.zeros_like(tilt_rad), tilt_rad], axis=1)
+
+
+def _believed_frame(
+    belief: PlantBelief, weights: Array
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What a frame makes of the state at its start, and of the commands in its ticks.
+
+    Returns
+    -------
+    (2, 4, 3), (2, 4, N) ndarray
+        Per axis, factors of the state and of the commands in (tilt, rate, u) at the frame's end and
+        in the tilt that the `weights` (N + 1,) of the tick edges pick out.
+    """
+    phi, gamma = _believed_step(belief)
+    n = len(weights) - 1
+    state = np.broadcast_to(np.eye(3), (2, 3, 3))
+    command = np.zeros((2, 3, n))
+    seen = weights[0] * np.concatenate([state[:, :1], command[:, :1]], axis=2)
+    for tick in range(n):
+        state = phi @ state
+        command = phi @ command
+        command[:, :, tick] += gamma
+        seen = seen + weights[tick + 1] * np.concatenate([state[:, :1], command[:, :1]], axis=2)
+    both = np.concatenate([np.concatenate([state, command], axis=2), seen], axis=1)
+    return np.ascontiguousarray(both[:, :, :3]), np.ascontiguousarray(both[:, :, 3:])
 
 
 def _believed_step(belief: PlantBelief) -> tuple[Array, NDArray[np.float64]]:

@@ -76,7 +76,7 @@ class Rig:
         """Follow `path` (N, 2) or (N, 2, M) [rad]; return tilt (N + 1, 2, M) [rad]."""
         m = len(self.mirrors)
         path = np.ascontiguousarray(
-            np.broadcast_to(path if path.ndim == 3 else path[..., None], (len(path), 2, m))
+            np.broadcast_to(path if path.ndim == 3 else path[..., None], (len(path), 2, m)), float
         )
         n = len(path)
         history = np.zeros((n + 1, 2, m))

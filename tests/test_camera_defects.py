@@ -163,6 +163,7 @@ def test_a_scene_with_nothing_in_it_is_the_plain_camera(noise: int, samples: int
     position = np.stack([(spots - window_origin(spots, params.window_px)).T] * samples)
     if samples > 1:
         position += np.linspace(-1.5, 1.5, samples)[:, None, None]
+    position = np.ascontiguousarray(position)
     kernels_numba.expose(*plain, position, mirrors, 4, make_camera(params), noise, 7, 1, 60, True)
     assert np.array_equal(frames, plain[0])
     assert np.array_equal(sums, plain[1])

@@ -7,7 +7,8 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 LAYERS = [
-    {"sim.errors", "sim.params", "sim.ports", "sim.rng"},
+    {"sim.errors", "sim.params", "sim.ports", "sim.rng", "sim.approximations", "sim.lanes",
+     "sim.compiled", "sim.stopwatch"},
     {"sim.filing", "sim.registry", "sim.second_order", "sim.band_limited", "sim.traces"},
     {"sim.shock_spectrum", "sim.recorded", "sim.settling"},
     {"sim.mirror", "sim.drive", "sim.camera", "sim.bracket", "sim.isolator",

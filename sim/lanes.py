@@ -1,0 +1,316 @@
+"""Sixteen numbers at a time: vectors of fixed length for compiled kernels.
+
+A kernel that works on `Lanes` is vectorised as it is written, on every processor: the compiler's
+back end splits sixteen lanes into the registers that there are. Each operation rounds as the same
+operation on single numbers does, so the bits do not depend on the instruction set. Operators take
+lanes with lanes, or with one number of the same type.
+"""
+
+import operator
+from collections.abc import Callable
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.core import cgutils
+from numba.core.errors import TypingError
+from numba.core.typing.templates import AbstractTemplate, infer_global, signature
+from numba.extending import intrinsic, lower_builtin, models, register_model
+
+N = 16
+"""Lanes in a vector."""
+WORD = ir.IntType(32)
+LLVM = {
+    types.float32: ir.FloatType(),
+    types.float64: ir.DoubleType(),
+    types.int32: WORD,
+    types.uint32: WORD,
+    types.int64: ir.IntType(64),
+    types.uint64: ir.IntType(64),
+}
+
+
+class Lanes(types.Type):
+    """Sixteen numbers of one type."""
+
+    def __init__(self, dtype: Any) -> None:
+        self.dtype = dtype
+        super().__init__(name=f"Lanes({dtype})")
+
+
+def _vector(dtype: Any) -> ir.VectorType:
+    return ir.VectorType(LLVM[dtype], N)
+
+
+@register_model(Lanes)
+class LanesModel(models.PrimitiveModel):
+    """Lanes are an LLVM vector."""
+
+    def __init__(self, dmm: Any, fe_type: Any) -> None:
+        super().__init__(dmm, fe_type, _vector(fe_type.dtype))
+
+
+def _spread(builder: Any, dtype: Any, value: Any) -> Any:
+    undefined = ir.Constant(_vector(dtype), ir.Undefined)
+    first = builder.insert_element(undefined, value, ir.Constant(WORD, 0))
+    zeros = ir.Constant(ir.VectorType(WORD, N), [0] * N)
+    return builder.shuffle_vector(first, undefined, zeros)
+
+
+def _operator(op: Any, of_floats: str | None, of_signed: str | None, of_unsigned: str) -> None:
+    """Let an operator take lanes; the names are those of LLVM's instructions."""
+
+    @infer_global(op)
+    class _Typing(AbstractTemplate):
+        def generic(self, args: Any, kws: Any) -> Any:
+            lanes = next((a for a in args if isinstance(a, Lanes)), None)
+            if lanes is not None and all(a in (lanes, lanes.dtype) for a in args):
+                return signature(lanes, *args)
+            return None
+
+    def lower(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        dtype = sig.return_type.dtype
+        a, b = (
+            value if isinstance(kind, Lanes) else _spread(builder, dtype, value)
+            for kind, value in zip(sig.args, args, strict=True)
+        )
+        if isinstance(dtype, types.Float):
+            name = of_floats
+        else:
+            name = of_signed if dtype.signed else of_unsigned
+        assert name is not None
+        return getattr(builder, name)(a, b)
+
+    for kinds in ((Lanes, Lanes), (Lanes, types.Number), (types.Number, Lanes)):
+        lower_builtin(op, *kinds)(lower)
+
+
+_operator(operator.add, "fadd", "add", "add")
+_operator(operator.sub, "fsub", "sub", "sub")
+_operator(operator.mul, "fmul", "mul", "mul")
+_operator(operator.truediv, "fdiv", None, "udiv")
+_operator(operator.and_, None, "and_", "and_")
+_operator(operator.or_, None, "or_", "or_")
+_operator(operator.xor, None, "xor", "xor")
+_operator(operator.lshift, None, "shl", "shl")
+_operator(operator.rshift, None, "ashr", "lshr")
+
+
+@intrinsic
+def spread(typingctx: Any, value: Any) -> Any:
+    """Return lanes that all hold `value`."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        return _spread(builder, value, args[0])
+
+    return Lanes(value)(value), codegen
+
+
+@intrinsic
+def count_up(typingctx: Any) -> Any:
+    """Return lanes that hold 0 to 15."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        return ir.Constant(_vector(types.uint32), list(range(N)))
+
+    return Lanes(types.uint32)(), codegen
+
+
+def _lanes_of(array: Any) -> Lanes:
+    """Type of lanes from an array; their items must be neighbours."""
+    if array.layout != "C":
+        raise TypingError(f"lanes need a C-contiguous array, got {array}")
+    return Lanes(array.dtype)
+
+
+def _place(context: Any, builder: Any, kind: Any, array: Any, at: Any, at_kind: Any) -> Any:
+    """Address of an item as that of a vector."""
+    view = context.make_array(kind)(context, builder, array)
+    indices = (
+        cgutils.unpack_tuple(builder, at) if isinstance(at_kind, types.BaseTuple) else [at]
+    )
+    item = cgutils.get_item_pointer(context, builder, kind, view, indices, wraparound=False)
+    return builder.bitcast(item, _vector(kind.dtype).as_pointer())
+
+
+def _bytes(dtype: Any) -> int:
+    return int(dtype.bitwidth) // 8
+
+
+@intrinsic
+def load(typingctx: Any, array: Any, at: Any) -> Any:
+    """Return sixteen items of an array, the first at index `at`; the last axis is contiguous."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        place = _place(context, builder, array, args[0], args[1], at)
+        return builder.load(place, align=_bytes(array.dtype))
+
+    return _lanes_of(array)(array, at), codegen
+
+
+@intrinsic
+def store(typingctx: Any, array: Any, at: Any, lanes: Any) -> Any:
+    """Write lanes to sixteen items of an array."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        place = _place(context, builder, array, args[0], args[1], at)
+        builder.store(args[2], place, align=_bytes(array.dtype))
+        return context.get_dummy_value()
+
+    assert lanes == _lanes_of(array)
+    return types.none(array, at, lanes), codegen
+
+
+def _scalars(place: Any, builder: Any, dtype: Any) -> Any:
+    return builder.bitcast(place, LLVM[dtype].as_pointer())
+
+
+def _full(builder: Any, count: Any) -> Any:
+    return builder.icmp_signed(">=", count, ir.Constant(count.type, N))
+
+
+@intrinsic
+def load_some(typingctx: Any, array: Any, at: Any, count: Any) -> Any:
+    """Return the first `count` of sixteen items, zero in the other lanes."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        place = _place(context, builder, array, args[0], args[1], at)
+        vector, align = _vector(array.dtype), _bytes(array.dtype)
+        lanes = cgutils.alloca_once(builder, vector)
+        with builder.if_else(_full(builder, args[2])) as (whole, part):
+            with whole:
+                builder.store(builder.load(place, align=align), lanes)
+            with part:
+                builder.store(ir.Constant(vector, None), lanes)
+                source = _scalars(place, builder, array.dtype)
+                target = _scalars(lanes, builder, array.dtype)
+                with cgutils.for_range(builder, args[2]) as loop:
+                    item = builder.load(builder.gep(source, [loop.index]))
+                    builder.store(item, builder.gep(target, [loop.index]))
+        return builder.load(lanes)
+
+    return _lanes_of(array)(array, at, count), codegen
+
+
+@intrinsic
+def store_some(typingctx: Any, array: Any, at: Any, count: Any, lanes: Any) -> Any:
+    """Write the first `count` lanes."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        place = _place(context, builder, array, args[0], args[1], at)
+        with builder.if_else(_full(builder, args[2])) as (whole, part):
+            with whole:
+                builder.store(args[3], place, align=_bytes(array.dtype))
+            with part:
+                spare = cgutils.alloca_once_value(builder, args[3])
+                source = _scalars(spare, builder, array.dtype)
+                target = _scalars(place, builder, array.dtype)
+                with cgutils.for_range(builder, args[2]) as loop:
+                    item = builder.load(builder.gep(source, [loop.index]))
+                    builder.store(item, builder.gep(target, [loop.index]))
+        return context.get_dummy_value()
+
+    assert lanes == _lanes_of(array)
+    return types.none(array, at, count, lanes), codegen
+
+
+def _function(name: str, arguments: int = 1) -> Callable[..., Any]:
+    """Return one of LLVM's elementwise functions of floating-point lanes."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        vector = args[0].type
+        suffix = "f32" if sig.return_type.dtype == types.float32 else "f64"
+        kind = ir.FunctionType(vector, [vector] * len(args))
+        function = cgutils.get_or_insert_function(
+            builder.module, kind, f"llvm.{name}.v{N}{suffix}"
+        )
+        return builder.call(function, args)
+
+    def of_one(typingctx: Any, x: Any) -> Any:
+        return x(x), codegen
+
+    def of_two(typingctx: Any, x: Any, y: Any) -> Any:
+        return x(x, y), codegen
+
+    chosen = of_one if arguments == 1 else of_two
+    chosen.__name__ = name
+    return intrinsic(chosen)  # type: ignore[no-any-return]
+
+
+sqrt = _function("sqrt")
+floor = _function("floor")
+fabs = _function("fabs")
+copysign = _function("copysign", 2)
+
+
+def _conversion(name: str, dtype: Any, instruction: str) -> Callable[..., Any]:
+    """Return a conversion of lanes to another type by one of LLVM's instructions."""
+
+    def convert(typingctx: Any, x: Any) -> Any:
+        def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+            return getattr(builder, instruction)(args[0], _vector(dtype))
+
+        return Lanes(dtype)(x), codegen
+
+    convert.__name__ = name
+    return intrinsic(convert)  # type: ignore[no-any-return]
+
+
+as_float32 = _conversion("as_float32", types.float32, "bitcast")
+as_int32 = _conversion("as_int32", types.int32, "bitcast")
+as_uint32 = _conversion("as_uint32", types.uint32, "bitcast")
+int_to_float32 = _conversion("int_to_float32", types.float32, "sitofp")
+float_to_int32 = _conversion("float_to_int32", types.int32, "fptosi")
+float32_to_64 = _conversion("float32_to_64", types.float64, "fpext")
+float64_to_32 = _conversion("float64_to_32", types.float32, "fptrunc")
+int32_to_64 = _conversion("int32_to_64", types.int64, "sext")
+uint32_to_64 = _conversion("uint32_to_64", types.uint64, "zext")
+low_word = _conversion("low_word", types.uint32, "trunc")
+
+
+def _compare(builder: Any, relation: str, dtype: Any, a: Any, b: Any) -> Any:
+    if isinstance(dtype, types.Float):
+        return builder.fcmp_ordered(relation, a, b)
+    return builder.icmp_signed(relation, a, b)
+
+
+def _chosen(name: str, relation: str) -> Callable[..., Any]:
+    """Return a choice between two lanes, the first where the relation holds."""
+
+    def choose(typingctx: Any, a: Any, b: Any) -> Any:
+        def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+            first, second = args
+            holds = _compare(builder, relation, a.dtype, first, second)
+            return builder.select(holds, first, second)
+
+        return a(a, b), codegen
+
+    choose.__name__ = name
+    return intrinsic(choose)  # type: ignore[no-any-return]
+
+
+lesser = _chosen("lesser", "<")
+greater = _chosen("greater", ">")
+
+
+@intrinsic
+def where_above(typingctx: Any, a: Any, b: Any, x: Any, y: Any) -> Any:
+    """Return the lanes of `x` where `a > b`, else of `y`."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        holds = _compare(builder, ">", a.dtype, args[0], args[1])
+        return builder.select(holds, args[2], args[3])
+
+    return x(a, b, x, y), codegen
+
+
+@intrinsic
+def any_above(typingctx: Any, a: Any, b: Any) -> Any:
+    """Whether `a > b` in any lane."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        holds = _compare(builder, ">", a.dtype, *args)
+        bits = builder.bitcast(holds, ir.IntType(N))
+        return builder.icmp_unsigned("!=", bits, ir.Constant(ir.IntType(N), 0))
+
+    return types.boolean(a, b), codegen
