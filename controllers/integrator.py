@@ -8,7 +8,7 @@ from controllers.anti_windup import within
 from controllers.mismatch import mismatch
 from controllers.sections import SectionParams, Sections
 from sim.params import Block, Positive
-from sim.ports import Array, PlantBelief, Setpoint, TiltReading
+from sim.ports import Array, Law, LawState, PlantBelief, Setpoint, TiltReading
 
 
 class IntegratorParams(Block):
@@ -64,3 +64,12 @@ class Integrator:
         wanted_rad = state.correction_rad + np.where(seen, self.params.gain * filtered_rad, 0.0)
         correction_rad = within(wanted_rad, setpoint)
         return IntegratorState(correction_rad, filters_rad), correction_rad
+
+    def in_numbers(self, state: IntegratorState) -> tuple[Law, LawState]:
+        """Return the law, and a copy of the state for it."""
+        correction_rad = state.correction_rad
+        law = Law(0.0, self.params.gain, True, self.sections.coefficients)
+        memory = LawState(
+            correction_rad.copy(), correction_rad.copy(), np.array(state.filters_rad)
+        )
+        return law, memory

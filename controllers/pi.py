@@ -8,7 +8,7 @@ from controllers.anti_windup import conditional_integral, within
 from controllers.mismatch import mismatch
 from controllers.sections import SectionParams, Sections
 from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, PlantBelief, Setpoint, TiltReading
+from sim.ports import Array, Law, LawState, PlantBelief, Setpoint, TiltReading
 
 
 class PiParams(Block):
@@ -73,3 +73,13 @@ class Pi:
         )
         integral_rad = np.where(seen, kept_rad, state.integral_rad)
         return PiState(integral_rad, correction_rad, filters_rad), correction_rad
+
+    def in_numbers(self, state: PiState) -> tuple[Law, LawState]:
+        """Return the law, and a copy of the state for it."""
+        law = Law(
+            self.params.proportional,
+            self.params.integral_per_frame,
+            False,
+            self.sections.coefficients,
+        )
+        return law, LawState(*(np.array(part) for part in state))

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sim.compiled import serial_kernel
 from sim.ports import Array
 
 LOBES = 20
@@ -12,7 +13,6 @@ KAISER_BETA = 9.0
 _TABLE_STEPS = 4096
 _TABLE_AT = np.arange(-LOBES * _TABLE_STEPS, LOBES * _TABLE_STEPS + 1) / _TABLE_STEPS
 _TABLE = np.r_[0.0, np.sinc(_TABLE_AT) * np.kaiser(len(_TABLE_AT), KAISER_BETA), 0.0, 0.0]
-_RISE = np.diff(_TABLE)
 
 
 def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0) -> Array:
@@ -57,12 +57,21 @@ def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0
         raise ValueError(f"stride must be positive and finite, got {stride}")
     width = max(1.0, stride)  # samples to a lobe
     reach = int(np.ceil(LOBES * width))
-    first = np.floor(where).astype(np.int64) - reach + 1
-    index = first[:, None] + np.arange(2 * reach)  # (K, taps)
-    place = (where[:, None] - index) * (_TABLE_STEPS / width) + (LOBES * _TABLE_STEPS + 1)
-    place = np.clip(place, 0.0, len(_RISE) - 1.0)
-    step = place.astype(np.int64)
-    weight = _TABLE[step] + (place - step) * _RISE[step]
-    inside = (index >= 0) & (index < len(values))
-    weight = np.where(inside, weight, 0.0) / width
-    return np.einsum("kt,ktc->kc", weight, values[np.clip(index, 0, len(values) - 1)])
+    out = np.zeros((len(where), values.shape[1]))
+    _weighted(out, np.ascontiguousarray(values), where, width, reach, _TABLE)
+    return out
+
+
+@serial_kernel
+def _weighted(out, values, where, width, reach, table):  # type: ignore[no-untyped-def]
+    """Sum the samples around each position under the filter, (K, C)."""
+    middle = (table.size - 2) // 2
+    for k in range(where.size):
+        first = int(np.floor(where[k])) - reach + 1
+        for index in range(max(first, 0), min(first + 2 * reach, values.shape[0])):
+            place = (where[k] - index) * (_TABLE_STEPS / width) + middle
+            if 0.0 <= place < table.size - 1:
+                step = int(place)
+                weight = table[step] + (place - step) * (table[step + 1] - table[step])
+                for c in range(values.shape[1]):
+                    out[k, c] += weight / width * values[index, c]

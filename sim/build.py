@@ -21,9 +21,10 @@ from sim.eye import Eye
 from sim.fleet import make_drive, make_fleet
 from sim.isolator import Isolator
 from sim.mirror import draw_population
+from sim.noise_table import check_meaning, check_place, make_table, places_px, probes_px
 from sim.params import Block
 from sim.parts import Parts
-from sim.ports import Array, Clock, PlantBelief, Site
+from sim.ports import Array, Clock, Estimator, PlantBelief, Site, SpotReading
 from sim.reference import Command, Reference, exposure_samples
 from sim.registry import resolve
 from sim.rng import Stream
@@ -130,6 +131,7 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         for i, trouble in enumerate(troubles)
     )
     layout = _layout(scenario)
+    read = estimator.part.bound(estimator.settings)
     fused = scenario.estimator["kind"] == "thresholded_centroid"
     settings = estimator.settings.model_dump()
     parts = Parts(
@@ -147,15 +149,7 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
         bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
         reference=reference,
-        eye=Eye(
-            camera,
-            mirrors,
-            scenario.seed,
-            estimator.part.bound(estimator.settings),
-            settings if fused else None,
-            kernels,
-            layout,
-        ),
+        eye=_eye(camera, mirrors, scenario.seed, read, settings, fused, kernels, layout),
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
@@ -179,6 +173,37 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
     return Built(parts, resolved, warnings, _profiles(scenario.disturbances))
+
+
+def _eye(
+    camera: CameraParams, mirrors: NDArray[np.int64], seed: int, read: Estimator,
+    settings: dict[str, Any], fused: bool, kernels: ModuleType, layout: Layout,
+) -> Eye:  # fmt: skip
+    """The camera and its reader; for `equivalent`, with a table made by it."""
+    sums = settings if fused else None
+    eye = Eye(camera, mirrors, seed, read, sums, kernels, layout)
+    if camera.noise != "equivalent":
+        return eye
+    check_meaning(camera, eye.camera)
+    kernels = import_module("sim.kernels_numba")
+
+    def reading(params: CameraParams, spots_px: Array, frame: int) -> SpotReading:
+        many = Eye(params, np.arange(spots_px.shape[1]), seed, read, sums, kernels)
+        return many.read(spots_px[None], frame)
+
+    spots = places_px(camera.window_px)
+    seen = reading(camera, spots, 0)
+    table = make_table(
+        spots, seen.spot_px, seen.status, seen.flux_dn, float(settings.get("edge_px", 0.0))
+    )
+    still = camera.replace(noise="none")
+    anywhere, middle = (
+        reading(still, probes, 1).spot_px - probes.T
+        for probes in probes_px(camera.window_px, table.margin_px)
+    )
+    check_place(table, anywhere, middle)
+    eye.table = table
+    return eye
 
 
 def _pair(values: Any) -> tuple[float, float]:

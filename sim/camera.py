@@ -50,10 +50,11 @@ class CameraParams(Block):
     """Black level. [DN]"""
     bits: Annotated[int, Field(ge=6, le=16)]
     """Bit depth. [bit]"""
-    noise: Literal["fast", "exact", "none"] = "fast"
+    noise: Literal["fast", "exact", "equivalent", "none"] = "fast"
     """`exact`: Poisson plus Gaussian; `fast`: one skewed normal with the same mean and a
-    variance at most 0.06 e-^2 larger (read noise of 1 e- and more); `none`: expected values, still
-    quantised. [-]"""
+    variance at most 0.06 e-^2 larger (read noise of 1 e- and more); `equivalent`: no images, the
+    readings' error is drawn from a table of bias and covariance (screening); `none`: expected
+    values, still quantised. [-]"""
     quantum_efficiency: Annotated[float, Field(gt=0, le=1)] = 1.0
     """Electrons per photon; for light levels given in photons alone: `signal_e` and `background_e`
     are electrons already. [-]"""

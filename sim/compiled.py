@@ -17,7 +17,12 @@ import llvmlite
 import numba
 
 HERE = Path(__file__).parent
-SOURCES = ("approximations.py", "compiled.py", "kernels_numba.py", "lanes.py")
+SOURCES = (
+    *(HERE / name for name in ("approximations.py", "compiled.py", "lanes.py")),
+    *(HERE / name for name in ("band_limited.py", "camera.py", "normals_numba.py", "ports.py")),
+    *sorted((HERE / "kernels_numba").glob("*.py")),
+)
+"""All files that kernels are made of."""
 
 
 @cache
@@ -28,8 +33,8 @@ def cache_folder() -> Path:
     written to, else in the user's cache.
     """
     digest = hashlib.sha256(f"{numba.__version__} {llvmlite.__version__} {sys.version}".encode())
-    for name in SOURCES:
-        digest.update((HERE / name).read_bytes())
+    for path in SOURCES:
+        digest.update(path.read_bytes())
     return _root() / f"mirrorloop-{digest.hexdigest()[:16]}"
 
 
@@ -59,12 +64,13 @@ def serial_kernel(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _compiled(function: Callable[..., Any], *, parallel: bool) -> Callable[..., Any]:
-    before = numba.config.CACHE_DIR
-    numba.config.CACHE_DIR = str(cache_folder())
+    config: Any = numba.config
+    before = config.CACHE_DIR
+    config.CACHE_DIR = str(cache_folder())
     try:
         made = numba.njit(cache=True, parallel=parallel, error_model="numpy")(function)
     finally:
-        numba.config.CACHE_DIR = before
+        config.CACHE_DIR = before
     return made  # type: ignore[no-any-return]
 
 

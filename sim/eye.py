@@ -8,11 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera import Camera, CameraParams, believed, make_camera, window_origin
+from sim.noise_table import NoiseTable
 from sim.ports import Array, Estimator, SpotReading
 from sim.rng import Stream
 from sim.sensor import Layout, make_layout, make_pattern, make_scene, on_sensor
 
 NOISE = {"none": 0, "fast": 1, "exact": 2}
+BEYOND = 255
+"""Status of a spot that the noise table does not cover; never leaves the loop."""
+
+
+def image_noise(params: CameraParams) -> int:
+    """Return the noise of the images that are made; `equivalent` makes some for its table."""
+    if params.noise == "equivalent":
+        return NOISE["fast" if params.read_noise_e >= 1.0 else "exact"]
+    return NOISE[params.noise]
 
 
 class Eye:
@@ -41,7 +51,9 @@ class Eye:
         self.estimator = estimator
         self.fused = fused
         self.kernels = kernels
-        self.noise = NOISE[params.noise]
+        self.noise = image_noise(params)
+        self.table: NoiseTable | None = None
+        """Where readings are drawn from, if they are not taken from images."""
         if layout is None:
             ports = int(mirrors.max()) + 1
             layout = make_layout(params, ports, math.isqrt(ports - 1) + 1)
@@ -49,8 +61,8 @@ class Eye:
         self._belief = believed(self.camera, params.dark_e)
         self._frames = np.zeros((len(mirrors), *params.window_px), np.int32)
         self._sums = np.zeros((len(mirrors), 3), np.int64)
-        self._scenic = params.patterned or params.stray
-        self._uniform, self._uniform_at_k = self._uniformly(0.0), 0.0
+        self.scenic = params.patterned or params.stray
+        self._uniform, self._uniform_at_k = self.uniform(0.0), 0.0
         self.centre_px = layout.centre(mirrors)
         self._pattern = make_pattern(params, layout, seed, int(layout.sensor(mirrors).max()) + 1)
         self._scene = make_scene(params, layout, mirrors, self._pattern, spill=params.spill)
@@ -86,7 +98,12 @@ class Eye:
         origin_px: Array | None = None,
         temperature_k: float = 0.0,
     ) -> SpotReading:
-        """Return one reading per mirror; parameters as for `frames`."""
+        """Return one reading per mirror; parameters as for `frames`.
+
+        Spots that a noise table does not cover have the status `BEYOND`.
+        """
+        if self.table is not None:
+            return self._drawn(self.table, position_px, frame)
         if self.fused is None:
             frames = self.frames(position_px, frame, origin_px, temperature_k)
             return self.estimator(frames, camera=self._belief)
@@ -98,6 +115,15 @@ class Eye:
             spot, flux, status, self._sums, height, width, self.fused["min_flux_dn"],
             self.fused["edge_px"],
         )  # fmt: skip
+        return SpotReading(spot, flux, status)
+
+    def _drawn(self, table: NoiseTable, position_px: Array, frame: int) -> SpotReading:
+        count, (height, width) = len(self.mirrors), self.window_px
+        z = np.zeros((1, 2, count), np.float32)
+        self.kernels.fill_normals(z, self.mirrors, 0, frame, self.seed, int(Stream.READINGS))
+        spot, flux = np.empty((count, 2)), np.empty(count)
+        status = np.empty(count, np.uint8)
+        self.kernels.draw_readings(spot, flux, status, position_px, z, table, height, width)
         return SpotReading(spot, flux, status)
 
     def fields(
@@ -138,8 +164,11 @@ class Eye:
         """The camera at a temperature; dark signal is not in its background."""
         return self.camera._replace(sigma_px=self.params.blurred_px(temperature_k))
 
-    def _uniformly(self, temperature_k: float) -> Camera:
-        """The same with the dark signal in the background: all there is, if pixels are alike."""
+    def uniform(self, temperature_k: float) -> Camera:
+        """Return the camera at a temperature, the dark signal in its background.
+
+        That is all there is to it if pixels are alike.
+        """
         camera = self._seen(temperature_k)
         dark_e = self.params.dark_e * self.params.warmth(temperature_k)
         return camera._replace(background_e=camera.background_e + dark_e)
@@ -154,9 +183,9 @@ class Eye:
         keep: bool,
     ) -> None:
         threshold = 0 if self.fused is None else self.fused["threshold_dn"]
-        if not self._scenic:
+        if not self.scenic:
             if temperature_k != self._uniform_at_k:
-                self._uniform, self._uniform_at_k = self._uniformly(temperature_k), temperature_k
+                self._uniform, self._uniform_at_k = self.uniform(temperature_k), temperature_k
             self.kernels.expose(
                 self._frames, self._sums, position_px, self.mirrors, frame, self._uniform,
                 self.noise, self.seed, int(Stream.PIXELS), threshold, keep,

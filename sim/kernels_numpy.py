@@ -9,16 +9,18 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.approximations import COS, ERF, LN, LN_2, SIN
+from sim.approximations import ERF, LN, LN_2, SIN
 from sim.camera import Camera
 from sim.estimators.reading import judged
 from sim.fleet import Drive, Fleet
-from sim.ports import Array
+from sim.noise_table import NoiseTable
+from sim.ports import Array, SpotStatus
 from sim.rng import philox
 from sim.sensor import Scene
 
 F32 = np.float32
 NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
+BEYOND = 255
 
 
 def _polynomial(coefficients: tuple[float, ...], x: NDArray) -> NDArray:
@@ -28,43 +30,36 @@ def _polynomial(coefficients: tuple[float, ...], x: NDArray) -> NDArray:
     return result
 
 
-def _radius(word: NDArray[np.uint32]) -> NDArray[np.float32]:
-    """sqrt(-2 ln u) for u = (word >> 8 + 1/2) / 2^24, its logarithm by a polynomial."""
-    v = (word >> np.uint32(8)).astype(F32) + F32(0.5)
-    bits = v.view(np.int32)
-    power = (bits - np.int32(0x3F3504F3)) >> np.int32(23)
-    f = (bits - (power << np.int32(23))).view(F32) - F32(1.0)
-    whole = (power - np.int32(24)).astype(F32) * F32(LN_2)
-    return np.asarray(np.sqrt(whole + _polynomial(LN, f) * f))
-
-
 def _pair(
     radius_word: NDArray[np.uint32], angle_word: NDArray[np.uint32]
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Two standard normals from two words: Box and Muller.
 
-    The angle is within an eighth of a turn of the x axis; two bits more turn it about and swap the
-    axes, which makes the whole turn.
+    The radius is sqrt(-2 ln u) for u = (word >> 8 + 1/2) / 2^24. The angle is within an eighth of
+    a turn of the x axis; two bits more turn it about and swap the axes, which makes the whole turn.
     """
-    radius = _radius(radius_word)
+    v = (radius_word >> np.uint32(8)).astype(F32) + F32(0.5)
+    bits = v.view(np.int32)
+    power = (bits - np.int32(0x3F3504F3)) >> np.int32(23)
+    f = (bits - (power << np.int32(23))).view(F32) - F32(1.0)
+    square = (power - np.int32(24)).astype(F32) * F32(LN_2) + _polynomial(LN, f) * f
     t = (angle_word << np.uint32(2)).view(np.int32).astype(F32) * F32(2.0**-33)
-    square = t * t
-    sine = _polynomial(SIN, square) * t * radius
-    cosine = _polynomial(COS, square) * radius
+    sine = _polynomial(SIN, t * t) * t * np.sqrt(square)
+    cosine = np.sqrt(square - sine * sine)
     cosine = np.where(angle_word >> np.uint32(31), -cosine, cosine)
     swap = (angle_word >> np.uint32(30)) & np.uint32(1) > 0
     return np.where(swap, sine, cosine), np.where(swap, cosine, sine)
 
 
-def amplifier_noise(
-    out: NDArray, mirrors: NDArray, frame: int, seed: int, stream: int
+def fill_normals(
+    out: NDArray, mirrors: NDArray, first_pair: int, frame: int, seed: int, stream: int
 ) -> None:
-    """Fill `out` (N, 2, M) with standard normals named by (mirror, frame, pair of ticks)."""
-    pairs = np.arange((out.shape[0] + 1) // 2)
+    """Fill `out` (T, 2, M) with standard normals named by (pair of instants, mirror, frame)."""
+    pairs = first_pair + np.arange((out.shape[0] + 1) // 2)
     counter = np.zeros((len(pairs), len(mirrors), 4), np.uint32)
     counter[..., 0] = pairs[:, None]
-    counter[..., 1] = frame
-    counter[..., 2] = mirrors
+    counter[..., 1] = mirrors
+    counter[..., 2] = frame
     words = philox(counter, (seed, stream))
     out[0::2, 0], out[0::2, 1] = _pair(words[..., 0].copy(), words[..., 1].copy())
     odd = _pair(words[..., 2].copy(), words[..., 3].copy())
@@ -307,8 +302,8 @@ def _noisy(
     """Skewed normal with the mean and variance of Poisson plus read noise."""
     z = _pixel_normals(electrons.shape, mirrors, frame, seed, stream)
     var = electrons + F32(camera.read_noise_e * camera.read_noise_e)
-    skew = electrons / (var * F32(6.0)) * (z * z - F32(1.0))
-    return np.asarray(electrons + np.sqrt(var) * z + skew)
+    skew = electrons / (var * F32(6.0))
+    return np.asarray((electrons - skew) + (np.sqrt(var) + skew * z) * z)
 
 
 def _convert(
@@ -334,8 +329,8 @@ def _pixel_normals(
     groups = (width + 3) // 4
     counter = np.zeros((n_mirrors, height * groups, 4), np.uint32)
     counter[..., 0] = np.arange(height * groups)
-    counter[..., 1] = frame
-    counter[..., 2] = np.asarray(mirrors)[:, None]
+    counter[..., 1] = np.asarray(mirrors)[:, None]
+    counter[..., 2] = frame
     words = philox(counter, (seed, stream))
     first = _pair(words[..., 0].copy(), words[..., 1].copy())
     second = _pair(words[..., 2].copy(), words[..., 3].copy())
@@ -360,13 +355,16 @@ def spot_paths(
     at_ticks : (S,) ndarray
         When the samples are, for an exposure that starts with the frame. [tick]
     delay_ticks : (M,) ndarray
-        How much later each mirror's exposure starts; beyond the last edge its value holds. [tick]
+        How much later each mirror's exposure starts; beyond the last edge its value holds. Empty
+        if all start with the frame. [tick]
     scale : float
         [px/rad]
-    origin : (M, 2) ndarray
+    origin : (2, M) ndarray
         First pixel of each window. [px]
     """
     last = len(history) - 1
+    if not len(delay_ticks):
+        delay_ticks = np.zeros(history.shape[2])
     at = np.minimum(at_ticks[:, None] + delay_ticks, last)  # (S, M)
     n = np.minimum(at.astype(np.int64), last - 1)
     mirror = np.arange(history.shape[2])
@@ -374,7 +372,7 @@ def spot_paths(
     edges = history + shift[:, :, None]
     before = edges[n, :, mirror].transpose(0, 2, 1)
     after = edges[n + 1, :, mirror].transpose(0, 2, 1)
-    position[...] = scale * ((1.0 - part) * before + part * after) - origin.T
+    position[...] = scale * ((1.0 - part) * before + part * after) - origin
 
 
 def centres(
@@ -407,6 +405,50 @@ def centres(
         found, flux, light_dn=flux, shape=(height, width), min_flux_dn=min_flux, edge_px=edge
     )
     spot[...], status[...] = reading.spot_px, reading.status
+
+
+def draw_readings(
+    spot: Array, flux: Array, status: NDArray[np.uint8], position: Array, z: NDArray[np.float32],
+    table: NoiseTable, height: int, width: int,
+) -> None:  # fmt: skip
+    """Draw readings from a table of bias and covariance instead of making images.
+
+    Parameters
+    ----------
+    spot, flux, status
+        Filled as by `centres`; the status is `BEYOND` where the table does not cover a spot.
+    position : (S, 2, M) ndarray
+        Path of each spot over the exposure, in its window; its mean is what is read. [px]
+    z : (1, 2, M) ndarray of float32
+        Standard normals.
+    table : NoiseTable
+        Linear between its places, and the same in every pixel.
+    height, width : int
+        Of the windows. [px]
+    """
+    nodes = len(table.bias_px)
+    mean = position.sum(axis=0) / len(position)
+    last = np.array([width - 1.0, height - 1.0])[:, None]
+    beyond = ~((mean >= table.margin_px) & (mean <= last - table.margin_px)).all(axis=0)
+    safe = np.where(beyond, 0.0, mean)
+    at = (safe - np.floor(safe + 0.5) + 0.5) * nodes
+    low = np.minimum(at.astype(np.int64), nodes - 1)
+    part = at - low
+    high = (low + 1) % nodes
+    values = np.concatenate([table.bias_px, table.root_px], axis=2)
+    upper = (1.0 - part[0, :, None]) * values[low[1], low[0]] + part[0, :, None] * values[
+        low[1], high[0]
+    ]
+    lower = (1.0 - part[0, :, None]) * values[high[1], low[0]] + part[0, :, None] * values[
+        high[1], high[0]
+    ]
+    bias_x, bias_y, xx, yx, yy = ((1.0 - part[1, :, None]) * upper + part[1, :, None] * lower).T
+    z64 = z[0].astype(np.float64)
+    spot[:, 0] = mean[0] + bias_x + xx * z64[0]
+    spot[:, 1] = mean[1] + bias_y + (yx * z64[0] + yy * z64[1])
+    spot[beyond] = np.nan
+    flux[...] = table.light_dn
+    status[...] = np.where(beyond, BEYOND, SpotStatus.OK)
 
 
 def observe_mirrors(

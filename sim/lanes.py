@@ -176,18 +176,24 @@ def load_some(typingctx: Any, array: Any, at: Any, count: Any) -> Any:
     def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         place = _place(context, builder, array, args[0], args[1], at)
         vector, align = _vector(array.dtype), _bytes(array.dtype)
-        lanes = cgutils.alloca_once(builder, vector)
         with builder.if_else(_full(builder, args[2])) as (whole, part):
             with whole:
-                builder.store(builder.load(place, align=align), lanes)
+                all_of_them = builder.load(place, align=align)
+                after_whole = builder.basic_block
             with part:
-                builder.store(ir.Constant(vector, None), lanes)
+                spare = cgutils.alloca_once(builder, vector)
+                builder.store(ir.Constant(vector, None), spare)
                 source = _scalars(place, builder, array.dtype)
-                target = _scalars(lanes, builder, array.dtype)
+                target = _scalars(spare, builder, array.dtype)
                 with cgutils.for_range(builder, args[2]) as loop:
                     item = builder.load(builder.gep(source, [loop.index]))
                     builder.store(item, builder.gep(target, [loop.index]))
-        return builder.load(lanes)
+                some_of_them = builder.load(spare)
+                after_part = builder.basic_block
+        lanes = builder.phi(vector)
+        lanes.add_incoming(all_of_them, after_whole)
+        lanes.add_incoming(some_of_them, after_part)
+        return lanes
 
     return _lanes_of(array)(array, at, count), codegen
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sim.camera import CameraParams, make_camera, window_origin
-from sim.eye import NOISE
+from sim.eye import NOISE, image_noise
 from sim.ports import Array
 from sim.rng import Stream
 from sim.sensor import Layout, Pattern, make_pattern, make_scene
@@ -79,7 +79,7 @@ def mosaic(
     pitch = layout.pitch_px
     tiles = np.zeros((layout.ports, pitch, pitch), np.int32)
     corner = layout.corner(everyone)
-    key = (NOISE[params.noise], seed, int(Stream.PIXELS), 0, True)
+    key = (image_noise(params), seed, int(Stream.PIXELS), 0, True)
     kernels.expose_scene(
         tiles, np.zeros((layout.ports, 3), np.int64), position, everyone, frame, camera, *key,
         corner.astype(np.float64), scene, warmth,
@@ -146,7 +146,7 @@ def flat_field(
     image = np.zeros((1, *layout.shape), np.int32)
     kernels.expose_scene(
         image, np.zeros((1, 3), np.int64), np.full((1, 2, 1), FAR_PX), number, frame, camera,
-        NOISE[params.noise], seed, int(Stream.PIXELS), 0, True, np.zeros((1, 2)), scene,
+        image_noise(params), seed, int(Stream.PIXELS), 0, True, np.zeros((1, 2)), scene,
         params.warmth(temperature_k),
     )  # fmt: skip
     return image[0]

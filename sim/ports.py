@@ -1,7 +1,7 @@
 """The seams of the loop: what an estimator, a controller, a shaper and a disturbance must be."""
 
 from enum import IntEnum
-from typing import Any, NamedTuple, Protocol, TypeVar
+from typing import Any, NamedTuple, Protocol, TypeVar, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -108,6 +108,43 @@ class Controller(Protocol[S]):
 
     def step(self, state: S, reading: TiltReading, setpoint: Setpoint) -> tuple[S, Array]:
         """Return (next state, correction (M, 2) [rad]); must not change its inputs."""
+        ...
+
+
+class Law(NamedTuple):
+    """A control law in numbers, for the compiled loop: filter sections, then P and I.
+
+    The mismatch e passes the sections and adds to an integral, I[k] = I[k-1] + K e[k]; the
+    correction is P e[k] + I[k] within the limits. A lost mirror keeps its correction.
+    """
+
+    proportional: float
+    integral: float
+    """K. [-]"""
+    holds_correction: bool
+    """The integral is the last correction, limits included, and P is not used; else the integral
+    stands still while it would press against a limit."""
+    sections: Array
+    """(n, 2, 5) as [b0, b1, b2, a1, a2] per axis, transposed direct form II."""
+
+
+class LawState(NamedTuple):
+    """What a `Law` remembers; the compiled loop changes it."""
+
+    integral_rad: Array
+    """(M, 2) [rad]"""
+    correction_rad: Array
+    """(M, 2) [rad]"""
+    filters_rad: Array
+    """(M, 2, n, 2) [rad]"""
+
+
+@runtime_checkable
+class InNumbers(Protocol):
+    """A controller that can hand itself over to the compiled loop."""
+
+    def in_numbers(self, state: Any) -> tuple[Law, LawState]:
+        """Return the law, and a copy of the state for it; it must give what `step` gives."""
         ...
 
 

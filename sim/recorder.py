@@ -1,6 +1,6 @@
 """Fills the traces while the loop runs."""
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,29 @@ from sim.surroundings import Around
 from sim.traces import Epoch, Traces
 
 OK = np.uint8(SpotStatus.OK)
+
+
+class ForKernels(NamedTuple):
+    """The traces under construction, as the fused kernel takes them; see `sim.traces.Traces`."""
+
+    interval: int
+    error_rad: NDArray[np.float32]
+    error_mean_rad: NDArray[np.float32]
+    error_square_rad2: NDArray[np.float32]
+    error_peak_rad: NDArray[np.float32]
+    error_first_out: NDArray[np.int32]
+    error_last_out: NDArray[np.int32]
+    excess_db: NDArray[np.float32]
+    excess_mean_db: NDArray[np.float32]
+    excess_peak_db: NDArray[np.float32]
+    excess_first_out: NDArray[np.int32]
+    excess_last_out: NDArray[np.int32]
+    excess_ticks_out: NDArray[np.int32]
+    measured_rad: NDArray[np.float32]
+    status: NDArray[np.uint8]
+    correction_rad: NDArray[np.float32]
+    lost_frames: NDArray[np.int32]
+    worst: NDArray[np.uint8]
 
 
 class Recorder:
@@ -24,7 +47,7 @@ class Recorder:
         self._n = clock.ticks_per_frame
         self._rows = rows
         f4 = np.float32
-        self._a: dict[str, NDArray[Any]] = {
+        self.arrays: dict[str, NDArray[Any]] = {
             "error_rad": np.zeros((rows, m, 2), f4),
             "error_mean_rad": np.zeros((rows, m, 2), f4),
             "error_square_rad2": np.zeros((rows, m), f4),
@@ -45,14 +68,17 @@ class Recorder:
             "sensor_rad": np.zeros((rows, 2), f4),
             "temperature_k": np.zeros(rows, f4),
         }
-        self._lost = np.zeros(m, np.int32)
-        self._worst = np.zeros(m, np.uint8)
-        self._aim: Array = np.zeros((2, m))
+        self.lost_frames = np.zeros(m, np.int32)
+        """(M,) frames without a reading so far."""
+        self.worst = np.zeros(m, np.uint8)
+        """(M,) worst status since the last sampling instant."""
+        self.aim_rad: Array = np.zeros((2, m))
+        """(2, M) where the mirrors should be. [rad]"""
 
     def enter(self, epoch: Epoch) -> None:
         """Measure from now on against the aims of this epoch."""
-        self._epoch = epoch
-        self._aim = np.ascontiguousarray(epoch.aim_rad.T)
+        self.epoch = epoch
+        self.aim_rad = np.ascontiguousarray(epoch.aim_rad.T)
 
     def surroundings(self, first_frame: int, around: Around) -> None:
         """Take in a block of core acceleration, sensor shift and temperature."""
@@ -67,16 +93,16 @@ class Recorder:
         starts = np.flatnonzero(np.r_[True, np.diff(row) > 0])
         rows = row[starts]
         core = around.acceleration[1:][inside]
-        peaks = self._a["acceleration_peak_m_s2"]
+        peaks = self.arrays["acceleration_peak_m_s2"]
         for extreme in (np.maximum, np.minimum):
             value = extreme.reduceat(core, starts, axis=0).astype(np.float32)
             peaks[rows] = np.where(np.abs(value) > np.abs(peaks[rows]), value, peaks[rows])
         ends = ticks % interval == 0
         at = ticks[ends] - start
-        self._a["acceleration_m_s2"][row[ends]] = around.acceleration[at]
-        self._a["sensor_rad"][row[ends]] = around.sensor[at]
+        self.arrays["acceleration_m_s2"][row[ends]] = around.acceleration[at]
+        self.arrays["sensor_rad"][row[ends]] = around.sensor[at]
         edges = np.arange(len(around.temperature)) * self._n
-        self._a["temperature_k"][row[ends]] = np.interp(at, edges, around.temperature)
+        self.arrays["temperature_k"][row[ends]] = np.interp(at, edges, around.temperature)
 
     def frame(
         self,
@@ -87,26 +113,36 @@ class Recorder:
         correction_rad: Array,
     ) -> None:
         """Take in one frame: its ticks, its reading and the correction made from it."""
-        parts, a = self._parts, self._a
+        parts, a = self._parts, self.arrays
         first = number * self._n
         parts.kernels.observe_mirrors(
-            first, history, self._aim, parts.tolerance_rad, parts.interval_ticks,
+            first, history, self.aim_rad, parts.tolerance_rad, parts.interval_ticks,
             a["error_rad"], a["error_mean_rad"], a["error_square_rad2"], a["error_peak_rad"],
             a["error_first_out"], a["error_last_out"],
         )  # fmt: skip
         parts.kernels.observe_connections(
-            first, history, self._aim, self._epoch.pairs, self._epoch.form_db, parts.outage_db,
+            first, history, self.aim_rad, self.epoch.pairs, self.epoch.form_db, parts.outage_db,
             parts.interval_ticks, a["excess_db"], a["excess_mean_db"], a["excess_peak_db"],
             a["excess_first_out"], a["excess_last_out"], a["excess_ticks_out"],
         )  # fmt: skip
-        self._lost += status != OK
-        np.maximum(self._worst, status, out=self._worst)
+        self.lost_frames += status != OK
+        np.maximum(self.worst, status, out=self.worst)
         rows = slice(first // parts.interval_ticks, (first + self._n) // parts.interval_ticks)
         if rows.start < min(rows.stop, self._rows):
             a["measured_rad"][rows] = measured_rad
-            a["status"][rows] = self._worst
+            a["status"][rows] = self.worst
             a["correction_rad"][rows] = correction_rad
-            self._worst[:] = 0
+            self.worst[:] = 0
+
+    def for_kernels(self) -> ForKernels:
+        """Return the arrays that the fused kernel fills in by itself."""
+        named = {name: self.arrays[name] for name in ForKernels._fields if name in self.arrays}
+        return ForKernels(
+            interval=self._parts.interval_ticks,
+            lost_frames=self.lost_frames,
+            worst=self.worst,
+            **named,
+        )
 
     def traces(self, stop_ticks: NDArray[np.int64], search_frames: NDArray[np.int32]) -> Traces:
         """Return the finished traces."""
@@ -118,8 +154,8 @@ class Recorder:
             mirrors=parts.mirrors,
             inputs=parts.inputs,
             time_s=ends * parts.clock.tick_s,
-            lost_frames=self._lost,
+            lost_frames=self.lost_frames,
             stop_ticks=stop_ticks.astype(np.int32),
             search_frames=search_frames,
-            **self._a,
+            **self.arrays,
         )

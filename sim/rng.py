@@ -2,7 +2,7 @@
 
 The generator is Philox4x32-10 (J. K. Salmon et al., "Parallel random numbers: as easy as 1, 2, 3",
 SC'11, 2011). Its key is (seed, stream); its counter names the draw, for instance
-(pixel group, frame, mirror, 0). This module is the plain numpy form; the compiled kernels hold the
+(pixel group, mirror, frame, 0). This module is the plain numpy form; the compiled kernels hold the
 same rounds.
 """
 
@@ -29,6 +29,7 @@ class Stream(IntEnum):
     FIXED_PATTERN = 4
     CONNECTORS = 5
     MOVES = 6
+    READINGS = 7
     DISTURBANCES = 64
     """The first of the disturbances' streams; the n-th disturbance uses this plus n."""
 

@@ -6,18 +6,26 @@ from typing import NamedTuple
 
 
 class Stage(IntEnum):
-    """Parts of a frame that are timed."""
+    """What time is counted for."""
 
     SURROUNDINGS = 0
     """Disturbances, mounts and bracket."""
-    PLANT = 1
+    PATH = 1
+    """Commanded paths, and what is expected of the mirrors on them."""
+    PLANT = 2
     """Drive and mirrors, the amplifiers' noise with them."""
-    CAMERA = 2
+    CAMERA = 3
     """Spot images and their reading."""
-    CONTROL = 3
-    """Commanded path, its expected answer, and the controller."""
-    RECORDING = 4
+    CONTROL = 4
+    """The controller."""
+    RECORDING = 5
     """Errors and losses at every tick, and the traces."""
+    FUSED = 6
+    """Plant, camera, control and recording of many frames in one call."""
+
+
+INSIDE = (Stage.PLANT, Stage.CAMERA, Stage.CONTROL, Stage.RECORDING)
+"""What `Stage.FUSED` is made of."""
 
 
 class Spent(NamedTuple):
@@ -28,6 +36,22 @@ class Spent(NamedTuple):
     """
     stages_s: tuple[float, ...]
     """Each `Stage`, without the first frame. [s]"""
+    fused_frames: int
+    """Frames that went through the fused path."""
+
+    def shared_out_s(self) -> dict[str, float]:
+        """Return the seconds of each stage, those of the fused path shared out among its parts.
+
+        Inside the fused path nothing can be timed; its time is split as that of the frames which
+        went stage by stage before it.
+        """
+        seconds = {stage: self.stages_s[stage] for stage in Stage}
+        fused_s = seconds.pop(Stage.FUSED)
+        sampled_s = sum(seconds[stage] for stage in INSIDE)
+        for stage in INSIDE:
+            share = seconds[stage] / sampled_s if sampled_s > 0 else 1 / len(INSIDE)
+            seconds[stage] += share * fused_s
+        return {stage.name.lower(): value for stage, value in seconds.items()}
 
 
 class Stopwatch:
@@ -36,10 +60,6 @@ class Stopwatch:
     def __init__(self) -> None:
         self._stages_s = [0.0] * len(Stage)
         self._first_s = 0.0
-        self.start()
-
-    def start(self) -> None:
-        """Let the next lap begin now."""
         self._at_s = perf_counter()
 
     def lap(self, stage: Stage) -> None:
@@ -53,6 +73,6 @@ class Stopwatch:
         self._first_s = sum(self._stages_s)
         self._stages_s = [0.0] * len(Stage)
 
-    def spent(self) -> Spent:
+    def spent(self, fused_frames: int) -> Spent:
         """Return the times so far."""
-        return Spent(self._first_s, tuple(self._stages_s))
+        return Spent(self._first_s, tuple(self._stages_s), fused_frames)

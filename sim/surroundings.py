@@ -53,8 +53,11 @@ class Surroundings:
             self._mounts, acceleration, sway = parts.isolator.advance(self._mounts, acceleration)
             largest = np.abs(sway).max(axis=0)
             self.sway_m = largest if self.sway_m is None else np.maximum(self.sway_m, largest)
-        edges = np.arange(count * n + 1) / n
-        shift = np.stack([np.interp(edges, np.arange(count + 1), s) for s in sensor.T], axis=-1)
+        shift = np.zeros((count * n + 1, 2))
+        if sensor.any():
+            edges = np.arange(count * n + 1) / n
+            for axis in range(2):
+                shift[:, axis] = np.interp(edges, np.arange(count + 1), sensor[:, axis])
         if parts.bracket is not None:
             self._bracket, swing = parts.bracket.advance(self._bracket, acceleration)
             shift = shift + swing

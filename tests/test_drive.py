@@ -103,7 +103,7 @@ def test_amplifier_noise_has_its_bandwidth() -> None:
     normal = np.zeros((20, 2, 200), np.float32)
     volts = []
     for frame in range(16):
-        rig.kernels.amplifier_noise(normal, rig.mirrors, frame, 1, 2)
+        rig.kernels.fill_normals(normal, rig.mirrors, 0, frame, 1, 2)
         for n in range(20):
             rig.run(held(0.0, 0.0, 1), noise=normal[n : n + 1])
             volts.append(rig.volt.copy())

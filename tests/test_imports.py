@@ -9,6 +9,7 @@ ROOT = Path(__file__).parent.parent
 LAYERS = [
     {"sim.errors", "sim.params", "sim.ports", "sim.rng", "sim.approximations", "sim.lanes",
      "sim.compiled", "sim.stopwatch"},
+    {"sim.normals_numba"},
     {"sim.filing", "sim.registry", "sim.second_order", "sim.band_limited", "sim.traces"},
     {"sim.shock_spectrum", "sim.recorded", "sim.settling"},
     {"sim.mirror", "sim.drive", "sim.camera", "sim.bracket", "sim.isolator",
@@ -17,8 +18,9 @@ LAYERS = [
      "sim.shutter", "sim.search"},
     {"sim.kernels_numpy", "sim.kernels_numba", "sim.eye", "sim.reference", "sim.scenario"},
     {"sim.epochs", "sim.parts", "sim.schema", "sim.mosaic"},
-    {"sim.surroundings"},
+    {"sim.surroundings", "sim.motion", "sim.frame_path"},
     {"sim.recorder"},
+    {"sim.frame_by_frame", "sim.fused"},
     {"sim.loop"},
     {"sim.build", "sim.report"},
     {"sim.result", "sim.gallery"},

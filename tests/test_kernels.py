@@ -31,7 +31,7 @@ def moved(kernels: ModuleType, comb: str, substeps: int, noisy: bool) -> dict[st
     rig.volt[:] = rng.uniform(-80.0, 80.0, (2, m))
     noise = np.zeros((n if noisy else 0, 2, m), np.float32)
     if noisy:
-        kernels.amplifier_noise(noise, rig.mirrors, 3, 9, 2)
+        kernels.fill_normals(noise, rig.mirrors, 0, 3, 9, 2)
     history = np.zeros((n + 1, 2, m))
     history[0] = rig.tilt
     path = rng.uniform(-0.04, 0.04, (n, 2, m))
@@ -124,6 +124,33 @@ def test_two_threads_give_the_bits_of_one(noise: int) -> None:
         numba.set_num_threads(before)
     for a, b in zip(*results, strict=True):
         assert np.array_equal(a, b)
+
+
+@pytest.mark.parametrize("delayed", [False, True])
+def test_paths_and_readings_agree_with_their_twins(delayed: bool) -> None:
+    """Paths to a rounding of some 20 px; readings bit for bit."""
+    m = 37
+    rng = np.random.default_rng(8)
+    history = rng.normal(0.0, 2e-3, (21, 2, m))
+    shift = rng.normal(0.0, 1e-4, (21, 2))
+    origin = rng.integers(-20, 20, (2, m)).astype(float)
+    delay = rng.uniform(0.0, 25.0, m) if delayed else np.zeros(0)
+    sums = np.stack([rng.integers(0, 9000, m), *rng.integers(0, 200000, (2, m))], axis=-1)
+    sums[:2, 0] = 0
+    found = []
+    for kernels in BOTH:
+        position = np.zeros((4, 2, m))
+        samples = np.array([0.75, 2.25, 3.75, 5.25])
+        kernels.spot_paths(position, history, shift, samples, delay, 500.0, origin)
+        spot, flux, status = np.zeros((m, 2)), np.zeros(m), np.zeros(m, np.uint8)
+        kernels.centres(spot, flux, status, sums, 24, 20, 1500.0, 4.5)
+        found.append((spot, flux, status, position))
+    *fast, path = found[0]
+    *plain, plain_path = found[1]
+    assert path == pytest.approx(plain_path, abs=1e-13)
+    for a, b in zip(fast, plain, strict=True):
+        assert np.array_equal(a, b, equal_nan=a.dtype == float)
+    assert set(fast[2].tolist()) == {0, 1, 2}
 
 
 def observed(kernels: ModuleType, interval: int) -> list:

@@ -1,10 +1,13 @@
 """Random numbers: known answers of the generator, and that the draws are what they claim."""
 
+import numba
 import numpy as np
 import pytest
 from scipy import stats
 
-from sim import kernels_numba
+from sim import kernels_numba, normals_numba
+from sim import lanes as lanes_module
+from sim.lanes import load, store
 from sim.rng import Stream, normals, philox, uniforms
 
 
@@ -21,9 +24,27 @@ from sim.rng import Stream, normals, philox, uniforms
 def test_known_answers(counter: tuple, key: tuple, answer: tuple) -> None:
     """Philox4x32-10 known-answer vectors of the Random123 distribution (Salmon et al., SC'11)."""
     assert philox(np.array(counter, np.uint64), key).tolist() == list(answer)
-    # The compiled rounds are the same; a kernel that is inlined is called as plain Python here.
-    words = kernels_numba._philox(*(np.uint32(w) for w in (*counter, *key)))
+    # A kernel that is inlined is called as plain Python here.
+    words = normals_numba.philox_word(*(np.uint32(w) for w in (*counter, *key)))
     assert tuple(int(w) for w in words) == answer
+    lanes = np.full(lanes_module.N, counter[1], np.uint32)
+    lanes[1:] += np.arange(1, lanes_module.N, dtype=np.uint32)
+    found = np.zeros((4, lanes_module.N), np.uint32)
+    in_lanes(found, lanes, *(np.uint32(w) for w in (counter[0], *counter[2:], *key)))
+    assert tuple(found[:, 0].tolist()) == answer
+    others = np.tile(np.array(counter, np.uint64), (lanes_module.N, 1))
+    others[:, 1] = lanes
+    assert np.array_equal(found.T, philox(others, key))
+
+
+@numba.njit
+def in_lanes(found, lanes, c0, c2, c3, k0, k1):
+    """The compiled generator as the kernels use it: sixteen counters that differ in c1."""
+    words = normals_numba.philox_lanes(c0, load(lanes, 0), c2, c3, k0, k1)
+    store(found, (0, 0), words[0])
+    store(found, (1, 0), words[1])
+    store(found, (2, 0), words[2])
+    store(found, (3, 0), words[3])
 
 
 def test_uniforms_and_normals_are_distributed_as_they_say() -> None:
@@ -41,7 +62,7 @@ def test_draws_depend_on_every_part_of_their_name() -> None:
     others = [((2, 2), 3, 4, 5), ((1, 3), 3, 4, 5), ((1, 2), 4, 4, 5), ((1, 2), 3, 5, 5),
               ((1, 2), 3, 4, 6)]  # fmt: skip
     assert all(not np.allclose(base, normals(*other)) for other in others)
-    assert len(set(Stream)) == 7
+    assert len(set(Stream)) == 8
 
 
 def test_fast_normals_are_standard_and_independent() -> None:
@@ -51,7 +72,7 @@ def test_fast_normals_are_standard_and_independent() -> None:
     1e-7. Kolmogorov and Smirnov at 1e-3.
     """
     out = np.zeros((100, 2, 2000), np.float32)
-    kernels_numba.amplifier_noise(out, np.arange(2000), 7, 5, int(Stream.AMPLIFIER))
+    kernels_numba.fill_normals(out, np.arange(2000), 0, 7, 5, int(Stream.AMPLIFIER))
     z = out.astype(float).ravel()
     n = z.size
     assert abs(z.mean()) < 4.5 / np.sqrt(n)

@@ -17,7 +17,7 @@ def sampled(edges: Array, delay_ticks: Array) -> Array:
     m = edges.shape[2]
     seen = np.zeros((len(WEIGHTS), 2, m))
     spot_paths(seen, edges, np.zeros((21, 2)), WEIGHTS @ np.arange(21.0), delay_ticks, 1.0,
-               np.zeros((m, 2)))  # fmt: skip
+               np.zeros((2, m)))  # fmt: skip
     return seen
 
 

@@ -1,0 +1,235 @@
+"""The fused path: many frames of the whole loop in one call of a kernel.
+
+Mirrors do not depend on each other within a run of frames, so each block of them goes through all
+stages of all frames by itself, and threads meet once in many frames. The result is that of the
+stages called frame by frame, bit for bit.
+"""
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.fleet import Fleet
+from sim.frame_by_frame import beyond_table
+from sim.frame_path import FramePath
+from sim.motion import Motion
+from sim.noise_table import NO_TABLE
+from sim.parts import Parts
+from sim.ports import Array, InNumbers
+from sim.recorder import Recorder
+from sim.rng import Stream
+from sim.surroundings import Around
+
+
+class _Timing(NamedTuple):
+    """When things happen in a frame."""
+
+    change_tick: int
+    """Tick at which a correction takes over."""
+    samples: Array
+    """(S,) samples of the exposure. [tick]"""
+    delays: Array
+    """Empty: all exposures start with the frame. [tick]"""
+    scale_px_per_rad: float
+
+
+class _Path(NamedTuple):
+    """Commanded paths of F frames, or of one that holds for all."""
+
+    asked_rad: Array
+    """(F, N, 2, M)"""
+    reference_rad: Array
+    """(F, M, 2), as the two below."""
+    lowest_rad: Array
+    highest_rad: Array
+    origin_px: Array
+    """(F, 2, M)"""
+
+
+class _Key(NamedTuple):
+    seed: int
+    amplifier: int
+    pixels: int
+    readings: int
+
+
+class _Around(NamedTuple):
+    acceleration: Array
+    sensor: Array
+    rest: Array
+    gain: Array
+
+
+class _Eye(NamedTuple):
+    drawn: bool
+    noise: int
+    threshold_dn: int
+    min_flux_dn: float
+    edge_px: float
+
+
+class _Seen(NamedTuple):
+    sigma_px: Array
+    background_e: Array
+
+
+class _Scratch(NamedTuple):
+    history: Array
+    noise: NDArray[np.float32]
+    position: Array
+    frames: NDArray[np.int32]
+    sums: NDArray[np.int64]
+    spot: Array
+    flux: Array
+    status: NDArray[np.uint8]
+    z: NDArray[np.float32]
+    beyond: NDArray[np.int64]
+
+
+def obstacles(parts: Parts) -> tuple[str, ...]:
+    """Return why a run must go frame by frame; empty if it can take the fused path."""
+    eye = parts.eye
+    found = []
+    if not hasattr(parts.kernels, "run_frames"):
+        found.append("the plain kernels have no fused path")
+    if eye.fused is None and eye.table is None:
+        found.append("the estimator wants whole frames")
+    if eye.scenic:
+        found.append("pixels differ, or stray light is on")
+    if parts.search is not None:
+        found.append("lost spots are searched for")
+    if parts.row_s > 0:
+        found.append("rows start one after the other")
+    if not isinstance(parts.controller, InNumbers):
+        found.append("the controller is stepped in Python")
+    return tuple(found)
+
+
+class Fused:
+    """Takes the loop through many frames at a time."""
+
+    def __init__(
+        self, parts: Parts, motion: Motion, recorder: Recorder, control: Any, most_frames: int
+    ) -> None:
+        n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
+        eye = parts.eye
+        self._parts = parts
+        self._motion = motion
+        self._recorder = recorder
+        self._law, self._memory = parts.controller.in_numbers(control)  # type: ignore[attr-defined]
+        streams = (Stream.AMPLIFIER, Stream.PIXELS, Stream.READINGS)
+        self._key = _Key(parts.seed, *(int(stream) for stream in streams))
+        self._samples = parts.exposure_weights @ np.arange(n + 1.0)
+        self._at_once = np.zeros(0)
+        read = eye.fused or {"threshold_dn": 0, "min_flux_dn": 0.0, "edge_px": 0.0}
+        self._eye = _Eye(
+            eye.table is not None,
+            eye.noise,
+            int(read["threshold_dn"]),
+            float(read["min_flux_dn"]),
+            float(read["edge_px"]),
+        )
+        self._table = NO_TABLE if eye.table is None else eye.table
+        self._scratch = _Scratch(
+            np.zeros((most_frames, n + 1, 2, m)),
+            np.zeros((n, 2, m), np.float32),
+            np.zeros((len(parts.exposure_weights), 2, m)),
+            np.zeros((m, *eye.window_px), np.int32),
+            np.zeros((m, 3), np.int64),
+            np.zeros((m, 2)),
+            np.zeros(m),
+            np.zeros(m, np.uint8),
+            np.zeros((1, 2, m), np.float32),
+            np.full(m, -1),
+        )
+
+    @property
+    def position_px(self) -> Array:
+        """(S, 2, M) paths of the spots over the last exposure, in their windows. [px]"""
+        return self._scratch.position
+
+    def run(
+        self, first_frame: int, k: int, around: Around, paths: Sequence[FramePath], count: int,
+        fleet: Fleet,
+    ) -> None:  # fmt: skip
+        """Run `count` frames, the first being the k-th of the block that `around` is of.
+
+        `paths` has one entry that holds for all frames, or one for each.
+        """
+        parts, recorder, motion = self._parts, self._recorder, self._motion
+        n = parts.clock.ticks_per_frame
+        ticks = slice(k * n, (k + count) * n + 1)
+        path = _stacked(paths)
+        parts.kernels.run_frames(
+            first_frame,
+            count,
+            self._key,
+            parts.mirrors,
+            motion.moving,
+            motion.waiting,
+            _Timing(
+                motion.change_tick,
+                self._samples,
+                self._at_once,
+                parts.scale_px_per_rad,
+            ),
+            path,
+            _Around(
+                around.acceleration[ticks],
+                around.sensor[ticks],
+                around.rest[k : k + count + 1],
+                around.gain[k : k + count + 1],
+            ),
+            fleet,
+            parts.drive,
+            parts.eye.camera,
+            self._eye,
+            self._table,
+            self._seen(around.temperature[k : k + count]),
+            self._law,
+            self._memory,
+            self._scratch,
+            recorder.aim_rad,
+            parts.tolerance_rad,
+            recorder.epoch.pairs,
+            recorder.epoch.form_db,
+            parts.outage_db,
+            recorder.for_kernels(),
+        )
+        beyond = self._scratch.beyond
+        if beyond.max() >= 0:
+            first = int(beyond[beyond >= 0].min())
+            raise beyond_table(parts, int((beyond == first).argmax()), first)
+
+    def _seen(self, temperature_k: Array) -> _Seen:
+        """What temperature changes in the camera, frame by frame."""
+        values = [temperature_k[0]] if np.ptp(temperature_k) == 0.0 else temperature_k
+        cameras = [self._parts.eye.uniform(float(value)) for value in values]
+        count = len(temperature_k)
+        sigma, background = zip(*((c.sigma_px, c.background_e) for c in cameras), strict=True)
+        return _Seen(_spread(sigma, count), _spread(background, count))
+
+
+def _spread(values: Sequence[float], count: int) -> Array:
+    return np.ascontiguousarray(np.broadcast_to(np.array(values, dtype=float), count))
+
+
+def _stacked(paths: Sequence[FramePath]) -> _Path:
+    if len(paths) == 1:
+        path = paths[0]
+        return _Path(
+            path.asked_rad[None],
+            path.setpoint.reference_rad[None],
+            path.setpoint.lowest_rad[None],
+            path.setpoint.highest_rad[None],
+            np.ascontiguousarray(path.origin_px.T)[None],
+        )
+    return _Path(
+        np.ascontiguousarray(np.stack([path.asked_rad for path in paths])),
+        np.stack([path.setpoint.reference_rad for path in paths]),
+        np.stack([path.setpoint.lowest_rad for path in paths]),
+        np.stack([path.setpoint.highest_rad for path in paths]),
+        np.ascontiguousarray(np.stack([path.origin_px.T for path in paths])),
+    )

@@ -1,0 +1,399 @@
+"""Spot images and what is read from them."""
+
+import math
+
+import numpy as np
+from numba import njit, prange
+
+from sim.approximations import ERF
+from sim.compiled import inlined, kernel
+from sim.lanes import (
+    N,
+    copysign,
+    fabs,
+    float64_to_32,
+    float_to_int32,
+    greater,
+    int32_to_64,
+    lesser,
+    load,
+    load_some,
+    spread,
+    sqrt,
+    store,
+)
+from sim.normals_numba import block_names, normal_pair, philox_lanes, philox_word
+from sim.ports import SpotStatus
+
+U32 = np.uint32
+I32 = np.int32
+I64 = np.int64
+F32 = np.float32
+NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
+OK, DIM, EDGE = (int(status) for status in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE))
+FAR_PX = 1e6
+
+
+@inlined
+def _erf(x):  # type: ignore[no-untyped-def]
+    """Abramowitz and Stegun 7.1.28, within 3e-7."""
+    a = fabs(x)
+    p = a * F32(ERF[0]) + F32(ERF[1])
+    p = p * a + F32(ERF[2])
+    p = p * a + F32(ERF[3])
+    p = p * a + F32(ERF[4])
+    p = p * a + F32(ERF[5])
+    p = p * a + F32(ERF[6])
+    p = p * p
+    p = p * p
+    p = p * p
+    p = p * p
+    return copysign(F32(1.0) - F32(1.0) / p, x)
+
+
+@inlined
+def _cells(out, at, stride, n, centre, scale, share):  # type: ignore[no-untyped-def]
+    """Write the light of a spot in each of `n` cells along one axis, `stride` items apart."""
+    middle = centre * scale
+    before = _erf(F32(-0.5) * scale - middle)
+    for i in range(n):
+        after = _erf((F32(i) + F32(0.5)) * scale - middle)
+        store(out, at + i * stride, (after - before) * share)
+        before = after
+
+
+@inlined
+def _lit(row, j, gx, gy, lights, used, background):  # type: ignore[no-untyped-def]
+    """Add up the light in row `j` of a block's windows: four sources at a time."""
+    columns = row.size // N
+    step = N * lights
+    for s in range(0, max(used, 1), 4):
+        at = j * step + s * N
+        y0 = load(gy, at)
+        y1 = load(gy, at + N)
+        y2 = load(gy, at + 2 * N)
+        y3 = load(gy, at + 3 * N)
+        at = s * N
+        for i in range(columns):
+            light = background if s == 0 else load(row, i * N)
+            light = light + y0 * load(gx, at)
+            light = light + y1 * load(gx, at + N)
+            light = light + y2 * load(gx, at + 2 * N)
+            light = light + y3 * load(gx, at + 3 * N)
+            store(row, i * N, light)
+            at += step
+
+
+@inlined
+def _noisy(mean, z, read):  # type: ignore[no-untyped-def]
+    """Skewed normal with the mean and variance of Poisson plus read noise."""
+    var = mean + read
+    skew = mean / (var * F32(6.0))
+    return (mean - skew) + (sqrt(var) + skew * z) * z
+
+
+@njit
+def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignore[no-untyped-def]
+    """One pixel: Poisson (W. Hoermann, 1993, PTRS; by multiplication below 10) plus read noise."""
+    draw = U32(1)
+    w0, w1, w2, w3 = philox_word(
+        U32(pixel), U32(mirror), U32(frame), draw, U32(seed), U32(stream)
+    )
+    r = math.sqrt(-2.0 * math.log((w0 + 0.5) * 2.0**-32))
+    z = r * math.cos(2.0 * math.pi * (w1 + 0.5) * 2.0**-32)
+    count = 0.0
+    if mean < 10.0:
+        limit = math.exp(-mean)
+        product = 1.0
+        count = -1.0
+        while count < 0.0 or product > limit:
+            draw = U32(draw + U32(1))
+            w0, w1, w2, w3 = philox_word(
+                U32(pixel), U32(mirror), U32(frame), draw, U32(seed), U32(stream)
+            )
+            product *= (w0 + 0.5) * 2.0**-32
+            count += 1.0
+    else:
+        log_mean = math.log(mean)
+        b = 0.931 + 2.53 * math.sqrt(mean)
+        a = -0.059 + 0.02483 * b
+        inverse_alpha = 1.1239 + 1.1328 / (b - 3.4)
+        v_r = 0.9277 - 3.6224 / (b - 2.0)
+        while True:
+            draw = U32(draw + U32(1))
+            w0, w1, w2, w3 = philox_word(
+                U32(pixel), U32(mirror), U32(frame), draw, U32(seed), U32(stream)
+            )
+            u = (w0 + 0.5) * 2.0**-32 - 0.5
+            v = (w1 + 0.5) * 2.0**-32
+            us = 0.5 - abs(u)
+            k = math.floor((2.0 * a / us + b) * u + mean + 0.43)
+            if us >= 0.07 and v <= v_r:
+                count = k
+                break
+            if k < 0.0 or (us < 0.013 and v > us):
+                continue
+            accept = math.log(v) + math.log(inverse_alpha) - math.log(a / (us * us) + b)
+            if accept <= -mean + k * log_mean - math.lgamma(k + 1.0):
+                count = k
+                break
+    return F32(count + read_noise * z)
+
+
+@inlined
+def _scattered(  # type: ignore[no-untyped-def]
+    row, j, names, count, frame, camera, noise, seed, stream
+):
+    """Turn expected electrons of row `j` into electrons; four pixels share a draw."""
+    groups = row.size // (4 * N)
+    if noise == NOISE_FAST:
+        read = F32(camera.read_noise_e * camera.read_noise_e)
+        for q in range(groups):
+            w0, w1, w2, w3 = philox_lanes(
+                U32(j * groups + q), names, U32(frame), U32(0), U32(seed), U32(stream)
+            )  # fmt: skip
+            at = 4 * q * N
+            a, b = normal_pair(w0, w1)
+            store(row, at, _noisy(load(row, at), a, read))
+            store(row, at + N, _noisy(load(row, at + N), b, read))
+            a, b = normal_pair(w2, w3)
+            store(row, at + 2 * N, _noisy(load(row, at + 2 * N), a, read))
+            store(row, at + 3 * N, _noisy(load(row, at + 3 * N), b, read))
+    elif noise == NOISE_EXACT:
+        spare = np.empty(N, U32)
+        store(spare, 0, names)
+        for i in range(4 * groups):
+            for k in range(count):
+                row[i * N + k] = _exact(
+                    row[i * N + k], camera.read_noise_e, 4 * groups * j + i, frame, spare[k], seed,
+                    stream,
+                )  # fmt: skip
+
+
+@inlined
+def _read_out(row, width, well, camera, threshold):  # type: ignore[no-untyped-def]
+    """Sums of a row's digital numbers above the threshold: plain, and weighted by column.
+
+    Numbers are cut off at the threshold from below, and its share is taken away at the end. The
+    weighted sum is a running sum of running sums from the last column on; 32 bits hold it for
+    16-bit pixels in up to 256 columns.
+    """
+    black = F32(camera.black_dn + 0.5)
+    gain = F32(camera.gain_dn_per_e)
+    dark = min(max(threshold, 0), int(camera.full_scale_dn))
+    low = spread(F32(dark))
+    full = spread(F32(well))
+    top = spread(F32(camera.full_scale_dn))
+    total = spread(I32(0))
+    weighted = spread(I32(0))
+    for i in range(width - 1, -1, -1):
+        level = lesser(load(row, i * N), full) * gain + black
+        weighted = weighted + total
+        total = total + float_to_int32(lesser(greater(level, low), top))
+    share = dark if threshold >= 0 else threshold
+    pixels = I64(share) * I64(width)
+    columns = pixels * I64(width - 1) // I64(2)
+    return int32_to_64(total) - pixels, int32_to_64(weighted) - columns
+
+
+@njit
+def _kept(frames, row, dn, j, start, count, well, camera):  # type: ignore[no-untyped-def]
+    """Write the digital numbers of row `j` of a block's windows to their frames."""
+    width = frames.shape[2]
+    black = F32(camera.black_dn + 0.5)
+    gain = F32(camera.gain_dn_per_e)
+    top = spread(F32(camera.full_scale_dn))
+    for i in range(width):
+        level = lesser(load(row, i * N), spread(F32(well))) * gain + black
+        store(dn, i * N, float_to_int32(lesser(greater(level, spread(F32(0.0))), top)))
+    for k in range(count):
+        for i in range(width):
+            frames[start + k, j, i] = dn[i * N + k]
+
+
+@inlined
+def _summed(sums, start, count, s0, sx, sy):  # type: ignore[no-untyped-def]
+    spare = np.empty(3 * N, I64)
+    store(spare, 0, s0)
+    store(spare, N, sx)
+    store(spare, 2 * N, sy)
+    for k in range(count):
+        for c in range(3):
+            sums[start + k, c] = spare[c * N + k]
+
+
+@njit
+def expose_block(  # type: ignore[no-untyped-def]
+    start, count, frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold,
+    keep,
+):  # fmt: skip
+    """See `expose`; one block of mirrors."""
+    n_samples = position.shape[0]
+    height, width = frames.shape[1], frames.shape[2]
+    lights = (n_samples + 3) // 4 * 4
+    columns = (width + 3) // 4 * 4
+    gx = np.zeros(lights * columns * N, F32)
+    gy = np.zeros(lights * height * N, F32)
+    row = np.zeros(columns * N, F32)
+    dn = np.empty(columns * N, I32)
+    names = block_names(mirrors, start, count)
+    scale = F32(1.0 / (math.sqrt(2.0) * camera.sigma_px))
+    share = F32(0.25 * camera.signal_e / n_samples)
+    for s in range(n_samples):
+        x = float64_to_32(load_some(position, (s, 0, start), count))
+        y = float64_to_32(load_some(position, (s, 1, start), count))
+        _cells(gx, s * N, lights * N, width, x, scale, F32(1.0))
+        _cells(gy, s * N, lights * N, height, y, scale, share)
+    background = spread(F32(camera.background_e))
+    s0 = spread(I64(0))
+    sx = spread(I64(0))
+    sy = spread(I64(0))
+    for j in range(height):
+        _lit(row, j, gx, gy, lights, lights, background)
+        _scattered(row, j, names, count, frame, camera, noise, seed, stream)
+        total, weighted = _read_out(row, width, camera.full_well_e, camera, threshold)
+        if keep:
+            _kept(frames, row, dn, j, start, count, camera.full_well_e, camera)
+        s0 = s0 + total
+        sx = sx + weighted
+        sy = sy + total * I64(j)
+    _summed(sums, start, count, s0, sx, sy)
+
+
+@kernel
+def expose(  # type: ignore[no-untyped-def]
+    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep
+):
+    """Make every mirror's frame, and the sums of its thresholded centre of gravity.
+
+    `position` (S, 2, M) is the spot's path over the exposure in window pixels; `frames` (M, H, W)
+    is filled if `keep`, `sums` (M, 3) always.
+    """
+    n_mirrors = position.shape[2]
+    for block in prange((n_mirrors + N - 1) // N):
+        start = block * N
+        expose_block(
+            start, min(N, n_mirrors - start), frames, sums, position, mirrors, frame, camera, noise,
+            seed, stream, threshold, keep,
+        )  # fmt: skip
+
+
+@njit
+def _pixels(out, values, scene, origin, j, start, count):  # type: ignore[no-untyped-def]
+    """Copy what is known of the pixels in row `j` of a block's windows."""
+    last_sensor = values.shape[0] - 1
+    last_y = values.shape[1] - 1
+    last_x = values.shape[2] - 1
+    for k in range(count):
+        sensor = min(scene.sensor[start + k], last_sensor)
+        y = min(max(I64(origin[start + k, 1]) + j, 0), last_y)
+        x = I64(origin[start + k, 0])
+        for i in range(out.size // N):
+            out[i * N + k] = values[sensor, y, min(max(x + i, 0), last_x)]
+
+
+@njit
+def _scene_lights(  # type: ignore[no-untyped-def]
+    gx, gy, lights, start, count, position, origin, height, width, camera, scene
+):
+    """Write what each source of light adds to a block's windows; return how many there are.
+
+    A source that is far from every window of the block is left out: single precision would add
+    exactly nothing.
+    """
+    n_samples = position.shape[0]
+    scale = F32(1.0 / (math.sqrt(2.0) * camera.sigma_px))
+    far = 9.0 * camera.sigma_px + 1.0
+    at = np.empty(2 * N, F32)
+    used = 0
+    for q in range(scene.spots.shape[1]):
+        for g in range(2 if scene.ghost > 0.0 else 1):
+            strength = scene.ghost if g == 1 else 1.0
+            dx = scene.ghost_x_px if g == 1 else 0.0
+            dy = scene.ghost_y_px if g == 1 else 0.0
+            share = F32(0.25 * camera.signal_e * strength / n_samples)
+            for s in range(n_samples):
+                near = False
+                at[:] = F32(FAR_PX)
+                for k in range(count):
+                    n = scene.spots[start + k, q]
+                    if n >= 0:
+                        x = position[s, 0, n] - origin[start + k, 0] + dx
+                        y = position[s, 1, n] - origin[start + k, 1] + dy
+                        at[k] = F32(x)
+                        at[N + k] = F32(y)
+                        near |= -far <= x <= width + far and -far <= y <= height + far
+                if near:
+                    _cells(gx, used * N, lights * N, width, load(at, 0), scale, F32(1.0))
+                    _cells(gy, used * N, lights * N, height, load(at, N), scale, share)
+                    used += 1
+    return used
+
+
+@njit
+def _expose_scene_block(  # type: ignore[no-untyped-def]
+    start, count, frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold,
+    keep, origin, scene, warmth,
+):  # fmt: skip
+    height, width = frames.shape[1], frames.shape[2]
+    sources = position.shape[0] * scene.spots.shape[1] * (2 if scene.ghost > 0.0 else 1)
+    lights = (sources + 3) // 4 * 4
+    columns = (width + 3) // 4 * 4
+    gx = np.zeros(lights * columns * N, F32)
+    gy = np.zeros(lights * height * N, F32)
+    row = np.zeros(columns * N, F32)
+    dn = np.empty(columns * N, I32)
+    response = np.zeros(columns * N, F32)
+    dark = np.zeros(columns * N, F32)
+    offset = np.zeros(columns * N, F32)
+    alike = scene.response.size == 1
+    if alike:
+        response[:] = scene.response[0, 0, 0]
+        dark[:] = scene.dark[0, 0, 0]
+        offset[:] = scene.offset[0, 0, 0]
+    names = block_names(mirrors, start, count)
+    used = _scene_lights(
+        gx, gy, lights, start, count, position, origin, height, width, camera, scene
+    )
+    background = spread(F32(camera.background_e))
+    full = spread(F32(camera.full_well_e))
+    s0 = spread(I64(0))
+    sx = spread(I64(0))
+    sy = spread(I64(0))
+    for j in range(height):
+        _lit(row, j, gx, gy, lights, used, background)
+        if not alike:
+            _pixels(response, scene.response, scene, origin, j, start, count)
+            _pixels(dark, scene.dark, scene, origin, j, start, count)
+            _pixels(offset, scene.offset, scene, origin, j, start, count)
+        for i in range(0, columns * N, N):
+            store(row, i, load(row, i) * load(response, i) + load(dark, i) * F32(warmth))
+        _scattered(row, j, names, count, frame, camera, noise, seed, stream)
+        for i in range(0, columns * N, N):
+            store(row, i, lesser(load(row, i), full) + load(offset, i))
+        total, weighted = _read_out(row, width, np.inf, camera, threshold)
+        if keep:
+            _kept(frames, row, dn, j, start, count, np.inf, camera)
+        s0 = s0 + total
+        sx = sx + weighted
+        sy = sy + total * I64(j)
+    _summed(sums, start, count, s0, sx, sy)
+
+
+@kernel
+def expose_scene(  # type: ignore[no-untyped-def]
+    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep,
+    origin, scene, warmth,
+):  # fmt: skip
+    """Make frames of windows that see more than their own spot, on pixels that differ.
+
+    As `expose`; `position` (S, 2, M) is in sensor pixels, and `frames` (K, H, W) start at
+    `origin` (K, 2) of the sensor.
+    """
+    n_windows = frames.shape[0]
+    for block in prange((n_windows + N - 1) // N):
+        start = block * N
+        _expose_scene_block(
+            start, min(N, n_windows - start), frames, sums, position, mirrors, frame, camera, noise,
+            seed, stream, threshold, keep, origin, scene, warmth,
+        )  # fmt: skip
