@@ -151,10 +151,10 @@ def _coupled(asked: Array, fleet: Fleet) -> Array:
 
 def _code(asked: Array, fleet: Fleet, drive: Drive) -> Array:
     """Voltages of the DAC codes nearest to a wanted static tilt."""
-    ratio = asked / fleet.believed_gain
+    ratio = asked * (1.0 / fleet.believed_gain)
     if drive.square:
         ratio = np.copysign(np.sqrt(np.abs(ratio)), ratio)
-    code = np.floor(ratio / drive.lsb_v + 0.5)
+    code = np.floor(ratio * (1.0 / drive.lsb_v) + 0.5)
     return drive.lsb_v * np.clip(code, -drive.codes, drive.codes - 1)
 
 

@@ -135,13 +135,27 @@ def _believed_step(belief: PlantBelief) -> tuple[Array, NDArray[np.float64]]:
 def exposure_samples(clock: Clock, exposure_s: float, n_samples: int) -> Array:
     """Return (S, N + 1) weights that turn tick edges into tilt at the exposure's sample times.
 
-    The samples are the midpoints of equal parts of the exposure, and tilt is taken as straight
-    between ticks.
+    One sample is in the middle of the exposure; an even number are Gauss-Legendre points, two to
+    each equal part, which carry equal weights. Tilt is taken as straight between ticks.
+
+    References
+    ----------
+    .. [1] M. Abramowitz and I. A. Stegun, Handbook of Mathematical Functions, 25.4.29 and table
+       25.4: two points at +-1/sqrt(3), exact for cubics.
     """
     weights = np.zeros((n_samples, clock.ticks_per_frame + 1))
-    at = (np.arange(n_samples) + 0.5) / n_samples * exposure_s / clock.tick_s
+    at = _sample_times(n_samples) * exposure_s / clock.tick_s
     for s, x in enumerate(at):
         n = min(math.floor(x), clock.ticks_per_frame - 1)
         weights[s, n] = 1.0 - (x - n)
         weights[s, n + 1] = x - n
     return weights
+
+
+def _sample_times(n_samples: int) -> Array:
+    """Instants (S,) of the samples, as parts of the exposure."""
+    if n_samples == 1:
+        return np.array([0.5])
+    parts = n_samples // 2
+    pair = 0.5 + np.array([-0.5, 0.5]) / math.sqrt(3.0)
+    return ((np.arange(parts)[:, None] + pair) / parts).ravel()

@@ -5,12 +5,15 @@ import importlib.metadata
 import platform
 import time
 from collections.abc import Callable
+from typing import Any
 
 import numba
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.build import Built, build
+from sim.fused import obstacles
+from sim.lanes import N as LANES
 from sim.limits import check_limits
 from sim.loop import BLOCK_FRAMES, LoopResult, simulate
 from sim.metrics import evaluate
@@ -18,8 +21,10 @@ from sim.ports import Array
 from sim.result import Result
 from sim.scenario import Scenario
 from sim.shock_spectrum import shock_spectrum
+from sim.stopwatch import Spent
 from sim.surroundings import Surroundings
 
+numba_config: Any = numba.config
 PACKAGES = ("numpy", "scipy", "numba", "opencv-python-headless", "pydantic", "matplotlib")
 SPECTRUM_QUALITY = 10.0
 SPECTRUM_POINTS = 60
@@ -36,7 +41,10 @@ ASSUMPTIONS = (
 
 
 def run(
-    scenario: Scenario, progress: Callable[[int, int], None] | None = None, *, threads: int = 1
+    scenario: Scenario,
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    threads: int | None = None,
 ) -> Result:
     """Run one scenario.
 
@@ -46,9 +54,9 @@ def run(
         From `sim.load_scenario`.
     progress : callable, optional
         Called with (finished frames, all frames) as the run goes on.
-    threads : int
-        Threads of the compiled kernels; the result does not depend on it. More than one pays off
-        on idle cores only.
+    threads : int, optional
+        Threads of the compiled kernels; the result does not depend on it. All there are if left
+        out, but no more than there is work for.
 
     Returns
     -------
@@ -62,8 +70,11 @@ def run(
     """
     started = datetime.datetime.now(datetime.UTC)
     clock_s = time.perf_counter()
-    numba.set_num_threads(threads)
     built = build(scenario)
+    if threads is None:
+        blocks = -(-len(built.parts.mirrors) // LANES)
+        threads = min(numba_config.NUMBA_NUM_THREADS, blocks)
+    numba.set_num_threads(threads)
     total = built.parts.clock.n_frames
     tell = None if progress is None else lambda done: progress(done, total)
     outcome = simulate(built.parts, tell)
@@ -79,7 +90,10 @@ def run(
         "simulated_s": total * built.parts.clock.frame_s,
         "mirrors": len(built.parts.mirrors),
         "threads": threads,
-        "estimator_path": "fused" if built.parts.eye.fused is not None else "frames",
+        "path": _path(outcome.spent),
+        "path_because": list(obstacles(built.parts)),
+        "first_frame_s": round(outcome.spent.first_s, 3),
+        "spent_s": {k: round(v, 4) for k, v in outcome.spent.shared_out_s().items()},
     }
     return Result(
         scenario=built.resolved,
@@ -93,6 +107,10 @@ def run(
         provenance=provenance,
         profiles=built.profiles,
     )
+
+
+def _path(spent: Spent) -> str:
+    return "fused" if spent.fused_frames else "frame by frame"
 
 
 def _sway(built: Built, outcome: LoopResult) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, Field, ValidationError
+from pydantic import AfterValidator, BaseModel, Field, ValidationError
 
 from sim.bracket import BracketParams
 from sim.camera import CameraParams
@@ -32,13 +32,23 @@ class TracesParams(Block):
     excursions between samples are kept, whatever the rate. [Hz]"""
 
 
+def _one_or_even(samples: int) -> int:
+    if samples > 1 and samples % 2:
+        raise ValueError(f"must be 1 or an even number (got {samples})")
+    return samples
+
+
+ExposureSamples = Annotated[int, Field(ge=1, le=32), AfterValidator(_one_or_even)]
+
+
 class EngineParams(Block):
     """How finely time is cut; for checking, not for taste."""
 
     substeps: Annotated[int, Field(ge=1, le=64)] = 1
     """Integration steps in a drive tick. [-]"""
-    exposure_samples: Annotated[int, Field(ge=1, le=32)] = 4
-    """Positions over which a frame is averaged for motion during the exposure. [-]"""
+    exposure_samples: ExposureSamples = 2
+    """Positions over which a frame is averaged for motion during the exposure: one in the middle,
+    or an even number at Gauss-Legendre points, two to each equal part. [-]"""
 
 
 class Scenario(Block):

@@ -22,7 +22,7 @@ class Ramp:
 
 
 def made(commands: list[tuple[int, Array]], cubic: tuple[float, float] = (0.0, 0.0)) -> Reference:
-    weights = exposure_samples(CLOCK, 3e-4, 4).mean(axis=0)
+    weights = exposure_samples(CLOCK, 3e-4, 2).mean(axis=0)
     return Reference(
         tuple(Command(*c) for c in commands), Ramp(), BELIEF, CLOCK, cubic, weights
     )
@@ -53,7 +53,7 @@ def test_expected_tilt_is_the_believed_answer_to_the_path() -> None:
     whole = np.concatenate([whole, np.broadcast_to(TARGET.T, (12 * N - len(whole), 2, 2))])
     assert asked == pytest.approx(whole, abs=1e-14)
     time_s = TICK_S * np.arange(12 * N + 1)
-    weights = exposure_samples(CLOCK, 3e-4, 4).mean(axis=0)
+    weights = exposure_samples(CLOCK, 3e-4, 2).mean(axis=0)
     for axis, (w, q) in enumerate(zip(BELIEF.resonance_rad_s, BELIEF.quality, strict=True)):
         plant = control.tf([w**2], [1, w / q, w**2]) * control.tf([1], [BELIEF.amplifier_s, 1])
         model = control.ss(plant).sample(TICK_S, method="zoh")
@@ -91,11 +91,17 @@ def test_path_comes_to_rest_on_the_target() -> None:
     assert np.array_equal(asked, np.broadcast_to(expected.T, (N, 2, 2)))
 
 
-@pytest.mark.parametrize(("exposure_s", "samples"), [(3e-4, 4), (1e-3, 7), (2e-5, 1), (1.7e-4, 3)])
-def test_samples_are_at_the_middles_of_equal_parts(exposure_s: float, samples: int) -> None:
+@pytest.mark.parametrize(
+    ("exposure_s", "samples", "degree"),
+    [(3e-4, 2, 3), (1e-3, 4, 3), (1.7e-4, 8, 3), (2e-5, 1, 1)],
+)
+def test_samples_average_polynomials_exactly(exposure_s: float, samples: int, degree: int) -> None:
+    """The mean of t^k over [0, 1] is 1 / (k + 1): to the third degree for two points."""
     weights = exposure_samples(CLOCK, exposure_s, samples)
     assert weights.shape == (samples, N + 1)
     assert weights.sum(axis=1) == pytest.approx(1.0)
     assert (weights >= 0).all()
-    middles = (np.arange(samples) + 0.5) * exposure_s / samples
-    assert weights @ (TICK_S * np.arange(N + 1)) == pytest.approx(middles)
+    at = weights @ (TICK_S * np.arange(N + 1)) / exposure_s
+    for k in range(1, degree + 1):
+        assert (at**k).mean() == pytest.approx(1 / (k + 1), rel=1e-12)
+    assert (at ** (degree + 1)).mean() != pytest.approx(1 / (degree + 2), rel=1e-5)

@@ -66,5 +66,5 @@ def test_every_key_of_every_section_is_there():
 def test_required_bounds_and_defaults_are_told():
     reference = scenario_reference()
     assert "| `seed` | whole number >= 0 and < 4294967296 | required |" in reference
-    assert '| `noise` | "fast", "exact", "none" | "fast" |' in reference
+    assert '| `noise` | "fast", "exact", "equivalent", "none" | "fast" |' in reference
     assert "| `hold_to_ms` | number > 0 | none |" in reference

@@ -27,7 +27,8 @@ def test_samples_of_a_ramp_lie_at_their_times() -> None:
     rate = np.array([[3.0, -1.0, 0.5], [2.0, 0.0, -4.0]])
     delay_s = np.array([0.0, 133e-6, 700e-6])
     got = sampled(t[:, None, None] * rate, delay_s / 50e-6)
-    at = (np.arange(4) + 0.5) / 4 * 300e-6
+    points = 0.5 + 0.5 * np.polynomial.legendre.leggauss(2)[0]
+    at = np.concatenate([points, 1 + points]) / 2 * 300e-6
     assert got == pytest.approx(rate * (at[:, None, None] + delay_s), abs=1e-15)
 
 
@@ -40,13 +41,14 @@ def test_without_delay_it_is_the_global_shutter() -> None:
 def test_sine_is_averaged_and_late_by_its_phase() -> None:
     """Mean of sin(w t) over an exposure T from d: sinc(w T / 2) sin(w (d + T / 2)).
 
-    Straight lines between 50 us ticks and 4 samples err by (w dt)^2 / 8 and (w T / 4)^2 / 24.
+    Straight lines between 50 us ticks err by (w dt)^2 / 8, two Gauss points in each half of the
+    exposure by (w T / 2)^4 / 4320 (Abramowitz and Stegun, 25.4.30).
     """
     w, delay_s = 2 * np.pi * 200.0, np.array([0.0, 200e-6, 555e-6])
     edges = np.broadcast_to(np.sin(w * np.arange(21) * 50e-6)[:, None, None], (21, 2, 3))
     got = sampled(edges, delay_s / 50e-6).mean(axis=0)[0]
     exact = np.sinc(w * 150e-6 / np.pi) * np.sin(w * (delay_s + 150e-6))
-    assert got == pytest.approx(exact, abs=(w * 50e-6) ** 2 / 8 + (w * 75e-6) ** 2 / 24)
+    assert got == pytest.approx(exact, abs=(w * 50e-6) ** 2 / 8 + (w * 150e-6) ** 4 / 4320)
     assert np.diff(exact).min() > 0.1
 
 

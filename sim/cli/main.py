@@ -106,8 +106,8 @@ def check(scenario: str, overrides: tuple[str, ...]) -> None:
 @click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Instead of the scenario's.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.option(
-    "--threads", type=click.IntRange(1, os.cpu_count()), default=1, show_default=True,
-    help="Threads of the compiled kernels; more pay off on idle cores only.",
+    "--threads", type=click.IntRange(1, os.cpu_count()),
+    help="Threads of the compiled kernels; as many as there are cores and work if left out.",
 )
 @click.pass_context
 def run(
@@ -117,7 +117,7 @@ def run(
     overrides: tuple[str, ...],
     seed: int | None,
     overwrite: bool,
-    threads: int,
+    threads: int | None,
 ) -> None:
     """Run SCENARIO (a file, or a name from `list`) and file its results in DIR."""
     from sim.cli.show import progress_bar, summary

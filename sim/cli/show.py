@@ -68,12 +68,32 @@ def summary(result: Result, folder: Path) -> None:
         console.print(
             f"limit {limit['name']}: {_digits(limit['value'])} of {_digits(limit['limit'])}, {word}"
         )
-    speed = result.provenance["simulated_s"] / result.provenance["wall_s"]
-    console.print(
-        f"{result.provenance['simulated_s']:g} s simulated in {result.provenance['wall_s']:.1f} s "
-        f"({speed:.2f} x real time, compiling included)"
-    )
+    for line in speed(result.provenance):
+        console.print(line, soft_wrap=True)
     console.print(f"results in {folder}", soft_wrap=True)
+
+
+def speed(provenance: dict[str, Any]) -> list[str]:
+    """Return what to say about the time a run took: how long, on which path, and on what."""
+    simulated_s, wall_s = provenance["simulated_s"], provenance["wall_s"]
+    spent_s = {name: value for name, value in provenance["spent_s"].items() if value > 0}
+    loop_s = sum(spent_s.values())
+    first_s = provenance["first_frame_s"]
+    threads = provenance["threads"]
+    path = provenance["path"]
+    if provenance["path_because"]:
+        path += f", because {'; '.join(provenance['path_because'])}"
+    lines = [
+        f"{simulated_s:g} s simulated in {wall_s:.1f} s ({simulated_s / wall_s:.2f} x real time) "
+        f"on {threads} thread{'s' if threads > 1 else ''}; {first_s:.1f} s of it to load or "
+        "compile kernels and run the first frame",
+        f"path: {path}",
+    ]
+    if loop_s > 0:
+        parts = sorted(spent_s.items(), key=lambda item: -item[1])
+        shares = ", ".join(f"{name} {100 * value / loop_s:.0f} %" for name, value in parts)
+        lines.append(f"all other frames took {loop_s:.2f} s: {shares}")
+    return lines
 
 
 def _digits(value: Any) -> str:

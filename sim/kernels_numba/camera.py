@@ -64,22 +64,18 @@ def _cells(out, at, stride, n, centre, scale, share):  # type: ignore[no-untyped
 
 @inlined
 def _lit(row, j, gx, gy, lights, used, background):  # type: ignore[no-untyped-def]
-    """Add up the light in row `j` of a block's windows: four sources at a time."""
+    """Add up the light in row `j` of a block's windows: two sources at a time."""
     columns = row.size // N
     step = N * lights
-    for s in range(0, max(used, 1), 4):
+    for s in range(0, max(used, 1), 2):
         at = j * step + s * N
         y0 = load(gy, at)
         y1 = load(gy, at + N)
-        y2 = load(gy, at + 2 * N)
-        y3 = load(gy, at + 3 * N)
         at = s * N
         for i in range(columns):
             light = background if s == 0 else load(row, i * N)
             light = light + y0 * load(gx, at)
             light = light + y1 * load(gx, at + N)
-            light = light + y2 * load(gx, at + 2 * N)
-            light = light + y3 * load(gx, at + 3 * N)
             store(row, i * N, light)
             at += step
 
@@ -230,7 +226,7 @@ def expose_block(  # type: ignore[no-untyped-def]
     """See `expose`; one block of mirrors."""
     n_samples = position.shape[0]
     height, width = frames.shape[1], frames.shape[2]
-    lights = (n_samples + 3) // 4 * 4
+    lights = (n_samples + 1) // 2 * 2
     columns = (width + 3) // 4 * 4
     gx = np.zeros(lights * columns * N, F32)
     gy = np.zeros(lights * height * N, F32)
@@ -337,7 +333,7 @@ def _expose_scene_block(  # type: ignore[no-untyped-def]
 ):  # fmt: skip
     height, width = frames.shape[1], frames.shape[2]
     sources = position.shape[0] * scene.spots.shape[1] * (2 if scene.ghost > 0.0 else 1)
-    lights = (sources + 3) // 4 * 4
+    lights = (sources + 1) // 2 * 2
     columns = (width + 3) // 4 * 4
     gx = np.zeros(lights * columns * N, F32)
     gy = np.zeros(lights * height * N, F32)

@@ -46,7 +46,7 @@ def constants(start, count, fleet, drive):  # type: ignore[no-untyped-def]
         store(w, _TRUE + at, one)
         store(w, _STEPS + at, one)
         store_some(w, _TRUE + at, count, load_some(fleet.true_gain, place, count))
-        store_some(w, _STEPS + at, count, load_some(fleet.believed_gain, place, count))
+        store_some(w, _STEPS + at, count, 1.0 / load_some(fleet.believed_gain, place, count))
         store(w, _STIFF + at, stiffness)
         store(w, _KICK + at, 0.5 * drive.step_s * fleet.cubic[a] * stiffness)
         store(w, _TRAVEL + at, spread(fleet.travel_rad[a]))
@@ -73,12 +73,12 @@ def set_frame(w, start, count, before, after, rest_start, rest_end):  # type: ig
 
 
 @inlined
-def _coded(asked, gain, drive):  # type: ignore[no-untyped-def]
+def _coded(asked, per_tilt, drive):  # type: ignore[no-untyped-def]
     """Voltage of the DAC code nearest to a wanted static tilt."""
-    ratio = asked / gain
+    ratio = asked * per_tilt
     if drive.square:
         ratio = copysign(sqrt(fabs(ratio)), ratio)
-    code = floor(ratio / drive.lsb_v + 0.5)
+    code = floor(ratio * (1.0 / drive.lsb_v) + 0.5)
     return drive.lsb_v * lesser(greater(code, spread(-drive.codes)), spread(drive.codes - 1.0))
 
 
