@@ -17,9 +17,10 @@ import llvmlite
 import numba
 
 HERE = Path(__file__).parent
+ALONE = ("approximations", "band_limited", "camera", "compiled", "lanes", "normals_numba", "ports",
+         "recursion")  # fmt: skip
 SOURCES = (
-    *(HERE / name for name in ("approximations.py", "compiled.py", "lanes.py")),
-    *(HERE / name for name in ("band_limited.py", "camera.py", "normals_numba.py", "ports.py")),
+    *(HERE / f"{name}.py" for name in ALONE),
     *sorted((HERE / "kernels_numba").glob("*.py")),
 )
 """All files that kernels are made of."""

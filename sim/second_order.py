@@ -5,9 +5,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.linalg import expm
-from scipy.signal import lfilter
 
 from sim.ports import Array
+from sim.recursion import run_section
 
 
 class Section(NamedTuple):
@@ -157,7 +157,7 @@ def respond(
     outputs = np.empty_like(values)
     outputs[0] = state.output
     if len(values) > 1:
-        outputs[1:], memory = lfilter(
-            section.numerator, section.denominator, values[1:], axis=0, zi=memory
+        outputs[1:], memory = run_section(
+            section.numerator, section.denominator, memory, values[1:]
         )
     return SectionState(memory, outputs[-1].copy(), started=True), outputs

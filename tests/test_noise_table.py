@@ -89,8 +89,7 @@ def test_closed_loop_residual_of_every_fidelity_is_that_of_exact() -> None:
     """192 mirrors, 400 ms: each frame's noise is new, the loop's memory is about ten frames.
 
     So about 192 x 300 / 10 independent squares per axis: the standard error of an rms is
-    1 / sqrt(4 x 5760 x 2) = 0.5 %, of a ratio 0.7 %; 4.5 of them are allowed. The DAC's share, which
-    all have alike, makes it smaller.
+    1 / sqrt(4 x 5760 x 2) = 0.5 %, of a ratio 0.7 %; 4.5 of them are allowed.
     """
     run = {
         noise: rms_urad(simulate(made("harrow_point", "duration_ms=400", f'camera.noise="{noise}"'))

@@ -4,12 +4,12 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from sim.errors import ScenarioError
 from sim.normals_numba import fill_normals
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array, Effects, Site
+from sim.recursion import run_section
 
 SHORTEST_FRAMES = 10
 """Least correlation time in frames: halfway between edges the variance is then 5 % low at worst."""
@@ -88,10 +88,13 @@ class Drift:
     def advance(self, state: Wander, first_frame: int, n_frames: int) -> tuple[Wander, Effects]:
         """Return the rest angle over the block."""
         noise = self._step_rad * _draw(self._site, first_frame + 1 + np.arange(n_frames))
-        path, _ = lfilter(
-            [1.0], [1.0, -self._keep], noise, axis=0, zi=self._keep * state.rest_rad[None]
-        )
-        rest = np.concatenate([state.rest_rad[None], path])
+        shape = (n_frames, state.rest_rad.size)
+        memory = np.stack([self._keep * state.rest_rad.ravel(), np.zeros(shape[1])])
+        path, _ = run_section(
+            np.array([1.0, 0.0, 0.0]), np.array([1.0, -self._keep, 0.0]), memory,
+            noise.reshape(shape),
+        )  # fmt: skip
+        rest = np.concatenate([state.rest_rad[None], path.reshape(noise.shape)])
         return Wander(rest[-1].copy()), Effects(rest_rad=rest)
 
 

@@ -1,0 +1,285 @@
+"""Measure the speed of the product beside its opponents, in one run on one machine.
+
+`python tests/benchmarks/speed.py [--write]`; with `--write`, the tables go to docs/performance.md and
+the figure to docs/performance.png. Not a test: times depend on the machine and on what else it does.
+Every figure is the best of several rounds, and the rounds of all variants take turns.
+"""
+
+import argparse
+import os
+import platform
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numba
+import numpy as np
+
+from sim import kernels_numba, kernels_numpy
+from sim.build import build
+from sim.loop import simulate
+from sim.parts import Parts
+from sim.rng import Stream
+from sim.scenario import load_scenario
+
+ROOT = Path(__file__).parents[2]
+sys.path.insert(0, str(ROOT))
+from tests.benchmarks.by_hand import by_python_control, by_solve_ivp, run_script  # noqa: E402
+
+DEMO = ROOT / "scenarios" / "harrow_point_earthquake.toml"
+PORTS = {24: 6, 48: 8, 96: 12, 192: 16, 384: 24}
+"""Ports a side, and columns of the array."""
+THREADS = (1, 2)
+
+
+class Timing(NamedTuple):
+    """Best time of a variant."""
+
+    name: str
+    frames: int
+    seconds: float
+
+    @property
+    def per_frame_s(self) -> float:
+        """Seconds a frame."""
+        return self.seconds / self.frames
+
+
+def made(*overrides: str, kernels: Any = kernels_numba) -> Parts:
+    """Build the demo, shortened."""
+    return build(
+        load_scenario(DEMO, ["metrics.hold_from_ms=20", *overrides]), kernels
+    ).parts
+
+
+def looped(duration_ms: int, threads: int, *overrides: str, fused: bool = True) -> Callable[[], int]:
+    """Return a call that simulates the demo and gives its frames."""
+    parts = made(f"duration_ms={duration_ms}", *overrides)
+
+    def call() -> int:
+        numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
+        simulate(parts, fused=fused)
+        return parts.clock.n_frames
+
+    return call
+
+
+def best(variants: dict[str, Callable[[], int]], rounds: int) -> dict[str, Timing]:
+    """Time all variants in turn, a few times over."""
+    found: dict[str, Timing] = {}
+    for _ in range(rounds):
+        for name, call in variants.items():
+            began = time.perf_counter()
+            frames = call()
+            spent = time.perf_counter() - began
+            if name not in found or spent < found[name].seconds:
+                found[name] = Timing(name, frames, spent)
+    return found
+
+
+def noise_limits() -> dict[str, Callable[[], int]]:
+    """Drawing one single-precision normal for each pixel of 200 frames, and nothing else."""
+    parts = made("duration_ms=100")
+    m, (height, width) = len(parts.mirrors), parts.eye.window_px
+    n = 200
+    pixels = np.zeros((height * width // 2, 2, m), np.float32)
+    calls: dict[str, Callable[[], int]] = {}
+    for kind in (np.random.SFC64, np.random.PCG64, np.random.Philox):
+        generator = np.random.Generator(kind(1))
+
+        def by_numpy(generator: np.random.Generator = generator) -> int:
+            for _ in range(n):
+                generator.standard_normal(dtype=np.float32, out=pixels)
+            return n
+
+        calls[f"numpy {kind.__name__}"] = by_numpy
+    for threads in THREADS:
+
+        def compiled(threads: int = threads) -> int:
+            numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
+            for k in range(n):
+                kernels_numba.fill_normals(
+                    pixels, parts.mirrors, 0, k, parts.seed, int(Stream.PIXELS)
+                )
+            return n
+
+        compiled()
+        calls[f"compiled, {named(threads)}"] = compiled
+    return calls
+
+
+def named(threads: int) -> str:
+    """Say how many threads."""
+    return f"{threads} thread{'s' if threads > 1 else ''}"
+
+
+def opponents(quick: bool) -> dict[str, Timing]:
+    """Script, python-control and plain numpy; a few frames are enough."""
+    parts = made("duration_ms=200")
+    frames = 2
+    found = best(
+        {
+            "script, solve_ivp": lambda: len(run_script(parts, frames, by_solve_ivp)),
+            "script, python-control": lambda: len(run_script(parts, frames, by_python_control)),
+        },
+        1 if quick else 2,
+    )
+    plain = made("duration_ms=64", kernels=kernels_numpy)
+
+    def by_numpy() -> int:
+        simulate(plain)
+        return plain.clock.n_frames
+
+    return found | best({"vectorised numpy": by_numpy}, 1 if quick else 2)
+
+
+def product(duration_ms: int) -> dict[str, Callable[[], int]]:
+    """The product: paths, fidelities, threads."""
+    calls: dict[str, Callable[[], int]] = {}
+    for threads in THREADS:
+        calls[f"fused, {named(threads)}"] = looped(duration_ms, threads)
+        calls[f"frame by frame, {named(threads)}"] = looped(
+            duration_ms // 2, threads, fused=False
+        )
+        calls[f"equivalent, {named(threads)}"] = looped(
+            duration_ms, threads, 'camera.noise="equivalent"'
+        )
+        calls[f"exact, {named(threads)}"] = looped(80, threads, 'camera.noise="exact"')
+        calls[f"none, {named(threads)}"] = looped(duration_ms, threads, 'camera.noise="none"')
+    return calls
+
+
+def by_mirrors(duration_ms: int) -> dict[str, Callable[[], int]]:
+    """The fused path on one thread for more and more mirrors."""
+    return {
+        f"{2 * ports}": looped(
+            duration_ms, 1, f"switch.geometry.ports_per_side={ports}",
+            f"switch.geometry.columns={columns}", f"switch.geometry.pitch_mm={18 / columns}",
+            "switch.optics.mirror_radius_um=300",
+        )
+        for ports, columns in PORTS.items()
+    }  # fmt: skip
+
+
+def by_frames() -> dict[str, Callable[[], int]]:
+    """The fused path on one thread for longer and longer runs."""
+    return {f"{frames}": looped(frames, 1) for frames in (250, 500, 1000, 2000, 4000, 8000)}
+
+
+RUN = """
+import resource, sys
+from sim.runner import run
+from sim.scenario import load_scenario
+run(load_scenario(sys.argv[1], sys.argv[2:]))
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
+
+
+def memory_mb(duration_s: int, sample_hz: float) -> tuple[float, float]:
+    """Return the largest resident memory of a run of the demo, and what its traces hold. [MB]"""
+    overrides = [
+        f"duration_ms={1000 * duration_s}", f"traces.sample_hz={sample_hz}",
+        f"metrics.dwell_ms={max(5.0, 1e3 / sample_hz)}", "metrics.hold_from_ms=20",
+    ]  # fmt: skip
+    told = subprocess.run(
+        [sys.executable, "-c", RUN, str(DEMO), *overrides],
+        check=True, capture_output=True, text=True, cwd=ROOT,
+    )  # fmt: skip
+    unit = 1.0 if sys.platform == "darwin" else 1024.0
+    parts = made(*overrides)
+    rows, m, c = duration_s * sample_hz, len(parts.mirrors), len(parts.inputs)
+    traces = rows * (m * (4 * 2 * 4 + 4 * 4 + 1) + c * 6 * 4)
+    return float(told.stdout) * unit / 1e6, traces / 1e6
+
+
+def start_up() -> dict[str, tuple[float, float]]:
+    """Wall and processor time of a call of the program, kernels compiled before. [s]"""
+    command = str(Path(sys.executable).with_name("mirrorloop"))
+    with tempfile.TemporaryDirectory() as folder:
+        calls = {
+            "mirrorloop --help": [command, "--help"],
+            "mirrorloop check single_mirror_step": [command, "check", "single_mirror_step"],
+            "mirrorloop run single_mirror_step": [
+                command, "run", "single_mirror_step", "--out", folder, "--overwrite",
+            ],
+        }  # fmt: skip
+        found: dict[str, tuple[float, float]] = {}
+        for _ in range(4):
+            for name, call in calls.items():
+                before = resource.getrusage(resource.RUSAGE_CHILDREN)
+                began = time.perf_counter()
+                subprocess.run(call, check=True, capture_output=True)
+                wall = time.perf_counter() - began
+                after = resource.getrusage(resource.RUSAGE_CHILDREN)
+                used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+                found[name] = min(found.get(name, (1e9, 1e9)), (wall, used))
+    return found
+
+
+def machine() -> str:
+    """Name the machine."""
+    name = platform.processor() or platform.machine()
+    try:
+        for line in Path("/proc/cpuinfo").read_text().splitlines():
+            if line.startswith("model name"):
+                name = line.partition(":")[2].strip()
+                break
+    except OSError:
+        pass
+    import llvmlite.binding
+
+    return (
+        f"{name} ({llvmlite.binding.get_host_cpu_name()}), {os.cpu_count()} processors, "
+        f"{platform.system()}, Python {platform.python_version()}, numpy {np.__version__}, "
+        f"numba {numba.__version__}"
+    )
+
+
+def main() -> None:
+    """Measure, print, and write where asked to."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--write", action="store_true", help="Write docs/performance.md.")
+    parser.add_argument("--quick", action="store_true", help="Few and short rounds.")
+    options = parser.parse_args()
+    sys.stderr.write(f"load before: {os.getloadavg()[0]:.2f}\n")
+    rounds, duration_ms = (1, 500) if options.quick else (6, 4000)
+
+    def tell(what: str) -> None:
+        sys.stderr.write(f"measuring {what}\n")
+
+    tell("kernels (to load or compile them)")
+    for call in product(200).values():
+        call()
+    tell("the product, and the drawing of noise")
+    found = best(product(duration_ms) | noise_limits(), rounds)
+    tell("opponents")
+    found |= opponents(options.quick)
+    tell("growth with mirrors")
+    mirrors = best(by_mirrors(1000 if options.quick else 2000), rounds)
+    tell("growth with frames")
+    frames = best(by_frames(), 1 if options.quick else 3)
+    tell("memory")
+    memory = {d: memory_mb(d, 20.0) for d in ((2, 4) if options.quick else (5, 20, 80))}
+    memory_full = memory_mb(20, 1000.0)
+    tell("start-up")
+    starts = start_up()
+    parts = made(f"duration_ms={duration_ms}")
+    numba.set_num_threads(1)
+    spent = simulate(parts).spent
+
+    from tests.benchmarks.speed_page import figure, page
+
+    text = page(machine(), found, mirrors, frames, memory, memory_full, starts, spent)
+    print(text)
+    if options.write:
+        (ROOT / "docs" / "performance.md").write_text(text, encoding="utf-8")
+        figure(found, mirrors, frames, ROOT / "docs" / "performance.png")
+
+
+if __name__ == "__main__":
+    main()

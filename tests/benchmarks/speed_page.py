@@ -1,0 +1,169 @@
+"""The page and the figure of `speed.py`."""
+
+from pathlib import Path
+from typing import Any
+
+import matplotlib.pyplot as plt
+
+FRAME_S = 1e-3
+"""Every variant runs at 1 kHz."""
+SCRIPT = "script, solve_ivp"
+FASTEST = "numpy SFC64"
+ORDER = (
+    SCRIPT, "script, python-control", "vectorised numpy", "exact, 1 thread", "exact, 2 threads",
+    "frame by frame, 1 thread", "frame by frame, 2 threads", "fused, 1 thread", "fused, 2 threads",
+    "none, 1 thread", "none, 2 threads", "equivalent, 1 thread", "equivalent, 2 threads",
+)  # fmt: skip
+SAYS = {
+    SCRIPT: "what an engineer would script (`by_hand.py`): `solve_ivp` at rtol 1e-6 through every "
+    "frame of every mirror, numpy Poisson images, `cv2.moments`",
+    "script, python-control": "the same on python-control's response of a nonlinear system",
+    "vectorised numpy": "the plain twin of the kernels, all mirrors at once",
+    "exact, 1 thread": 'fused path, `camera.noise = "exact"`',
+    "frame by frame, 1 thread": "the compiled kernels of the stages, called from Python",
+    "fused, 1 thread": 'the default: fused path, `camera.noise = "fast"`, every image made',
+    "none, 1 thread": 'fused path, `camera.noise = "none"`, every image made',
+    "equivalent, 1 thread": 'fused path, `camera.noise = "equivalent"`, no images',
+}
+
+
+def page(
+    machine: str, found: Any, mirrors: Any, frames: Any, memory: Any, memory_full: Any,
+    starts: Any, spent: Any,
+) -> str:  # fmt: skip
+    """Return docs/performance.md."""
+    script = found[SCRIPT].per_frame_s
+    lines = [
+        "# Speed",
+        "",
+        "Made by `python tests/benchmarks/speed.py --write`; everything below was measured in one "
+        f"run on one machine: {machine}. Times and speeds hold for that machine alone; ratios carry "
+        "over better. Every figure is the best of several rounds in which the variants take turns.",
+        "",
+        "The case is `harrow_point_earthquake`: 192 mirrors, windows of 24 x 24 px at 1 kHz, the "
+        "recorded shaking, drift, amplifier noise, thresholded centroid and PI controller.",
+        "",
+        "![Speed of the variants, and growth with mirrors and frames](performance.png)",
+        "",
+        "## Beside its opponents",
+        "",
+        "| variant | a frame takes | x real time | x script | what it is |",
+        "|---|---|---|---|---|",
+    ]
+    for name in ORDER:
+        each = found[name].per_frame_s
+        lines.append(
+            f"| {name} | {_time(each)} | {_digits(FRAME_S / each)} | {_digits(script / each)} | "
+            f"{SAYS.get(name, '')} |"
+        )
+    lines += [
+        "",
+        "The script leaves out what would cost it more: amplifier noise, errors and losses between "
+        "frames, lost spots, limits. Its errors agree with the product's to a step of the DAC.",
+        "",
+        "## Beside the mere drawing of noise",
+        "",
+        "One single-precision normal for each of the 110 592 pixels of a frame, and nothing else:",
+        "",
+        "| generator | a frame takes | whole run, 1 thread / this | whole run, 2 threads / this |",
+        "|---|---|---|---|",
+    ]
+    one, two = (found[f"fused, {n}"].per_frame_s for n in ("1 thread", "2 threads"))
+    for name in found:
+        if name.startswith(("numpy ", "compiled, ")):
+            each = found[name].per_frame_s
+            lines.append(f"| {name} | {_time(each)} | {one / each:.2f} | {two / each:.2f} |")
+    lines += [
+        "",
+        f"The whole run takes {one / found[FASTEST].per_frame_s:.2f} times as long on one thread "
+        "as numpy's fastest generator does for the pixels' normals alone, and "
+        f"{one / found['compiled, 1 thread'].per_frame_s:.1f} times as long as the compiled "
+        "generator does for them.",
+        "",
+        "## Growth",
+        "",
+        "Fused path, one thread.",
+        "",
+        "| mirrors | a frame takes | per mirror |",
+        "|---|---|---|",
+    ]
+    for name, timing in mirrors.items():
+        each = timing.per_frame_s
+        lines.append(f"| {name} | {_time(each)} | {_time(each / int(name))} |")
+    lines += ["", "| frames | the run takes | per frame |", "|---|---|---|"]
+    for name, timing in frames.items():
+        lines.append(f"| {name} | {_time(timing.seconds)} | {_time(timing.per_frame_s)} |")
+    lines += [
+        "",
+        "The first 64 frames of a run go stage by stage, which shows in the short runs.",
+        "",
+        "## Where the time goes",
+        "",
+        "One thread, fused path. Inside it nothing can be timed; it is split as the 64 frames that "
+        "went stage by stage.",
+        "",
+        "| stage | share |",
+        "|---|---|",
+    ]
+    shares = spent.shared_out_s()
+    for name, value in sorted(shares.items(), key=lambda item: -item[1]):
+        lines.append(f"| {name} | {100 * value / sum(shares.values()):.0f} % |")
+    lines += ["", "## Memory", "", "| run | largest resident | of it traces |", "|---|---|---|"]
+    for seconds, (whole, traces) in memory.items():
+        lines.append(f"| {seconds} s, traces at 20 Hz | {whole:.0f} MB | {traces:.1f} MB |")
+    lines.append(
+        f"| 20 s, traces at 1 kHz | {memory_full[0]:.0f} MB | {memory_full[1]:.0f} MB |"
+    )
+    lines += [
+        "",
+        "## Start-up",
+        "",
+        "Kernels compiled before; disk warm.",
+        "",
+        "| call | takes | processor time |",
+        "|---|---|---|",
+    ]
+    for name, (wall, used) in starts.items():
+        lines.append(f"| `{name}` | {_time(wall)} | {_time(used)} |")
+    return "\n".join(lines) + "\n"
+
+
+def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
+    """Draw docs/performance.png."""
+    fig, (left, middle, right) = plt.subplots(1, 3, figsize=(12, 4.2), layout="constrained")
+    names = list(reversed(ORDER))
+    speeds = [FRAME_S / found[name].per_frame_s for name in names]
+    left.barh(names, speeds, color=["#1f5f8b" if "fused" in n else "#9bb7c9" for n in names])
+    left.axvline(1.0, color="#b04020", linewidth=1)
+    left.set(xscale="log", xlabel="simulated seconds per second", title="192 mirrors")
+    left.tick_params(axis="y", labelsize=8)
+    count = [int(name) for name in mirrors]
+    each = [1e6 * timing.per_frame_s for timing in mirrors.values()]
+    middle.loglog(count, each, "o-", color="#1f5f8b")
+    middle.loglog(count, [each[-1] * c / count[-1] for c in count], ":", color="#555555")
+    middle.set(xlabel="mirrors", ylabel="time of a frame [us]", title="one thread")
+    middle.set_xticks(count, [str(c) for c in count])
+    middle.legend(["measured", "in proportion"], frameon=False)
+    middle.minorticks_off()
+    number = [int(name) for name in frames]
+    spent = [timing.seconds for timing in frames.values()]
+    right.loglog(number, spent, "o-", color="#1f5f8b")
+    right.loglog(number, [spent[-1] * n / number[-1] for n in number], ":", color="#555555")
+    right.set(xlabel="frames", ylabel="time of the run [s]", title="one thread")
+    right.set_xticks(number, [str(n) for n in number])
+    right.minorticks_off()
+    fig.savefig(path, dpi=110)
+    plt.close(fig)
+
+
+def _time(seconds: float) -> str:
+    for unit, size in (("s", 1.0), ("ms", 1e-3), ("us", 1e-6)):
+        if seconds >= size:
+            return f"{_digits(seconds / size)} {unit}"
+    return f"{_digits(seconds / 1e-9)} ns"
+
+
+def _digits(value: float) -> str:
+    if value >= 100:
+        return f"{value:.0f}"
+    return f"{value:.3g}"
