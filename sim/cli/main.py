@@ -133,8 +133,8 @@ def run(
     loaded = load_scenario(path, chosen)
     with naming(path), progress_bar(loaded.duration_ms) as tell:
         result = run_scenario(loaded, tell, threads=threads)
-    folder = result.write(out, overwrite=overwrite)
-    summary(result, folder)
+    summary(result)
+    click.echo(f"results in {result.write(out, overwrite=overwrite)}")
     if not result.met:
         ctx.exit(LIMIT_MISSED)
 

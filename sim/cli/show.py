@@ -2,7 +2,6 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import Any
 
 from rich.console import Console
@@ -52,8 +51,8 @@ def progress_bar(duration_ms: float) -> Iterator[Callable[[int, int], None]]:
             progress.stop()
 
 
-def summary(result: Result, folder: Path) -> None:
-    """Print the headline figures, the limits and where the rest is."""
+def summary(result: Result) -> None:
+    """Print the headline figures and the limits at once; drawing the report comes after."""
     console = Console(highlight=False)
     table = Table(title=result.scenario.title, title_justify="left", box=None, pad_edge=False)
     table.add_column("figure")
@@ -70,7 +69,7 @@ def summary(result: Result, folder: Path) -> None:
         )
     for line in speed(result.provenance):
         console.print(line, soft_wrap=True)
-    console.print(f"results in {folder}", soft_wrap=True)
+    console.file.flush()
 
 
 def speed(provenance: dict[str, Any]) -> list[str]:

@@ -43,8 +43,30 @@ def by_python_control(
     return response.states[:, 1:]
 
 
+def motion(
+    parts: Parts, i: int, volt: np.ndarray, rest: np.ndarray, start_s: float, tick_s: np.ndarray,
+    shaking: np.ndarray,
+) -> Callable[[float, np.ndarray], np.ndarray]:  # fmt: skip
+    """Rates of (tilt, rate, amplifier output), two axes each, of mirror i through one frame."""
+    population, fleet, drive = parts.population, parts.fleet, parts.drive
+    w2 = fleet.stiffness[:, i]
+    damping = population.resonance_rad_s[i] / population.quality[i]
+    gain, imbalance = fleet.true_gain[:, i], fleet.imbalance[:, :, i]
+
+    def rates(t: float, x: np.ndarray) -> np.ndarray:
+        tilt, rate, output = x[0:2], x[2:4], x[4:6]
+        base = [np.interp(start_s + t, tick_s, axis) for axis in shaking]
+        static = gain * output
+        static = static + fleet.cross * static[::-1]
+        spring = w2 * (tilt * (1.0 + fleet.cubic * tilt * tilt) - static - rest)
+        forced = imbalance @ base - damping * rate - spring
+        return np.concatenate([rate, forced, (volt - output) / drive.lag_s])
+
+    return rates
+
+
 def run_script(parts: Parts, n_frames: int, solve: Solver = by_solve_ivp) -> np.ndarray:
-    """Hold the first aims for some frames; return the mirrors' error (F, M, 2) at each end. [rad]"""
+    """Hold the first aims for some frames; return the errors (F, M, 2) at their ends. [rad]"""
     rng = np.random.default_rng(parts.seed)
     clock, population, fleet, drive = parts.clock, parts.population, parts.fleet, parts.drive
     camera, eye = parts.eye.camera, parts.eye
@@ -52,6 +74,7 @@ def run_script(parts: Parts, n_frames: int, solve: Solver = by_solve_ivp) -> np.
     m, frame_s = len(parts.mirrors), clock.frame_s
     around = Surroundings(parts).advance(0, n_frames)
     tick_s = clock.tick_s * np.arange(len(around.acceleration))
+    shaking = np.ascontiguousarray(around.acceleration.T)
     exposed_s = clock.tick_s * (parts.exposure_weights @ np.arange(clock.ticks_per_frame + 1.0))
     times_s = np.r_[exposed_s, frame_s]
     height, width = eye.window_px
@@ -72,22 +95,7 @@ def run_script(parts: Parts, n_frames: int, solve: Solver = by_solve_ivp) -> np.
             wanted = (asked[-1][:, i] + correction[i]) / fleet.believed_gain[:, i]
             code = np.clip(np.floor(wanted / drive.lsb_v + 0.5), -drive.codes, drive.codes - 1)
             volt = drive.lsb_v * code
-            w2, damping = fleet.stiffness[:, i], population.resonance_rad_s[i] / population.quality[i]
-            gain, imbalance = fleet.true_gain[:, i], fleet.imbalance[:, :, i]
-            rest = around.rest[k][:, i]
-
-            def rates(t: float, x: np.ndarray) -> np.ndarray:
-                tilt, rate, output = x[0:2], x[2:4], x[4:6]
-                at = k * frame_s + t
-                shaking = [np.interp(at, tick_s, around.acceleration[:, a]) for a in range(3)]
-                static = gain * output
-                static = static + fleet.cross * static[::-1]
-                spring = w2 * (tilt * (1.0 + fleet.cubic * tilt * tilt) - static - rest)
-                return np.concatenate(
-                    [rate, -damping * rate - spring + imbalance @ shaking,
-                     (volt - output) / drive.lag_s]
-                )  # fmt: skip
-
+            rates = motion(parts, i, volt, around.rest[k][:, i], k * frame_s, tick_s, shaking)
             states = solve(rates, state[i], times_s)
             state[i] = states[:, -1]
             image = np.full((height, width), camera.background_e)

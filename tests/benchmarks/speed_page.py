@@ -36,9 +36,9 @@ def page(
     lines = [
         "# Speed",
         "",
-        "Made by `python tests/benchmarks/speed.py --write`; everything below was measured in one "
-        f"run on one machine: {machine}. Times and speeds hold for that machine alone; ratios carry "
-        "over better. Every figure is the best of several rounds in which the variants take turns.",
+        "Made by `python tests/benchmarks/speed.py --write`; all below was measured in one run on "
+        f"one machine: {machine}. Times and speeds hold for that machine alone; ratios carry over "
+        "better. Every figure is the best of several rounds in which the variants take turns.",
         "",
         "The case is `harrow_point_earthquake`: 192 mirrors, windows of 24 x 24 px at 1 kHz, the "
         "recorded shaking, drift, amplifier noise, thresholded centroid and PI controller.",
@@ -120,11 +120,11 @@ def page(
         "",
         "Kernels compiled before; disk warm.",
         "",
-        "| call | takes | processor time |",
-        "|---|---|---|",
+        "| call | first figures after | ends after | processor time |",
+        "|---|---|---|---|",
     ]
-    for name, (wall, used) in starts.items():
-        lines.append(f"| `{name}` | {_time(wall)} | {_time(used)} |")
+    for name, (first, wall, used) in starts.items():
+        lines.append(f"| `{name}` | {_time(first)} | {_time(wall)} | {_time(used)} |")
     return "\n".join(lines) + "\n"
 
 
