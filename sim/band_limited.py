@@ -1,9 +1,10 @@
 """Read a sampled signal at other times, by a windowed sinc that also keeps aliases out."""
 
 import numpy as np
+from numba import prange
 from numpy.typing import ArrayLike
 
-from sim.compiled import serial_kernel
+from sim.compiled import kernel
 from sim.ports import Array
 
 LOBES = 20
@@ -62,11 +63,11 @@ def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0
     return out
 
 
-@serial_kernel
+@kernel
 def _weighted(out, values, where, width, reach, table):  # type: ignore[no-untyped-def]
     """Sum the samples around each position under the filter, (K, C)."""
     middle = (table.size - 2) // 2
-    for k in range(where.size):
+    for k in prange(where.size):
         first = int(np.floor(where[k])) - reach + 1
         for index in range(max(first, 0), min(first + 2 * reach, values.shape[0])):
             place = (where[k] - index) * (_TABLE_STEPS / width) + middle

@@ -35,14 +35,10 @@ def run_section(
 
 @serial_kernel
 def _section(outputs, memory, values, b, a):  # type: ignore[no-untyped-def]
-    for i in range(values.shape[1]):
-        z0 = memory[0, i]
-        z1 = memory[1, i]
-        for k in range(values.shape[0]):
+    for k in range(values.shape[0]):
+        for i in range(values.shape[1]):
             x = values[k, i]
-            y = b[0] * x + z0
-            z0 = b[1] * x - a[1] * y + z1
-            z1 = b[2] * x - a[2] * y
+            y = b[0] * x + memory[0, i]
+            memory[0, i] = b[1] * x - a[1] * y + memory[1, i]
+            memory[1, i] = b[2] * x - a[2] * y
             outputs[k, i] = y
-        memory[0, i] = z0
-        memory[1, i] = z1

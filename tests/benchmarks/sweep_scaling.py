@@ -18,7 +18,7 @@ from sim.sweep.plan import make_plan
 from sim.sweep.store import Store
 
 SCENARIO = "harrow_point_reconfigure"
-OVERRIDES = ("duration_ms=150", "metrics.hold_from_ms=120")
+OVERRIDES: tuple[str, ...] = ()
 WORKERS = 2
 
 

@@ -1,0 +1,31 @@
+"""What the command says about the time a run took."""
+
+from typing import Any
+
+from sim.cli.show import speed
+
+PROVENANCE: dict[str, Any] = {
+    "simulated_s": 2.0, "wall_s": 0.5, "threads": 2, "path": "fused", "path_because": [],
+    "first_frame_s": 0.1,
+    "spent_s": {"surroundings": 0.02, "path": 0.0, "plant": 0.08, "camera": 0.3, "control": 0.0},
+}  # fmt: skip
+
+
+def test_path_and_shares_are_told() -> None:
+    lines = speed(PROVENANCE)
+    assert "2 s simulated in 0.5 s (4.00 x real time) on 2 threads; 0.1 s of it" in lines[0]
+    assert lines[1] == "path: fused"
+    assert lines[2] == "all other frames took 0.40 s: camera 75 %, plant 20 %, surroundings 5 %"
+
+
+def test_slow_path_gives_its_reasons() -> None:
+    slow = PROVENANCE | {
+        "path": "frame by frame", "threads": 1,
+        "path_because": ["the estimator wants whole frames", "lost spots are searched for"],
+        "spent_s": {"camera": 0.0},
+    }  # fmt: skip
+    first, path = speed(slow)
+    assert "on 1 thread;" in first
+    assert path == (
+        "path: frame by frame, because the estimator wants whole frames; lost spots are searched for"
+    )
