@@ -26,6 +26,4 @@ def test_slow_path_gives_its_reasons() -> None:
     }  # fmt: skip
     first, path = speed(slow)
     assert "on 1 thread;" in first
-    assert path == (
-        "path: frame by frame, because the estimator wants whole frames; lost spots are searched for"
-    )
+    assert path == f"path: frame by frame, because {'; '.join(slow['path_because'])}"
