@@ -97,21 +97,22 @@ def simulate(
                 continue
             if many is None:
                 many = Fused(parts, motion, recorder, single.control, BLOCK_FRAMES)
-            ends = [f - first for f in parts.epoch_frames] + [f + 1 - first for f in pictures]
-            end = min([e for e in ends if e > k] + [_same_resonance(around, k, warmed_by), count])
+            stops = [*parts.epoch_frames, *(shown + 1 for shown in pictures), first + count]
+            last = min(stop for stop in stops if stop > frame) - 1
+            last = min(last, first + _same_resonance(around, k, warmed_by))
             paths = [path]
-            for later in range(frame + 1, first + end):
+            for later in range(frame + 1, last + 1):
                 paths.append(_next(paths[-1], reference, later, parts))
             path = paths[-1]
             watch.lap(Stage.PATH)
-            still = all(p is path for p in paths)
-            many.run(frame, k, around, [path] if still else paths, end - k, fleet)
-            if first + end - 1 in pictures:
-                last = first + end - 1
-                temperature_k = float(around.temperature[end - 1])
+            still = all(each is path for each in paths)
+            frames = last + 1 - frame
+            many.run(frame, k, around, [path] if still else paths, frames, fleet)
+            if last in pictures:
+                temperature_k = float(around.temperature[last - first])
                 single.keep(last, (many.position_px, last, path.origin_px, temperature_k))
-            fused_frames += end - k
-            k = end
+            fused_frames += frames
+            k += frames
             watch.lap(Stage.FUSED)
         if progress is not None:
             progress(first + count)
@@ -135,6 +136,6 @@ def _next(path: FramePath, reference: Reference, frame: int, parts: Parts) -> Fr
 
 
 def _same_resonance(around: Around, k: int, warmed_by: float) -> int:
-    """Return the frame of the block up to which the propagators of frame k will do."""
+    """Return the last frame of the block for which the propagators of frame k will do."""
     apart = np.abs(around.resonance[k + 1 : -1] - warmed_by) > RESONANCE_STEP
-    return k + 1 + int(apart.argmax()) if apart.any() else len(around.resonance)
+    return k + int(apart.argmax()) if apart.any() else len(around.resonance) - 2

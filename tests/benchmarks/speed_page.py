@@ -136,7 +136,7 @@ def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
     left.barh(names, speeds, color=["#1f5f8b" if "fused" in n else "#9bb7c9" for n in names])
     left.axvline(1.0, color="#b04020", linewidth=1)
     left.text(1.0, len(names) - 0.4, "real time", color="#b04020", fontsize=8, ha="center")
-    left.set(xscale="log", xlabel="simulated seconds per second", title="192 mirrors, 24 x 24 px, 1 kHz")
+    left.set(xscale="log", xlabel="simulated seconds per second", title="192 mirrors")
     left.tick_params(axis="y", labelsize=8)
     count = [int(name) for name in mirrors]
     each = [1e6 * timing.per_frame_s for timing in mirrors.values()]
