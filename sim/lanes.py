@@ -57,7 +57,9 @@ def _spread(builder: Any, dtype: Any, value: Any) -> Any:
     return builder.shuffle_vector(first, undefined, zeros)
 
 
-def _operator(op: Any, of_floats: str | None, of_signed: str | None, of_unsigned: str) -> None:
+def _operator(
+    op: Any, of_floats: str | None, of_signed: str | None = None, of_unsigned: str | None = None
+) -> None:
     """Let an operator take lanes; the names are those of LLVM's instructions."""
 
     @infer_global(op)
@@ -88,7 +90,7 @@ def _operator(op: Any, of_floats: str | None, of_signed: str | None, of_unsigned
 _operator(operator.add, "fadd", "add", "add")
 _operator(operator.sub, "fsub", "sub", "sub")
 _operator(operator.mul, "fmul", "mul", "mul")
-_operator(operator.truediv, "fdiv", None, "udiv")
+_operator(operator.truediv, "fdiv")
 _operator(operator.and_, None, "and_", "and_")
 _operator(operator.or_, None, "or_", "or_")
 _operator(operator.xor, None, "xor", "xor")

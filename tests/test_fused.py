@@ -7,6 +7,7 @@ import numba
 import numpy as np
 import pytest
 
+from controllers.pi import Pi
 from sim.build import build
 from sim.fused import obstacles
 from sim.loop import simulate
@@ -97,6 +98,22 @@ def test_what_cannot_be_fused_goes_frame_by_frame_and_says_why(override: str, wh
     (reason,) = obstacles(parts)
     assert why in reason
     assert simulate(parts).spent.fused_frames == 0
+
+
+def test_a_controller_that_departs_from_its_base_is_stepped_in_python() -> None:
+    class Halved(Pi):
+        def step(self, state, reading, setpoint):  # type: ignore[no-untyped-def]
+            state, correction = super().step(state, reading, setpoint)
+            return state, 0.5 * correction
+
+    parts = made("harrow_point_reconfigure", "duration_ms=130")
+    pi = parts.controller
+    assert isinstance(pi, Pi)
+    halved = dataclasses.replace(parts, controller=Halved(pi.params, pi.plant))
+    assert obstacles(halved) == ("the controller is stepped in Python",)
+    assert not np.array_equal(
+        simulate(halved).traces.correction_rad, simulate(parts).traces.correction_rad
+    )
 
 
 def test_time_is_told_by_stage() -> None:
