@@ -20,6 +20,8 @@ from sim.traces import SpotImages, Traces
 
 BLOCK_FRAMES = 64
 """Disturbances are made for this many frames at a time, and the fused path takes that many."""
+SAMPLED_FRAMES = 16
+"""So many frames go stage by stage before the fused path, and show what takes the time."""
 RESONANCE_STEP = 2e-6
 """Propagators are made anew once resonance has changed by this much, relative."""
 
@@ -49,8 +51,8 @@ def simulate(
     progress : callable, optional
         Told the number of finished frames, at the start and after each block.
     fused : bool
-        Whether the fused path may be taken where the parts allow it; after the first block, whose
-        frames go stage by stage and show what takes the time. The result is the same, bit for bit.
+        Whether the fused path may be taken where the parts allow it, after a few frames that go
+        stage by stage. The result is the same, bit for bit.
 
     Returns
     -------
@@ -89,7 +91,7 @@ def simulate(
                 warmed_by = float(around.resonance[k])
                 fleet = warmed(parts.fleet, parts.population, warmed_by, parts.drive)
             watch.lap(Stage.PATH)
-            if not may_fuse or first == 0:
+            if not may_fuse or frame < SAMPLED_FRAMES:
                 single.run(frame, k, around, path, fleet)
                 k += 1
                 if frame == 0:

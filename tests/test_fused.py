@@ -10,7 +10,7 @@ import pytest
 from controllers.pi import Pi
 from sim.build import build
 from sim.fused import obstacles
-from sim.loop import simulate
+from sim.loop import SAMPLED_FRAMES, simulate
 from sim.parts import Parts
 from sim.scenario import load_scenario
 from sim.traces import Traces
@@ -58,7 +58,7 @@ def test_fused_path_gives_the_bits_of_the_stages(case: str) -> None:
     parts = made(name, *overrides)
     fast, plain = simulate(parts), simulate(parts, fused=False)
     assert plain.spent.fused_frames == 0
-    assert fast.spent.fused_frames == parts.clock.n_frames - 64
+    assert fast.spent.fused_frames == parts.clock.n_frames - SAMPLED_FRAMES
     same(fast.traces, plain.traces)
     assert fast.images.moments == plain.images.moments
     assert np.array_equal(fast.images.frames_dn, plain.images.frames_dn)

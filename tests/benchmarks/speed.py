@@ -255,7 +255,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="Few and short rounds.")
     options = parser.parse_args()
     sys.stderr.write(f"load before: {os.getloadavg()[0]:.2f}\n")
-    rounds, duration_ms = (1, 500) if options.quick else (6, 4000)
+    rounds, duration_ms = (1, 500) if options.quick else (20, 1000)
 
     def tell(what: str) -> None:
         sys.stderr.write(f"measuring {what}\n")
@@ -268,9 +268,9 @@ def main() -> None:
     tell("opponents")
     found |= opponents(options.quick)
     tell("growth with mirrors")
-    mirrors = best(by_mirrors(1000 if options.quick else 2000), rounds)
+    mirrors = best(by_mirrors(500), rounds)
     tell("growth with frames")
-    frames = best(by_frames(), 1 if options.quick else 3)
+    frames = best(by_frames(), 1 if options.quick else 5)
     tell("memory")
     memory = {d: memory_mb(d, 20.0) for d in ((2, 4) if options.quick else (5, 20, 80))}
     memory_full = memory_mb(20, 1000.0)

@@ -95,11 +95,11 @@ def page(
         lines.append(f"| {name} | {_time(timing.seconds)} | {_time(timing.per_frame_s)} |")
     lines += [
         "",
-        "The first 64 frames of a run go stage by stage, which shows in the short runs.",
+        "The first 16 frames of a run go stage by stage.",
         "",
         "## Where the time goes",
         "",
-        "One thread, fused path. Inside it nothing can be timed; it is split as the 64 frames that "
+        "One thread, fused path. Inside it nothing can be timed; it is split as the 16 frames that "
         "went stage by stage.",
         "",
         "| stage | share |",
