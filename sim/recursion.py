@@ -7,7 +7,7 @@ from sim.ports import Array
 
 
 def run_section(
-    numerator: Array, denominator: Array, memory: Array, values: Array
+    numerator: Array, denominator: Array, memory: Array, values: Array, out: Array | None = None
 ) -> tuple[Array, Array]:
     """Return (outputs (K, n), memory after them (2, n)) of n signals side by side.
 
@@ -21,13 +21,15 @@ def run_section(
         Before the first sample; not changed.
     values : (K, n) ndarray
         Inputs.
+    out : (K, n) ndarray, optional
+        Where the outputs go.
 
     References
     ----------
     .. [1] A. V. Oppenheim and R. W. Schafer, Discrete-Time Signal Processing, the section on
        transposed forms.
     """
-    outputs = np.empty(values.shape)
+    outputs = np.empty(values.shape) if out is None else out
     after = np.array(memory, dtype=float)
     _section(outputs, after, np.asarray(values, dtype=float), numerator, denominator)
     return outputs, after

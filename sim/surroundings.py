@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sim.parts import Parts
-from sim.ports import Array
+from sim.ports import Array, Effects
 
 
 class Around(NamedTuple):
@@ -39,16 +39,15 @@ class Surroundings:
         """Return what happens in `count` frames from frame `first` on, the next not yet asked."""
         parts = self._parts
         n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
-        acceleration = np.zeros((count * n + 1, 3))
-        rest = np.zeros((count + 1, m, 2))
-        sensor = np.zeros((count + 1, 2))
-        gain, resonance, temperature = np.zeros((3, count + 1))
-        sums = (acceleration, rest, sensor, gain, resonance, temperature)  # as in Effects
+        found: list[Array | None] = [None] * len(Effects._fields)
         for i, disturbance in enumerate(parts.disturbances):
             self._states[i], effects = disturbance.advance(self._states[i], first, count)
-            for total, part in zip(sums, effects, strict=True):
-                if part is not None:
-                    total += part
+            found = [_sum(total, part) for total, part in zip(found, effects, strict=True)]
+        shapes = ((count * n + 1, 3), (count + 1, m, 2), (count + 1, 2), *((count + 1,),) * 3)
+        acceleration, rest, sensor, gain, resonance, temperature = (
+            np.zeros(shape) if total is None else np.ascontiguousarray(total, np.float64)
+            for total, shape in zip(found, shapes, strict=True)
+        )
         if parts.isolator is not None:
             self._mounts, acceleration, sway = parts.isolator.advance(self._mounts, acceleration)
             largest = np.abs(sway).max(axis=0)
@@ -69,3 +68,9 @@ class Surroundings:
             resonance,
             temperature,
         )
+
+
+def _sum(total: Array | None, part: Array | None) -> Array | None:
+    if total is None or part is None:
+        return part if total is None else total
+    return total + part

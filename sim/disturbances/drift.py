@@ -88,13 +88,14 @@ class Drift:
     def advance(self, state: Wander, first_frame: int, n_frames: int) -> tuple[Wander, Effects]:
         """Return the rest angle over the block."""
         noise = self._step_rad * _draw(self._site, first_frame + 1 + np.arange(n_frames))
-        shape = (n_frames, state.rest_rad.size)
-        memory = np.stack([self._keep * state.rest_rad.ravel(), np.zeros(shape[1])])
-        path, _ = run_section(
+        rest = np.empty((n_frames + 1, *state.rest_rad.shape))
+        rest[0] = state.rest_rad
+        flat = rest.reshape(n_frames + 1, -1)
+        memory = np.stack([self._keep * flat[0], np.zeros_like(flat[0])])
+        run_section(
             np.array([1.0, 0.0, 0.0]), np.array([1.0, -self._keep, 0.0]), memory,
-            noise.reshape(shape),
+            noise.reshape(n_frames, -1), flat[1:],
         )  # fmt: skip
-        rest = np.concatenate([state.rest_rad[None], path.reshape(noise.shape)])
         return Wander(rest[-1].copy()), Effects(rest_rad=rest)
 
 
