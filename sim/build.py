@@ -21,7 +21,7 @@ from sim.eye import Eye
 from sim.fleet import make_drive, make_fleet
 from sim.isolator import Isolator
 from sim.mirror import draw_population
-from sim.noise_table import check_meaning, check_place, make_table, places_px, probes_px
+from sim.noise_table import BATCHES, check_meaning, check_place, make_table, places_px, probes_px
 from sim.params import Block
 from sim.parts import Parts
 from sim.ports import Array, Clock, Estimator, PlantBelief, Site, SpotReading
@@ -192,9 +192,13 @@ def _eye(
         return many.read(spots_px[None], frame)
 
     spots = places_px(camera.window_px)
-    seen = reading(camera, spots, 0)
+    seen = [reading(camera, spots, batch) for batch in range(BATCHES)]
     table = make_table(
-        spots, seen.spot_px, seen.status, seen.flux_dn, float(settings.get("edge_px", 0.0))
+        spots,
+        np.concatenate([batch.spot_px for batch in seen]),
+        np.concatenate([batch.status for batch in seen]),
+        np.concatenate([batch.flux_dn for batch in seen]),
+        float(settings.get("edge_px", 0.0)),
     )
     still = camera.replace(noise="none")
     anywhere, middle = (

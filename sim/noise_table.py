@@ -14,6 +14,8 @@ NODES = 16
 """Places in a pixel along each axis."""
 FRAMES = 512
 """Frames read at each place."""
+BATCHES = 32
+"""The frames are made and read in so many batches."""
 HARMONICS = 2
 """Bias and covariance are kept up to this harmonic of the pixel; what is above is sampling noise.
 """
@@ -73,11 +75,11 @@ def check_meaning(params: CameraParams, camera: Camera) -> None:
 
 
 def places_px(window_px: tuple[int, int]) -> Array:
-    """Return the spots (2, G*G*FRAMES) whose reading fills a table, in window pixels. [px]"""
+    """Return the spots (2, K) of one batch of those that fill a table, in window pixels. [px]"""
     height, width = window_px
     phase = (np.arange(NODES) - NODES // 2) / NODES
     y, x = np.meshgrid((height - 1) // 2 + phase, (width - 1) // 2 + phase, indexing="ij")
-    return np.ascontiguousarray(np.tile(np.stack([x.ravel(), y.ravel()]), FRAMES))
+    return np.ascontiguousarray(np.tile(np.stack([x.ravel(), y.ravel()]), FRAMES // BATCHES))
 
 
 def probes_px(window_px: tuple[int, int], margin_px: float) -> tuple[Array, Array]:
@@ -104,7 +106,7 @@ def probes_px(window_px: tuple[int, int], margin_px: float) -> tuple[Array, Arra
 def make_table(
     spots_px: Array, read_px: Array, status: NDArray[np.uint8], flux_dn: Array, edge_px: float
 ) -> NoiseTable:
-    """Return the table from readings (N, 2) of the spots that `places_px` gave as (2, N).
+    """Return the table from readings (BATCHES * K, 2) of spots (2, K), batch after batch.
 
     Raises
     ------
@@ -114,7 +116,8 @@ def make_table(
     lost = int((status != SpotStatus.OK).sum())
     if lost:
         raise _refusal(f"{lost} of {len(status)} spots in the middle of a window are not read")
-    error = (read_px - spots_px.T).reshape(FRAMES, NODES, NODES, 2)
+    error = read_px - np.tile(spots_px.T, (BATCHES, 1))
+    error = error.reshape(FRAMES, NODES, NODES, 2)
     bias = error.mean(axis=0)
     white = error - bias
     covariance = np.einsum("fyxi,fyxj->yxij", white, white) / (FRAMES - 1)
