@@ -135,7 +135,7 @@ def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
     speeds = [FRAME_S / found[name].per_frame_s for name in names]
     left.barh(names, speeds, color=["#1f5f8b" if "fused" in n else "#9bb7c9" for n in names])
     left.axvline(1.0, color="#b04020", linewidth=1)
-    left.text(1.0, len(names) - 0.4, "real time", color="#b04020", fontsize=8, ha="center")
+    left.text(1.15, len(names) - 1.1, "real time", color="#b04020", fontsize=8)
     left.set(xscale="log", xlabel="simulated seconds per second", title="192 mirrors")
     left.tick_params(axis="y", labelsize=8)
     count = [int(name) for name in mirrors]
@@ -144,6 +144,8 @@ def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
     middle.loglog(count, [each[-1] * c / count[-1] for c in count], ":", color="#555555")
     middle.set(xlabel="mirrors", ylabel="time of a frame [us]", title="fused path, one thread")
     middle.set_xticks(count, [str(c) for c in count])
+    ticks = [50, 100, 200, 400, 800]
+    middle.set_yticks(ticks, [str(t) for t in ticks])
     middle.legend(["measured", "in proportion"], frameon=False)
     middle.minorticks_off()
     number = [int(name) for name in frames]
@@ -152,6 +154,8 @@ def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
     right.loglog(number, [spent[-1] * n / number[-1] for n in number], ":", color="#555555")
     right.set(xlabel="frames", ylabel="time of the run [s]", title="192 mirrors, one thread")
     right.set_xticks(number, [str(n) for n in number])
+    ticks_s = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0]
+    right.set_yticks(ticks_s, [f"{t:g}" for t in ticks_s])
     right.minorticks_off()
     fig.savefig(path, dpi=110)
     plt.close(fig)
