@@ -59,7 +59,8 @@ def page(
     lines += [
         "",
         "The script leaves out what would cost it more: amplifier noise, errors and losses between "
-        "frames, lost spots, limits. Its errors agree with the product's to a step of the DAC.",
+        "frames, lost spots, limits. Its errors agree with the product's: within 5 urad in the "
+        "first frame, then but for steps of the DAC (10.4 urad).",
         "",
         "## Beside the mere drawing of noise",
         "",
