@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.approximations import ERF, LN, LN_2, SIN
+from sim.approximations import COS, ERF, LN, LN_2, SIN
 from sim.camera import Camera
 from sim.estimators.reading import judged
 from sim.fleet import Drive, Fleet
@@ -23,10 +23,32 @@ NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
 BEYOND = 255
 
 
+def fma(a: NDArray | F32, b: NDArray | F32, c: NDArray | F32) -> NDArray[np.float32]:
+    """Return a * b + c in single precision, rounded once, as processors do.
+
+    In double precision the product is exact. The sum is rounded to odd: where it is not exact, its
+    last bit is set, which keeps the second rounding from going the wrong way.
+
+    References
+    ----------
+    .. [1] S. Boldo and G. Melquiond, "Emulation of a FMA and correctly rounded sums: proved
+       algorithms using rounding to odd", IEEE Transactions on Computers 57 (2008) 462. From memory.
+    """
+    product = np.multiply(a, b, dtype=np.float64)
+    addend = np.asarray(c, np.float64)
+    total = np.asarray(product + addend)
+    back = total - product
+    rest = (product - (total - back)) + (addend - back)
+    bits = total.view(np.int64)
+    away = np.where((rest > 0.0) == (total > 0.0), 1, -1)
+    odd = np.where((rest != 0.0) & np.isfinite(rest) & (bits & 1 == 0), bits + away, bits)
+    return np.asarray(odd.view(np.float64).astype(F32))
+
+
 def _polynomial(coefficients: tuple[float, ...], x: NDArray) -> NDArray:
     result = np.full_like(x, F32(coefficients[0]))
     for c in coefficients[1:]:
-        result = result * x + F32(c)
+        result = fma(result, x, F32(c))
     return result
 
 
@@ -42,10 +64,11 @@ def _pair(
     bits = v.view(np.int32)
     power = (bits - np.int32(0x3F3504F3)) >> np.int32(23)
     f = (bits - (power << np.int32(23))).view(F32) - F32(1.0)
-    square = (power - np.int32(24)).astype(F32) * F32(LN_2) + _polynomial(LN, f) * f
+    square = fma(_polynomial(LN, f), f, (power - np.int32(24)).astype(F32) * F32(LN_2))
+    radius = np.sqrt(square)
     t = (angle_word << np.uint32(2)).view(np.int32).astype(F32) * F32(2.0**-33)
-    sine = _polynomial(SIN, t * t) * t * np.sqrt(square)
-    cosine = np.sqrt(square - sine * sine)
+    sine = _polynomial(SIN, t * t) * (t * radius)
+    cosine = _polynomial(COS, t * t) * radius
     cosine = np.where(angle_word >> np.uint32(31), -cosine, cosine)
     swap = (angle_word >> np.uint32(30)) & np.uint32(1) > 0
     return np.where(swap, sine, cosine), np.where(swap, cosine, sine)
@@ -212,7 +235,7 @@ def expose(
     gy = _cells(position[:, 1], height, scale) * share
     electrons = np.full(frames.shape, F32(camera.background_e))
     for s in range(n_samples):
-        electrons += gy[s][:, :, None] * gx[s][:, None, :]
+        electrons = fma(gy[s][:, :, None], gx[s][:, None, :], electrons)
     if noise == NOISE_FAST:
         electrons = _noisy(electrons, mirrors, frame, camera, seed, stream)
     charge = np.minimum(electrons, F32(camera.full_well_e))
@@ -265,13 +288,13 @@ def expose_scene(
             gx = _cells(seen[:, 0] - origin[k, 0] + dx, width, scale)
             gy = _cells(seen[:, 1] - origin[k, 1] + dy, height, scale) * share
             for s in range(n_samples):
-                electrons[k] += gy[s][:, :, None] * gx[s][:, None, :]
+                electrons[k] = fma(gy[s][:, :, None], gx[s][:, None, :], electrons[k])
     sensors, rows, columns = scene.response.shape
     sensor = np.minimum(scene.sensor, sensors - 1)[:, None, None]
     x = np.clip(origin[:, :1].astype(np.int64) + np.arange(width), 0, columns - 1)[:, None, :]
     y = np.clip(origin[:, 1:].astype(np.int64) + np.arange(height), 0, rows - 1)[:, :, None]
     dark = scene.dark[sensor, y, x] * F32(warmth)
-    electrons = electrons * scene.response[sensor, y, x] + dark
+    electrons = fma(electrons, scene.response[sensor, y, x], dark)
     if noise == NOISE_FAST:
         electrons = _noisy(electrons, mirrors, frame, camera, seed, stream)
     charge = np.minimum(electrons, F32(camera.full_well_e)) + scene.offset[sensor, y, x]
@@ -303,7 +326,7 @@ def _noisy(
     z = _pixel_normals(electrons.shape, mirrors, frame, seed, stream)
     var = electrons + F32(camera.read_noise_e * camera.read_noise_e)
     skew = electrons / (var * F32(6.0))
-    return np.asarray((electrons - skew) + (np.sqrt(var) + skew * z) * z)
+    return fma(fma(skew, z, np.sqrt(var)), z, electrons - skew)
 
 
 def _convert(
@@ -311,7 +334,7 @@ def _convert(
     camera: Camera, threshold: int, keep: bool,
 ) -> None:  # fmt: skip
     """Electrons to digital numbers, and their sums."""
-    level = np.floor(charge * F32(camera.gain_dn_per_e) + F32(camera.black_dn + 0.5))
+    level = np.floor(fma(charge, F32(camera.gain_dn_per_e), F32(camera.black_dn + 0.5)))
     digital = np.clip(level, F32(0.0), F32(camera.full_scale_dn)).astype(np.int32)
     if keep:
         frames[...] = digital

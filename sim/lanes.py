@@ -1,13 +1,16 @@
 """Sixteen numbers at a time: vectors of fixed length for compiled kernels.
 
 A kernel that works on `Lanes` is vectorised as it is written, on every processor: the compiler's
-back end splits sixteen lanes into the registers that there are. Each operation rounds as the same
+back end splits the lanes into the registers that there are. Each operation rounds as the same
 operation on single numbers does, so the bits do not depend on the instruction set. Operators take
 lanes with lanes, or with one number of the same type.
+
+Sixteen lanes are loaded and stored. Two of them can be joined for a stretch of arithmetic, so that
+the processor always finds an operation that need not wait for the one before it.
 """
 
 import operator
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from llvmlite import ir
@@ -18,7 +21,7 @@ from numba.core.typing.templates import AbstractTemplate, infer_global, signatur
 from numba.extending import intrinsic, lower_builtin, models, register_model
 
 N = 16
-"""Lanes in a vector."""
+"""Lanes that are loaded or stored at a time."""
 WORD = ir.IntType(32)
 LLVM = {
     types.float32: ir.FloatType(),
@@ -31,15 +34,16 @@ LLVM = {
 
 
 class Lanes(types.Type):
-    """Sixteen numbers of one type."""
+    """Some numbers of one type: sixteen, or as many as were joined."""
 
-    def __init__(self, dtype: Any) -> None:
+    def __init__(self, dtype: Any, count: int = N) -> None:
         self.dtype = dtype
-        super().__init__(name=f"Lanes({dtype})")
+        self.count = count
+        super().__init__(name=f"Lanes({dtype}, {count})")
 
 
-def _vector(dtype: Any) -> ir.VectorType:
-    return ir.VectorType(LLVM[dtype], N)
+def _vector(dtype: Any, count: int = N) -> ir.VectorType:
+    return ir.VectorType(LLVM[dtype], count)
 
 
 @register_model(Lanes)
@@ -47,14 +51,32 @@ class LanesModel(models.PrimitiveModel):
     """Lanes are an LLVM vector."""
 
     def __init__(self, dmm: Any, fe_type: Any) -> None:
-        super().__init__(dmm, fe_type, _vector(fe_type.dtype))
+        super().__init__(dmm, fe_type, _vector(fe_type.dtype, fe_type.count))
 
 
-def _spread(builder: Any, dtype: Any, value: Any) -> Any:
-    undefined = ir.Constant(_vector(dtype), ir.Undefined)
+def _order(places: Iterable[int]) -> Any:
+    """Which lanes to take, as a constant."""
+    chosen = list(places)
+    return ir.Constant(ir.VectorType(WORD, len(chosen)), chosen)
+
+
+def _spread(builder: Any, dtype: Any, value: Any, count: int = N) -> Any:
+    undefined = ir.Constant(_vector(dtype, count), ir.Undefined)
     first = builder.insert_element(undefined, value, ir.Constant(WORD, 0))
-    zeros = ir.Constant(ir.VectorType(WORD, N), [0] * N)
-    return builder.shuffle_vector(first, undefined, zeros)
+    return builder.shuffle_vector(first, undefined, _order([0] * count))
+
+
+def _as_lanes(builder: Any, kind: Any, value: Any, lanes: Lanes) -> Any:
+    """Spread a value unless it is lanes."""
+    return value if isinstance(kind, Lanes) else _spread(builder, lanes.dtype, value, lanes.count)
+
+
+def _common(kinds: Iterable[Any]) -> Lanes | None:
+    """Type of the lanes among some types, if the others can go with them."""
+    lanes = next((kind for kind in kinds if isinstance(kind, Lanes)), None)
+    if lanes is None or not all(kind in (lanes, lanes.dtype) for kind in kinds):
+        return None
+    return lanes
 
 
 def _operator(
@@ -65,15 +87,14 @@ def _operator(
     @infer_global(op)
     class _Typing(AbstractTemplate):
         def generic(self, args: Any, kws: Any) -> Any:
-            lanes = next((a for a in args if isinstance(a, Lanes)), None)
-            if lanes is not None and all(a in (lanes, lanes.dtype) for a in args):
-                return signature(lanes, *args)
-            return None
+            lanes = _common(args)
+            return None if lanes is None else signature(lanes, *args)
 
     def lower(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        dtype = sig.return_type.dtype
+        lanes = sig.return_type
+        dtype = lanes.dtype
         a, b = (
-            value if isinstance(kind, Lanes) else _spread(builder, dtype, value)
+            _as_lanes(builder, kind, value, lanes)
             for kind, value in zip(sig.args, args, strict=True)
         )
         if isinstance(dtype, types.Float):
@@ -222,33 +243,91 @@ def store_some(typingctx: Any, array: Any, at: Any, count: Any, lanes: Any) -> A
     return types.none(array, at, count, lanes), codegen
 
 
-def _function(name: str, arguments: int = 1) -> Callable[..., Any]:
-    """Return one of LLVM's elementwise functions of floating-point lanes."""
+def _call(builder: Any, name: str, args: Any) -> Any:
+    """Call one of LLVM's elementwise functions of floating-point lanes."""
+    vector = args[0].type
+    suffix = "f32" if vector.element == LLVM[types.float32] else "f64"
+    function = cgutils.get_or_insert_function(
+        builder.module,
+        ir.FunctionType(vector, [vector] * len(args)),
+        f"llvm.{name}.v{vector.count}{suffix}",
+    )
+    return builder.call(function, args)
 
-    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        vector = args[0].type
-        suffix = "f32" if sig.return_type.dtype == types.float32 else "f64"
-        kind = ir.FunctionType(vector, [vector] * len(args))
-        function = cgutils.get_or_insert_function(
-            builder.module, kind, f"llvm.{name}.v{N}{suffix}"
-        )
-        return builder.call(function, args)
+
+def _function(name: str) -> Callable[..., Any]:
+    """Return a function of lanes by the name that LLVM has for it."""
 
     def of_one(typingctx: Any, x: Any) -> Any:
+        def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+            return _call(builder, name, args)
+
         return x(x), codegen
 
-    def of_two(typingctx: Any, x: Any, y: Any) -> Any:
-        return x(x, y), codegen
-
-    chosen = of_one if arguments == 1 else of_two
-    chosen.__name__ = name
-    return intrinsic(chosen)  # type: ignore[no-any-return]
+    of_one.__name__ = name
+    return intrinsic(of_one)  # type: ignore[no-any-return]
 
 
 sqrt = _function("sqrt")
 floor = _function("floor")
 fabs = _function("fabs")
-copysign = _function("copysign", 2)
+
+
+@intrinsic
+def copysign(typingctx: Any, size: Any, sign: Any) -> Any:
+    """Return lanes of one size and another sign."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        return _call(builder, "copysign", args)
+
+    return size(size, sign), codegen
+
+
+@intrinsic
+def fma(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
+    """Return `a * b + c`, rounded once (IEEE 754-2019, 5.4.1); any of them may be one number."""
+    lanes = _common((a, b, c))
+    if lanes is None:
+        raise TypingError(f"fma needs lanes and numbers of one type, got {a}, {b}, {c}")
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        values = [
+            _as_lanes(builder, kind, value, lanes)
+            for kind, value in zip(sig.args, args, strict=True)
+        ]
+        return _call(builder, "fma", values)
+
+    return lanes(a, b, c), codegen
+
+
+@intrinsic
+def join(typingctx: Any, first: Any, second: Any) -> Any:
+    """Return the lanes of two, one after the other."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        return builder.shuffle_vector(*args, _order(range(2 * first.count)))
+
+    return Lanes(first.dtype, 2 * first.count)(first, second), codegen
+
+
+def _half(name: str, which: int) -> Callable[..., Any]:
+    """Return the choice of half of the lanes."""
+
+    def half(typingctx: Any, x: Any) -> Any:
+        count = x.count // 2
+
+        def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+            chosen = _order(range(which * count, (which + 1) * count))
+            return builder.shuffle_vector(args[0], args[0], chosen)
+
+        return Lanes(x.dtype, count)(x), codegen
+
+    half.__name__ = name
+    return intrinsic(half)  # type: ignore[no-any-return]
+
+
+first_half = _half("first_half", 0)
+second_half = _half("second_half", 1)
 
 
 def _conversion(name: str, dtype: Any, instruction: str) -> Callable[..., Any]:
@@ -256,9 +335,9 @@ def _conversion(name: str, dtype: Any, instruction: str) -> Callable[..., Any]:
 
     def convert(typingctx: Any, x: Any) -> Any:
         def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-            return getattr(builder, instruction)(args[0], _vector(dtype))
+            return getattr(builder, instruction)(args[0], _vector(dtype, x.count))
 
-        return Lanes(dtype)(x), codegen
+        return Lanes(dtype, x.count)(x), codegen
 
     convert.__name__ = name
     return intrinsic(convert)  # type: ignore[no-any-return]

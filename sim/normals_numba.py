@@ -6,16 +6,20 @@
 import numpy as np
 from numba import njit, prange
 
-from sim.approximations import LN, LN_2, SIN
+from sim.approximations import COS, LN, LN_2, SIN
 from sim.compiled import inlined, kernel
 from sim.lanes import (
     N,
     as_float32,
     as_int32,
     as_uint32,
+    first_half,
+    fma,
     int_to_float32,
+    join,
     load,
     low_word,
+    second_half,
     spread,
     sqrt,
     store_some,
@@ -50,44 +54,47 @@ def philox_word(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
 
 
 @inlined
+def _shared(c0, p1, c3, k0, k1):  # type: ignore[no-untyped-def]
+    """What counters with the same `c0`, `c2` and `c3` share in their first three rounds."""
+    p0 = M0 * U64(c0)
+    on_c = p0 & LOW
+    q1 = M1 * U64(U32(p0 >> S32) ^ c3 ^ k1)
+    q0 = M0 * U64(U32(q1 >> S32) ^ U32(p1) ^ U32(k0 + W0))
+    return (
+        on_c ^ U64(U32(k1 + W1)),
+        (q1 & LOW) ^ U64(U32(k0 + W0 + W0)),
+        (q0 >> S32) ^ U64(U32(k1 + W1 + W1)),
+        q0 & LOW,
+    )
+
+
+@inlined
 def philox_lanes(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
-    """Philox4x32-10 of sixteen counters that differ in `c1` alone.
+    """Philox4x32-10 of 32 counters: sixteen `c1` with `c0`, then the same with `c0 + 1`.
 
     What the lanes share in the first three rounds is worked out once, and what the callers' loops
     do not change is taken out of them. Words stay in 64 bits, of which the low 32 count.
     """
-    p0 = M0 * U64(c0)
     p1 = M1 * U64(c2)
-    a = uint32_to_64(c1) ^ U64(U32(p1 >> S32) ^ k0)
-    b = p1 & LOW
-    c = U64(U32(p0 >> S32) ^ c3 ^ k1)
-    d = p0 & LOW
-    k0 = U32(k0 + W0)
-    k1 = U32(k1 + W1)
-    q0 = a * M0
-    p1 = M1 * c
-    same_a = U64(U32(p1 >> S32) ^ U32(b) ^ k0)
-    same_b = p1 & LOW
-    c_lanes = (q0 >> S32) ^ U64(U32(d) ^ k1)
-    d_lanes = q0
-    k0 = U32(k0 + W0)
-    k1 = U32(k1 + W1)
-    p0 = M0 * same_a
-    q1 = c_lanes * M1
-    a = (q1 >> S32) ^ U64(U32(same_b) ^ k0)
-    b_lanes = q1
-    c_lanes = d_lanes ^ U64(U32(p0 >> S32) ^ k1)
-    d_lanes = spread(p0 & LOW)
+    c_here, a_here, d_here, e_here = _shared(c0, p1, c3, k0, k1)
+    c_next, a_next, d_next, e_next = _shared(U32(c0 + U32(1)), p1, c3, k0, k1)
+    q0 = (uint32_to_64(c1) ^ U64(U32(p1 >> S32) ^ k0)) * M0
+    b = join((q0 >> S32) ^ c_here, (q0 >> S32) ^ c_next) * M1
+    a = (b >> S32) ^ join(spread(a_here), spread(a_next))
+    c = join(q0 ^ d_here, q0 ^ d_next)
+    d = join(spread(e_here), spread(e_next))
+    k0 = U32(k0 + W0 + W0)
+    k1 = U32(k1 + W1 + W1)
     for _ in range(7):
         k0 = U32(k0 + W0)
         k1 = U32(k1 + W1)
         q0 = (a & LOW) * M0
-        q1 = (c_lanes & LOW) * M1
-        a = (q1 >> S32) ^ b_lanes ^ U64(k0)
-        c_lanes = (q0 >> S32) ^ d_lanes ^ U64(k1)
-        b_lanes = q1
-        d_lanes = q0
-    return low_word(a), low_word(b_lanes), low_word(c_lanes), low_word(d_lanes)
+        q1 = (c & LOW) * M1
+        a = (q1 >> S32) ^ b ^ U64(k0)
+        c = (q0 >> S32) ^ d ^ U64(k1)
+        b = q1
+        d = q0
+    return low_word(a), low_word(b), low_word(c), low_word(d)
 
 
 @inlined
@@ -97,28 +104,29 @@ def _exponential(word):  # type: ignore[no-untyped-def]
     bits = as_int32(v)
     power = (bits - I32(0x3F3504F3)) >> I32(23)
     f = as_float32(bits - (power << I32(23))) - F32(1.0)
-    p = f * F32(LN[0]) + F32(LN[1])
-    p = p * f + F32(LN[2])
-    p = p * f + F32(LN[3])
-    p = p * f + F32(LN[4])
-    p = p * f + F32(LN[5])
-    p = p * f + F32(LN[6])
-    return int_to_float32(power - I32(24)) * F32(LN_2) + p * f
+    p = fma(f, F32(LN[0]), F32(LN[1]))
+    p = fma(p, f, F32(LN[2]))
+    p = fma(p, f, F32(LN[3]))
+    p = fma(p, f, F32(LN[4]))
+    p = fma(p, f, F32(LN[5]))
+    p = fma(p, f, F32(LN[6]))
+    return fma(p, f, int_to_float32(power - I32(24)) * F32(LN_2))
 
 
 @inlined
 def normal_pair(radius_word, angle_word):  # type: ignore[no-untyped-def]
     """Two standard normals from two words: Box and Muller; see the plain form."""
-    square = _exponential(radius_word)
+    radius = sqrt(_exponential(radius_word))
     t = int_to_float32(as_int32(angle_word << U32(2))) * F32(2.0**-33)
     s = t * t
-    p = s * F32(SIN[0]) + F32(SIN[1])
-    p = p * s + F32(SIN[2])
-    p = (p * s + F32(SIN[3])) * t
-    near = p * sqrt(square)
-    far = sqrt(square - near * near)
-    sine = as_uint32(near)
-    cosine = as_uint32(far) ^ (angle_word & U32(0x80000000))
+    p = fma(s, F32(SIN[0]), F32(SIN[1]))
+    p = fma(p, s, F32(SIN[2]))
+    p = fma(p, s, F32(SIN[3]))
+    q = fma(s, F32(COS[0]), F32(COS[1]))
+    q = fma(q, s, F32(COS[2]))
+    q = fma(q, s, F32(COS[3]))
+    sine = as_uint32(p * (t * radius))
+    cosine = as_uint32(q * radius) ^ (angle_word & U32(0x80000000))
     swap = (sine ^ cosine) & as_uint32(as_int32(angle_word << U32(1)) >> I32(31))
     return as_float32(cosine ^ swap), as_float32(sine ^ swap)
 
@@ -133,23 +141,31 @@ def block_names(mirrors, start, count):  # type: ignore[no-untyped-def]
 
 
 @inlined
+def _kept(out, start, count, n, x, y):  # type: ignore[no-untyped-def]
+    """Write normals of instant `n` and, from the second half, of the next but one."""
+    if n < out.shape[0]:
+        store_some(out, (n, 0, start), count, first_half(x))
+        store_some(out, (n, 1, start), count, first_half(y))
+    if n + 2 < out.shape[0]:
+        store_some(out, (n + 2, 0, start), count, second_half(x))
+        store_some(out, (n + 2, 1, start), count, second_half(y))
+
+
+@inlined
 def normals_block(  # type: ignore[no-untyped-def]
     start, count, out, mirrors, first_pair, frame, seed, stream
 ):
     """See `fill_normals`; one block of mirrors."""
     names = block_names(mirrors, start, count)
     n_ticks = out.shape[0]
-    for pair in range((n_ticks + 1) // 2):
+    for n in range(0, n_ticks, 4):
         w0, w1, w2, w3 = philox_lanes(
-            U32(first_pair + pair), names, U32(frame), U32(0), U32(seed), U32(stream)
+            U32(first_pair + n // 2), names, U32(frame), U32(0), U32(seed), U32(stream)
         )
-        x, y = normal_pair(w0, w1)
-        store_some(out, (2 * pair, 0, start), count, x)
-        store_some(out, (2 * pair, 1, start), count, y)
-        if 2 * pair + 1 < n_ticks:
-            x, y = normal_pair(w2, w3)
-            store_some(out, (2 * pair + 1, 0, start), count, x)
-            store_some(out, (2 * pair + 1, 1, start), count, y)
+        x0, y0 = normal_pair(w0, w1)
+        x1, y1 = normal_pair(w2, w3)
+        _kept(out, start, count, n, x0, y0)
+        _kept(out, start, count, n + 1, x1, y1)
 
 
 @kernel

@@ -7,7 +7,7 @@ from scipy import stats
 
 from sim import kernels_numba, normals_numba
 from sim import lanes as lanes_module
-from sim.lanes import load, store
+from sim.lanes import first_half, load, second_half, store
 from sim.rng import Stream, normals, philox, uniforms
 
 
@@ -29,22 +29,27 @@ def test_known_answers(counter: tuple, key: tuple, answer: tuple) -> None:
     assert tuple(int(w) for w in words) == answer
     lanes = np.full(lanes_module.N, counter[1], np.uint32)
     lanes[1:] += np.arange(1, lanes_module.N, dtype=np.uint32)
-    found = np.zeros((4, lanes_module.N), np.uint32)
+    found = np.zeros((2, 4, lanes_module.N), np.uint32)
     in_lanes(found, lanes, *(np.uint32(w) for w in (counter[0], *counter[2:], *key)))
-    assert tuple(found[:, 0].tolist()) == answer
-    others = np.tile(np.array(counter, np.uint64), (lanes_module.N, 1))
-    others[:, 1] = lanes
-    assert np.array_equal(found.T, philox(others, key))
+    assert tuple(found[0, :, 0].tolist()) == answer
+    others = np.tile(np.array(counter, np.uint64), (2, lanes_module.N, 1))
+    others[1, :, 0] = (counter[0] + 1) % 2**32
+    others[:, :, 1] = lanes
+    assert np.array_equal(found.transpose(0, 2, 1), philox(others, key))
 
 
 @numba.njit
 def in_lanes(found, lanes, c0, c2, c3, k0, k1):
-    """The compiled generator as the kernels use it: sixteen counters that differ in c1."""
+    """The compiled generator as the kernels use it: sixteen c1 with c0, and with the next."""
     words = normals_numba.philox_lanes(c0, load(lanes, 0), c2, c3, k0, k1)
-    store(found, (0, 0), words[0])
-    store(found, (1, 0), words[1])
-    store(found, (2, 0), words[2])
-    store(found, (3, 0), words[3])
+    store(found, (0, 0, 0), first_half(words[0]))
+    store(found, (0, 1, 0), first_half(words[1]))
+    store(found, (0, 2, 0), first_half(words[2]))
+    store(found, (0, 3, 0), first_half(words[3]))
+    store(found, (1, 0, 0), second_half(words[0]))
+    store(found, (1, 1, 0), second_half(words[1]))
+    store(found, (1, 2, 0), second_half(words[2]))
+    store(found, (1, 3, 0), second_half(words[3]))
 
 
 def test_uniforms_and_normals_are_distributed_as_they_say() -> None:

@@ -11,13 +11,17 @@ from sim.lanes import (
     N,
     copysign,
     fabs,
+    first_half,
     float64_to_32,
     float_to_int32,
+    fma,
     greater,
     int32_to_64,
+    join,
     lesser,
     load,
     load_some,
+    second_half,
     spread,
     sqrt,
     store,
@@ -38,12 +42,12 @@ FAR_PX = 1e6
 def _erf(x):  # type: ignore[no-untyped-def]
     """Abramowitz and Stegun 7.1.28, within 3e-7."""
     a = fabs(x)
-    p = a * F32(ERF[0]) + F32(ERF[1])
-    p = p * a + F32(ERF[2])
-    p = p * a + F32(ERF[3])
-    p = p * a + F32(ERF[4])
-    p = p * a + F32(ERF[5])
-    p = p * a + F32(ERF[6])
+    p = fma(a, F32(ERF[0]), F32(ERF[1]))
+    p = fma(p, a, F32(ERF[2]))
+    p = fma(p, a, F32(ERF[3]))
+    p = fma(p, a, F32(ERF[4]))
+    p = fma(p, a, F32(ERF[5]))
+    p = fma(p, a, F32(ERF[6]))
     p = p * p
     p = p * p
     p = p * p
@@ -74,8 +78,8 @@ def _lit(row, j, gx, gy, lights, used, background):  # type: ignore[no-untyped-d
         at = s * N
         for i in range(columns):
             light = background if s == 0 else load(row, i * N)
-            light = light + y0 * load(gx, at)
-            light = light + y1 * load(gx, at + N)
+            light = fma(y0, load(gx, at), light)
+            light = fma(y1, load(gx, at + N), light)
             store(row, i * N, light)
             at += step
 
@@ -85,7 +89,16 @@ def _noisy(mean, z, read):  # type: ignore[no-untyped-def]
     """Skewed normal with the mean and variance of Poisson plus read noise."""
     var = mean + read
     skew = mean / (var * F32(6.0))
-    return (mean - skew) + (sqrt(var) + skew * z) * z
+    return fma(fma(skew, z, sqrt(var)), z, mean - skew)
+
+
+@inlined
+def _noisy_two(row, at, z, read):  # type: ignore[no-untyped-def]
+    """Add noise to the pixels at `at` and to those four columns on."""
+    further = at + 4 * N
+    electrons = _noisy(join(load(row, at), load(row, further)), z, read)
+    store(row, at, first_half(electrons))
+    store(row, further, second_half(electrons))
 
 
 @njit
@@ -138,27 +151,27 @@ def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignor
 
 @inlined
 def _scattered(  # type: ignore[no-untyped-def]
-    row, j, names, count, frame, camera, noise, seed, stream
+    row, j, width, names, count, frame, camera, noise, seed, stream
 ):
     """Turn expected electrons of row `j` into electrons; four pixels share a draw."""
-    groups = row.size // (4 * N)
+    groups = (width + 3) // 4
     if noise == NOISE_FAST:
         read = F32(camera.read_noise_e * camera.read_noise_e)
-        for q in range(groups):
+        for q in range(0, groups, 2):
             w0, w1, w2, w3 = philox_lanes(
                 U32(j * groups + q), names, U32(frame), U32(0), U32(seed), U32(stream)
             )  # fmt: skip
             at = 4 * q * N
             a, b = normal_pair(w0, w1)
-            store(row, at, _noisy(load(row, at), a, read))
-            store(row, at + N, _noisy(load(row, at + N), b, read))
+            _noisy_two(row, at, a, read)
+            _noisy_two(row, at + N, b, read)
             a, b = normal_pair(w2, w3)
-            store(row, at + 2 * N, _noisy(load(row, at + 2 * N), a, read))
-            store(row, at + 3 * N, _noisy(load(row, at + 3 * N), b, read))
+            _noisy_two(row, at + 2 * N, a, read)
+            _noisy_two(row, at + 3 * N, b, read)
     elif noise == NOISE_EXACT:
         spare = np.empty(N, U32)
         store(spare, 0, names)
-        for i in range(4 * groups):
+        for i in range(width):
             for k in range(count):
                 row[i * N + k] = _exact(
                     row[i * N + k], camera.read_noise_e, 4 * groups * j + i, frame, spare[k], seed,
@@ -178,12 +191,11 @@ def _read_out(row, width, well, camera, threshold):  # type: ignore[no-untyped-d
     gain = F32(camera.gain_dn_per_e)
     dark = min(max(threshold, 0), int(camera.full_scale_dn))
     low = spread(F32(dark))
-    full = spread(F32(well))
     top = spread(F32(camera.full_scale_dn))
     total = spread(I32(0))
     weighted = spread(I32(0))
     for i in range(width - 1, -1, -1):
-        level = lesser(load(row, i * N), full) * gain + black
+        level = fma(lesser(load(row, i * N), spread(F32(well))), gain, black)
         weighted = weighted + total
         total = total + float_to_int32(lesser(greater(level, low), top))
     share = dark if threshold >= 0 else threshold
@@ -200,7 +212,7 @@ def _kept(frames, row, dn, j, start, count, well, camera):  # type: ignore[no-un
     gain = F32(camera.gain_dn_per_e)
     top = spread(F32(camera.full_scale_dn))
     for i in range(width):
-        level = lesser(load(row, i * N), spread(F32(well))) * gain + black
+        level = fma(lesser(load(row, i * N), spread(F32(well))), gain, black)
         store(dn, i * N, float_to_int32(lesser(greater(level, spread(F32(0.0))), top)))
     for k in range(count):
         for i in range(width):
@@ -227,7 +239,7 @@ def expose_block(  # type: ignore[no-untyped-def]
     n_samples = position.shape[0]
     height, width = frames.shape[1], frames.shape[2]
     lights = (n_samples + 1) // 2 * 2
-    columns = (width + 3) // 4 * 4
+    columns = (width + 7) // 8 * 8
     gx = np.zeros(lights * columns * N, F32)
     gy = np.zeros(lights * height * N, F32)
     row = np.zeros(columns * N, F32)
@@ -246,7 +258,7 @@ def expose_block(  # type: ignore[no-untyped-def]
     sy = spread(I64(0))
     for j in range(height):
         _lit(row, j, gx, gy, lights, lights, background)
-        _scattered(row, j, names, count, frame, camera, noise, seed, stream)
+        _scattered(row, j, width, names, count, frame, camera, noise, seed, stream)
         total, weighted = _read_out(row, width, camera.full_well_e, camera, threshold)
         if keep:
             _kept(frames, row, dn, j, start, count, camera.full_well_e, camera)
@@ -334,7 +346,7 @@ def _expose_scene_block(  # type: ignore[no-untyped-def]
     height, width = frames.shape[1], frames.shape[2]
     sources = position.shape[0] * scene.spots.shape[1] * (2 if scene.ghost > 0.0 else 1)
     lights = (sources + 1) // 2 * 2
-    columns = (width + 3) // 4 * 4
+    columns = (width + 7) // 8 * 8
     gx = np.zeros(lights * columns * N, F32)
     gy = np.zeros(lights * height * N, F32)
     row = np.zeros(columns * N, F32)
@@ -363,8 +375,8 @@ def _expose_scene_block(  # type: ignore[no-untyped-def]
             _pixels(dark, scene.dark, scene, origin, j, start, count)
             _pixels(offset, scene.offset, scene, origin, j, start, count)
         for i in range(0, columns * N, N):
-            store(row, i, load(row, i) * load(response, i) + load(dark, i) * F32(warmth))
-        _scattered(row, j, names, count, frame, camera, noise, seed, stream)
+            store(row, i, fma(load(row, i), load(response, i), load(dark, i) * F32(warmth)))
+        _scattered(row, j, width, names, count, frame, camera, noise, seed, stream)
         for i in range(0, columns * N, N):
             store(row, i, lesser(load(row, i), full) + load(offset, i))
         total, weighted = _read_out(row, width, np.inf, camera, threshold)
