@@ -13,7 +13,7 @@ class FramePath(NamedTuple):
     """Stays the same object while the mirrors are to stand still."""
 
     asked_rad: Array
-    """(N, 2, M) static tilt that the drive is asked for in each tick. [rad]"""
+    """(N, 2, M) static tilt that the drive is asked for in each tick, or (1, 2, M) in all. [rad]"""
     setpoint: Setpoint
     expected_px: Array
     """(M, 2) expected spots, against that of an untilted mirror. [px]"""

@@ -39,7 +39,7 @@ class _Path(NamedTuple):
     """Commanded paths of F frames, or of one that holds for all."""
 
     asked_rad: Array
-    """(F, N, 2, M)"""
+    """(F, N, 2, M), or (F, 1, 2, M) where it holds for all ticks."""
     reference_rad: Array
     """(F, M, 2), as the two below."""
     lowest_rad: Array
@@ -237,8 +237,10 @@ def _stacked(paths: Sequence[FramePath]) -> _Path:
             path.setpoint.highest_rad[None],
             np.ascontiguousarray(path.origin_px.T)[None],
         )
+    asked = [path.asked_rad for path in paths]
+    longest = max(each.shape for each in asked)
     return _Path(
-        np.ascontiguousarray(np.stack([path.asked_rad for path in paths])),
+        np.stack([np.broadcast_to(each, longest) for each in asked]),
         np.stack([path.setpoint.reference_rad for path in paths]),
         np.stack([path.setpoint.lowest_rad for path in paths]),
         np.stack([path.setpoint.highest_rad for path in paths]),

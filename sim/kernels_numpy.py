@@ -111,8 +111,8 @@ def advance(
         Tilt after each tick; rows `first` + 1 to `last` are written. [rad]
     first, last : int
         Ticks of the frame to move through.
-    path : (N, 2, M) ndarray
-        Feed-forward, as static tilt asked for, in each tick. [rad]
+    path : (N, 2, M) or (1, 2, M) ndarray
+        Feed-forward, as static tilt asked for, in each tick, or in all of them. [rad]
     before, after : (2, M) ndarray
         Correction held until tick `change`, and from it on. [rad]
     change : int
@@ -128,7 +128,8 @@ def advance(
     fleet, drive : Fleet, Drive
         Constants.
     """
-    n_ticks = path.shape[0]
+    n_ticks = history.shape[0] - 1
+    path = np.broadcast_to(path, (n_ticks, *path.shape[1:]))
     s = fleet.step
     kick = 0.5 * drive.step_s * fleet.stiffness * fleet.cubic[:, None]
     travel = fleet.travel_rad[:, None]

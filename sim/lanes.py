@@ -5,8 +5,9 @@ back end splits the lanes into the registers that there are. Each operation roun
 operation on single numbers does, so the bits do not depend on the instruction set. Operators take
 lanes with lanes, or with one number of the same type.
 
-Sixteen lanes are loaded and stored. Two of them can be joined for a stretch of arithmetic, so that
-the processor always finds an operation that need not wait for the one before it.
+Sixteen are loaded at a time. Two such can be joined for a stretch of arithmetic, so that the
+processor always finds an operation that need not wait for the one before it. Eight are for
+arithmetic whose many numbers would not fit into the registers otherwise.
 """
 
 import operator
@@ -21,7 +22,7 @@ from numba.core.typing.templates import AbstractTemplate, infer_global, signatur
 from numba.extending import intrinsic, lower_builtin, models, register_model
 
 N = 16
-"""Lanes that are loaded or stored at a time."""
+"""Lanes that are loaded at a time, and mirrors in a block."""
 WORD = ir.IntType(32)
 LLVM = {
     types.float32: ir.FloatType(),
@@ -34,7 +35,7 @@ LLVM = {
 
 
 class Lanes(types.Type):
-    """Some numbers of one type: sixteen, or as many as were joined."""
+    """Some numbers of one type."""
 
     def __init__(self, dtype: Any, count: int = N) -> None:
         self.dtype = dtype
@@ -119,128 +120,130 @@ _operator(operator.lshift, None, "shl", "shl")
 _operator(operator.rshift, None, "ashr", "lshr")
 
 
-@intrinsic
-def spread(typingctx: Any, value: Any) -> Any:
-    """Return lanes that all hold `value`."""
-
-    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        return _spread(builder, value, args[0])
-
-    return Lanes(value)(value), codegen
-
-
-@intrinsic
-def count_up(typingctx: Any) -> Any:
-    """Return lanes that hold 0 to 15."""
-
-    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        return ir.Constant(_vector(types.uint32), list(range(N)))
-
-    return Lanes(types.uint32)(), codegen
-
-
-def _lanes_of(array: Any) -> Lanes:
+def _lanes_of(array: Any, count: int) -> Lanes:
     """Type of lanes from an array; their items must be neighbours."""
     if array.layout != "C":
         raise TypingError(f"lanes need a C-contiguous array, got {array}")
-    return Lanes(array.dtype)
+    return Lanes(array.dtype, count)
 
 
-def _place(context: Any, builder: Any, kind: Any, array: Any, at: Any, at_kind: Any) -> Any:
+def _place(
+    context: Any, builder: Any, kind: Any, array: Any, at: Any, at_kind: Any, count: int
+) -> Any:
     """Address of an item as that of a vector."""
     view = context.make_array(kind)(context, builder, array)
     indices = (
         cgutils.unpack_tuple(builder, at) if isinstance(at_kind, types.BaseTuple) else [at]
     )
     item = cgutils.get_item_pointer(context, builder, kind, view, indices, wraparound=False)
-    return builder.bitcast(item, _vector(kind.dtype).as_pointer())
+    return builder.bitcast(item, _vector(kind.dtype, count).as_pointer())
 
 
 def _bytes(dtype: Any) -> int:
     return int(dtype.bitwidth) // 8
 
 
-@intrinsic
-def load(typingctx: Any, array: Any, at: Any) -> Any:
-    """Return sixteen items of an array, the first at index `at`; the last axis is contiguous."""
+def _copied(builder: Any, source: Any, target: Any, dtype: Any, count: Any) -> None:
+    """Copy some items, one by one."""
+    single = LLVM[dtype].as_pointer()
+    source, target = builder.bitcast(source, single), builder.bitcast(target, single)
+    with cgutils.for_range(builder, count) as loop:
+        item = builder.load(builder.gep(source, [loop.index]))
+        builder.store(item, builder.gep(target, [loop.index]))
 
-    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        place = _place(context, builder, array, args[0], args[1], at)
-        return builder.load(place, align=_bytes(array.dtype))
 
-    return _lanes_of(array)(array, at), codegen
+def _full(builder: Any, some: Any, count: int) -> Any:
+    return builder.icmp_signed(">=", some, ir.Constant(some.type, count))
+
+
+def _spreading(count: int) -> Callable[..., Any]:
+    @intrinsic
+    def spread(typingctx: Any, value: Any) -> Any:
+        """Return lanes that all hold `value`."""
+
+        def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+            return _spread(builder, value, args[0], count)
+
+        return Lanes(value, count)(value), codegen
+
+    return spread  # type: ignore[no-any-return]
+
+
+def _loading(count: int) -> Callable[..., Any]:
+    @intrinsic
+    def load(typingctx: Any, array: Any, at: Any) -> Any:
+        """Return items of an array, the first at index `at`; the last axis is contiguous."""
+
+        def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+            place = _place(context, builder, array, *args, at, count)
+            return builder.load(place, align=_bytes(array.dtype))
+
+        return _lanes_of(array, count)(array, at), codegen
+
+    return load  # type: ignore[no-any-return]
+
+
+def _loading_some(count: int) -> Callable[..., Any]:
+    @intrinsic
+    def load_some(typingctx: Any, array: Any, at: Any, some: Any) -> Any:
+        """Return the first `some` items, zero in the other lanes."""
+
+        def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+            place = _place(context, builder, array, *args[:2], at, count)
+            vector = _vector(array.dtype, count)
+            with builder.if_else(_full(builder, args[2], count)) as (whole, part):
+                with whole:
+                    all_of_them = builder.load(place, align=_bytes(array.dtype))
+                    after_whole = builder.basic_block
+                with part:
+                    spare = cgutils.alloca_once(builder, vector)
+                    builder.store(ir.Constant(vector, None), spare)
+                    _copied(builder, place, spare, array.dtype, args[2])
+                    some_of_them = builder.load(spare)
+                    after_part = builder.basic_block
+            lanes = builder.phi(vector)
+            lanes.add_incoming(all_of_them, after_whole)
+            lanes.add_incoming(some_of_them, after_part)
+            return lanes
+
+        return _lanes_of(array, count)(array, at, some), codegen
+
+    return load_some  # type: ignore[no-any-return]
+
+
+spread, load, load_some = _spreading(N), _loading(N), _loading_some(N)
+spread_8, load_8, load_some_8 = _spreading(8), _loading(8), _loading_some(8)
 
 
 @intrinsic
 def store(typingctx: Any, array: Any, at: Any, lanes: Any) -> Any:
-    """Write lanes to sixteen items of an array."""
+    """Write lanes to items of an array."""
 
     def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        place = _place(context, builder, array, args[0], args[1], at)
+        place = _place(context, builder, array, *args[:2], at, lanes.count)
         builder.store(args[2], place, align=_bytes(array.dtype))
         return context.get_dummy_value()
 
-    assert lanes == _lanes_of(array)
+    assert lanes.dtype == _lanes_of(array, lanes.count).dtype
     return types.none(array, at, lanes), codegen
 
 
-def _scalars(place: Any, builder: Any, dtype: Any) -> Any:
-    return builder.bitcast(place, LLVM[dtype].as_pointer())
-
-
-def _full(builder: Any, count: Any) -> Any:
-    return builder.icmp_signed(">=", count, ir.Constant(count.type, N))
-
-
 @intrinsic
-def load_some(typingctx: Any, array: Any, at: Any, count: Any) -> Any:
-    """Return the first `count` of sixteen items, zero in the other lanes."""
+def store_some(typingctx: Any, array: Any, at: Any, some: Any, lanes: Any) -> Any:
+    """Write the first `some` lanes."""
 
     def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        place = _place(context, builder, array, args[0], args[1], at)
-        vector, align = _vector(array.dtype), _bytes(array.dtype)
-        with builder.if_else(_full(builder, args[2])) as (whole, part):
-            with whole:
-                all_of_them = builder.load(place, align=align)
-                after_whole = builder.basic_block
-            with part:
-                spare = cgutils.alloca_once(builder, vector)
-                builder.store(ir.Constant(vector, None), spare)
-                source = _scalars(place, builder, array.dtype)
-                target = _scalars(spare, builder, array.dtype)
-                with cgutils.for_range(builder, args[2]) as loop:
-                    item = builder.load(builder.gep(source, [loop.index]))
-                    builder.store(item, builder.gep(target, [loop.index]))
-                some_of_them = builder.load(spare)
-                after_part = builder.basic_block
-        lanes = builder.phi(vector)
-        lanes.add_incoming(all_of_them, after_whole)
-        lanes.add_incoming(some_of_them, after_part)
-        return lanes
-
-    return _lanes_of(array)(array, at, count), codegen
-
-
-@intrinsic
-def store_some(typingctx: Any, array: Any, at: Any, count: Any, lanes: Any) -> Any:
-    """Write the first `count` lanes."""
-
-    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        place = _place(context, builder, array, args[0], args[1], at)
-        with builder.if_else(_full(builder, args[2])) as (whole, part):
+        place = _place(context, builder, array, *args[:2], at, lanes.count)
+        with builder.if_else(_full(builder, args[2], lanes.count)) as (whole, part):
             with whole:
                 builder.store(args[3], place, align=_bytes(array.dtype))
             with part:
                 spare = cgutils.alloca_once_value(builder, args[3])
-                source = _scalars(spare, builder, array.dtype)
-                target = _scalars(place, builder, array.dtype)
-                with cgutils.for_range(builder, args[2]) as loop:
-                    item = builder.load(builder.gep(source, [loop.index]))
-                    builder.store(item, builder.gep(target, [loop.index]))
+                _copied(builder, spare, place, array.dtype, args[2])
         return context.get_dummy_value()
 
-    assert lanes == _lanes_of(array)
-    return types.none(array, at, count, lanes), codegen
+    assert lanes.dtype == _lanes_of(array, lanes.count).dtype
+    return types.none(array, at, some, lanes), codegen
 
 
 def _call(builder: Any, name: str, args: Any) -> Any:
@@ -397,7 +400,12 @@ def any_above(typingctx: Any, a: Any, b: Any) -> Any:
 
     def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
         holds = _compare(builder, ">", a.dtype, *args)
-        bits = builder.bitcast(holds, ir.IntType(N))
-        return builder.icmp_unsigned("!=", bits, ir.Constant(ir.IntType(N), 0))
+        bits = builder.bitcast(holds, ir.IntType(a.count))
+        some = builder.icmp_unsigned("!=", bits, ir.Constant(ir.IntType(a.count), 0))
+        flag = ir.IntType(1)
+        expect = cgutils.get_or_insert_function(
+            builder.module, ir.FunctionType(flag, [flag, flag]), "llvm.expect.i1"
+        )
+        return builder.call(expect, [some, ir.Constant(flag, 0)])
 
     return types.boolean(a, b), codegen

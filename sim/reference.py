@@ -51,7 +51,8 @@ class Reference:
         """Return (asked (N, 2, M), expected mean over the exposure (M, 2)) of the next frame.
 
         `asked` is the static tilt that the drive is asked for, the nominal cubic spring allowed
-        for. Frames are asked for in order. [rad]
+        for; once the path has arrived it is (1, 2, M), for all ticks. Frames are asked for in
+        order. [rad]
         """
         while self._later and self._later[0].frame == number:
             target = self._later.pop(0).target_rad
@@ -74,11 +75,8 @@ class Reference:
         error = self._state[:, 0] - target
         slow = np.abs(self._state[:, 1]).max() < AT_REST_RAD * 1e4
         if len(self._ahead) == 1 and slow and np.abs(error).max() < AT_REST_RAD:
-            steady = np.repeat(target[None], self._n, axis=0)
-            self._resting = (
-                np.ascontiguousarray(steady * (1.0 + self._cubic[None] * steady**2)),
-                np.ascontiguousarray(target.T),
-            )
+            asked_at_rest = target * (1.0 + self._cubic * target**2)
+            self._resting = asked_at_rest[None], np.ascontiguousarray(target.T)
             self._state = _at_rest(target)
         return asked, expected
 
