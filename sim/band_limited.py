@@ -11,9 +11,15 @@ LOBES = 20
 """Zero crossings of the sinc on each side of its centre."""
 KAISER_BETA = 9.0
 """Shape of the window: stop band near -90 dB."""
-_TABLE_STEPS = 4096
-_TABLE_AT = np.arange(-LOBES * _TABLE_STEPS, LOBES * _TABLE_STEPS + 1) / _TABLE_STEPS
-_TABLE = np.r_[0.0, np.sinc(_TABLE_AT) * np.kaiser(len(_TABLE_AT), KAISER_BETA), 0.0, 0.0]
+_STEPS = 4096
+_AT = np.arange(_STEPS + 1)[:, None] / _STEPS + (LOBES - 1 - np.arange(2 * LOBES))
+_TABLE = np.where(
+    np.abs(_AT) < LOBES,
+    np.sinc(_AT) * np.i0(KAISER_BETA * np.sqrt(np.maximum(1.0 - (_AT / LOBES) ** 2, 0.0)))
+    / np.i0(KAISER_BETA),
+    0.0,
+)
+"""(S + 1, 2 L) the filter in rows: at parts of a lobe, one column for each lobe, the last first."""
 
 
 def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0) -> Array:
@@ -66,13 +72,32 @@ def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0
 @kernel
 def _weighted(out, values, where, width, reach, table):  # type: ignore[no-untyped-def]
     """Sum the samples around each position under the filter, (K, C)."""
-    middle = (table.size - 2) // 2
+    steps = table.shape[0] - 1
     for k in prange(where.size):
-        first = int(np.floor(where[k])) - reach + 1
-        for index in range(max(first, 0), min(first + 2 * reach, values.shape[0])):
-            place = (where[k] - index) * (_TABLE_STEPS / width) + middle
-            if 0.0 <= place < table.size - 1:
-                step = int(place)
-                weight = table[step] + (place - step) * (table[step + 1] - table[step])
-                for c in range(values.shape[1]):
-                    out[k, c] += weight / width * values[index, c]
+        nearest = int(np.floor(where[k]))
+        start = nearest - reach + 1
+        weights = np.zeros(2 * reach)
+        if width == 1.0:  # one row of the table serves all samples
+            place = (where[k] - nearest) * steps
+            step = min(int(place), steps - 1)
+            for i in range(weights.size):
+                here = table[step, i]
+                weights[i] = here + (place - step) * (table[step + 1, i] - here)
+        else:
+            for i in range(weights.size):
+                at = (where[k] - (start + i)) / width
+                lobe = int(np.floor(at))
+                column = table.shape[1] // 2 - 1 - lobe
+                if 0 <= column < table.shape[1]:
+                    place = (at - lobe) * steps
+                    step = min(int(place), steps - 1)
+                    here = table[step, column]
+                    there = table[step + 1, column]
+                    weights[i] = (here + (place - step) * (there - here)) / width
+        first = max(start, 0)
+        last = min(start + 2 * reach, values.shape[0])
+        for c in range(values.shape[1]):
+            total = 0.0
+            for index in range(first, last):
+                total += weights[index - start] * values[index, c]
+            out[k, c] = total

@@ -175,7 +175,7 @@ def _loading(count: int) -> Callable[..., Any]:
         """Return items of an array, the first at index `at`; the last axis is contiguous."""
 
         def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-            place = _place(context, builder, array, *args, at, count)
+            place = _place(context, builder, array, args[0], args[1], at, count)
             return builder.load(place, align=_bytes(array.dtype))
 
         return _lanes_of(array, count)(array, at), codegen
@@ -189,7 +189,7 @@ def _loading_some(count: int) -> Callable[..., Any]:
         """Return the first `some` items, zero in the other lanes."""
 
         def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-            place = _place(context, builder, array, *args[:2], at, count)
+            place = _place(context, builder, array, args[0], args[1], at, count)
             vector = _vector(array.dtype, count)
             with builder.if_else(_full(builder, args[2], count)) as (whole, part):
                 with whole:
@@ -220,7 +220,7 @@ def store(typingctx: Any, array: Any, at: Any, lanes: Any) -> Any:
     """Write lanes to items of an array."""
 
     def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        place = _place(context, builder, array, *args[:2], at, lanes.count)
+        place = _place(context, builder, array, args[0], args[1], at, lanes.count)
         builder.store(args[2], place, align=_bytes(array.dtype))
         return context.get_dummy_value()
 
@@ -233,7 +233,7 @@ def store_some(typingctx: Any, array: Any, at: Any, some: Any, lanes: Any) -> An
     """Write the first `some` lanes."""
 
     def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        place = _place(context, builder, array, *args[:2], at, lanes.count)
+        place = _place(context, builder, array, args[0], args[1], at, lanes.count)
         with builder.if_else(_full(builder, args[2], lanes.count)) as (whole, part):
             with whole:
                 builder.store(args[3], place, align=_bytes(array.dtype))

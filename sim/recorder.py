@@ -84,25 +84,23 @@ class Recorder:
         """Take in a block of core acceleration, sensor shift and temperature."""
         interval = self._parts.interval_ticks
         start = first_frame * self._n
-        ticks = np.arange(start + 1, start + len(around.acceleration))
-        row = (ticks - 1) // interval
-        inside = row < self._rows
-        ticks, row = ticks[inside], row[inside]
-        if not len(ticks):
+        stop = min(start + len(around.acceleration) - 1, self._rows * interval)
+        if stop <= start:
             return
-        starts = np.flatnonzero(np.r_[True, np.diff(row) > 0])
-        rows = row[starts]
-        core = around.acceleration[1:][inside]
+        first_row, last_row = start // interval, (stop - 1) // interval
+        rows = slice(first_row, last_row + 1)
+        begins = np.maximum(np.arange(first_row, last_row + 1) * interval - start, 0)
+        core = around.acceleration[1 : stop - start + 1]
         peaks = self.arrays["acceleration_peak_m_s2"]
         for extreme in (np.maximum, np.minimum):
-            value = extreme.reduceat(core, starts, axis=0).astype(np.float32)
+            value = extreme.reduceat(core, begins, axis=0).astype(np.float32)
             peaks[rows] = np.where(np.abs(value) > np.abs(peaks[rows]), value, peaks[rows])
-        ends = ticks % interval == 0
-        at = ticks[ends] - start
-        self.arrays["acceleration_m_s2"][row[ends]] = around.acceleration[at]
-        self.arrays["sensor_rad"][row[ends]] = around.sensor[at]
+        ended = slice(first_row, stop // interval)
+        at = np.arange(ended.start + 1, ended.stop + 1) * interval - start
+        self.arrays["acceleration_m_s2"][ended] = around.acceleration[at]
+        self.arrays["sensor_rad"][ended] = around.sensor[at]
         edges = np.arange(len(around.temperature)) * self._n
-        self.arrays["temperature_k"][row[ends]] = np.interp(at, edges, around.temperature)
+        self.arrays["temperature_k"][ended] = np.interp(at, edges, around.temperature)
 
     def frame(
         self,

@@ -45,7 +45,7 @@ class Surroundings:
             found = [_sum(total, part) for total, part in zip(found, effects, strict=True)]
         shapes = ((count * n + 1, 3), (count + 1, m, 2), (count + 1, 2), *((count + 1,),) * 3)
         acceleration, rest, sensor, gain, resonance, temperature = (
-            np.zeros(shape) if total is None else np.ascontiguousarray(total, np.float64)
+            np.zeros(shape) if total is None else np.asarray(total, np.float64)
             for total, shape in zip(found, shapes, strict=True)
         )
         if parts.isolator is not None:
@@ -61,7 +61,7 @@ class Surroundings:
             self._bracket, swing = parts.bracket.advance(self._bracket, acceleration)
             shift = shift + swing
         return Around(
-            acceleration,
+            np.ascontiguousarray(acceleration),
             shift,
             np.ascontiguousarray(rest.transpose(0, 2, 1)),
             gain,

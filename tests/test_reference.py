@@ -73,7 +73,8 @@ def test_expected_tilt_is_the_believed_answer_to_the_path() -> None:
 def test_cubic_spring_is_allowed_for() -> None:
     """A static tilt t takes (1 + k3 t^2) t of the linear mirror's drive."""
     asked, expected = made([(0, START)], (4.0, 9.0)).frame(0)
-    assert in_ticks(asked)[3] == pytest.approx((START * (1 + np.array([4.0, 9.0]) * START**2)).T, rel=1e-14)
+    bent = START * (1 + np.array([4.0, 9.0]) * START**2)
+    assert in_ticks(asked)[3] == pytest.approx(bent.T, rel=1e-14)
     assert expected == pytest.approx(START, rel=1e-13)
 
 

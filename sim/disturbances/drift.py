@@ -19,7 +19,7 @@ class Wander(NamedTuple):
     """State of a wander at a frame edge."""
 
     rest_rad: Array
-    """(M, 2) [rad]"""
+    """(2, M) [rad]"""
 
 
 class DriftParams(Block):
@@ -82,7 +82,7 @@ class Drift:
     def initial_state(self) -> Wander:
         """Return the wander at the first edge."""
         if self.params.start == "zero":
-            return Wander(np.zeros((len(self._site.mirror_ids), 2)))
+            return Wander(np.zeros((2, len(self._site.mirror_ids))))
         return Wander(self._sigma_rad * _draw(self._site, np.array([0]))[0])
 
     def advance(self, state: Wander, first_frame: int, n_frames: int) -> tuple[Wander, Effects]:
@@ -96,7 +96,7 @@ class Drift:
             np.array([1.0, 0.0, 0.0]), np.array([1.0, -self._keep, 0.0]), memory,
             noise.reshape(n_frames, -1), flat[1:],
         )  # fmt: skip
-        return Wander(rest[-1].copy()), Effects(rest_rad=rest)
+        return Wander(rest[-1].copy()), Effects(rest_rad=rest.transpose(0, 2, 1))
 
 
 class RandomWalkParams(Block):
@@ -129,20 +129,20 @@ class RandomWalk:
 
     def initial_state(self) -> Wander:
         """Return zero."""
-        return Wander(np.zeros((len(self._site.mirror_ids), 2)))
+        return Wander(np.zeros((2, len(self._site.mirror_ids))))
 
     def advance(self, state: Wander, first_frame: int, n_frames: int) -> tuple[Wander, Effects]:
         """Return the rest angle over the block."""
         steps = self._step_rad * _draw(self._site, first_frame + 1 + np.arange(n_frames))
         rest = np.cumsum(np.concatenate([state.rest_rad[None], steps]), axis=0)
-        return Wander(rest[-1].copy()), Effects(rest_rad=rest)
+        return Wander(rest[-1].copy()), Effects(rest_rad=rest.transpose(0, 2, 1))
 
 
 def _draw(site: Site, edges: NDArray[np.int64]) -> Array:
-    """Return standard normals (E, M, 2) of edges in a row, drawn by frame edge and mirror."""
+    """Return standard normals (E, 2, M) of edges in a row, drawn by frame edge and mirror."""
     seed, stream = site.key
     first = int(edges[0])
     skip = first % 2
     out = np.zeros((len(edges) + skip, 2, len(site.mirror_ids)), np.float32)
     fill_normals(out, site.mirror_ids, first // 2, 0, seed, int(stream))
-    return np.ascontiguousarray(out[skip:].transpose(0, 2, 1), np.float64)
+    return out[skip:].astype(np.float64)
