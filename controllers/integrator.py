@@ -67,9 +67,6 @@ class Integrator:
 
     def in_numbers(self, state: IntegratorState) -> tuple[Law, LawState]:
         """Return the law, and a copy of the state for it."""
-        correction_rad = state.correction_rad
         law = Law(0.0, self.params.gain, True, self.sections.coefficients)
-        memory = LawState(
-            correction_rad.copy(), correction_rad.copy(), np.array(state.filters_rad)
-        )
-        return law, memory
+        correction_rad, filters_rad = state
+        return law, LawState.of(correction_rad, correction_rad, filters_rad)

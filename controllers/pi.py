@@ -82,4 +82,4 @@ class Pi:
             False,
             self.sections.coefficients,
         )
-        return law, LawState(*(np.array(part) for part in state))
+        return law, LawState.of(*state)

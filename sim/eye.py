@@ -60,7 +60,7 @@ class Eye:
         self.layout = layout
         self._belief = believed(self.camera, params.dark_e)
         self._frames = np.zeros((len(mirrors), *params.window_px), np.int32)
-        self._sums = np.zeros((len(mirrors), 3), np.int64)
+        self._sums = np.zeros((3, len(mirrors)), np.int64)
         self.scenic = params.patterned or params.stray
         self._uniform, self._uniform_at_k = self.uniform(0.0), 0.0
         self.centre_px = layout.centre(mirrors)
@@ -109,22 +109,22 @@ class Eye:
             return self.estimator(frames, camera=self._belief)
         self._expose(position_px, frame, origin_px, temperature_k, keep=False)
         count, (height, width) = len(self.mirrors), self.window_px
-        spot, flux = np.empty((count, 2)), np.empty(count)
+        spot, flux = np.empty((2, count)), np.empty(count)
         status = np.empty(count, np.uint8)
         self.kernels.centres(
             spot, flux, status, self._sums, height, width, self.fused["min_flux_dn"],
             self.fused["edge_px"],
         )  # fmt: skip
-        return SpotReading(spot, flux, status)
+        return SpotReading(np.ascontiguousarray(spot.T), flux, status)
 
     def _drawn(self, table: NoiseTable, position_px: Array, frame: int) -> SpotReading:
         count, (height, width) = len(self.mirrors), self.window_px
         z = np.zeros((1, 2, count), np.float32)
         self.kernels.fill_normals(z, self.mirrors, 0, frame, self.seed, int(Stream.READINGS))
-        spot, flux = np.empty((count, 2)), np.empty(count)
+        spot, flux = np.empty((2, count)), np.empty(count)
         status = np.empty(count, np.uint8)
         self.kernels.draw_readings(spot, flux, status, position_px, z, table, height, width)
-        return SpotReading(spot, flux, status)
+        return SpotReading(np.ascontiguousarray(spot.T), flux, status)
 
     def fields(
         self,
@@ -149,7 +149,7 @@ class Eye:
         scene = scene._replace(spots=scene.spots[which], sensor=scene.sensor[which])
         frames = np.zeros((len(which), pitch, pitch), np.int32)
         self.kernels.expose_scene(
-            frames, np.zeros((len(which), 3), np.int64),
+            frames, np.zeros((3, len(which)), np.int64),
             self._absolute(position_px, origin_px), self.mirrors[which], frame,
             self._seen(temperature_k), self.noise, self.seed, int(Stream.PIXELS), 0, True,
             self.layout.corner(self.mirrors[which]).astype(np.float64), scene,

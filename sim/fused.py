@@ -22,6 +22,10 @@ from sim.recorder import Recorder
 from sim.rng import Stream
 from sim.surroundings import Around
 
+HISTORIES = 16
+"""Frames that mirrors go through before their connections do: what they leave to be recorded fits
+into a processor's own cache, for some hundred mirrors."""
+
 
 class _Timing(NamedTuple):
     """When things happen in a frame."""
@@ -41,7 +45,7 @@ class _Path(NamedTuple):
     asked_rad: Array
     """(F, N, 2, M), or (F, 1, 2, M) where it holds for all ticks."""
     reference_rad: Array
-    """(F, M, 2), as the two below."""
+    """(F, 2, M), as the two below."""
     lowest_rad: Array
     highest_rad: Array
     origin_px: Array
@@ -82,6 +86,7 @@ class _Scratch(NamedTuple):
     frames: NDArray[np.int32]
     sums: NDArray[np.int64]
     spot: Array
+    tilt: Array
     flux: Array
     status: NDArray[np.uint8]
     z: NDArray[np.float32]
@@ -121,14 +126,14 @@ def _in_numbers(controller: Any) -> bool:
 class Fused:
     """Takes the loop through many frames at a time."""
 
-    def __init__(
-        self, parts: Parts, motion: Motion, recorder: Recorder, control: Any, most_frames: int
-    ) -> None:
+    def __init__(self, parts: Parts, motion: Motion, recorder: Recorder, control: Any) -> None:
         n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
         eye = parts.eye
         self._parts = parts
         self._motion = motion
         self._recorder = recorder
+        self._traces = recorder.for_kernels()
+        self._still: tuple[FramePath, _Path] | None = None
         self._law, self._memory = parts.controller.in_numbers(control)  # type: ignore[attr-defined]
         streams = (Stream.AMPLIFIER, Stream.PIXELS, Stream.READINGS)
         self._key = _Key(parts.seed, *(int(stream) for stream in streams))
@@ -144,12 +149,13 @@ class Fused:
         )
         self._table = NO_TABLE if eye.table is None else eye.table
         self._scratch = _Scratch(
-            np.zeros((most_frames, n + 1, 2, m)),
+            np.zeros((HISTORIES, n + 1, 2, m)),
             np.zeros((n, 2, m), np.float32),
             np.zeros((len(parts.exposure_weights), 2, m)),
             np.zeros((m, *eye.window_px), np.int32),
-            np.zeros((m, 3), np.int64),
-            np.zeros((m, 2)),
+            np.zeros((3, m), np.int64),
+            np.zeros((2, m)),
+            np.zeros((2, m)),
             np.zeros(m),
             np.zeros(m, np.uint8),
             np.zeros((1, 2, m), np.float32),
@@ -172,7 +178,7 @@ class Fused:
         parts, recorder, motion = self._parts, self._recorder, self._motion
         n = parts.clock.ticks_per_frame
         ticks = slice(k * n, (k + count) * n + 1)
-        path = _stacked(paths)
+        path = self._path(paths)
         parts.kernels.run_frames(
             first_frame,
             count,
@@ -207,42 +213,43 @@ class Fused:
             recorder.epoch.pairs,
             recorder.epoch.form_db,
             parts.outage_db,
-            recorder.for_kernels(),
+            self._traces,
         )
         beyond = self._scratch.beyond
         if beyond.max() >= 0:
             first = int(beyond[beyond >= 0].min())
             raise beyond_table(parts, int((beyond == first).argmax()), first)
 
+    def _path(self, paths: Sequence[FramePath]) -> _Path:
+        """Return the paths as the kernel takes them; the last that stood still is remembered."""
+        if len(paths) > 1:
+            return _stacked(paths)
+        if self._still is None or self._still[0] is not paths[0]:
+            self._still = paths[0], _stacked(paths)
+        return self._still[1]
+
     def _seen(self, temperature_k: Array) -> _Seen:
         """What temperature changes in the camera, frame by frame."""
-        values = [temperature_k[0]] if np.ptp(temperature_k) == 0.0 else temperature_k
+        values, at = np.unique(temperature_k, return_inverse=True)
         cameras = [self._parts.eye.uniform(float(value)) for value in values]
-        count = len(temperature_k)
-        sigma, background = zip(*((c.sigma_px, c.background_e) for c in cameras), strict=True)
-        return _Seen(_spread(sigma, count), _spread(background, count))
-
-
-def _spread(values: Sequence[float], count: int) -> Array:
-    return np.ascontiguousarray(np.broadcast_to(np.array(values, dtype=float), count))
+        return _Seen(
+            np.array([camera.sigma_px for camera in cameras])[at],
+            np.array([camera.background_e for camera in cameras])[at],
+        )
 
 
 def _stacked(paths: Sequence[FramePath]) -> _Path:
-    if len(paths) == 1:
-        path = paths[0]
-        return _Path(
-            path.asked_rad[None],
-            path.setpoint.reference_rad[None],
-            path.setpoint.lowest_rad[None],
-            path.setpoint.highest_rad[None],
-            np.ascontiguousarray(path.origin_px.T)[None],
-        )
     asked = [path.asked_rad for path in paths]
     longest = max(each.shape for each in asked)
     return _Path(
         np.stack([np.broadcast_to(each, longest) for each in asked]),
-        np.stack([path.setpoint.reference_rad for path in paths]),
-        np.stack([path.setpoint.lowest_rad for path in paths]),
-        np.stack([path.setpoint.highest_rad for path in paths]),
-        np.ascontiguousarray(np.stack([path.origin_px.T for path in paths])),
+        _mirrors_last([path.setpoint.reference_rad for path in paths]),
+        _mirrors_last([path.setpoint.lowest_rad for path in paths]),
+        _mirrors_last([path.setpoint.highest_rad for path in paths]),
+        _mirrors_last([path.origin_px for path in paths]),
     )
+
+
+def _mirrors_last(each: Sequence[Array]) -> Array:
+    """Turn F arrays (M, 2) into one (F, 2, M)."""
+    return np.ascontiguousarray(np.stack(each).transpose(0, 2, 1))

@@ -208,7 +208,7 @@ def expose(
     ----------
     frames : (M, H, W) ndarray of int32
         Filled if `keep`. [DN]
-    sums : (M, 3) ndarray of int64
+    sums : (3, M) ndarray of int64
         Sum, x-weighted and y-weighted sum of max(dn - threshold, 0); filled.
     position : (S, 2, M) ndarray
         Path of the spot over the exposure, in window pixels. [px]
@@ -258,7 +258,7 @@ def expose_scene(
     ----------
     frames : (K, H, W) ndarray of int32
         Filled if `keep`. [DN]
-    sums : (K, 3) ndarray of int64
+    sums : (3, K) ndarray of int64
         As in `expose`.
     position : (S, 2, M) ndarray
         Paths of all spots over the exposure, in sensor pixels. [px]
@@ -340,9 +340,9 @@ def _convert(
     if keep:
         frames[...] = digital
     lit = np.maximum(digital - threshold, 0).astype(np.int64)
-    sums[:, 0] = lit.sum(axis=(1, 2))
-    sums[:, 1] = lit.sum(axis=1) @ np.arange(frames.shape[2])
-    sums[:, 2] = lit.sum(axis=2) @ np.arange(frames.shape[1])
+    sums[0] = lit.sum(axis=(1, 2))
+    sums[1] = lit.sum(axis=1) @ np.arange(frames.shape[2])
+    sums[2] = lit.sum(axis=2) @ np.arange(frames.shape[1])
 
 
 def _pixel_normals(
@@ -407,13 +407,13 @@ def centres(
 
     Parameters
     ----------
-    spot : (M, 2) ndarray
+    spot : (2, M) ndarray
         Filled; NaN where the status is not OK. [px]
     flux : (M,) ndarray
         Filled. [DN]
     status : (M,) ndarray of uint8
         Filled.
-    sums : (M, 3) ndarray of int64
+    sums : (3, M) ndarray of int64
         Sum, x-weighted and y-weighted sum above the threshold.
     height, width : int
         Of the windows. [px]
@@ -422,13 +422,13 @@ def centres(
     edge : float
         Least distance of a spot from the outermost pixels' centres. [px]
     """
-    flux[...] = sums[:, 0]
-    found = np.full(spot.shape, np.nan)
-    np.divide(sums[:, 1:], flux[:, None], out=found, where=flux[:, None] > 0)
+    flux[...] = sums[0]
+    found = np.full((len(flux), 2), np.nan)
+    np.divide(sums[1:].T, flux[:, None], out=found, where=flux[:, None] > 0)
     reading = judged(
         found, flux, light_dn=flux, shape=(height, width), min_flux_dn=min_flux, edge_px=edge
     )
-    spot[...], status[...] = reading.spot_px, reading.status
+    spot[...], status[...] = reading.spot_px.T, reading.status
 
 
 def draw_readings(
@@ -468,9 +468,9 @@ def draw_readings(
     ]
     bias_x, bias_y, xx, yx, yy = ((1.0 - part[1, :, None]) * upper + part[1, :, None] * lower).T
     z64 = z[0].astype(np.float64)
-    spot[:, 0] = mean[0] + bias_x + xx * z64[0]
-    spot[:, 1] = mean[1] + bias_y + (yx * z64[0] + yy * z64[1])
-    spot[beyond] = np.nan
+    spot[0] = mean[0] + bias_x + xx * z64[0]
+    spot[1] = mean[1] + bias_y + (yx * z64[0] + yy * z64[1])
+    spot[:, beyond] = np.nan
     flux[...] = table.light_dn
     status[...] = np.where(beyond, BEYOND, SpotStatus.OK)
 
@@ -561,9 +561,7 @@ def _pieces(
             yield int(row), history[1:][inside], ticks[inside] % interval + 1
 
 
-def _mark(
-    out: NDArray[np.bool_], marks: NDArray[np.int64], first: NDArray, last: NDArray
-) -> None:
+def _mark(out: NDArray[np.bool_], marks: NDArray[np.int64], first: NDArray, last: NDArray) -> None:
     """Note the first and the last tick at which something is out."""
     for o, at in zip(out, marks, strict=True):
         first[o & (first == 0)] = at

@@ -31,6 +31,7 @@ LLVM = {
     types.uint32: WORD,
     types.int64: ir.IntType(64),
     types.uint64: ir.IntType(64),
+    types.uint8: ir.IntType(8),
 }
 
 
@@ -132,9 +133,7 @@ def _place(
 ) -> Any:
     """Address of an item as that of a vector."""
     view = context.make_array(kind)(context, builder, array)
-    indices = (
-        cgutils.unpack_tuple(builder, at) if isinstance(at_kind, types.BaseTuple) else [at]
-    )
+    indices = cgutils.unpack_tuple(builder, at) if isinstance(at_kind, types.BaseTuple) else [at]
     item = cgutils.get_item_pointer(context, builder, kind, view, indices, wraparound=False)
     return builder.bitcast(item, _vector(kind.dtype, count).as_pointer())
 
@@ -313,6 +312,17 @@ def join(typingctx: Any, first: Any, second: Any) -> Any:
     return Lanes(first.dtype, 2 * first.count)(first, second), codegen
 
 
+@intrinsic
+def interleave(typingctx: Any, first: Any, second: Any) -> Any:
+    """Return the lanes of two in turn."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        order = _order(i + side * first.count for i in range(first.count) for side in (0, 1))
+        return builder.shuffle_vector(*args, order)
+
+    return Lanes(first.dtype, 2 * first.count)(first, second), codegen
+
+
 def _half(name: str, which: int) -> Callable[..., Any]:
     """Return the choice of half of the lanes."""
 
@@ -355,7 +365,10 @@ float32_to_64 = _conversion("float32_to_64", types.float64, "fpext")
 float64_to_32 = _conversion("float64_to_32", types.float32, "fptrunc")
 int32_to_64 = _conversion("int32_to_64", types.int64, "sext")
 uint32_to_64 = _conversion("uint32_to_64", types.uint64, "zext")
+int64_to_32 = _conversion("int64_to_32", types.int32, "trunc")
+int64_to_float64 = _conversion("int64_to_float64", types.float64, "sitofp")
 low_word = _conversion("low_word", types.uint32, "trunc")
+low_byte = _conversion("low_byte", types.uint8, "trunc")
 
 
 def _compare(builder: Any, relation: str, dtype: Any, a: Any, b: Any) -> Any:
@@ -385,13 +398,20 @@ greater = _chosen("greater", ">")
 
 @intrinsic
 def where_above(typingctx: Any, a: Any, b: Any, x: Any, y: Any) -> Any:
-    """Return the lanes of `x` where `a > b`, else of `y`."""
+    """Return the lanes of `x` where `a > b`, else of `y`; any of them may be one number."""
+    compared, chosen = _common((a, b)), _common((x, y))
+    if compared is None or chosen is None:
+        raise TypingError(f"where_above needs two pairs of lanes, got {a}, {b}, {x}, {y}")
 
     def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
-        holds = _compare(builder, ">", a.dtype, args[0], args[1])
-        return builder.select(holds, args[2], args[3])
+        of = (compared, compared, chosen, chosen)
+        first, second, yes, no = (
+            _as_lanes(builder, kind, value, lanes)
+            for kind, value, lanes in zip(sig.args, args, of, strict=True)
+        )
+        return builder.select(_compare(builder, ">", compared.dtype, first, second), yes, no)
 
-    return x(a, b, x, y), codegen
+    return chosen(a, b, x, y), codegen
 
 
 @intrinsic

@@ -20,9 +20,6 @@ from sim.traces import SpotImages, Traces
 
 BLOCK_FRAMES = 64
 """Disturbances are made for this many frames at a time."""
-FUSED_FRAMES = 16
-"""The fused path takes this many at most: what they leave to be recorded fits into a processor's
-own cache, for some hundred mirrors."""
 SAMPLED_FRAMES = 16
 """So many frames go stage by stage before the fused path, and show what takes the time."""
 RESONANCE_STEP = 2e-6
@@ -101,9 +98,9 @@ def simulate(
                     watch.set_aside()
                 continue
             if many is None:
-                many = Fused(parts, motion, recorder, single.control, FUSED_FRAMES)
+                many = Fused(parts, motion, recorder, single.control)
             stops = [*parts.epoch_frames, *(shown + 1 for shown in pictures), first + count]
-            last = min(stop for stop in (*stops, frame + FUSED_FRAMES) if stop > frame) - 1
+            last = min(stop for stop in stops if stop > frame) - 1
             last = min(last, first + _same_resonance(around, k, warmed_by))
             paths = [path]
             for later in range(frame + 1, last + 1):

@@ -81,13 +81,13 @@ def mosaic(
     corner = layout.corner(everyone)
     key = (image_noise(params), seed, int(Stream.PIXELS), 0, True)
     kernels.expose_scene(
-        tiles, np.zeros((layout.ports, 3), np.int64), position, everyone, frame, camera, *key,
+        tiles, np.zeros((3, layout.ports), np.int64), position, everyone, frame, camera, *key,
         corner.astype(np.float64), scene, warmth,
     )  # fmt: skip
     image = np.zeros((1, *layout.shape), np.int32)
     alone = scene._replace(spots=np.full((1, 1), -1), sensor=np.array([array]))
     kernels.expose_scene(
-        image, np.zeros((1, 3), np.int64), position, everyone[:1], frame, camera, NOISE["none"],
+        image, np.zeros((3, 1), np.int64), position, everyone[:1], frame, camera, NOISE["none"],
         *key[1:], np.zeros((1, 2)), alone, warmth,
     )  # fmt: skip
     y, x = np.mgrid[:pitch, :pitch]
@@ -145,7 +145,7 @@ def flat_field(
     scene = make_scene(params, layout, number, pattern, spill=False)
     image = np.zeros((1, *layout.shape), np.int32)
     kernels.expose_scene(
-        image, np.zeros((1, 3), np.int64), np.full((1, 2, 1), FAR_PX), number, frame, camera,
+        image, np.zeros((3, 1), np.int64), np.full((1, 2, 1), FAR_PX), number, frame, camera,
         image_noise(params), seed, int(Stream.PIXELS), 0, True, np.zeros((1, 2)), scene,
         params.warmth(temperature_k),
     )  # fmt: skip

@@ -153,10 +153,9 @@ def _kept(out, start, count, n, x, y):  # type: ignore[no-untyped-def]
 
 @inlined
 def normals_block(  # type: ignore[no-untyped-def]
-    start, count, out, mirrors, first_pair, frame, seed, stream
+    start, count, names, out, first_pair, frame, seed, stream
 ):
-    """See `fill_normals`; one block of mirrors."""
-    names = block_names(mirrors, start, count)
+    """See `fill_normals`; one block of mirrors by their names."""
     n_ticks = out.shape[0]
     for n in range(0, n_ticks, 4):
         w0, w1, w2, w3 = philox_lanes(
@@ -174,6 +173,7 @@ def fill_normals(out, mirrors, first_pair, frame, seed, stream):  # type: ignore
     n_mirrors = out.shape[2]
     for block in prange((n_mirrors + N - 1) // N):
         start = block * N
+        count = min(N, n_mirrors - start)
         normals_block(
-            start, min(N, n_mirrors - start), out, mirrors, first_pair, frame, seed, stream
+            start, count, block_names(mirrors, start, count), out, first_pair, frame, seed, stream
         )

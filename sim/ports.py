@@ -129,14 +129,20 @@ class Law(NamedTuple):
 
 
 class LawState(NamedTuple):
-    """What a `Law` remembers; the compiled loop changes it."""
+    """What a `Law` remembers, mirrors side by side; the compiled loop changes it."""
 
     integral_rad: Array
-    """(M, 2) [rad]"""
+    """(2, M) [rad]"""
     correction_rad: Array
-    """(M, 2) [rad]"""
+    """(2, M) [rad]"""
     filters_rad: Array
-    """(M, 2, n, 2) [rad]"""
+    """(n, 2, 2, M): section, its two numbers, axis. [rad]"""
+
+    @classmethod
+    def of(cls, integral_rad: Array, correction_rad: Array, filters_rad: Array) -> "LawState":
+        """Copy a state of (M, 2), (M, 2) and (M, 2, n, 2)."""
+        parts = (integral_rad.T, correction_rad.T, filters_rad.transpose(2, 3, 1, 0))
+        return cls(*(np.array(part, order="C") for part in parts))
 
 
 @runtime_checkable

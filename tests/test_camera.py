@@ -24,7 +24,7 @@ def frames(
 ) -> np.ndarray:
     m = position.shape[-1]
     out = np.zeros((m, *shape), np.int32)
-    sums = np.zeros((m, 3), np.int64)
+    sums = np.zeros((3, m), np.int64)
     kernels_numba.expose(out, sums, position, np.arange(m), frame, camera, noise, 3, 1, 0, True)
     return out
 
@@ -205,6 +205,6 @@ def test_plain_twin_draws_the_same_spot() -> None:
     camera = make_camera(CameraParams(**SETTINGS))
     position = np.full((2, 2, 1), 10.3)
     out = np.zeros((1, 24, 24), np.int32)
-    kernels_numpy.expose(out, np.zeros((1, 3), np.int64), position, np.array([0]), 0, camera, 0,
+    kernels_numpy.expose(out, np.zeros((3, 1), np.int64), position, np.array([0]), 0, camera, 0,
                          3, 1, 0, True)  # fmt: skip
     assert np.array_equal(out, frames(camera, position))

@@ -49,7 +49,7 @@ def expose(
     position = np.ascontiguousarray((spots + centre).T[None] + drift + np.zeros((samples, 1, 1)))
     origin = (window_origin(spots, params.window_px) if origin is None else origin) + centre
     frames = np.zeros((len(mirrors), *params.window_px), np.int32)
-    sums = np.zeros((len(mirrors), 3), np.int64)
+    sums = np.zeros((3, len(mirrors)), np.int64)
     kernels.expose_scene(frames, sums, position, mirrors, 4, camera, noise, 7, 1, 60, True, origin,
                          scene, warmth)  # fmt: skip
     return frames, sums

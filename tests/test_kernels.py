@@ -80,7 +80,7 @@ def exposed(kernels: ModuleType, noise: int, m: int = 21, shape: tuple = (24, 24
     position = rng.uniform(2.0, 21.0, (4, 2, m))
     position[:, :, :3] = [[[30.0, -5.0, 11.5]]]
     frames = np.zeros((m, *shape), np.int32)
-    sums = np.zeros((m, 3), np.int64)
+    sums = np.zeros((3, m), np.int64)
     kernels.expose(frames, sums, position, np.arange(m) + 90, 12, CAMERA, noise, 77, 1, 60, True)
     return frames, sums
 
@@ -105,7 +105,7 @@ def test_sums_are_those_of_the_frames() -> None:
         frames, sums = exposed(kernels_numba, noise)
         lit = np.maximum(frames.astype(np.int64) - 60, 0)
         y, x = np.mgrid[:24, :24]
-        expected = np.stack([(lit * w).sum(axis=(1, 2)) for w in (1, x, y)], axis=-1)
+        expected = np.stack([(lit * w).sum(axis=(1, 2)) for w in (1, x, y)])
         assert np.array_equal(sums, expected)
 
 
@@ -135,14 +135,14 @@ def test_paths_and_readings_agree_with_their_twins(delayed: bool) -> None:
     shift = rng.normal(0.0, 1e-4, (21, 2))
     origin = rng.integers(-20, 20, (2, m)).astype(float)
     delay = rng.uniform(0.0, 25.0, m) if delayed else np.zeros(0)
-    sums = np.stack([rng.integers(0, 9000, m), *rng.integers(0, 200000, (2, m))], axis=-1)
-    sums[:2, 0] = 0
+    sums = np.stack([rng.integers(0, 9000, m), *rng.integers(0, 200000, (2, m))])
+    sums[:, :2] = 0
     found = []
     for kernels in BOTH:
         position = np.zeros((4, 2, m))
         samples = np.array([0.75, 2.25, 3.75, 5.25])
         kernels.spot_paths(position, history, shift, samples, delay, 500.0, origin)
-        spot, flux, status = np.zeros((m, 2)), np.zeros(m), np.zeros(m, np.uint8)
+        spot, flux, status = np.zeros((2, m)), np.zeros(m), np.zeros(m, np.uint8)
         kernels.centres(spot, flux, status, sums, 24, 20, 1500.0, 4.5)
         found.append((spot, flux, status, position))
     *fast, path = found[0]

@@ -73,7 +73,7 @@ def test_readings_are_drawn_as_the_plain_form_says() -> None:
     z = rng.normal(size=(1, 2, m)).astype(np.float32)
     found = []
     for kernels in (kernels_numba, kernels_numpy):
-        spot, flux, status = np.zeros((m, 2)), np.zeros(m), np.zeros(m, np.uint8)
+        spot, flux, status = np.zeros((2, m)), np.zeros(m), np.zeros(m, np.uint8)
         kernels.draw_readings(spot, flux, status, position, z, table, 24, 24)
         found.append((spot, flux, status))
     assert found[0][0] == pytest.approx(found[1][0], abs=1e-13, nan_ok=True)

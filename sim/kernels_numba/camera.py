@@ -25,6 +25,7 @@ from sim.lanes import (
     spread,
     sqrt,
     store,
+    store_some,
 )
 from sim.normals_numba import block_names, normal_pair, philox_lanes, philox_word
 from sim.ports import SpotStatus
@@ -105,9 +106,7 @@ def _noisy_two(row, at, z, read):  # type: ignore[no-untyped-def]
 def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignore[no-untyped-def]
     """One pixel: Poisson (W. Hoermann, 1993, PTRS; by multiplication below 10) plus read noise."""
     draw = U32(1)
-    w0, w1, w2, w3 = philox_word(
-        U32(pixel), U32(mirror), U32(frame), draw, U32(seed), U32(stream)
-    )
+    w0, w1, w2, w3 = philox_word(U32(pixel), U32(mirror), U32(frame), draw, U32(seed), U32(stream))
     r = math.sqrt(-2.0 * math.log((w0 + 0.5) * 2.0**-32))
     z = r * math.cos(2.0 * math.pi * (w1 + 0.5) * 2.0**-32)
     count = 0.0
@@ -221,30 +220,34 @@ def _kept(frames, row, dn, j, start, count, well, camera):  # type: ignore[no-un
 
 @inlined
 def _summed(sums, start, count, s0, sx, sy):  # type: ignore[no-untyped-def]
-    spare = np.empty(3 * N, I64)
-    store(spare, 0, s0)
-    store(spare, N, sx)
-    store(spare, 2 * N, sy)
-    for k in range(count):
-        for c in range(3):
-            sums[start + k, c] = spare[c * N + k]
+    store_some(sums, (0, start), count, s0)
+    store_some(sums, (1, start), count, sx)
+    store_some(sums, (2, start), count, sy)
+
+
+@njit
+def desk(sources, height, width):  # type: ignore[no-untyped-def]
+    """Room for a block's windows: light along both axes, two sources at a time, and a row twice."""
+    lights = (sources + 1) // 2 * 2
+    columns = (width + 7) // 8 * 8
+    return (
+        np.zeros(lights * columns * N, F32),
+        np.zeros(lights * height * N, F32),
+        np.zeros(columns * N, F32),
+        np.zeros(columns * N, I32),
+    )
 
 
 @njit
 def expose_block(  # type: ignore[no-untyped-def]
-    start, count, frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold,
-    keep,
+    start, count, names, room, frames, sums, position, frame, camera, noise, seed, stream,
+    threshold, keep,
 ):  # fmt: skip
-    """See `expose`; one block of mirrors."""
+    """See `expose`; one block of mirrors by their names, with a `desk`."""
+    gx, gy, row, dn = room
     n_samples = position.shape[0]
     height, width = frames.shape[1], frames.shape[2]
     lights = (n_samples + 1) // 2 * 2
-    columns = (width + 7) // 8 * 8
-    gx = np.zeros(lights * columns * N, F32)
-    gy = np.zeros(lights * height * N, F32)
-    row = np.zeros(columns * N, F32)
-    dn = np.empty(columns * N, I32)
-    names = block_names(mirrors, start, count)
     scale = F32(1.0 / (math.sqrt(2.0) * camera.sigma_px))
     share = F32(0.25 * camera.signal_e / n_samples)
     for s in range(n_samples):
@@ -275,14 +278,16 @@ def expose(  # type: ignore[no-untyped-def]
     """Make every mirror's frame, and the sums of its thresholded centre of gravity.
 
     `position` (S, 2, M) is the spot's path over the exposure in window pixels; `frames` (M, H, W)
-    is filled if `keep`, `sums` (M, 3) always.
+    is filled if `keep`, `sums` (3, M) always.
     """
     n_mirrors = position.shape[2]
     for block in prange((n_mirrors + N - 1) // N):
         start = block * N
+        count = min(N, n_mirrors - start)
         expose_block(
-            start, min(N, n_mirrors - start), frames, sums, position, mirrors, frame, camera, noise,
-            seed, stream, threshold, keep,
+            start, count, block_names(mirrors, start, count),
+            desk(position.shape[0], frames.shape[1], frames.shape[2]), frames, sums, position,
+            frame, camera, noise, seed, stream, threshold, keep,
         )  # fmt: skip
 
 
@@ -346,14 +351,10 @@ def _expose_scene_block(  # type: ignore[no-untyped-def]
     height, width = frames.shape[1], frames.shape[2]
     sources = position.shape[0] * scene.spots.shape[1] * (2 if scene.ghost > 0.0 else 1)
     lights = (sources + 1) // 2 * 2
-    columns = (width + 7) // 8 * 8
-    gx = np.zeros(lights * columns * N, F32)
-    gy = np.zeros(lights * height * N, F32)
-    row = np.zeros(columns * N, F32)
-    dn = np.empty(columns * N, I32)
-    response = np.zeros(columns * N, F32)
-    dark = np.zeros(columns * N, F32)
-    offset = np.zeros(columns * N, F32)
+    gx, gy, row, dn = desk(sources, height, width)
+    response = np.zeros_like(row)
+    dark = np.zeros_like(row)
+    offset = np.zeros_like(row)
     alike = scene.response.size == 1
     if alike:
         response[:] = scene.response[0, 0, 0]
@@ -374,10 +375,10 @@ def _expose_scene_block(  # type: ignore[no-untyped-def]
             _pixels(response, scene.response, scene, origin, j, start, count)
             _pixels(dark, scene.dark, scene, origin, j, start, count)
             _pixels(offset, scene.offset, scene, origin, j, start, count)
-        for i in range(0, columns * N, N):
+        for i in range(0, row.size, N):
             store(row, i, fma(load(row, i), load(response, i), load(dark, i) * F32(warmth)))
         _scattered(row, j, width, names, count, frame, camera, noise, seed, stream)
-        for i in range(0, columns * N, N):
+        for i in range(0, row.size, N):
             store(row, i, lesser(load(row, i), full) + load(offset, i))
         total, weighted = _read_out(row, width, np.inf, camera, threshold)
         if keep:

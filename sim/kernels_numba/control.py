@@ -4,62 +4,71 @@ import numpy as np
 from numba import njit
 
 from sim.compiled import inlined
+from sim.kernels_numba.pairs import store_pairs
+from sim.lanes import fabs, float64_to_32, greater, lesser, load_some, store_some, where_above
 from sim.ports import SpotStatus
 
-F32 = np.float32
 OK = int(SpotStatus.OK)
+INFINITE = np.inf
 
 
 @inlined
-def _filtered(value, seen, memory, sections, axis):  # type: ignore[no-untyped-def]
-    """Pass a number through filter sections in series; where not seen, the memory stays."""
+def _filtered(value, size, start, count, memory, sections, axis):  # type: ignore[no-untyped-def]
+    """Pass numbers through filter sections in series; where not seen, the memory stays."""
     for n in range(sections.shape[0]):
-        b0 = sections[n, axis, 0]
-        b1 = sections[n, axis, 1]
-        b2 = sections[n, axis, 2]
-        a1 = sections[n, axis, 3]
-        a2 = sections[n, axis, 4]
-        result = b0 * value + memory[n, 0]
-        if seen:
-            memory[n, 0] = b1 * value - a1 * result + memory[n, 1]
-            memory[n, 1] = b2 * value - a2 * result
+        first = load_some(memory, (n, 0, axis, start), count)
+        second = load_some(memory, (n, 1, axis, start), count)
+        result = value * sections[n, axis, 0] + first
+        next_first = value * sections[n, axis, 1] - result * sections[n, axis, 3] + second
+        next_second = value * sections[n, axis, 2] - result * sections[n, axis, 4]
+        first = where_above(INFINITE, size, next_first, first)
+        second = where_above(INFINITE, size, next_second, second)
+        store_some(memory, (n, 0, axis, start), count, first)
+        store_some(memory, (n, 1, axis, start), count, second)
         value = result
     return value
 
 
 @njit
-def control_block(start, count, spot, status, scale, path, p, law, memory):  # type: ignore[no-untyped-def]
-    """Step the control law of a block; see `sim.ports.Law`."""
-    for m in range(start, start + count):
-        for a in range(2):
-            tilt = (path.origin_px[p, a, m] + spot[m, a]) / scale
-            error = path.reference_rad[p, m, a] - tilt
-            seen = status[m] == OK and np.isfinite(error)
-            value = _filtered(
-                error if seen else 0.0, seen, memory.filters_rad[m, a], law.sections, a
-            )
-            lowest = path.lowest_rad[p, m, a]
-            highest = path.highest_rad[p, m, a]
-            before = memory.integral_rad[m, a]
-            if law.holds_correction:
-                wanted = before + (law.integral * value if seen else 0.0)
-                granted = min(max(wanted, lowest), highest)
-                memory.integral_rad[m, a] = granted
-            else:
-                after = before + law.integral * value
-                wanted = law.proportional * value + after
-                granted = wanted if seen else memory.correction_rad[m, a]
-                granted = min(max(granted, lowest), highest)
-                if seen:
-                    presses = (wanted - granted) * (after - before) > 0.0
-                    kept = before if presses else after
-                    memory.integral_rad[m, a] = min(max(kept, lowest), highest)
-            memory.correction_rad[m, a] = granted
+def control_block(start, count, tilt, spot, scale, path, p, law, memory):  # type: ignore[no-untyped-def]
+    """Step the control law of a block; see `sim.ports.Law`.
+
+    The measured tilt is kept. A mirror is seen if it has a number.
+    """
+    for a in range(2):
+        at = (p, a, start)
+        place = (a, start)
+        measured = (load_some(path.origin_px, at, count) + load_some(spot, place, count)) / scale
+        store_some(tilt, place, count, measured)
+        error = load_some(path.reference_rad, at, count) - measured
+        size = fabs(error)
+        value = _filtered(
+            where_above(INFINITE, size, error, 0.0), size, start, count, memory.filters_rad,
+            law.sections, a,
+        )  # fmt: skip
+        lowest = load_some(path.lowest_rad, at, count)
+        highest = load_some(path.highest_rad, at, count)
+        before = load_some(memory.integral_rad, place, count)
+        if law.holds_correction:
+            step = where_above(INFINITE, size, value * law.integral, 0.0)
+            granted = lesser(greater(before + step, lowest), highest)
+            store_some(memory.integral_rad, place, count, granted)
+        else:
+            after = before + value * law.integral
+            wanted = value * law.proportional + after
+            held = load_some(memory.correction_rad, place, count)
+            granted = where_above(INFINITE, size, wanted, held)
+            granted = lesser(greater(granted, lowest), highest)
+            presses = (wanted - granted) * (after - before)
+            kept = lesser(greater(where_above(presses, 0.0, before, after), lowest), highest)
+            kept = where_above(INFINITE, size, kept, before)
+            store_some(memory.integral_rad, place, count, kept)
+        store_some(memory.correction_rad, place, count, granted)
 
 
 @njit
 def note_block(  # type: ignore[no-untyped-def]
-    start, count, first_tick, n_ticks, interval, spot, status, scale, path, p, memory, traces
+    start, count, first_tick, n_ticks, interval, tilt, status, memory, traces
 ):
     """Note readings and corrections of one frame where a sampling interval ends in it."""
     first = first_tick // interval
@@ -67,11 +76,18 @@ def note_block(  # type: ignore[no-untyped-def]
     for m in range(start, start + count):
         traces.lost_frames[m] += status[m] != OK
         traces.worst[m] = max(traces.worst[m], status[m])
-        for row in range(first, last):
+    for row in range(first, last):
+        for m in range(start, start + count):
             traces.status[row, m] = traces.worst[m]
-            for a in range(2):
-                tilt = (path.origin_px[p, a, m] + spot[m, a]) / scale
-                traces.measured_rad[row, m, a] = F32(tilt)
-                traces.correction_rad[row, m, a] = F32(memory.correction_rad[m, a])
-        if last > first:
-            traces.worst[m] = 0
+        store_pairs(
+            traces.measured_rad, row, start, count,
+            float64_to_32(load_some(tilt, (0, start), count)),
+            float64_to_32(load_some(tilt, (1, start), count)),
+        )  # fmt: skip
+        store_pairs(
+            traces.correction_rad, row, start, count,
+            float64_to_32(load_some(memory.correction_rad, (0, start), count)),
+            float64_to_32(load_some(memory.correction_rad, (1, start), count)),
+        )  # fmt: skip
+    if last > first:
+        traces.worst[start : start + count] = 0

@@ -4,19 +4,22 @@ import numpy as np
 from numba import njit, prange
 
 from sim.compiled import inlined, kernel
+from sim.kernels_numba.pairs import add_pairs, store_pairs
 from sim.lanes import (
     N,
+    float64_to_32,
     greater,
+    int64_to_32,
     load,
     load_some,
     spread,
     sqrt,
-    store,
+    store_some,
     where_above,
 )
 
+I32 = np.int32
 I64 = np.int64
-F32 = np.float32
 
 
 @inlined
@@ -25,6 +28,26 @@ def _marked(first, last, value, limit, at):  # type: ignore[no-untyped-def]
     now = spread(at)
     begun = where_above(first, spread(I64(0)), first, now)
     return where_above(value, limit, begun, first), where_above(value, limit, now, last)
+
+
+@inlined
+def _added(array, place, count, value):  # type: ignore[no-untyped-def]
+    store_some(array, place, count, load_some(array, place, count) + value)
+
+
+@inlined
+def _raised(array, place, count, value):  # type: ignore[no-untyped-def]
+    store_some(array, place, count, greater(value, load_some(array, place, count)))
+
+
+@inlined
+def _noted(first_out, last_out, place, count, first, last):  # type: ignore[no-untyped-def]
+    """Write marks that are not zero; the first ones where there are none yet."""
+    began = load_some(first_out, place, count)
+    ended = load_some(last_out, place, count)
+    now = int64_to_32(last)
+    store_some(first_out, place, count, where_above(began, I32(0), began, int64_to_32(first)))
+    store_some(last_out, place, count, where_above(now, I32(0), now, ended))
 
 
 @njit
@@ -37,8 +60,7 @@ def observe_block(  # type: ignore[no-untyped-def]
     limit = spread(tolerance_rad * tolerance_rad)
     aim_x = load_some(aim, (0, start), count)
     aim_y = load_some(aim, (1, start), count)
-    spare = np.empty(6 * N)
-    marks = np.empty(2 * N, I64)
+    part = 1.0 / interval
     n = 0
     while n < n_ticks and (first_tick + n) // interval < square.shape[0]:
         row = (first_tick + n) // interval
@@ -63,27 +85,13 @@ def observe_block(  # type: ignore[no-untyped-def]
             at += I64(1)
             first, last = _marked(first, last, radial, limit, at)
             n += 1
-        store(spare, 0, ex)
-        store(spare, N, ey)
-        store(spare, 2 * N, sum_x)
-        store(spare, 3 * N, sum_y)
-        store(spare, 4 * N, sum_2)
-        store(spare, 5 * N, sqrt(top))
-        store(marks, 0, first)
-        store(marks, N, last)
-        for i in range(count):
-            m = start + i
-            mean[row, m, 0] += F32(spare[2 * N + i] / interval)
-            mean[row, m, 1] += F32(spare[3 * N + i] / interval)
-            square[row, m] += F32(spare[4 * N + i] / interval)
-            peak[row, m] = max(peak[row, m], F32(spare[5 * N + i]))
-            if first_out[row, m] == 0:
-                first_out[row, m] = marks[i]
-            if marks[N + i] > 0:
-                last_out[row, m] = marks[N + i]
-            if first_tick + end == (row + 1) * interval:
-                error[row, m, 0] = F32(spare[i])
-                error[row, m, 1] = F32(spare[N + i])
+        place = (row, start)
+        add_pairs(mean, row, start, count, float64_to_32(sum_x * part), float64_to_32(sum_y * part))
+        _added(square, place, count, float64_to_32(sum_2 * part))
+        _raised(peak, place, count, float64_to_32(sqrt(top)))
+        _noted(first_out, last_out, place, count, first, last)
+        if first_tick + end == (row + 1) * interval:
+            store_pairs(error, row, start, count, float64_to_32(ex), float64_to_32(ey))
 
 
 @kernel
@@ -123,29 +131,43 @@ def connections(start, count, aim, pairs, form):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def _excess(w, tilts):  # type: ignore[no-untyped-def]
-    """Loss of a block's connections at tilts (4 rows). [dB]"""
-    a = load(tilts, 0) - load(w, 0)
-    b = load(tilts, N) - load(w, N)
-    c = load(tilts, 2 * N) - load(w, 2 * N)
-    d = load(tilts, 3 * N) - load(w, 3 * N)
+def _excess(w, tilts, n):  # type: ignore[no-untyped-def]
+    """Loss of a block's connections at the n-th of their tilts (4 rows each). [dB]"""
+    at = 4 * N * n
+    a = load(tilts, at) - load(w, 0)
+    b = load(tilts, at + N) - load(w, N)
+    c = load(tilts, at + 2 * N) - load(w, 2 * N)
+    d = load(tilts, at + 3 * N) - load(w, 3 * N)
     on_a = load(w, 4 * N) * a + load(w, 5 * N) * b + load(w, 6 * N) * c + load(w, 7 * N) * d
     on_b = load(w, 8 * N) * b + load(w, 9 * N) * c + load(w, 10 * N) * d
     on_c = load(w, 11 * N) * c + load(w, 12 * N) * d
     return on_a * a + on_b * b + on_c * c + load(w, 13 * N) * d * d
 
 
+@inlined
+def _gathered(tilts, start, count, history, pairs):  # type: ignore[no-untyped-def]
+    """Put the tilts of both mirrors of each connection side by side, tick by tick."""
+    for n in range(history.shape[0] - 1):
+        at = 4 * N * n
+        for i in range(count):
+            a = pairs[start + i, 0]
+            b = pairs[start + i, 1]
+            tilts[at + i] = history[n + 1, 0, a]
+            tilts[at + N + i] = history[n + 1, 1, a]
+            tilts[at + 2 * N + i] = history[n + 1, 0, b]
+            tilts[at + 3 * N + i] = history[n + 1, 1, b]
+
+
 @njit
 def observe_connection_block(  # type: ignore[no-untyped-def]
-    start, count, w, first_tick, history, pairs, limit_db, interval,
+    start, count, w, tilts, first_tick, history, pairs, limit_db, interval,
     excess, mean, peak, first_out, last_out, ticks_out,
 ):  # fmt: skip
-    """See `observe_connections`; one block of them, `w` from `connections`."""
+    """See `observe_connections`; one block, `w` from `connections`, `tilts` (4 N ticks) to fill."""
     n_ticks = history.shape[0] - 1
     limit = spread(limit_db)
-    tilts = np.zeros(4 * N)
-    spare = np.empty(3 * N)
-    marks = np.empty(3 * N, I64)
+    part = 1.0 / interval
+    _gathered(tilts, start, count, history, pairs)
     n = 0
     while n < n_ticks and (first_tick + n) // interval < mean.shape[0]:
         row = (first_tick + n) // interval
@@ -158,37 +180,20 @@ def observe_connection_block(  # type: ignore[no-untyped-def]
         out = spread(I64(0))
         at = I64((first_tick + n) % interval)
         while n < end:
-            for i in range(count):
-                a = pairs[start + i, 0]
-                b = pairs[start + i, 1]
-                tilts[i] = history[n + 1, 0, a]
-                tilts[N + i] = history[n + 1, 1, a]
-                tilts[2 * N + i] = history[n + 1, 0, b]
-                tilts[3 * N + i] = history[n + 1, 1, b]
-            loss = _excess(w, tilts)
+            loss = _excess(w, tilts, n)
             total = total + loss
             top = greater(loss, top)
             at += I64(1)
             first, last = _marked(first, last, loss, limit, at)
             out = where_above(loss, limit, out + I64(1), out)
             n += 1
-        store(spare, 0, loss)
-        store(spare, N, total)
-        store(spare, 2 * N, top)
-        store(marks, 0, first)
-        store(marks, N, last)
-        store(marks, 2 * N, out)
-        for i in range(count):
-            c = start + i
-            mean[row, c] += F32(spare[N + i] / interval)
-            peak[row, c] = max(peak[row, c], F32(spare[2 * N + i]))
-            if first_out[row, c] == 0:
-                first_out[row, c] = marks[i]
-            if marks[N + i] > 0:
-                last_out[row, c] = marks[N + i]
-            ticks_out[row, c] += marks[2 * N + i]
-            if first_tick + end == (row + 1) * interval:
-                excess[row, c] = F32(spare[i])
+        place = (row, start)
+        _added(mean, place, count, float64_to_32(total * part))
+        _raised(peak, place, count, float64_to_32(top))
+        _noted(first_out, last_out, place, count, first, last)
+        _added(ticks_out, place, count, int64_to_32(out))
+        if first_tick + end == (row + 1) * interval:
+            store_some(excess, place, count, float64_to_32(loss))
 
 
 @kernel
@@ -202,7 +207,8 @@ def observe_connections(  # type: ignore[no-untyped-def]
         start = block * N
         count = min(N, n_connections - start)
         w = connections(start, count, aim, pairs, form)
+        tilts = np.zeros((history.shape[0] - 1) * 4 * N)
         observe_connection_block(
-            start, count, w, first_tick, history, pairs, limit_db, interval,
+            start, count, w, tilts, first_tick, history, pairs, limit_db, interval,
             excess, mean, peak, first_out, last_out, ticks_out,
         )  # fmt: skip

@@ -4,10 +4,18 @@ import numpy as np
 from numba import njit
 
 from sim.compiled import inlined, serial_kernel
-from sim.lanes import N, load_some, store_some
+from sim.lanes import (
+    N,
+    int64_to_float64,
+    load_some,
+    low_byte,
+    spread,
+    store_some,
+    where_above,
+)
 from sim.ports import SpotStatus
 
-OK, DIM, EDGE = (int(status) for status in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE))
+OK, DIM, EDGE = (np.int64(s) for s in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE))
 BEYOND = 255
 
 
@@ -52,21 +60,24 @@ def spot_paths(  # type: ignore[no-untyped-def]
         )  # fmt: skip
 
 
-@inlined
+@njit
 def centre_block(  # type: ignore[no-untyped-def]
     start, count, spot, flux, status, sums, height, width, min_flux, edge
 ):
     """See `centres`; one block of mirrors."""
-    for m in range(start, start + count):
-        total = float(sums[m, 0])
-        flux[m] = total
-        x = sums[m, 1] / total if total > 0.0 else np.nan
-        y = sums[m, 2] / total if total > 0.0 else np.nan
-        near = x < edge or x > width - 1 - edge or y < edge or y > height - 1 - edge
-        dim = total < min_flux or total <= 0.0
-        status[m] = DIM if dim else EDGE if near else OK
-        spot[m, 0] = np.nan if near or dim else x
-        spot[m, 1] = np.nan if near or dim else y
+    total = int64_to_float64(load_some(sums, (0, start), count))
+    x = int64_to_float64(load_some(sums, (1, start), count)) / total
+    y = int64_to_float64(load_some(sums, (2, start), count)) / total
+    verdict = where_above(edge, x, EDGE, spread(OK))
+    verdict = where_above(x, width - 1.0 - edge, EDGE, verdict)
+    verdict = where_above(edge, y, EDGE, verdict)
+    verdict = where_above(y, height - 1.0 - edge, EDGE, verdict)
+    verdict = where_above(min_flux, total, DIM, verdict)
+    verdict = where_above(total, 0.0, verdict, DIM)
+    store_some(flux, start, count, total)
+    store_some(status, start, count, low_byte(verdict))
+    store_some(spot, (0, start), count, where_above(verdict, OK, np.nan, x))
+    store_some(spot, (1, start), count, where_above(verdict, OK, np.nan, y))
 
 
 @serial_kernel
@@ -74,7 +85,12 @@ def centres(  # type: ignore[no-untyped-def]
     spot, flux, status, sums, height, width, min_flux, edge
 ):
     """Turn sums into readings, with the verdict of `sim.estimators.reading.judged`."""
-    centre_block(0, sums.shape[0], spot, flux, status, sums, height, width, min_flux, edge)
+    n_mirrors = sums.shape[1]
+    for start in range(0, n_mirrors, N):
+        centre_block(
+            start, min(N, n_mirrors - start), spot, flux, status, sums, height, width, min_flux,
+            edge,
+        )  # fmt: skip
 
 
 @inlined
@@ -104,8 +120,8 @@ def draw_block(  # type: ignore[no-untyped-def]
         flux[m] = table.light_dn
         inside = margin <= x <= width - 1.0 - margin and margin <= y <= height - 1.0 - margin
         if not inside:
-            spot[m, 0] = np.nan
-            spot[m, 1] = np.nan
+            spot[0, m] = np.nan
+            spot[1, m] = np.nan
             status[m] = BEYOND
             continue
         at_x = (x - np.floor(x + 0.5) + 0.5) * nodes
@@ -122,8 +138,8 @@ def draw_block(  # type: ignore[no-untyped-def]
         yy = _from_table(table.root_px, 2, *place)
         z_x = float(z[0, 0, m])
         z_y = float(z[0, 1, m])
-        spot[m, 0] = x + bias_x + xx * z_x
-        spot[m, 1] = y + bias_y + (yx * z_x + yy * z_y)
+        spot[0, m] = x + bias_x + xx * z_x
+        spot[1, m] = y + bias_y + (yx * z_x + yy * z_y)
         status[m] = OK
 
 
@@ -132,4 +148,4 @@ def draw_readings(  # type: ignore[no-untyped-def]
     spot, flux, status, position, z, table, height, width
 ):
     """Draw readings from a table of bias and covariance instead of making images."""
-    draw_block(0, spot.shape[0], spot, flux, status, position, z, table, height, width)
+    draw_block(0, spot.shape[1], spot, flux, status, position, z, table, height, width)
