@@ -18,9 +18,11 @@ from sim.stopwatch import Spent, Stage, Stopwatch
 from sim.surroundings import Around, Surroundings
 from sim.traces import SpotImages, Traces
 
-BLOCK_FRAMES = 64
+BLOCK_FRAMES = 256
 """Disturbances are made for this many frames at a time."""
-SAMPLED_FRAMES = 16
+TOLD_FRAMES = 16
+"""Frames that go stage by stage are told of this many at a time."""
+SAMPLED_FRAMES = 8
 """So many frames go stage by stage before the fused path, and show what takes the time."""
 RESONANCE_STEP = 2e-6
 """Propagators are made anew once resonance has changed by this much, relative."""
@@ -49,7 +51,7 @@ def simulate(
     parts : Parts
         What takes part.
     progress : callable, optional
-        Told the number of finished frames, at the start and after each block.
+        Told the number of finished frames, at the start and every now and then.
     fused : bool
         Whether the fused path may be taken where the parts allow it, after a few frames that go
         stage by stage. The result is the same, bit for bit.
@@ -96,20 +98,19 @@ def simulate(
                 k += 1
                 if frame == 0:
                     watch.set_aside()
+                if progress is not None and k % TOLD_FRAMES == 0:
+                    progress(first + k)
                 continue
             if many is None:
                 many = Fused(parts, motion, recorder, single.control)
             stops = [*parts.epoch_frames, *(shown + 1 for shown in pictures), first + count]
             last = min(stop for stop in stops if stop > frame) - 1
             last = min(last, first + _same_resonance(around, k, warmed_by))
-            paths = [path]
-            for later in range(frame + 1, last + 1):
-                paths.append(_next(paths[-1], reference, later, parts))
+            paths = _ahead(path, reference, frame, last, parts)
             path = paths[-1]
             watch.lap(Stage.PATH)
-            still = all(each is path for each in paths)
             frames = last + 1 - frame
-            many.run(frame, k, around, [path] if still else paths, frames, fleet)
+            many.run(frame, k, around, paths, frames, fleet)
             if last in pictures:
                 temperature_k = float(around.temperature[last - first])
                 single.keep(last, (many.position_px, last, path.origin_px, temperature_k))
@@ -135,6 +136,17 @@ def _next(path: FramePath, reference: Reference, frame: int, parts: Parts) -> Fr
     if expected is path.setpoint.reference_rad:
         return path
     return frame_path(asked, expected, parts)
+
+
+def _ahead(
+    path: FramePath, reference: Reference, frame: int, last: int, parts: Parts
+) -> list[FramePath]:
+    """Paths from `frame` on, that is given, to `last`; one if it holds for all."""
+    paths = [path]
+    if reference.next_change(frame) <= last:
+        for later in range(frame + 1, last + 1):
+            paths.append(_next(paths[-1], reference, later, parts))
+    return paths
 
 
 def _same_resonance(around: Around, k: int, warmed_by: float) -> int:

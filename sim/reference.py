@@ -1,6 +1,7 @@
 """Where the firmware expects the mirrors: the commanded path, and the believed answer to it."""
 
 import math
+import sys
 from typing import NamedTuple
 
 import numpy as np
@@ -46,6 +47,7 @@ class Reference:
         self._state = _at_rest(target)
         self._ahead = target[None]
         self._resting: tuple[Array, Array] | None = None
+        self._holds = False
 
     def frame(self, number: int) -> tuple[Array, Array]:
         """Return (asked (N, 2, M), expected mean over the exposure (M, 2)) of the next frame.
@@ -61,7 +63,9 @@ class Reference:
                 self._shaper.path(start, target).transpose(0, 2, 1)
             )
             self._resting = None
+            self._holds = False
         if self._resting is not None:
+            self._holds = True
             return self._resting
         ticks = self._ahead[: self._n]
         held = np.broadcast_to(self._ahead[-1], (self._n - len(ticks), *self._ahead.shape[1:]))
@@ -79,6 +83,15 @@ class Reference:
             self._resting = asked_at_rest[None], np.ascontiguousarray(target.T)
             self._state = _at_rest(target)
         return asked, expected
+
+    def next_change(self, number: int) -> int:
+        """Return the first frame after `number`, asked for last, that is to be asked for.
+
+        Until then its path holds.
+        """
+        if not self._holds:
+            return number + 1
+        return self._later[0].frame if self._later else sys.maxsize
 
 
 def _at_rest(tilt_rad: Array) -> Array:
