@@ -1,6 +1,6 @@
 """The closed loop: a function of its parts, frame by frame, that leaves traces."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import NamedTuple
 
 import numpy as np
@@ -20,6 +20,8 @@ from sim.traces import SpotImages, Traces
 
 BLOCK_FRAMES = 256
 """Disturbances are made for this many frames at a time."""
+FIRST_FRAMES = 16
+"""The same at the start of a run."""
 TOLD_FRAMES = 16
 """Frames that go stage by stage are told of this many at a time."""
 SAMPLED_FRAMES = 8
@@ -76,8 +78,7 @@ def simulate(
 
     if progress is not None:
         progress(0)
-    for first in range(0, clock.n_frames, BLOCK_FRAMES):
-        count = min(BLOCK_FRAMES, clock.n_frames - first)
+    for first, count in _blocks(clock.n_frames):
         around = surroundings.advance(first, count)
         recorder.surroundings(first, around)
         watch.lap(Stage.SURROUNDINGS)
@@ -128,6 +129,15 @@ def simulate(
     )
     traces = recorder.traces(motion.moving.stops, single.search_frames)
     return LoopResult(traces, images, surroundings.sway_m, watch.spent(fused_frames))
+
+
+def _blocks(n_frames: int) -> Iterator[tuple[int, int]]:
+    """First frame and length of each block; the first is short, so that it can be set aside."""
+    first, length = 0, FIRST_FRAMES
+    while first < n_frames:
+        yield first, min(length, n_frames - first)
+        first += length
+        length = BLOCK_FRAMES
 
 
 def _next(path: FramePath, reference: Reference, frame: int, parts: Parts) -> FramePath:

@@ -53,8 +53,9 @@ class Reference:
         """Return (asked (N, 2, M), expected mean over the exposure (M, 2)) of the next frame.
 
         `asked` is the static tilt that the drive is asked for, the nominal cubic spring allowed
-        for; once the path has arrived it is (1, 2, M), for all ticks. Frames are asked for in
-        order. [rad]
+        for; once the path has arrived it is (1, 2, M), for all ticks. [rad]
+
+        Frames are asked for in order; those before `next_change` may be left out.
         """
         while self._later and self._later[0].frame == number:
             target = self._later.pop(0).target_rad
