@@ -5,6 +5,8 @@ from typing import Any
 
 import matplotlib.pyplot as plt
 
+from sim.loop import SAMPLED_FRAMES
+
 FRAME_S = 1e-3
 """Every variant runs at 1 kHz."""
 SCRIPT = "script, solve_ivp"
@@ -18,7 +20,8 @@ SAYS = {
     SCRIPT: "what an engineer would script (`by_hand.py`): `solve_ivp` at rtol 1e-6 through every "
     "frame of every mirror, numpy Poisson images, `cv2.moments`",
     "script, python-control": "the same on python-control's response of a nonlinear system",
-    "vectorised numpy": "the plain twin of the kernels, all mirrors at once",
+    "vectorised numpy": "the plain twin of the kernels, all mirrors at once, without its "
+    "emulation of fused multiply-add",
     "exact, 1 thread": 'fused path, `camera.noise = "exact"`',
     "frame by frame, 1 thread": "the compiled kernels of the stages, called from Python",
     "fused, 1 thread": 'the default: fused path, `camera.noise = "fast"`, every image made',
@@ -79,29 +82,34 @@ def page(
         f"The whole run takes {one / found[FASTEST].per_frame_s:.2f} times as long on one thread "
         "as numpy's fastest generator does for the pixels' normals alone, and "
         f"{one / found['compiled, 1 thread'].per_frame_s:.1f} times as long as the compiled "
-        "generator does for them.",
+        "generator does for them; on two threads each, "
+        f"{two / found['compiled, 2 threads'].per_frame_s:.1f} times.",
         "",
         "## Growth",
         "",
-        "Fused path, one thread.",
+        "Fused path.",
         "",
-        "| mirrors | a frame takes | per mirror |",
-        "|---|---|---|",
+        "| mirrors | a frame, 1 thread | per mirror | x real time | a frame, 2 threads | "
+        "x real time |",
+        "|---|---|---|---|---|---|",
     ]
-    for name, timing in mirrors.items():
-        each = timing.per_frame_s
-        lines.append(f"| {name} | {_time(each)} | {_time(each / int(name))} |")
-    lines += ["", "| frames | the run takes | per frame |", "|---|---|---|"]
+    for count in _counts(mirrors):
+        one, two = (mirrors[f"{count}, {threads}"].per_frame_s for threads in (1, 2))
+        lines.append(
+            f"| {count} | {_time(one)} | {_time(one / count)} | {_digits(FRAME_S / one)} | "
+            f"{_time(two)} | {_digits(FRAME_S / two)} |"
+        )
+    lines += ["", "| frames, 1 thread | the run takes | per frame |", "|---|---|---|"]
     for name, timing in frames.items():
         lines.append(f"| {name} | {_time(timing.seconds)} | {_time(timing.per_frame_s)} |")
     lines += [
         "",
-        "The first 16 frames of a run go stage by stage.",
+        f"The first {SAMPLED_FRAMES} frames of a run go stage by stage.",
         "",
         "## Where the time goes",
         "",
-        "One thread, fused path. Inside it nothing can be timed; it is split as the 16 frames that "
-        "went stage by stage.",
+        "One thread, fused path. Inside it nothing can be timed; it is split as the "
+        f"{SAMPLED_FRAMES} frames that went stage by stage.",
         "",
         "| stage | share |",
         "|---|---|",
@@ -139,13 +147,13 @@ def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
     left.text(1.15, len(names) - 1.1, "real time", color="#b04020", fontsize=8)
     left.set(xscale="log", xlabel="simulated seconds per second", title="192 mirrors")
     left.tick_params(axis="y", labelsize=8)
-    count = [int(name) for name in mirrors]
-    each = [1e6 * timing.per_frame_s for timing in mirrors.values()]
+    count = _counts(mirrors)
+    each = [1e6 * mirrors[f"{c}, 1"].per_frame_s for c in count]
     middle.loglog(count, each, "o-", color="#1f5f8b")
     middle.loglog(count, [each[-1] * c / count[-1] for c in count], ":", color="#555555")
     middle.set(xlabel="mirrors", ylabel="time of a frame [us]", title="fused path, one thread")
     middle.set_xticks(count, [str(c) for c in count])
-    ticks = [50, 100, 200, 400, 800]
+    ticks = [25, 50, 100, 200, 400, 800]
     middle.set_yticks(ticks, [str(t) for t in ticks])
     middle.legend(["measured", "in proportion"], frameon=False)
     middle.minorticks_off()
@@ -160,6 +168,10 @@ def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
     right.minorticks_off()
     fig.savefig(path, dpi=110)
     plt.close(fig)
+
+
+def _counts(mirrors: Any) -> list[int]:
+    return sorted({int(name.partition(",")[0]) for name in mirrors})
 
 
 def _time(seconds: float) -> str:
