@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sim.eye import NOISE
 from sim.fleet import warmed
 from sim.frame_by_frame import FrameByFrame
 from sim.frame_path import FramePath, frame_path
@@ -23,7 +24,8 @@ BLOCK_FRAMES = 256
 FIRST_FRAMES = 16
 """The same at the start of a run."""
 TOLD_FRAMES = 16
-"""Frames that go stage by stage are told of this many at a time."""
+"""Of frames that take long the caller is told this many at a time: those that go stage by stage,
+and those with exact noise."""
 SAMPLED_FRAMES = 8
 """So many frames go stage by stage before the fused path, and show what takes the time."""
 RESONANCE_STEP = 2e-6
@@ -70,6 +72,7 @@ def simulate(
     recorder = Recorder(parts)
     single = FrameByFrame(parts, motion, recorder, watch)
     may_fuse = fused and not obstacles(parts)
+    stretch = TOLD_FRAMES if parts.eye.noise == NOISE["exact"] else BLOCK_FRAMES
     many: Fused | None = None
     fused_frames = 0
     fleet, warmed_by = parts.fleet, 0.0
@@ -99,12 +102,13 @@ def simulate(
                 k += 1
                 if frame == 0:
                     watch.set_aside()
-                if progress is not None and k % TOLD_FRAMES == 0:
+                if progress is not None and (k % TOLD_FRAMES == 0 or k == count):
                     progress(first + k)
                 continue
             if many is None:
                 many = Fused(parts, motion, recorder, single.control)
-            stops = [*parts.epoch_frames, *(shown + 1 for shown in pictures), first + count]
+            stops = [*parts.epoch_frames, *(shown + 1 for shown in pictures), first + count,
+                     frame + stretch]  # fmt: skip
             last = min(stop for stop in stops if stop > frame) - 1
             last = min(last, first + _same_resonance(around, k, warmed_by))
             paths = _ahead(path, reference, frame, last, parts)
@@ -118,8 +122,8 @@ def simulate(
             fused_frames += frames
             k += frames
             watch.lap(Stage.FUSED)
-        if progress is not None:
-            progress(first + count)
+            if progress is not None:
+                progress(first + k)
     kept = single.kept
     shape = (0, len(parts.mirrors), *parts.eye.window_px)
     images = SpotImages(

@@ -97,6 +97,22 @@ def test_path_comes_to_rest_on_the_target() -> None:
     assert np.array_equal(asked, expected.T[None])
 
 
+def test_frames_before_the_next_change_may_be_left_out() -> None:
+    every, some = (made([(0, START), (2, TARGET), (150, START)]) for _ in range(2))
+    all_of_them = [every.frame(k) for k in range(300)]
+    k, asked_for = 0, []
+    while k < 300:
+        asked_for.append(k)
+        for a, b in zip(some.frame(k), all_of_them[k], strict=True):
+            assert np.array_equal(a, b)
+        after = some.next_change(k)
+        assert all(np.array_equal(all_of_them[j][1], all_of_them[k][1])
+                   for j in range(k, min(after, 300)))  # fmt: skip
+        k = after
+    assert {0, 2, 150} <= set(asked_for)
+    assert len(asked_for) < 200
+
+
 @pytest.mark.parametrize(
     ("exposure_s", "samples", "degree"),
     [(3e-4, 2, 3), (1e-3, 4, 3), (1.7e-4, 8, 3), (2e-5, 1, 1)],
