@@ -176,3 +176,17 @@ def test_ctrl_c_stops_cleanly_and_leaves_nothing(tmp_path):
     assert "interrupted; nothing was written" in errors
     assert "Traceback" not in errors
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "command", ["check", "run", "margins", "tune", "predict", "sensitivity", "estimators"]
+)
+def test_every_command_names_the_file_whose_parts_cannot_be_made(command, tmp_path):
+    out = () if command == "check" else ("--out", tmp_path / "out")
+    outcome = mirrorloop(
+        command, "harrow_point_earthquake", *out, "--set", "disturbances.1.correlation_s=0.001"
+    )
+    assert outcome.exit_code == 2, outcome.output
+    assert not (tmp_path / "out").exists()
+    (line,) = outcome.stderr.splitlines()
+    assert "harrow_point_earthquake.toml: disturbances.1: drift: correlation_s must be" in line

@@ -6,6 +6,8 @@ from typing import Any
 
 import click
 
+from sim.cli.naming import naming
+
 WORDS = {"frames": "frames", "loop": "loop runs"}
 LINES_PER_STAGE = 4
 
@@ -48,7 +50,6 @@ def estimators(
 
     from sim.bench.run import run_bench, run_recorded
     from sim.bench.write import write_bench
-    from sim.cli.main import naming
     from sim.errors import ScenarioError
     from sim.filing import check_output
     from sim.gallery import find

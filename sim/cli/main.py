@@ -1,8 +1,6 @@
 """The `mirrorloop` command and how it ends."""
 
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -10,27 +8,18 @@ import click
 
 from sim.cli.estimators import estimators
 from sim.cli.margins import margins
+from sim.cli.naming import naming
 from sim.cli.predict import predict
 from sim.cli.sensitivity import sensitivity
 from sim.cli.sweep import sweep
 from sim.cli.tune import tune
-from sim.errors import ScenarioError, SimError
+from sim.errors import SimError
 
 # The numerical libraries meet tiny matrices here; on a busy machine their threads cost many times
 # what they save. Set before they are loaded, and only where the user has not chosen.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 INTERRUPTED = 2
 LIMIT_MISSED = 1
-
-
-@contextmanager
-def naming(path: Path) -> Iterator[None]:
-    """Put the scenario's file before the faults that are found when its parts are made."""
-    try:
-        yield
-    except ScenarioError as exc:
-        text = str(exc)
-        raise exc if text.startswith(str(path)) else ScenarioError(f"{path}: {text}") from exc
 
 
 class _Group(click.Group):

@@ -2,6 +2,8 @@
 
 import click
 
+from sim.cli.naming import naming
+
 
 @click.command()
 @click.argument("scenario")
@@ -42,9 +44,10 @@ def margins(
 
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)
-    built = build(load_scenario(path, overrides))
-    nyquist_hz = 0.5 / built.parts.clock.frame_s
-    result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))
+    with naming(path):
+        built = build(load_scenario(path, overrides))
+        nyquist_hz = 0.5 / built.parts.clock.frame_s
+        result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))
     folder = write_margins(result, out, overwrite=overwrite)
     summary = summary_of(result)
     click.echo(f"{built.resolved.title}: {summary['loops']} loops, worst of each figure")

@@ -2,6 +2,8 @@
 
 import click
 
+from sim.cli.naming import naming
+
 
 @click.command()
 @click.argument("scenario")
@@ -44,14 +46,15 @@ def predict(
 
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)
-    built = build(load_scenario(path, overrides))
-    if not study(built, ()).stable.all():
-        raise ScenarioError(f"{path}: controller: a loop is unstable; see `mirrorloop margins`")
 
     def tell(what: str) -> None:
         click.echo(f"simulating {what}", err=True)
 
-    result = compare(built, each=not total_only, progress=tell)
+    with naming(path):
+        built = build(load_scenario(path, overrides))
+        if not study(built, ()).stable.all():
+            raise ScenarioError("controller: a loop is unstable; see `mirrorloop margins`")
+        result = compare(built, each=not total_only, progress=tell)
     page = predict_page(result)
     folder = write_bench(out, {"prediction": rows_of(result)}, page, overwrite=overwrite)
     click.echo(f"{built.resolved.title}: jitter, radial rms [urad]")

@@ -2,6 +2,8 @@
 
 import click
 
+from sim.cli.naming import naming
+
 
 @click.command()
 @click.argument("scenario")
@@ -32,8 +34,9 @@ def sensitivity(
 
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)
-    built = build(load_scenario(path, overrides))
-    points, rows = changed(built), fastest(built)
+    with naming(path):
+        built = build(load_scenario(path, overrides))
+        points, rows = changed(built), fastest(built)
     page = robustness_page(built, points, rows)
     tables = {"sensitivity": tables_of(points, rows)}
     folder = write_bench(out, tables, page, overwrite=overwrite)

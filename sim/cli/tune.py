@@ -4,6 +4,8 @@ from typing import Any
 
 import click
 
+from sim.cli.naming import naming
+
 
 @click.command()
 @click.argument("scenario")
@@ -63,7 +65,7 @@ def tune(
     from sim.filing import check_output
     from sim.gallery import find
     from sim.loops.filing import write_bench
-    from sim.loops.tune import demands_of
+    from sim.loops.judge import demands_of
     from sim.loops.tune import tune as search
     from sim.loops.tune_page import fragment, outcome_words, table_of, tune_page
     from sim.loops.verify import verify
@@ -71,12 +73,14 @@ def tune(
 
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)
-    built = build(load_scenario(path, overrides))
-    demands = demands_of(built, ms, gain_margin_db, settling_ms, settling_weight)
-    outcome = search(built, demands, _knobs(vary))
+    knobs = _knobs(vary)
+    with naming(path):
+        built = build(load_scenario(path, overrides))
+        demands = demands_of(built, ms, gain_margin_db, settling_ms, settling_weight)
+        outcome = search(built, demands, knobs)
     click.echo(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
     chosen = built.resolved.replace(controller=outcome.chosen.settings)
-    with progress_bar(chosen.duration_ms) as tell:
+    with naming(path), progress_bar(chosen.duration_ms) as tell:
         check = verify(chosen, outcome.chosen.jitter_rad, tell)
     folder = write_bench(
         out,

@@ -7,8 +7,9 @@ import numpy as np
 import tomli_w
 
 from sim.build import Built
+from sim.loops.judge import Candidate
 from sim.loops.margins import provenance, scenario_toml
-from sim.loops.tune import Candidate, Outcome
+from sim.loops.tune import Outcome
 from sim.loops.verify import Verified
 from sim.report.bench import BenchPage, Section, Table
 from sim.report.page import number

@@ -10,8 +10,9 @@ from click.testing import CliRunner
 from sim.build import build
 from sim.cli.main import cli
 from sim.errors import ScenarioError
+from sim.loops.judge import Demands, demands_of
 from sim.loops.margins import study
-from sim.loops.tune import Demands, Knob, demands_of, tune
+from sim.loops.tune import Knob, tune
 from sim.loops.verify import verify
 from sim.report.trade_figure import front
 from sim.scenario import load_scenario
