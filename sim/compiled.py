@@ -16,6 +16,10 @@ from typing import Any
 import llvmlite
 import numba
 
+# A thread that waits for another gives way: on a processor that is shared, threads that wait in a
+# loop take time from those that they wait for. Set before numba loads its threads, and only where
+# the user has not chosen.
+os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 HERE = Path(__file__).parent
 ALONE = ("approximations", "band_limited", "camera", "compiled", "lanes", "normals_numba", "ports",
          "recursion")  # fmt: skip

@@ -101,10 +101,11 @@ def simulate(
                 single.run(frame, k, around, path, fleet)
                 k += 1
                 if frame == 0:
-                    watch.set_aside()
+                    watch.end_of_start()
                 if progress is not None and (k % TOLD_FRAMES == 0 or k == count):
                     progress(first + k)
                 continue
+            begins = many is None
             if many is None:
                 many = Fused(parts, motion, recorder, single.control)
             stops = [*parts.epoch_frames, *(shown + 1 for shown in pictures), first + count,
@@ -121,7 +122,10 @@ def simulate(
                 single.keep(last, (many.position_px, last, path.origin_px, temperature_k))
             fused_frames += frames
             k += frames
-            watch.lap(Stage.FUSED)
+            if begins:
+                watch.lap_of_start()
+            else:
+                watch.lap(Stage.FUSED)
             if progress is not None:
                 progress(first + k)
     kept = single.kept

@@ -92,7 +92,7 @@ def run(
         "threads": threads,
         "path": _path(outcome.spent),
         "path_because": list(obstacles(built.parts)),
-        "first_frame_s": round(outcome.spent.first_s, 3),
+        "start_s": round(outcome.spent.start_s, 3),
         "spent_s": {k: round(v, 4) for k, v in outcome.spent.shared_out_s().items()},
     }
     return Result(

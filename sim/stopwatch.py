@@ -31,11 +31,11 @@ INSIDE = (Stage.PLANT, Stage.CAMERA, Stage.CONTROL, Stage.RECORDING)
 class Spent(NamedTuple):
     """Wall-clock time of a run of the loop."""
 
-    first_s: float
-    """The first frame with all before it: kernels are loaded in it, or compiled if they must. [s]
-    """
+    start_s: float
+    """The first frame with all before it, and the first stretch on the fused path: kernels are
+    loaded in them, or compiled if they must. [s]"""
     stages_s: tuple[float, ...]
-    """Each `Stage`, without the first frame. [s]"""
+    """Each `Stage`, without that. [s]"""
     fused_frames: int
     """Frames that went through the fused path."""
 
@@ -59,7 +59,7 @@ class Stopwatch:
 
     def __init__(self) -> None:
         self._stages_s = [0.0] * len(Stage)
-        self._first_s = 0.0
+        self._start_s = 0.0
         self._at_s = perf_counter()
 
     def lap(self, stage: Stage) -> None:
@@ -68,11 +68,17 @@ class Stopwatch:
         self._stages_s[stage] += now_s - self._at_s
         self._at_s = now_s
 
-    def set_aside(self) -> None:
-        """Count everything so far as the first frame."""
-        self._first_s = sum(self._stages_s)
+    def lap_of_start(self) -> None:
+        """Count the time since the last lap for the start."""
+        now_s = perf_counter()
+        self._start_s += now_s - self._at_s
+        self._at_s = now_s
+
+    def end_of_start(self) -> None:
+        """Count everything so far for the start."""
+        self._start_s += sum(self._stages_s)
         self._stages_s = [0.0] * len(Stage)
 
     def spent(self, fused_frames: int) -> Spent:
         """Return the times so far."""
-        return Spent(self._first_s, tuple(self._stages_s), fused_frames)
+        return Spent(self._start_s, tuple(self._stages_s), fused_frames)

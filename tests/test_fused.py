@@ -122,4 +122,4 @@ def test_time_is_told_by_stage() -> None:
     assert list(shares) == ["surroundings", "path", "plant", "camera", "control", "recording"]
     assert min(shares.values()) > 0
     assert sum(shares.values()) == pytest.approx(sum(spent.stages_s))
-    assert spent.first_s > 0
+    assert spent.start_s > 0

@@ -77,15 +77,15 @@ def speed(provenance: dict[str, Any]) -> list[str]:
     simulated_s, wall_s = provenance["simulated_s"], provenance["wall_s"]
     spent_s = {name: value for name, value in provenance["spent_s"].items() if value > 0}
     loop_s = sum(spent_s.values())
-    first_s = provenance["first_frame_s"]
+    start_s = provenance["start_s"]
     threads = provenance["threads"]
     path = provenance["path"]
     if provenance["path_because"]:
         path += f", because {'; '.join(provenance['path_because'])}"
     lines = [
         f"{simulated_s:g} s simulated in {wall_s:.1f} s ({simulated_s / wall_s:.2f} x real time) "
-        f"on {threads} thread{'s' if threads > 1 else ''}; {first_s:.1f} s of it to load or "
-        "compile kernels and run the first frame",
+        f"on {threads} thread{'s' if threads > 1 else ''}; {start_s:.1f} s of it to load or "
+        "compile kernels, in the first frames",
         f"path: {path}",
     ]
     if loop_s > 0:
