@@ -10,9 +10,7 @@ from sim.kernels_numba.control import control_block, note_block
 from sim.kernels_numba.observers import connections, observe_block, observe_connection_block
 from sim.kernels_numba.plant import advance_block, constants, set_frame
 from sim.kernels_numba.reading import BEYOND, centre_block, draw_block, path_block
-from sim.lanes import (
-    N,
-)
+from sim.lanes import N
 from sim.normals_numba import block_names, normals_block
 
 
