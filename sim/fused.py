@@ -22,9 +22,9 @@ from sim.recorder import Recorder
 from sim.rng import Stream
 from sim.surroundings import Around
 
-HISTORIES = 16
-"""Frames that mirrors go through before their connections do: what they leave to be recorded fits
-into a processor's own cache, for some hundred mirrors."""
+HISTORIES = 32
+"""Frames that mirrors go through before their connections do. More would leave the processor's own
+cache, fewer let threads wait for each other more often."""
 
 
 class _Timing(NamedTuple):
