@@ -16,10 +16,10 @@ from typing import Any
 import llvmlite
 import numba
 
-# A thread that waits for another soon gives way: on processors that are shared, threads that wait in
-# a loop take time from those that they wait for. The second is for GNU's OpenMP alone: a short loop
-# before, so that on idle processors nothing is lost. Set before numba loads its threads, and only
-# where the user has not chosen.
+# A thread that waits for another soon gives way: on processors that are shared, threads that wait
+# in a loop take time from those that they wait for. The second is for GNU's OpenMP alone: a short
+# loop before, so that on idle processors nothing is lost. Set before numba loads its threads, and
+# only where the user has not chosen.
 os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
 os.environ.setdefault("GOMP_SPINCOUNT", "1000")
 HERE = Path(__file__).parent
