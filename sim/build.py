@@ -43,8 +43,6 @@ class Built(NamedTuple):
     """The scenario with every default of its plug-ins filled in."""
     warnings: tuple[str, ...]
     """What the user should know about the input; nothing was altered."""
-    profiles: tuple[Path, ...]
-    """Files that the scenario reads."""
 
 
 class _PlugIn(NamedTuple):
@@ -172,7 +170,7 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         disturbances=[trouble.written for trouble in troubles],
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
-    return Built(parts, resolved, warnings, _profiles(scenario.disturbances))
+    return Built(parts, resolved, warnings)
 
 
 def _eye(
@@ -368,13 +366,3 @@ def _loudest_frame(clock: Clock, shaking: list[Any]) -> int | None:
             if size.max() > best:
                 best, where = size.max(), first + int(size.argmax()) // clock.ticks_per_frame
     return where
-
-
-def _profiles(trees: Any) -> tuple[Path, ...]:
-    """Every file that the disturbances name."""
-    if isinstance(trees, dict):
-        own = (Path(trees["file"]),) if isinstance(trees.get("file"), str) else ()
-        return own + _profiles(list(trees.values()))
-    if isinstance(trees, list | tuple):
-        return tuple(path for tree in trees for path in _profiles(tree))
-    return ()

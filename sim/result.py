@@ -1,20 +1,17 @@
 """The result of a run, and the folder it is filed in: written whole or not at all."""
 
 import json
-import shutil
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import tomli_w
 
 from sim.filing import filed
+from sim.portable import copy_files, portable, portable_toml
 from sim.ports import Array
 from sim.scenario import Scenario
 from sim.traces import Epoch, SpotImages, Traces
-
-PROFILES = "profiles"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +31,6 @@ class Result:
     """Frequencies (n,) [Hz], maximax (n, 3) [m/s^2], quality factor."""
     notes: tuple[str, ...]
     provenance: dict[str, Any]
-    profiles: tuple[Path, ...]
-    """Files the scenario reads."""
 
     @property
     def met(self) -> bool:
@@ -47,7 +42,7 @@ class Result:
         return {
             **self.figures,
             "limits": self.limits,
-            "scenario": self._portable_scenario(),
+            "scenario": portable(self.scenario),
             "notes": list(self.notes),
             "provenance": self.provenance,
         }
@@ -75,7 +70,7 @@ class Result:
     def _fill(self, folder: Path) -> None:
         from sim.report import ReportView, render
 
-        toml = tomli_w.dumps(self._portable_scenario())
+        toml = portable_toml(self.scenario)
         view = ReportView(
             title=self.scenario.title,
             question=self.scenario.question.strip(),
@@ -91,9 +86,7 @@ class Result:
             outage_excess_db=self.scenario.metrics.outage_excess_db,
             ports=self.scenario.switch.geometry.ports_per_side,
         )
-        for path, name in zip(self.profiles, _names(self.profiles), strict=True):
-            (folder / PROFILES).mkdir(exist_ok=True)
-            shutil.copyfile(path, folder / PROFILES / name)
+        copy_files(self.scenario, folder)
         text = json.dumps(self.results(), indent=1, allow_nan=False)
         (folder / "results.json").write_text(text, encoding="utf-8")
         (folder / "scenario.toml").write_text(toml, encoding="utf-8")
@@ -111,31 +104,3 @@ class Result:
             "epoch_aim_rad": np.stack([e.aim_rad for e in epochs]),
             "epoch_aligned_db": np.stack([e.aligned_db for e in epochs]),
         }
-
-    def _portable_scenario(self) -> dict[str, Any]:
-        """The scenario with its profiles beside it, so that the folder stands alone."""
-        tree = self.scenario.model_dump(mode="json", exclude_none=True)
-        names = {str(p): n for p, n in zip(self.profiles, _names(self.profiles), strict=True)}
-        _rename(tree["disturbances"], names)
-        return tree
-
-
-def _names(paths: tuple[Path, ...]) -> list[str]:
-    """File names for copies of the profiles; the same file gets the same name, no two collide."""
-    unique = list(dict.fromkeys(paths))
-    taken = [path.name for path in unique]
-    short = {
-        path: path.name if taken.count(path.name) == 1 else f"{i}_{path.name}"
-        for i, path in enumerate(unique)
-    }
-    return [short[path] for path in paths]
-
-
-def _rename(tree: Any, names: dict[str, str]) -> None:
-    if isinstance(tree, dict):
-        if isinstance(tree.get("file"), str):
-            tree["file"] = f"{PROFILES}/{names[tree['file']]}"
-        tree = list(tree.values())
-    if isinstance(tree, list):
-        for part in tree:
-            _rename(part, names)

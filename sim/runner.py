@@ -105,7 +105,6 @@ def run(
         shock_spectrum=_spectrum(built),
         notes=(*built.warnings, *_sway(built, outcome), *ASSUMPTIONS),
         provenance=provenance,
-        profiles=built.profiles,
     )
 
 

@@ -17,7 +17,7 @@ LAYERS = [
     {"sim.fleet", "sim.metrics", "sim.limits", "sim.switch", "sim.sensor",
      "sim.shutter", "sim.search", "sim.noise_table"},
     {"sim.kernels_numpy", "sim.kernels_numba", "sim.eye", "sim.reference", "sim.scenario"},
-    {"sim.epochs", "sim.parts", "sim.schema", "sim.mosaic"},
+    {"sim.epochs", "sim.parts", "sim.schema", "sim.mosaic", "sim.portable"},
     {"sim.surroundings", "sim.motion", "sim.frame_path"},
     {"sim.recorder"},
     {"sim.frame_by_frame"},

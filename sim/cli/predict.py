@@ -56,7 +56,8 @@ def predict(
             raise ScenarioError("controller: a loop is unstable; see `mirrorloop margins`")
         result = compare(built, each=not total_only, progress=tell)
     page = predict_page(result)
-    folder = write_bench(out, {"prediction": rows_of(result)}, page, overwrite=overwrite)
+    tables = {"prediction": rows_of(result)}
+    folder = write_bench(out, tables, page, built.resolved, overwrite=overwrite)
     click.echo(f"{built.resolved.title}: jitter, radial rms [urad]")
     click.echo(f"{'contributor':<28}{'predicted':>10}{'simulated':>11}{'ratio':>8}")
     for row in (*result.rows, result.total):

@@ -39,7 +39,7 @@ def sensitivity(
         points, rows = changed(built), fastest(built)
     page = robustness_page(built, points, rows)
     tables = {"sensitivity": tables_of(points, rows)}
-    folder = write_bench(out, tables, page, overwrite=overwrite)
+    folder = write_bench(out, tables, page, built.resolved, overwrite=overwrite)
     click.echo(f"{built.resolved.title}: {page.verdict}")
     click.echo(f"results in {folder}")
     if not page.good:

@@ -86,6 +86,7 @@ def tune(
         out,
         {"tune": table_of(outcome, check)},
         tune_page(built, outcome, check),
+        built.resolved,
         overwrite=overwrite,
         texts={"tuned.toml": fragment(outcome, check.words)},
     )

@@ -7,7 +7,9 @@ from typing import Any
 from sim.filing import filed
 from sim.loops.margins import Study, rows, summary_of
 from sim.loops.margins_page import page_of
+from sim.portable import copy_files
 from sim.report.bench import BenchPage, render_bench
+from sim.scenario import Scenario
 
 
 def write_margins(result: Study, folder: str | Path, *, overwrite: bool = False) -> Path:
@@ -19,14 +21,18 @@ def write_margins(result: Study, folder: str | Path, *, overwrite: bool = False)
         If the folder exists and `overwrite` is false, or it cannot be written.
     """
     tables = {"margins": rows(result), "summary": summary_of(result)}
-    return write_bench(folder, tables, page_of(result), overwrite=overwrite)
+    scenario = result.built.resolved
+    return write_bench(folder, tables, page_of(result), scenario, overwrite=overwrite)
 
 
 def write_bench(
-    folder: str | Path, tables: dict[str, Any], page: BenchPage, *, overwrite: bool,
-    texts: dict[str, str] | None = None,
+    folder: str | Path, tables: dict[str, Any], page: BenchPage, scenario: Scenario, *,
+    overwrite: bool, texts: dict[str, str] | None = None,
 ) -> Path:  # fmt: skip
-    """Write each table as NAME.json, each text under its own name, the scenario and the page."""
+    """Write each table as NAME.json, each text under its own name, the scenario and the page.
+
+    The files that the scenario reads are copied beside it.
+    """
     folder = Path(folder)
     with filed(folder, overwrite=overwrite) as new:
         for name, content in tables.items():
@@ -35,5 +41,6 @@ def write_bench(
         for name, text in (texts or {}).items():
             (new / name).write_text(text, encoding="utf-8")
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
+        copy_files(scenario, new)
         (new / "report.html").write_text(render_bench(page), encoding="utf-8")
     return folder

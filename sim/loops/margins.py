@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import tomli_w
 from numpy.typing import NDArray
 
 from controllers.analysis.linearise import linearise
@@ -266,8 +265,3 @@ def responses(result: Study, n_frames: int) -> tuple[Array, Array]:
         shift[k] = 1.0 + (model.C @ off)[..., 0, 0]
         off = model.A @ off
     return answer(result.closed, still, unit), answer(result.closed, shift)
-
-
-def scenario_toml(built: Built) -> str:
-    """Return the resolved scenario as TOML."""
-    return tomli_w.dumps(built.resolved.model_dump(mode="json", exclude_none=True))

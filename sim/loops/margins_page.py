@@ -12,9 +12,9 @@ from sim.loops.margins import (
     provenance,
     responses,
     rows,
-    scenario_toml,
     worst_of,
 )
+from sim.portable import portable_toml
 from sim.report.bench import BenchPage, Section, Table
 from sim.report.loop_figures import answers_in_time, bode_fan, nyquist_fan, sensitivity_fan
 from sim.report.page import number
@@ -59,7 +59,7 @@ def page_of(result: Study) -> BenchPage:
             *_pictures(result, name),
         ],
         notes=[*result.built.warnings, *ASSUMPTIONS],
-        scenario_toml=scenario_toml(result.built),
+        scenario_toml=portable_toml(result.built.resolved),
         provenance=[
             (key, ", ".join(f"{k} {v}" for k, v in value.items()) if key == "packages" else
              str(value))

@@ -5,9 +5,10 @@ from typing import Any, Final
 import numpy as np
 
 from sim.loops.compare import Comparison, Row
-from sim.loops.margins import provenance, scenario_toml
+from sim.loops.margins import provenance
 from sim.loops.predict import transfer_of
 from sim.loops.verify import AGREES
+from sim.portable import portable_toml
 from sim.report.bench import BenchPage, Section, Table
 from sim.report.page import number
 from sim.report.spectrum_figure import residual_spectra
@@ -79,7 +80,7 @@ def predict_page(c: Comparison) -> BenchPage:
             ),
         ],
         notes=[*built.warnings, *ASSUMPTIONS],
-        scenario_toml=scenario_toml(built),
+        scenario_toml=portable_toml(built.resolved),
         provenance=[(k, str(v)) for k, v in provenance(built).items()],
     )  # fmt: skip
 

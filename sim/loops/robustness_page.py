@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from sim.build import Built
-from sim.loops.margins import provenance, scenario_toml
+from sim.loops.margins import provenance
 from sim.loops.robustness import Fastest, Point
+from sim.portable import portable_toml
 from sim.report.bench import BenchPage, Section, Table
 from sim.report.page import number
 from sim.report.robustness_figure import robustness
@@ -87,6 +88,6 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
             ),
         ],
         notes=[*built.warnings, *ASSUMPTIONS],
-        scenario_toml=scenario_toml(built),
+        scenario_toml=portable_toml(built.resolved),
         provenance=[(k, str(v)) for k, v in provenance(built).items()],
     )  # fmt: skip

@@ -8,9 +8,10 @@ import tomli_w
 
 from sim.build import Built
 from sim.loops.judge import Candidate
-from sim.loops.margins import provenance, scenario_toml
+from sim.loops.margins import provenance
 from sim.loops.tune import Outcome
 from sim.loops.verify import Verified
+from sim.portable import portable_toml
 from sim.report.bench import BenchPage, Section, Table
 from sim.report.page import number
 from sim.report.trade_figure import trade
@@ -127,7 +128,7 @@ def tune_page(built: Built, outcome: Outcome, check: Verified) -> BenchPage:
         good=good,
         sections=sections,
         notes=[*built.warnings, *ASSUMPTIONS],
-        scenario_toml=scenario_toml(built),
+        scenario_toml=portable_toml(built.resolved),
         provenance=[(k, str(v)) for k, v in provenance(built).items()],
     )
 
