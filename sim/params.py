@@ -1,8 +1,12 @@
 """The base of every parameter block: frozen, checked, and closed to unknown keys."""
 
-from typing import Annotated, Any, Self
+from types import NoneType
+from typing import Annotated, Any, Final, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+NONE: Final = "none"
+"""Stands for the absence of what may be absent; TOML has no word of its own for it."""
 
 
 class Block(BaseModel):
@@ -11,6 +15,16 @@ class Block(BaseModel):
     model_config = ConfigDict(
         frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
     )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _without(cls, values: Any) -> Any:
+        if not isinstance(values, dict):
+            return values
+        may_lack = {
+            name for name, field in cls.model_fields.items() if NoneType in get_args(field.annotation)
+        }
+        return {k: None if k in may_lack and v == NONE else v for k, v in values.items()}
 
     def replace(self, **changes: Any) -> Self:
         """Return a copy with `changes`, checked again."""
