@@ -21,9 +21,8 @@ class Block(BaseModel):
     def _without(cls, values: Any) -> Any:
         if not isinstance(values, dict):
             return values
-        may_lack = {
-            name for name, field in cls.model_fields.items() if NoneType in get_args(field.annotation)
-        }
+        fields = cls.model_fields.items()
+        may_lack = {name for name, field in fields if NoneType in get_args(field.annotation)}
         return {k: None if k in may_lack and v == NONE else v for k, v in values.items()}
 
     def replace(self, **changes: Any) -> Self:
