@@ -19,9 +19,10 @@ import numba
 # A thread that waits for another soon gives way: on processors that are shared, threads that wait
 # in a loop take time from those that they wait for. The second is for GNU's OpenMP alone: a short
 # loop before, so that on idle processors nothing is lost. Set before numba loads its threads, and
-# only where the user has not chosen.
-os.environ.setdefault("OMP_WAIT_POLICY", "PASSIVE")
-os.environ.setdefault("GOMP_SPINCOUNT", "1000")
+# only where the user has chosen neither.
+WAITING = {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "3000"}
+if not os.environ.keys() & WAITING.keys():
+    os.environ.update(WAITING)
 HERE = Path(__file__).parent
 ALONE = ("approximations", "band_limited", "camera", "compiled", "lanes", "normals_numba", "ports",
          "recursion")  # fmt: skip

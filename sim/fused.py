@@ -17,7 +17,7 @@ from sim.frame_path import FramePath
 from sim.motion import Motion
 from sim.noise_table import NO_TABLE
 from sim.parts import Parts
-from sim.ports import Array, InNumbers
+from sim.ports import Array, InNumbers, Law, LawState
 from sim.recorder import Recorder
 from sim.rng import Stream
 from sim.surroundings import Around
@@ -123,6 +123,22 @@ def _in_numbers(controller: Any) -> bool:
     return owner("step") is owner("in_numbers")
 
 
+def _law_of(controller: Any, control: Any, m: int) -> tuple[Law, LawState]:
+    """What a controller states of itself; the kernel cannot check what it is given."""
+    law, memory = controller.in_numbers(control)
+    n = len(law.sections)
+    wanted = {"integral_rad": (2, m), "correction_rad": (2, m), "filters_rad": (n, 2, 2, m)}
+    given = {name: getattr(memory, name) for name in wanted} | {"sections": law.sections}
+    for name, shape in (wanted | {"sections": (n, 2, 5)}).items():
+        array = given[name]
+        if array.shape != shape or array.dtype != np.float64 or not array.flags.c_contiguous:
+            raise ValueError(
+                f"in_numbers: {name} must be contiguous float64 {shape}, got {array.dtype} "
+                f"{array.shape}"
+            )
+    return law, memory
+
+
 class Fused:
     """Takes the loop through many frames at a time."""
 
@@ -134,7 +150,7 @@ class Fused:
         self._recorder = recorder
         self._traces = recorder.for_kernels()
         self._still: tuple[FramePath, _Path] | None = None
-        self._law, self._memory = parts.controller.in_numbers(control)  # type: ignore[attr-defined]
+        self._law, self._memory = _law_of(parts.controller, control, m)
         streams = (Stream.AMPLIFIER, Stream.PIXELS, Stream.READINGS)
         self._key = _Key(parts.seed, *(int(stream) for stream in streams))
         self._samples = parts.exposure_weights @ np.arange(n + 1.0)

@@ -26,6 +26,8 @@ FIRST_FRAMES = 16
 TOLD_FRAMES = 16
 """Of frames that take long the caller is told this many at a time: those that go stage by stage,
 and those with exact noise."""
+MOVING_FRAMES = 32
+"""The fused path takes this many at most while the mirrors are to move: each has a path."""
 SAMPLED_FRAMES = 8
 """So many frames go stage by stage before the fused path, and show what takes the time."""
 RESONANCE_STEP = 2e-6
@@ -112,7 +114,7 @@ def simulate(
                      frame + stretch]  # fmt: skip
             last = min(stop for stop in stops if stop > frame) - 1
             last = min(last, first + _same_resonance(around, k, warmed_by))
-            paths = _ahead(path, reference, frame, last, parts)
+            paths, last = _ahead(path, reference, frame, last, parts)
             path = paths[-1]
             watch.lap(Stage.PATH)
             frames = last + 1 - frame
@@ -158,13 +160,20 @@ def _next(path: FramePath, reference: Reference, frame: int, parts: Parts) -> Fr
 
 def _ahead(
     path: FramePath, reference: Reference, frame: int, last: int, parts: Parts
-) -> list[FramePath]:
-    """Paths from `frame` on, that is given, to `last`; one if it holds for all."""
+) -> tuple[list[FramePath], int]:
+    """Paths from `frame` on, whose own is given, to a last frame that is returned too.
+
+    There is one path if it holds for all. If the mirrors are to move, the frames end where they
+    come to rest, and after `MOVING_FRAMES`.
+    """
+    later = reference.next_change(frame)
+    if later > frame + 1:
+        return [path], min(last, later - 1)
     paths = [path]
-    if reference.next_change(frame) <= last:
-        for later in range(frame + 1, last + 1):
-            paths.append(_next(paths[-1], reference, later, parts))
-    return paths
+    while later == frame + len(paths) <= last and len(paths) < MOVING_FRAMES:
+        paths.append(_next(paths[-1], reference, later, parts))
+        later = reference.next_change(later)
+    return paths, frame + len(paths) - 1
 
 
 def _same_resonance(around: Around, k: int, warmed_by: float) -> int:

@@ -1,6 +1,8 @@
 """A scenario that can be taken elsewhere: the files it reads lie beside it."""
 
 import shutil
+from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -42,12 +44,19 @@ def _files(tree: Any) -> list[str]:
 
 
 def _names(paths: list[str]) -> dict[str, str]:
-    """Names for the copies: no two collide."""
-    taken = [Path(path).name for path in paths]
-    return {
-        path: name if taken.count(name) == 1 else f"{i}_{name}"
-        for i, (path, name) in enumerate(zip(paths, taken, strict=True))
-    }
+    """Names for the copies, no two alike: their own, with a number before it where it is taken."""
+    names: dict[str, str] = {}
+    for path in paths:
+        own = Path(path).name
+        free = (name for name in _numbered(own) if name not in names.values())
+        names[path] = next(free)
+    return names
+
+
+def _numbered(name: str) -> Iterator[str]:
+    yield name
+    for i in count(2):
+        yield f"{i}_{name}"
 
 
 def _rename(tree: Any, names: dict[str, str]) -> None:

@@ -64,7 +64,7 @@ class Surroundings:
             np.ascontiguousarray(acceleration),
             shift,
             np.ascontiguousarray(rest.transpose(0, 2, 1)),
-            gain,
+            np.ascontiguousarray(gain),
             resonance,
             temperature,
         )

@@ -190,3 +190,22 @@ def test_every_command_names_the_file_whose_parts_cannot_be_made(command, tmp_pa
     assert not (tmp_path / "out").exists()
     (line,) = outcome.stderr.splitlines()
     assert "harrow_point_earthquake.toml: disturbances.1: drift: correlation_s must be" in line
+
+
+def test_every_fault_of_several_names_the_file_and_options_name_themselves(tmp_path):
+    outcome = mirrorloop(
+        "check", "harrow_point_earthquake", "--set", "controller.foo=1", "--set", "controller.bar=2"
+    )
+    lines = outcome.stderr.splitlines()
+    assert len(lines) == 2
+    assert all("harrow_point_earthquake.toml: controller" in line for line in lines)
+    outcome = mirrorloop(
+        "margins", "harrow_point_earthquake", "--out", tmp_path / "out", "--at", "900"
+    )
+    assert outcome.exit_code == 2
+    assert outcome.stderr.startswith("error: --at: a frequency must be above 0")
+    outcome = mirrorloop(
+        "tune", "harrow_point_reconfigure", "--out", tmp_path / "out", "--vary", "foo=1:2"
+    )
+    assert outcome.stderr.count("controller") == 1, outcome.stderr
+    assert not (tmp_path / "out").exists()

@@ -12,6 +12,7 @@ from sim.build import build
 from sim.fused import obstacles
 from sim.loop import SAMPLED_FRAMES, simulate
 from sim.parts import Parts
+from sim.ports import LawState
 from sim.scenario import load_scenario
 from sim.traces import Traces
 
@@ -64,6 +65,33 @@ def test_fused_path_gives_the_bits_of_the_stages(case: str) -> None:
     assert np.array_equal(fast.images.frames_dn, plain.images.frames_dn)
     if case == "lost":
         assert 0 < fast.traces.lost_frames.min() < fast.traces.lost_frames.max()
+
+
+@pytest.mark.parametrize("ports", [1, 6])
+def test_blocks_that_are_not_full_give_the_bits_of_the_stages(ports: int) -> None:
+    """Two mirrors, and twelve: less than eight, and a second eight that is not full."""
+    parts = made(
+        "harrow_point_reconfigure", "duration_ms=230", f"switch.geometry.ports_per_side={ports}",
+        "switch.geometry.columns=1",
+    )  # fmt: skip
+    assert len(parts.mirrors) == 2 * ports
+    same(simulate(parts).traces, simulate(parts, fused=False).traces)
+
+
+def test_a_state_that_is_laid_out_otherwise_is_refused() -> None:
+    class Otherwise(Pi):
+        def step(self, state, reading, setpoint):  # type: ignore[no-untyped-def]
+            return super().step(state, reading, setpoint)
+
+        def in_numbers(self, state):  # type: ignore[no-untyped-def]
+            law, _ = super().in_numbers(state)
+            return law, LawState(*(np.array(part) for part in state))
+
+    parts = made("harrow_point_reconfigure", "duration_ms=130")
+    pi = parts.controller
+    assert isinstance(pi, Pi)
+    with pytest.raises(ValueError, match="in_numbers: integral_rad must be"):
+        simulate(dataclasses.replace(parts, controller=Otherwise(pi.params, pi.plant)))
 
 
 def test_fused_path_does_not_depend_on_threads() -> None:

@@ -15,9 +15,11 @@ CAMERA = Camera(1.8, 20000.0, 20.0, 6.0, 0.5, 32.0, 1900.0, 1023.0)
 BOTH = (kernels_numba, kernels_numpy)
 
 
-def moved(kernels: ModuleType, comb: str, substeps: int, noisy: bool) -> dict[str, Any]:
-    """One eventful frame of 37 mirrors, in two pieces, with everything on."""
-    m, n = 37, 20
+def moved(
+    kernels: ModuleType, comb: str, substeps: int, noisy: bool, m: int = 37, still: bool = False
+) -> dict[str, Any]:
+    """One eventful frame of some mirrors, in two pieces, with everything on."""
+    n = 20
     rig = Rig(
         tuple(range(5, 5 + m)), substeps, kernels, comb=comb, bits=14, slew_v_per_us=0.4,
         noise_uv_per_rthz=300.0, cubic_per_rad2=(4.0, 9.0), cross_axis=(0.01, -0.02),
@@ -34,7 +36,7 @@ def moved(kernels: ModuleType, comb: str, substeps: int, noisy: bool) -> dict[st
         kernels.fill_normals(noise, rig.mirrors, 0, 3, 9, 2)
     history = np.zeros((n + 1, 2, m))
     history[0] = rig.tilt
-    path = rng.uniform(-0.04, 0.04, (n, 2, m))
+    path = rng.uniform(-0.04, 0.04, (1 if still else n, 2, m))
     before, after = rng.normal(0.0, 2e-3, (2, 2, m))
     rest = rng.normal(0.0, 1e-4, (2, 2, m))
     acceleration = rng.normal(0.0, 30.0, (n + 1, 3))
@@ -49,12 +51,15 @@ def moved(kernels: ModuleType, comb: str, substeps: int, noisy: bool) -> dict[st
 
 @pytest.mark.parametrize("comb", ["push_pull", "single_sided"])
 @pytest.mark.parametrize(("substeps", "noisy"), [(1, True), (3, True), (1, False)])
-def test_plant_agrees_with_its_twin(comb: str, substeps: int, noisy: bool) -> None:
+@pytest.mark.parametrize(("m", "still"), [(37, False), (37, True), (9, False), (31, True)])
+def test_plant_agrees_with_its_twin(
+    comb: str, substeps: int, noisy: bool, m: int, still: bool
+) -> None:
     """To rounding: sums are taken in another order, so about 1e-15 a step, 60 steps."""
-    fast, plain = (moved(kernels, comb, substeps, noisy) for kernels in BOTH)
+    fast, plain = (moved(kernels, comb, substeps, noisy, m, still) for kernels in BOTH)
     assert np.array_equal(fast["noise"], plain["noise"])
     assert np.array_equal(fast["stops"], plain["stops"])
-    assert 0 < fast["stops"].sum() < 37 * 20
+    assert 0 < fast["stops"].sum() < m * 20
     for name in ("tilt", "rate", "volt", "history"):
         size = np.abs(plain[name]).max()
         assert fast[name] == pytest.approx(plain[name], abs=1e-13 * size), name
@@ -153,9 +158,9 @@ def test_paths_and_readings_agree_with_their_twins(delayed: bool) -> None:
     assert set(fast[2].tolist()) == {0, 1, 2}
 
 
-def observed(kernels: ModuleType, interval: int) -> list:
+def observed(kernels: ModuleType, interval: int, m: int = 6) -> list:
     """Three frames of 20 ticks, the last cut off by the end of the traces."""
-    m, c, rows = 6, 3, 50 // interval
+    c, rows = 3, 50 // interval
     rng = np.random.default_rng(4)
     aim = rng.normal(0.0, 1e-2, (2, m))
     pairs = np.array([[0, 4], [1, 3], [2, 5]])
@@ -173,9 +178,10 @@ def observed(kernels: ModuleType, interval: int) -> list:
 
 
 @pytest.mark.parametrize("interval", [1, 5, 20])
-def test_observers_agree_with_their_twins(interval: int) -> None:
+@pytest.mark.parametrize("m", [6, 15, 16, 25])
+def test_observers_agree_with_their_twins(interval: int, m: int) -> None:
     """Single precision, the same additions in the same order; 1e-6 leaves one bit of rounding."""
-    for fast, plain in zip(*(observed(kernels, interval) for kernels in BOTH), strict=True):
+    for fast, plain in zip(*(observed(kernels, interval, m) for kernels in BOTH), strict=True):
         if np.issubdtype(fast.dtype, np.integer):
             assert np.array_equal(fast, plain)
         else:
@@ -209,3 +215,59 @@ def check_marks(out: np.ndarray, first: np.ndarray, last: np.ndarray) -> None:
     at = np.arange(1, 6)[:, None]
     assert np.array_equal(last, np.where(out, at, 0).max(1))
     assert np.array_equal(first, np.where(out.any(1), np.where(out, at, 9).min(1), 0))
+
+
+class Guards:
+    """Arrays of zeros with a marked strip behind each; lanes check no bounds."""
+
+    def __init__(self) -> None:
+        self.strips: list[np.ndarray] = []
+
+    def zeros(self, shape: tuple[int, ...], dtype: type = float) -> np.ndarray:
+        size = int(np.prod(shape))
+        whole = np.full(size + 64, 77, dtype)
+        whole[:size] = 0
+        self.strips.append(whole[size:])
+        return whole[:size].reshape(shape)
+
+    def untouched(self) -> bool:
+        return all((strip == 77).all() for strip in self.strips)
+
+
+@pytest.mark.parametrize("m", [1, 7, 8, 9, 15, 16, 17, 31])
+@pytest.mark.parametrize("shape", [(7, 5), (9, 9), (8, 13)])
+def test_no_kernel_writes_behind_its_arrays(m: int, shape: tuple[int, int]) -> None:
+    k, guards = kernels_numba, Guards()
+    zeros = guards.zeros
+    for n_ticks in (1, 2, 3, 5, 20):
+        noise = zeros((n_ticks, 2, m), np.float32)
+        k.fill_normals(noise, np.arange(m), 0, 3, 9, 2)
+        assert (noise != 0).all()
+    rig = Rig(tuple(range(m)))
+    tilt, rate, volt, history = (zeros((2, m)), zeros((2, m)), zeros((2, m)), zeros((21, 2, m)))
+    still, stops = np.full((2, m), 1e-3), zeros((m,), np.int64)
+    k.advance(
+        tilt, rate, volt, stops, history, 0, 20, still[None], still, still, 9, np.zeros((21, 3)),
+        still, still, 0.0, 0.0, noise, rig.fleet, rig.drive,
+    )  # fmt: skip
+    assert (history[1:] != 0).all()
+    position = zeros((2, 2, m))
+    k.spot_paths(position, history, np.zeros((21, 2)), np.array([2.5, 7.5]), np.zeros(0), 900.0,
+                 np.full((2, m), -3.0))  # fmt: skip
+    frames, sums = zeros((m, *shape), np.int32), zeros((3, m), np.int64)
+    k.expose(frames, sums, position, np.arange(m), 4, CAMERA, 1, 7, 1, 60, True)
+    spot, flux, status = zeros((2, m)), zeros((m,)), zeros((m,), np.uint8)
+    k.centres(spot, flux, status, sums, *shape, 10.0, 0.5)
+    assert (sums[0] > 0).all()
+    for interval in (5, 20, 50):
+        rows, f4, i4 = max(20 // interval, 1), np.float32, np.int32
+        a = [zeros((rows, m, 2), f4), zeros((rows, m, 2), f4), zeros((rows, m), f4),
+             zeros((rows, m), f4), zeros((rows, m), i4), zeros((rows, m), i4)]  # fmt: skip
+        b = [*(zeros((rows, m), f4) for _ in range(3)), *(zeros((rows, m), i4) for _ in range(3))]
+        pairs = np.stack([np.arange(m), np.arange(m)[::-1]], axis=-1)
+        form = np.broadcast_to(np.eye(4), (m, 4, 4)).copy()
+        k.observe_mirrors(0, history, np.zeros((2, m)), 1e-9, interval, *a)
+        k.observe_connections(0, history, np.zeros((2, m)), pairs, form, 1e-9, interval, *b)
+        assert (a[1][0] != 0).all()
+        assert (b[1][0] != 0).all()
+    assert guards.untouched()

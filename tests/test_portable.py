@@ -44,11 +44,15 @@ def test_files_of_one_name_do_not_collide_and_one_file_is_copied_once(tmp_path):
         shutil.copyfile(source, tmp_path / folder / "shake.csv")
     scenario = load_scenario(SCENARIOS / "harrow_point_earthquake.toml")
     record = dict(scenario.disturbances[0])
-    files = [str(tmp_path / f / "shake.csv") for f in ("a", "b", "a")]
+    (tmp_path / "c").mkdir()
+    shutil.copyfile(source, tmp_path / "c" / "2_shake.csv")
+    files = [str(tmp_path / f) for f in ("a/shake.csv", "b/shake.csv", "a/shake.csv",
+                                         "c/2_shake.csv")]  # fmt: skip
     scenario = scenario.replace(disturbances=[record | {"file": file} for file in files])
     copy_files(scenario, tmp_path)
     names = [tree["file"] for tree in portable(scenario)["disturbances"]]
-    assert names == ["profiles/0_shake.csv", "profiles/1_shake.csv", "profiles/0_shake.csv"]
+    assert names == ["profiles/shake.csv", "profiles/2_shake.csv", "profiles/shake.csv",
+                     "profiles/2_2_shake.csv"]  # fmt: skip
     assert sorted(p.name for p in (tmp_path / "profiles").iterdir()) == [
-        "0_shake.csv", "1_shake.csv",
+        "2_2_shake.csv", "2_shake.csv", "shake.csv",
     ]  # fmt: skip

@@ -111,8 +111,9 @@ class Bench:
 
     def loop(self, settings: Mapping[str, Any]) -> Loop:
         """Return the loops with a controller of these settings."""
+        controller = self.controller(settings)
         try:
-            return Loop(linearise(self.controller(settings)), self.plant)
+            return Loop(linearise(controller), self.plant)
         except ValueError as exc:
             raise ScenarioError(f"controller: {exc}") from exc
 

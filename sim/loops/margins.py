@@ -115,7 +115,7 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
     for frequency in rejection_hz:
         if not 0 < frequency <= nyquist_hz:
             raise ScenarioError(
-                f"rejection frequency: must be above 0 and at most half the frame rate, "
+                f"--at: a frequency must be above 0 and at most half the frame rate, "
                 f"{nyquist_hz:g} Hz (got {frequency:g})"
             )
     try:

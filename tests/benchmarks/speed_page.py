@@ -108,8 +108,8 @@ def page(
         "",
         "## Where the time goes",
         "",
-        "One thread, fused path. Inside it nothing can be timed; it is split as the "
-        f"{SAMPLED_FRAMES} frames that went stage by stage.",
+        "One thread, fused path. Inside it nothing can be timed; it is split as frames 2 to "
+        f"{SAMPLED_FRAMES}, which went stage by stage.",
         "",
         "| stage | share |",
         "|---|---|",
