@@ -152,7 +152,8 @@ def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
     middle.loglog(count, each, "o-", color="#1f5f8b")
     middle.loglog(count, [each[-1] * c / count[-1] for c in count], ":", color="#555555")
     middle.set(xlabel="mirrors", ylabel="time of a frame [us]", title="fused path, one thread")
-    middle.set_xticks(count, [str(c) for c in count])
+    octaves = [c for c in count if c % 48 == 0]
+    middle.set_xticks(octaves, [str(c) for c in octaves])
     ticks = [25, 50, 100, 200, 400, 800]
     middle.set_yticks(ticks, [str(t) for t in ticks])
     middle.legend(["measured", "in proportion"], frameon=False)
