@@ -106,3 +106,20 @@ def test_cache_goes_to_the_user_where_the_package_is_read_only(
     for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", "HOME", "USERPROFILE"):
         monkeypatch.setenv(name, str(tmp_path / "user"))
     assert (tmp_path / "user") in compiled._root().parents
+
+
+@pytest.mark.parametrize(
+    ("chosen", "found"),
+    [({}, "PASSIVE 3000"), ({"OMP_WAIT_POLICY": "ACTIVE"}, "ACTIVE None"),
+     ({"GOMP_SPINCOUNT": "7"}, "None 7")],
+)  # fmt: skip
+def test_how_threads_wait_is_left_to_the_user_who_chose(
+    chosen: dict[str, str], found: str
+) -> None:
+    free = {k: v for k, v in os.environ.items() if k not in compiled.WAITING}
+    told = subprocess.run(
+        [sys.executable, "-c", "import os, sim.compiled; "
+         "print(os.environ.get('OMP_WAIT_POLICY'), os.environ.get('GOMP_SPINCOUNT'))"],
+        check=True, capture_output=True, text=True, cwd=SIM.parent, env=free | chosen,
+    )  # fmt: skip
+    assert told.stdout.strip() == found
