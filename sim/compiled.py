@@ -24,10 +24,11 @@ WAITING = {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "3000"}
 if not os.environ.keys() & WAITING.keys():
     os.environ.update(WAITING)
 HERE = Path(__file__).parent
-ALONE = ("approximations", "band_limited", "camera", "compiled", "lanes", "normals_numba", "ports",
+ALONE = ("approximations", "band_limited", "camera", "compiled", "normals_numba", "ports",
          "recursion")  # fmt: skip
 SOURCES = (
     *(HERE / f"{name}.py" for name in ALONE),
+    *sorted((HERE / "lanes").glob("*.py")),
     *sorted((HERE / "kernels_numba").glob("*.py")),
 )
 """All files that kernels are made of."""

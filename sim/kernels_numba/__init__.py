@@ -5,11 +5,12 @@ shared among threads. No fast-math: one and two threads, and different vector in
 agree bit for bit. Arrays run over mirrors last, (2, M), so that lanes are contiguous.
 """
 
-from sim.kernels_numba.camera import expose, expose_scene
+from sim.kernels_numba.camera import expose
 from sim.kernels_numba.frames import run_frames
 from sim.kernels_numba.observers import observe_connections, observe_mirrors
 from sim.kernels_numba.plant import advance
 from sim.kernels_numba.reading import centres, draw_readings, spot_paths
+from sim.kernels_numba.scene import expose_scene
 from sim.normals_numba import fill_normals
 
 __all__ = [
