@@ -98,19 +98,22 @@ def philox_lanes(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
 
 
 @inlined
+def polynomial(coefficients, x):  # type: ignore[no-untyped-def]
+    """Value of a polynomial, highest power first, a fused multiply-add a step."""
+    value = fma(x, F32(coefficients[0]), F32(coefficients[1]))
+    for i in range(2, len(coefficients)):
+        value = fma(value, x, F32(coefficients[i]))
+    return value
+
+
+@inlined
 def _exponential(word):  # type: ignore[no-untyped-def]
     """-2 ln u for u = (word >> 8 + 1/2) / 2^24, by a polynomial."""
     v = int_to_float32(as_int32(word >> U32(8))) + F32(0.5)
     bits = as_int32(v)
     power = (bits - I32(0x3F3504F3)) >> I32(23)
     f = as_float32(bits - (power << I32(23))) - F32(1.0)
-    p = fma(f, F32(LN[0]), F32(LN[1]))
-    p = fma(p, f, F32(LN[2]))
-    p = fma(p, f, F32(LN[3]))
-    p = fma(p, f, F32(LN[4]))
-    p = fma(p, f, F32(LN[5]))
-    p = fma(p, f, F32(LN[6]))
-    return fma(p, f, int_to_float32(power - I32(24)) * F32(LN_2))
+    return fma(polynomial(LN, f), f, int_to_float32(power - I32(24)) * F32(LN_2))
 
 
 @inlined
@@ -119,14 +122,8 @@ def normal_pair(radius_word, angle_word):  # type: ignore[no-untyped-def]
     radius = sqrt(_exponential(radius_word))
     t = int_to_float32(as_int32(angle_word << U32(2))) * F32(2.0**-33)
     s = t * t
-    p = fma(s, F32(SIN[0]), F32(SIN[1]))
-    p = fma(p, s, F32(SIN[2]))
-    p = fma(p, s, F32(SIN[3]))
-    q = fma(s, F32(COS[0]), F32(COS[1]))
-    q = fma(q, s, F32(COS[2]))
-    q = fma(q, s, F32(COS[3]))
-    sine = as_uint32(p * (t * radius))
-    cosine = as_uint32(q * radius) ^ (angle_word & U32(0x80000000))
+    sine = as_uint32(polynomial(SIN, s) * (t * radius))
+    cosine = as_uint32(polynomial(COS, s) * radius) ^ (angle_word & U32(0x80000000))
     swap = (sine ^ cosine) & as_uint32(as_int32(angle_word << U32(1)) >> I32(31))
     return as_float32(cosine ^ swap), as_float32(sine ^ swap)
 

@@ -27,7 +27,7 @@ from sim.lanes import (
     store,
     store_some,
 )
-from sim.normals_numba import block_names, normal_pair, philox_lanes, philox_word
+from sim.normals_numba import block_names, normal_pair, philox_lanes, philox_word, polynomial
 from sim.ports import SpotStatus
 
 U32 = np.uint32
@@ -42,12 +42,7 @@ OK, DIM, EDGE = (int(status) for status in (SpotStatus.OK, SpotStatus.DIM, SpotS
 def _erf(x):  # type: ignore[no-untyped-def]
     """Abramowitz and Stegun 7.1.28, within 3e-7."""
     a = fabs(x)
-    p = fma(a, F32(ERF[0]), F32(ERF[1]))
-    p = fma(p, a, F32(ERF[2]))
-    p = fma(p, a, F32(ERF[3]))
-    p = fma(p, a, F32(ERF[4]))
-    p = fma(p, a, F32(ERF[5]))
-    p = fma(p, a, F32(ERF[6]))
+    p = polynomial(ERF, a)
     p = p * p
     p = p * p
     p = p * p
