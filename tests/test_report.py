@@ -6,10 +6,12 @@ from html.parser import HTMLParser
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
 from sim.limits import LimitsParams, check_limits
 from sim.metrics import MetricsParams, evaluate
 from sim.report import ReportView, render
+from sim.report.drawing import finish
 from sim.report.page import LIMIT_WORDS, number
 from sim.report.thin import bin_starts, thin, thin_signed
 from sim.traces import SpotImages
@@ -230,3 +232,15 @@ def test_run_without_light_is_drawn():
         render(view._replace(traces=traces, epochs=epochs, figures=figures, images=None, ports=1))
     ).text
     assert "no lit connection" in text and "None" not in text
+
+
+def test_short_logarithmic_axes_have_labels_between_powers_of_ten():
+    named = {}
+    for low, high in ((0.3, 2.0), (3.0, 120.0), (0.01, 100.0)):
+        figure = Figure()
+        axes = figure.subplots()
+        axes.set(yscale="log", ylim=(low, high))
+        finish(figure)
+        ticks = axes.yaxis.get_minorticklabels()
+        named[low] = {t.get_text() for t in ticks if low <= t.get_position()[1] <= high} - {""}
+    assert named == {0.3: {"0.3", "0.4", "0.5", "0.7", "2"}, 3.0: {"5", "20", "50"}, 0.01: set()}

@@ -2,13 +2,15 @@
 
 import base64
 import io
+import math
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.ticker import NullFormatter, StrMethodFormatter
+from matplotlib.ticker import Formatter, FuncFormatter, NullFormatter, StrMethodFormatter
 from numpy.typing import NDArray
 
 from sim.traces import Epoch, Traces
@@ -43,6 +45,10 @@ STYLE: dict[Any, Any] = {
 }
 
 
+SPAN = 100.0
+"""Logarithmic axes that span less have labels between the powers of ten too."""
+
+
 class Picture(NamedTuple):
     """One figure of the page."""
 
@@ -67,10 +73,23 @@ def finish(figure: Figure) -> str:
         for axis in (axes.xaxis, axes.yaxis):
             if axis.get_scale() in ("log", "symlog"):
                 axis.set_major_formatter(StrMethodFormatter("{x:g}"))
-                axis.set_minor_formatter(NullFormatter())
+                axis.set_minor_formatter(_between(axis))
     buffer = io.BytesIO()
     FigureCanvasSVG(figure).print_svg(buffer, metadata={"Date": None})
     return "data:image/svg+xml;base64," + base64.b64encode(buffer.getvalue()).decode("ascii")
+
+
+def _between(axis: Axis) -> Formatter:
+    """Labels between the powers of ten: where an axis spans so little that it has few of those."""
+    low, high = sorted(axis.get_view_interval())
+    if axis.get_scale() != "log" or low <= 0 or high > SPAN * low:
+        return NullFormatter()
+    named = (2, 5) if high > 10 * low else (2, 3, 4, 5, 7)
+
+    def label(x: float, position: int | None = None) -> str:
+        return f"{x:g}" if round(x / 10.0 ** math.floor(math.log10(x) + 1e-9)) in named else ""
+
+    return FuncFormatter(label)
 
 
 def time_axis(time_s: NDArray) -> tuple[float, str]:

@@ -68,8 +68,9 @@ def _panel(axes: Axes, plan: Plan, y: Floats, quantity: int) -> None:
         axes.set_xticks(at, names, rotation=20 if len("".join(names)) > 24 else 0)
         axes.set_xlim(-0.5, len(names) - 0.5)
     dots = y.ravel()
-    axes.plot(x, dots, ls="", marker=".", ms=3, color=INK, alpha=0.3, mew=0, zorder=1,
-              rasterized=len(x) > MOST_VECTORS)  # fmt: skip
+    many = len(x) > MOST_VECTORS
+    axes.plot(x, dots, ls="", marker=".", ms=3 if many else 5, color=INK, mew=0,
+              alpha=0.3 if many else 0.6, zorder=1 if many else 4, rasterized=many)  # fmt: skip
     _means(axes, at, found, joined=numeric and (is_sampled(plan, quantity) or len(found) > 1))
     axes.set_xlabel(plan.varied[quantity].path, fontsize=8.5)
 
