@@ -32,8 +32,8 @@ SPECTRUM_SAMPLES = 400_000
 """Longer accelerations are thinned to about this many samples before their spectrum is taken."""
 ASSUMPTIONS = (
     "Excess loss, that over aligned, is a quadratic form of small tilt errors of both mirrors "
-    "about the aligned beam; clipping is that of the aligned beam. Beyond about 40 dB it only means "
-    "that there is no light: scattered light and crosstalk are not modelled.",
+    "about the aligned beam; clipping is that of the aligned beam. Beyond about 40 dB it only "
+    "means that there is no light: scattered light and crosstalk are not modelled.",
     "Core acceleration acts on every mirror along the arrays' own axes and is the same everywhere.",
     "The switch and its surroundings are those of the scenario; values marked there as invented "
     "or chosen have not been measured on any hardware.",

@@ -1,6 +1,6 @@
 """What lanes are: a type for numba, and an LLVM vector."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from llvmlite import ir
@@ -63,7 +63,7 @@ def as_lanes(builder: Any, kind: Any, value: Any, lanes: Lanes) -> Any:
     return spread_over(builder, lanes.dtype, value, lanes.count)
 
 
-def common(kinds: Iterable[Any]) -> Lanes | None:
+def common(kinds: Sequence[Any]) -> Lanes | None:
     """Type of the lanes among some types, if the others can go with them."""
     lanes = next((kind for kind in kinds if isinstance(kind, Lanes)), None)
     if lanes is None or not all(kind in (lanes, lanes.dtype) for kind in kinds):
