@@ -11,15 +11,15 @@ __all__ = ["Result", "load_scenario", "run"]
 
 def __getattr__(name: str) -> Any:
     if name == "load_scenario":
-        from sim.scenario import load_scenario
+        from sim.scenario.model import load_scenario
 
         return load_scenario
     if name == "run":
-        from sim.runner import run
+        from sim.studies.run.run import run
 
         return run
     if name == "Result":
-        from sim.result import Result
+        from sim.studies.run.result import Result
 
         return Result
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

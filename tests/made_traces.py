@@ -2,7 +2,8 @@
 
 import numpy as np
 
-from sim.traces import Epoch, Traces
+from sim.optics.epochs import Epoch
+from sim.results.traces import Traces
 
 
 def outside(values, limit, interval_ticks):

@@ -5,10 +5,10 @@ from typing import Any
 
 import numpy as np
 
-from sim import kernels_numba
-from sim.drive import DriveParams
-from sim.fleet import make_drive, make_fleet
-from sim.mirror import MirrorParams, draw_population
+from sim.kernels import compiled
+from sim.mirror.drive import DriveParams
+from sim.mirror.population import MirrorParams, draw_population
+from sim.mirror.propagator import make_drive, make_fleet
 from sim.ports import Array
 
 MIRROR: dict[str, Any] = {
@@ -44,7 +44,7 @@ class Rig:
         self,
         mirrors: tuple[int, ...] = (0,),
         substeps: int = 1,
-        kernels: ModuleType = kernels_numba,
+        kernels: ModuleType = compiled,
         **changes: Any,
     ) -> None:
         mirror = MirrorParams(**{k: changes.get(k, v) for k, v in MIRROR.items()})

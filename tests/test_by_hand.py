@@ -4,9 +4,9 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.build import build
-from sim.loop import simulate
-from sim.scenario import load_scenario
+from sim.build.build import build
+from sim.loop.simulate import simulate
+from sim.scenario.model import load_scenario
 from tests.benchmarks.by_hand import by_python_control, by_solve_ivp, run_script
 
 QUAKE = Path(__file__).parents[1] / "scenarios" / "harrow_point_earthquake.toml"

@@ -1,4 +1,4 @@
-"""Data flows one way: a module imports only from layers below its own."""
+"""Data flows one way: a module imports only from folders before its own."""
 
 import ast
 from pathlib import Path
@@ -6,29 +6,15 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-LAYERS = [
-    {"sim.errors", "sim.params", "sim.ports", "sim.rng", "sim.approximations", "sim.lanes",
-     "sim.compiled", "sim.stopwatch"},
-    {"sim.normals_numba", "sim.recursion"},
-    {"sim.filing", "sim.registry", "sim.second_order", "sim.band_limited", "sim.traces"},
-    {"sim.shock_spectrum", "sim.recorded", "sim.settling"},
-    {"sim.mirror", "sim.drive", "sim.camera", "sim.bracket", "sim.isolator",
-     "sim.optics", "sim.estimators", "sim.disturbances", "controllers"},
-    {"sim.fleet", "sim.metrics", "sim.limits", "sim.switch", "sim.sensor",
-     "sim.shutter", "sim.search", "sim.noise_table"},
-    {"sim.kernels_numpy", "sim.kernels_numba", "sim.eye", "sim.reference", "sim.scenario"},
-    {"sim.epochs", "sim.parts", "sim.schema", "sim.mosaic", "sim.portable"},
-    {"sim.surroundings", "sim.motion", "sim.frame_path"},
-    {"sim.recorder"},
-    {"sim.frame_by_frame"},
-    {"sim.fused"},
-    {"sim.loop"},
-    {"sim.build", "sim.report"},
-    {"sim.result", "sim.gallery"},
-    {"sim.runner", "sim.sweep"},
-    {"sim.loops", "sim.bench"},
-    {"sim", "sim.cli"},
+FOUNDATIONS = {"errors", "filing", "params", "ports", "registry", "rng"}
+FOLDERS = [
+    "mirror", "optics", "camera", "estimators", "kernels", "mechanics", "disturbances", "results",
+    "controllers", "scenario", "loop", "build", "report", "studies", "cli",
+    "public",
 ]  # fmt: skip
+"""In the order in which a module may import; the foundations come before all of them."""
+STUDIES = ["run", "margins", "estimators", "sweep"]
+"""The same among the studies."""
 FILES = sorted([*(ROOT / "sim").rglob("*.py"), *(ROOT / "controllers").rglob("*.py")])
 
 
@@ -37,12 +23,18 @@ def module_of(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
-def layer(module: str) -> int:
-    family = module if module == "sim" else ".".join(module.split(".")[:2])
-    for i, members in enumerate(LAYERS):
-        if family in members or ("controllers" in members and module.startswith("controllers")):
-            return i
-    raise AssertionError(f"{module} is on no layer: say where it belongs")
+def rank(module: str) -> tuple[int, int]:
+    """Place of a module in the flow; equal within one folder."""
+    parts = module.split(".")
+    if parts[0] == "controllers":
+        return FOLDERS.index("controllers"), 0
+    if len(parts) == 1:
+        return len(FOLDERS), 0
+    if parts[1] in FOUNDATIONS:
+        return -1, 0
+    assert parts[1] in FOLDERS, f"{module} is in no folder of the flow: say where it belongs"
+    inner = STUDIES.index(parts[2]) if parts[1] == "studies" and len(parts) > 2 else 0
+    return FOLDERS.index(parts[1]), inner
 
 
 def imports(path: Path) -> set[str]:
@@ -51,7 +43,8 @@ def imports(path: Path) -> set[str]:
         if isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
             names = {f"{node.module}.{alias.name}" for alias in node.names}
             modules = {n for n in names if (ROOT / n.replace(".", "/")).with_suffix(".py").exists()}
-            found |= modules or {node.module}
+            folders = {n for n in names if (ROOT / n.replace(".", "/")).is_dir()}
+            found |= modules | folders or {node.module}
         elif isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
     return {name for name in found if name.split(".")[0] in ("sim", "controllers")}
@@ -60,21 +53,39 @@ def imports(path: Path) -> set[str]:
 @pytest.mark.parametrize("path", FILES, ids=module_of)
 def test_no_import_runs_against_the_flow(path):
     own = module_of(path)
-    family = ".".join(own.split(".")[:2])
     for other in imports(path):
-        same = other.split(".")[0] == "controllers" == own.split(".")[0]
-        if same or other == family or other.startswith(family + "."):
-            continue
-        assert layer(other) < layer(own), f"{own} imports {other}"
+        assert rank(other) <= rank(own), f"{own} imports {other}"
 
 
-def test_controllers_know_the_seam_and_the_parameter_base_alone():
+def test_nothing_lies_loose_beside_the_foundations():
+    loose = {path.stem for path in (ROOT / "sim").glob("*.py")} - {"__init__"}
+    assert loose == FOUNDATIONS
+
+
+def test_no_two_folders_import_each_other():
+    arrows = set()
+    for path in FILES:
+        own = module_of(path).split(".")[:2]
+        for other in imports(path):
+            arrows.add((tuple(own), tuple(other.split(".")[:2])))
+    both = {(a, b) for a, b in arrows if a != b and (b, a) in arrows and a[0] == b[0] == "sim"}
+    assert not both
+
+
+def test_foundations_import_no_folder():
+    for name in FOUNDATIONS:
+        inside = imports(ROOT / "sim" / f"{name}.py")
+        assert {module.split(".")[1] for module in inside} <= FOUNDATIONS, name
+
+
+def test_controllers_know_the_ports_and_the_parameter_base_alone():
     for path in (ROOT / "controllers").rglob("*.py"):
         outside = {name for name in imports(path) if name.startswith("sim")}
         assert outside <= {"sim.ports", "sim.params"}, (path, outside)
 
 
 def test_the_walk_sees_a_back_edge():
-    assert layer("sim.report.page") > layer("sim.metrics") > layer("sim.traces")
-    assert "sim.loop" in imports(ROOT / "sim" / "runner.py")
+    assert rank("sim.report.page") > rank("sim.results.metrics") > rank("sim.ports")
+    assert rank("sim.studies.sweep.plan") > rank("sim.studies.run.run")
+    assert "sim.loop.simulate" in imports(ROOT / "sim" / "studies" / "run" / "run.py")
     assert "sim.ports" in imports(ROOT / "controllers" / "pi.py")

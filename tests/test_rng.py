@@ -5,9 +5,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sim import kernels_numba, normals_numba
-from sim import lanes as lanes_module
-from sim.lanes import first_half, load, second_half, store
+from sim.kernels import compiled
+from sim.kernels import normals as compiled_normals
+from sim.kernels import vectors as lanes_module
+from sim.kernels.vectors import first_half, load, second_half, store
 from sim.rng import Stream, normals, philox, uniforms
 
 
@@ -25,7 +26,7 @@ def test_known_answers(counter: tuple, key: tuple, answer: tuple) -> None:
     """Philox4x32-10 known-answer vectors of the Random123 distribution (Salmon et al., SC'11)."""
     assert philox(np.array(counter, np.uint64), key).tolist() == list(answer)
     # A kernel that is inlined is called as plain Python here.
-    words = normals_numba.philox_word(*(np.uint32(w) for w in (*counter, *key)))
+    words = compiled_normals.philox_word(*(np.uint32(w) for w in (*counter, *key)))
     assert tuple(int(w) for w in words) == answer
     lanes = np.full(lanes_module.N, counter[1], np.uint32)
     lanes[1:] += np.arange(1, lanes_module.N, dtype=np.uint32)
@@ -41,7 +42,7 @@ def test_known_answers(counter: tuple, key: tuple, answer: tuple) -> None:
 @numba.njit
 def in_lanes(found, lanes, c0, c2, c3, k0, k1):
     """The compiled generator as the kernels use it: sixteen c1 with c0, and with the next."""
-    words = normals_numba.philox_lanes(c0, load(lanes, 0), c2, c3, k0, k1)
+    words = compiled_normals.philox_lanes(c0, load(lanes, 0), c2, c3, k0, k1)
     store(found, (0, 0, 0), first_half(words[0]))
     store(found, (0, 1, 0), first_half(words[1]))
     store(found, (0, 2, 0), first_half(words[2]))
@@ -77,7 +78,7 @@ def test_fast_normals_are_standard_and_independent() -> None:
     1e-7. Kolmogorov and Smirnov at 1e-3.
     """
     out = np.zeros((100, 2, 2000), np.float32)
-    kernels_numba.fill_normals(out, np.arange(2000), 0, 7, 5, int(Stream.AMPLIFIER))
+    compiled.fill_normals(out, np.arange(2000), 0, 7, 5, int(Stream.AMPLIFIER))
     z = out.astype(float).ravel()
     n = z.size
     assert abs(z.mean()) < 4.5 / np.sqrt(n)

@@ -1,7 +1,7 @@
 """Linear analysis of the loop: the same plant, delay, hold and controller as the simulation."""
 
+from controllers.analysis.linear_loop import Loop, close, frequency_grid, loop_gain, noise_gain
 from controllers.analysis.linearise import LinearController, linearise
-from controllers.analysis.loop import Loop, close, frequency_grid, loop_gain, noise_gain
 from controllers.analysis.margins import Margins, margins
 from controllers.analysis.plant import Plant, population_plant
 from controllers.analysis.systems import controller_system, loop_system, plant_system

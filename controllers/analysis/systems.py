@@ -2,8 +2,8 @@
 
 from typing import Any
 
+from controllers.analysis.linear_loop import plant_matrices
 from controllers.analysis.linearise import linearise
-from controllers.analysis.loop import plant_matrices
 from controllers.analysis.plant import Plant
 
 AXES = ("x", "y")
@@ -55,7 +55,7 @@ def loop_system(controller: Any, plant: Plant, mirror: int, axis: str | None = N
     controller : Controller
         The controller as the loop runs it.
     plant : Plant
-        From `population_plant`, or of a scenario from `sim.loops.plant.plant_of`.
+        From `population_plant`, or of a scenario from `sim.studies.margins.plant.plant_of`.
     mirror : int
         Place of the mirror in the plant.
     axis : "x" or "y", optional

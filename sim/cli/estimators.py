@@ -48,12 +48,12 @@ def estimators(
     """
     from pathlib import Path
 
-    from sim.bench.run import run_bench, run_recorded
-    from sim.bench.write import write_bench
     from sim.errors import ScenarioError
     from sim.filing import check_output
-    from sim.gallery import find
-    from sim.scenario import load_scenario
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
+    from sim.studies.estimators.run import run_bench, run_recorded
+    from sim.studies.estimators.write import write_bench
 
     if truth is not None and frames is None:
         raise ScenarioError("--truth needs --frames")

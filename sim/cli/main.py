@@ -51,7 +51,7 @@ def cli() -> None:
 @cli.command("list")
 def list_cases() -> None:
     """List the shipped scenarios, one line each."""
-    from sim.gallery import cases
+    from sim.scenario.gallery import cases
 
     found = cases()
     width = max(len(case.name) for case in found)
@@ -71,9 +71,9 @@ OVERRIDE = click.option(
 @OVERRIDE
 def check(scenario: str, overrides: tuple[str, ...]) -> None:
     """Check SCENARIO (a file, or a name from `list`) without running it."""
-    from sim.build import build
-    from sim.gallery import find
-    from sim.scenario import load_scenario
+    from sim.build.build import build
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
 
     path = find(scenario)
     loaded = load_scenario(path, overrides)
@@ -110,13 +110,13 @@ def run(
 ) -> None:
     """Run SCENARIO (a file, or a name from `list`) and file its results in DIR."""
     from sim.cli.show import progress_bar, summary
-    from sim.gallery import find
+    from sim.scenario.gallery import find
 
     path = find(scenario)
     chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
     from sim.filing import check_output
-    from sim.runner import run as run_scenario
-    from sim.scenario import load_scenario
+    from sim.scenario.model import load_scenario
+    from sim.studies.run.run import run as run_scenario
 
     check_output(Path(out), overwrite=overwrite)
     loaded = load_scenario(path, chosen)

@@ -33,14 +33,14 @@ def margins(
     """
     from pathlib import Path
 
-    from sim.build import build
+    from sim.build.build import build
     from sim.filing import check_output
-    from sim.gallery import find
-    from sim.loops.filing import write_margins
-    from sim.loops.margins import REJECTION_HZ, study, summary_of
-    from sim.loops.margins_page import WORDS
     from sim.report.page import number
-    from sim.scenario import load_scenario
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
+    from sim.studies.margins.filing import write_margins
+    from sim.studies.margins.margins import REJECTION_HZ, study, summary_of
+    from sim.studies.margins.margins_page import WORDS
 
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)

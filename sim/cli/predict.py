@@ -33,16 +33,16 @@ def predict(
     """
     from pathlib import Path
 
-    from sim.build import build
+    from sim.build.build import build
     from sim.errors import ScenarioError
     from sim.filing import check_output
-    from sim.gallery import find
-    from sim.loops.compare import compare
-    from sim.loops.filing import write_bench
-    from sim.loops.margins import study
-    from sim.loops.predict_page import agrees, predict_page, rows_of
     from sim.report.page import number
-    from sim.scenario import load_scenario
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
+    from sim.studies.margins.contributors import compare_contributors
+    from sim.studies.margins.filing import write_bench
+    from sim.studies.margins.margins import study
+    from sim.studies.margins.predict_page import agrees, predict_page, rows_of
 
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)
@@ -54,7 +54,7 @@ def predict(
         built = build(load_scenario(path, overrides))
         if not study(built, ()).stable.all():
             raise ScenarioError("controller: a loop is unstable; see `mirrorloop margins`")
-        result = compare(built, each=not total_only, progress=tell)
+        result = compare_contributors(built, each=not total_only, progress=tell)
     page = predict_page(result)
     tables = {"prediction": rows_of(result)}
     folder = write_bench(out, tables, page, built.resolved, overwrite=overwrite)

@@ -24,13 +24,13 @@ def sensitivity(
     """
     from pathlib import Path
 
-    from sim.build import build
+    from sim.build.build import build
     from sim.filing import check_output
-    from sim.gallery import find
-    from sim.loops.filing import write_bench
-    from sim.loops.robustness import changed, fastest
-    from sim.loops.robustness_page import robustness_page, tables_of
-    from sim.scenario import load_scenario
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
+    from sim.studies.margins.filing import write_bench
+    from sim.studies.margins.robustness import changed, fastest
+    from sim.studies.margins.robustness_page import robustness_page, tables_of
 
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)

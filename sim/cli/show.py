@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from sim.result import Result
+from sim.studies.run.result import Result
 
 ROWS = (
     ("settling, slowest mirror", "settling", "max_ms", "ms"),

@@ -58,12 +58,12 @@ def sweep(
     """
     from pathlib import Path
 
-    from sim.sweep import table
-    from sim.sweep.errors import SweepError
-    from sim.sweep.execute import dask_cluster, execute, local_processes
-    from sim.sweep.page import render
-    from sim.sweep.plan import check_plan, make_plan
-    from sim.sweep.store import Store
+    from sim.studies.sweep import table
+    from sim.studies.sweep.errors import SweepError
+    from sim.studies.sweep.execute import dask_cluster, execute, local_processes
+    from sim.studies.sweep.page import render
+    from sim.studies.sweep.plan import check_plan, make_plan
+    from sim.studies.sweep.store import Store
 
     if dask is not None and workers is not None:
         raise SweepError("--dask: the cluster has its own workers; leave out --workers")

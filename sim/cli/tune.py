@@ -60,16 +60,16 @@ def tune(
     """
     from pathlib import Path
 
-    from sim.build import build
+    from sim.build.build import build
     from sim.cli.show import progress_bar
     from sim.filing import check_output
-    from sim.gallery import find
-    from sim.loops.filing import write_bench
-    from sim.loops.judge import demands_of
-    from sim.loops.tune import tune as search
-    from sim.loops.tune_page import fragment, outcome_words, table_of, tune_page
-    from sim.loops.verify import verify
-    from sim.scenario import load_scenario
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
+    from sim.studies.margins.filing import write_bench
+    from sim.studies.margins.judge import demands_of
+    from sim.studies.margins.tune import tune as search
+    from sim.studies.margins.tune_page import fragment, outcome_words, table_of, tune_page
+    from sim.studies.margins.verify import verify
 
     path = find(scenario)
     check_output(Path(out), overwrite=overwrite)
@@ -106,7 +106,7 @@ def tune(
 def _knobs(vary: tuple[str, ...]) -> Any:
     """Return the knobs that were asked for; None for the usual ones."""
     from sim.errors import ScenarioError
-    from sim.loops.tune import Knob
+    from sim.studies.margins.tune import Knob
 
     if len(vary) > 3:
         raise ScenarioError(f"--vary: at most three settings (got {len(vary)})")

@@ -7,9 +7,9 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from sim.errors import ProfileError
+from sim.mechanics.acceleration_file import read_table
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array
-from sim.recorded import read_table
 
 MINUTE_S = 60.0
 HOUR_S = 3600.0

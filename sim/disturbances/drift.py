@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ScenarioError
-from sim.normals_numba import fill_normals
+from sim.kernels.normals import fill_normals
+from sim.kernels.recursion import run_section
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array, Effects, Site
-from sim.recursion import run_section
 
 SHORTEST_FRAMES = 10
 """Least correlation time in frames: halfway between edges the variance is then 5 % low at worst."""

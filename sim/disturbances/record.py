@@ -6,11 +6,16 @@ from typing import Annotated, Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from sim.band_limited import read_between
 from sim.errors import ProfileError
+from sim.mechanics.acceleration_file import (
+    FEWEST_SAMPLES,
+    Recording,
+    read_acceleration_csv,
+    read_cosmos_v1,
+)
+from sim.mechanics.resampling import read_between
 from sim.params import Block, NonNegative
 from sim.ports import Array, Effects, Site
-from sim.recorded import FEWEST_SAMPLES, Recording, read_acceleration_csv, read_cosmos_v1
 
 JUMP = 0.01
 """A record that starts or ends above this share of its peak is said to jump."""

@@ -7,9 +7,9 @@ from numpy.typing import ArrayLike
 from pydantic import field_validator
 
 from sim.errors import ScenarioError
+from sim.mechanics.acceleration_file import STANDARD_GRAVITY_M_S2
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array, Effects, Site
-from sim.recorded import STANDARD_GRAVITY_M_S2
 
 Pulse = Literal["half_sine", "sawtooth", "trapezoid"]
 Axis = Literal["x", "y", "z", "+x", "+y", "+z", "-x", "-y", "-z"]

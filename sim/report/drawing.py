@@ -13,7 +13,8 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import Formatter, FuncFormatter, NullFormatter, StrMethodFormatter
 from numpy.typing import NDArray
 
-from sim.traces import Epoch, Traces
+from sim.optics.epochs import Epoch
+from sim.results.traces import Traces
 
 # Blue, vermilion, green and orange of a palette made for colour-blind readers; the lines differ
 # in dash and width too, so that they can be told apart in grey.

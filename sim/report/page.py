@@ -8,10 +8,11 @@ import numpy as np
 from jinja2 import Environment, StrictUndefined
 from numpy.typing import NDArray
 
-from sim.report import figures as draw
-from sim.report import surroundings
+from sim.optics.epochs import Epoch
+from sim.report import run_plots as draw
+from sim.report import surroundings_plots
 from sim.report.drawing import Hold
-from sim.traces import Epoch, SpotImages, Traces
+from sim.results.traces import SpotImages, Traces
 
 LIMIT_WORDS: Final[dict[str, tuple[str, str]]] = {
     "settling_max_ms": ("Slowest settling", "ms"),
@@ -36,9 +37,9 @@ class ReportView(NamedTuple):
     question: str
     """What the scenario asks, in a sentence."""
     figures: Mapping[str, Any]
-    """What `sim.metrics.evaluate` returned."""
+    """What `sim.results.metrics.evaluate` returned."""
     limits: Sequence[Mapping[str, Any]]
-    """What `sim.limits.check_limits` returned."""
+    """What `sim.results.limits.check_limits` returned."""
     traces: Traces
     epochs: Sequence[Epoch]
     images: SpotImages | None
@@ -127,9 +128,11 @@ def render(view: ReportView) -> str:
         loss_picture=draw.loss_histogram(view.traces, view.epochs, hold, loss_limits),
         spot_picture=None
         if images is None
-        else surroundings.spot_pictures(images, view.traces, view.ports, worst),
-        acceleration_picture=surroundings.acceleration_pictures(view.traces, view.shock_spectrum),
-        slow_picture=surroundings.slow_pictures(view.traces),
+        else surroundings_plots.spot_pictures(images, view.traces, view.ports, worst),
+        acceleration_picture=surroundings_plots.acceleration_pictures(
+            view.traces, view.shock_spectrum
+        ),
+        slow_picture=surroundings_plots.slow_pictures(view.traces),
     )
 
 

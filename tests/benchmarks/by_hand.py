@@ -15,8 +15,8 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from scipy.special import erf
 
-from sim.parts import Parts
-from sim.surroundings import Surroundings
+from sim.loop.parts import Parts
+from sim.loop.surroundings import Surroundings
 
 RTOL, ATOL = 1e-6, 1e-10
 Solver = Callable[..., np.ndarray]
@@ -69,15 +69,15 @@ def run_script(parts: Parts, n_frames: int, solve: Solver = by_solve_ivp) -> np.
     """Hold the first aims for some frames; return the errors (F, M, 2) at their ends. [rad]"""
     rng = np.random.default_rng(parts.seed)
     clock, population, fleet, drive = parts.clock, parts.population, parts.fleet, parts.drive
-    camera, eye = parts.eye.camera, parts.eye
-    assert eye.fused is not None
+    camera, measurement = parts.measurement.camera, parts.measurement
+    assert measurement.fused is not None
     m, frame_s = len(parts.mirrors), clock.frame_s
     around = Surroundings(parts).advance(0, n_frames)
     tick_s = clock.tick_s * np.arange(len(around.acceleration))
     shaking = np.ascontiguousarray(around.acceleration.T)
     exposed_s = clock.tick_s * (parts.exposure_weights @ np.arange(clock.ticks_per_frame + 1.0))
     times_s = np.r_[exposed_s, frame_s]
-    height, width = eye.window_px
+    height, width = measurement.window_px
     edges_x, edges_y = np.arange(width + 1) - 0.5, np.arange(height + 1) - 0.5
     asked, expected = parts.reference().frame(0)
     origin = np.floor(parts.scale_px_per_rad * expected - 0.5 * np.array([width, height]) + 1.0)
@@ -107,7 +107,7 @@ def run_script(parts: Parts, n_frames: int, solve: Solver = by_solve_ivp) -> np.
             electrons = rng.poisson(image) + rng.normal(0.0, camera.read_noise_e, image.shape)
             level = np.minimum(electrons, camera.full_well_e) * camera.gain_dn_per_e
             dn = np.clip(np.floor(level + camera.black_dn + 0.5), 0, camera.full_scale_dn)
-            lit = np.maximum(dn - eye.fused["threshold_dn"], 0.0).astype(np.float32)
+            lit = np.maximum(dn - measurement.fused["threshold_dn"], 0.0).astype(np.float32)
             moments = cv2.moments(lit)
             spot = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
             measured[i] = (spot + origin[i]) / parts.scale_px_per_rad

@@ -20,15 +20,15 @@ from typing import Any, NamedTuple
 import numba
 import numpy as np
 
-from sim import kernels_numba, kernels_numpy
-from sim.build import build
-from sim.kernels_numpy import camera as plain_camera
-from sim.kernels_numpy import multiply_add
-from sim.kernels_numpy import normals as plain_normals
-from sim.loop import simulate
-from sim.parts import Parts
+from sim.build.build import build
+from sim.kernels import compiled, plain
+from sim.kernels.plain import camera as plain_camera
+from sim.kernels.plain import multiply_add
+from sim.kernels.plain import normals as plain_normals
+from sim.loop.parts import Parts
+from sim.loop.simulate import simulate
 from sim.rng import Stream
-from sim.scenario import load_scenario
+from sim.scenario.model import load_scenario
 
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
@@ -53,7 +53,7 @@ class Timing(NamedTuple):
         return self.seconds / self.frames
 
 
-def made(*overrides: str, kernels: Any = kernels_numba) -> Parts:
+def made(*overrides: str, kernels: Any = compiled) -> Parts:
     """Build the demo, shortened."""
     return build(
         load_scenario(DEMO, ["metrics.hold_from_ms=20", *overrides]), kernels
@@ -90,7 +90,7 @@ def best(variants: dict[str, Callable[[], int]], rounds: int) -> dict[str, Timin
 def noise_limits() -> dict[str, Callable[[], int]]:
     """Drawing one single-precision normal for each pixel of 200 frames, and nothing else."""
     parts = made("duration_ms=100")
-    m, (height, width) = len(parts.mirrors), parts.eye.window_px
+    m, (height, width) = len(parts.mirrors), parts.measurement.window_px
     n = 200
     pixels = np.zeros((height * width // 2, 2, m), np.float32)
     calls: dict[str, Callable[[], int]] = {}
@@ -108,7 +108,7 @@ def noise_limits() -> dict[str, Callable[[], int]]:
         def compiled(threads: int = threads) -> int:
             numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
             for k in range(n):
-                kernels_numba.fill_normals(
+                compiled.fill_normals(
                     pixels, parts.mirrors, 0, k, parts.seed, int(Stream.PIXELS)
                 )
             return n
@@ -134,13 +134,13 @@ def opponents(quick: bool) -> dict[str, Timing]:
         },
         1 if quick else 2,
     )
-    plain = made("duration_ms=64", kernels=kernels_numpy)
+    by_hand = made("duration_ms=64", kernels=plain)
     for module in (multiply_add, plain_normals, plain_camera):
         module.fma = twice_rounded
 
     def by_numpy() -> int:
-        simulate(plain)
-        return plain.clock.n_frames
+        simulate(by_hand)
+        return by_hand.clock.n_frames
 
     return found | best({"vectorised numpy": by_numpy}, 1 if quick else 2)
 
@@ -186,8 +186,8 @@ def by_frames() -> dict[str, Callable[[], int]]:
 
 RUN = """
 import resource, sys
-from sim.runner import run
-from sim.scenario import load_scenario
+from sim.studies.run.run import run
+from sim.scenario.model import load_scenario
 run(load_scenario(sys.argv[1], sys.argv[2:]))
 print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """

@@ -5,7 +5,7 @@ from typing import Any
 
 import matplotlib.pyplot as plt
 
-from sim.loop import SAMPLED_FRAMES
+from sim.loop.simulate import SAMPLED_FRAMES
 
 FRAME_S = 1e-3
 """Every variant runs at 1 kHz."""

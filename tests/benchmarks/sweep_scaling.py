@@ -13,9 +13,9 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
 
-from sim.sweep.execute import Engine, dask_cluster, execute, local_processes
-from sim.sweep.plan import make_plan
-from sim.sweep.store import Store
+from sim.studies.sweep.execute import Engine, dask_cluster, execute, local_processes
+from sim.studies.sweep.plan import make_plan
+from sim.studies.sweep.store import Store
 
 SCENARIO = "harrow_point_reconfigure"
 OVERRIDES: tuple[str, ...] = ()

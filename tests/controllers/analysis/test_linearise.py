@@ -7,7 +7,7 @@ import pytest
 
 from controllers import CONTROLLERS
 from controllers.analysis import linearise
-from controllers.analysis.loop import controller_response
+from controllers.analysis.linear_loop import controller_response
 from controllers.integrator import Integrator
 from controllers.pi import Pi
 from controllers.pid import Pid

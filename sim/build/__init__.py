@@ -1,0 +1,1 @@
+"""From a checked scenario to the parts of a run."""

@@ -1,0 +1,1 @@
+"""The camera: settings, sensor, shutter, windows, and the measurement of spots."""

@@ -1,0 +1,200 @@
+"""From the path of each spot to a reading: the camera's pixels and the estimator that looks."""
+
+import math
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.camera.equivalent_noise import NoiseTable
+from sim.camera.sensor import Layout, make_layout, make_pattern, make_scene, on_sensor
+from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
+from sim.ports import Array, Estimator, SpotReading
+from sim.rng import Stream
+
+NOISE = {"none": 0, "fast": 1, "exact": 2}
+BEYOND = 255
+"""Status of a spot that the noise table does not cover; never leaves the loop."""
+
+
+def image_noise(params: CameraParams) -> int:
+    """Return the noise of the images that are made; `equivalent` makes some for its table."""
+    if params.noise == "equivalent":
+        return NOISE["fast" if params.read_noise_e >= 1.0 else "exact"]
+    return NOISE[params.noise]
+
+
+class Measurement:
+    """Renders the windows of a fleet and reads them, with the estimator or with fused sums.
+
+    The thresholded centre of gravity comes out of the kernel as whole-number sums, without frames
+    in between; any other estimator gets the very same frames. Without a `layout`, all mirrors
+    stand on one square sensor.
+    """
+
+    def __init__(
+        self,
+        params: CameraParams,
+        mirrors: NDArray[np.int64],
+        seed: int,
+        estimator: Estimator,
+        fused: dict[str, Any] | None,
+        kernels: ModuleType,
+        layout: Layout | None = None,
+    ) -> None:
+        self.params = params
+        self.camera: Camera = make_camera(params)
+        self.window_px = params.window_px
+        self.mirrors = mirrors
+        self.seed = seed
+        self.estimator = estimator
+        self.fused = fused
+        self.kernels = kernels
+        self.noise = image_noise(params)
+        self.table: NoiseTable | None = None
+        """Where readings are drawn from, if they are not taken from images."""
+        if layout is None:
+            ports = int(mirrors.max()) + 1
+            layout = make_layout(params, ports, math.isqrt(ports - 1) + 1)
+        self.layout = layout
+        self._belief = believed(self.camera, params.dark_e)
+        self._frames = np.zeros((len(mirrors), *params.window_px), np.int32)
+        self._sums = np.zeros((3, len(mirrors)), np.int64)
+        self.scenic = params.patterned or params.stray
+        self._uniform, self._uniform_at_k = self.uniform(0.0), 0.0
+        self.centre_px = layout.centre(mirrors)
+        self._pattern = make_pattern(params, layout, seed, int(layout.sensor(mirrors).max()) + 1)
+        self._scene = make_scene(params, layout, mirrors, self._pattern, spill=params.spill)
+
+    def frames(
+        self,
+        position_px: Array,
+        frame: int,
+        origin_px: Array | None = None,
+        temperature_k: float = 0.0,
+    ) -> NDArray[np.int32]:
+        """Return the frames (M, H, W) [DN] of spots that move along a path.
+
+        Parameters
+        ----------
+        position_px : (S, 2, M) ndarray
+            Path of each spot over the exposure, in its window. [px]
+        frame : int
+            Frame number, which names the random numbers.
+        origin_px : (M, 2) ndarray, optional
+            First pixel of each window against the spot of an untilted mirror; without it, windows
+            are centred there. Matters only where pixels or fields do. [px]
+        temperature_k : float
+            Above reference. [K]
+        """
+        self._expose(position_px, frame, origin_px, temperature_k, keep=True)
+        return self._frames
+
+    def read(
+        self,
+        position_px: Array,
+        frame: int,
+        origin_px: Array | None = None,
+        temperature_k: float = 0.0,
+    ) -> SpotReading:
+        """Return one reading per mirror; parameters as for `frames`.
+
+        Spots that a noise table does not cover have the status `BEYOND`.
+        """
+        if self.table is not None:
+            return self._drawn(self.table, position_px, frame)
+        if self.fused is None:
+            frames = self.frames(position_px, frame, origin_px, temperature_k)
+            return self.estimator(frames, camera=self._belief)
+        self._expose(position_px, frame, origin_px, temperature_k, keep=False)
+        count, (height, width) = len(self.mirrors), self.window_px
+        spot, flux = np.empty((2, count)), np.empty(count)
+        status = np.empty(count, np.uint8)
+        self.kernels.centres(
+            spot, flux, status, self._sums, height, width, self.fused["min_flux_dn"],
+            self.fused["edge_px"],
+        )  # fmt: skip
+        return SpotReading(np.ascontiguousarray(spot.T), flux, status)
+
+    def _drawn(self, table: NoiseTable, position_px: Array, frame: int) -> SpotReading:
+        count, (height, width) = len(self.mirrors), self.window_px
+        z = np.zeros((1, 2, count), np.float32)
+        self.kernels.fill_normals(z, self.mirrors, 0, frame, self.seed, int(Stream.READINGS))
+        spot, flux = np.empty((2, count)), np.empty(count)
+        status = np.empty(count, np.uint8)
+        self.kernels.draw_readings(spot, flux, status, position_px, z, table, height, width)
+        return SpotReading(np.ascontiguousarray(spot.T), flux, status)
+
+    def fields(
+        self,
+        which: NDArray[np.int64],
+        position_px: Array,
+        frame: int,
+        origin_px: Array,
+        temperature_k: float = 0.0,
+    ) -> NDArray[np.int32]:
+        """Return the whole fields (K, P, P) [DN] of some mirrors, neighbours' light included.
+
+        Parameters
+        ----------
+        which : (K,) ndarray of int
+            Columns of the fleet.
+        position_px, frame, origin_px, temperature_k
+            As for `frames`.
+        """
+        assert self.layout is not None
+        pitch = self.layout.pitch_px
+        scene = make_scene(self.params, self.layout, self.mirrors, self._pattern, spill=True)
+        scene = scene._replace(spots=scene.spots[which], sensor=scene.sensor[which])
+        frames = np.zeros((len(which), pitch, pitch), np.int32)
+        self.kernels.expose_scene(
+            frames, np.zeros((3, len(which)), np.int64),
+            self._absolute(position_px, origin_px), self.mirrors[which], frame,
+            self._seen(temperature_k), self.noise, self.seed, int(Stream.PIXELS), 0, True,
+            self.layout.corner(self.mirrors[which]).astype(np.float64), scene,
+            self.params.warmth(temperature_k),
+        )  # fmt: skip
+        return frames
+
+    def _absolute(self, position_px: Array, origin_px: Array) -> Array:
+        return np.ascontiguousarray(on_sensor(position_px, origin_px + self.centre_px))
+
+    def _seen(self, temperature_k: float) -> Camera:
+        """The camera at a temperature; dark signal is not in its background."""
+        return self.camera._replace(sigma_px=self.params.blurred_px(temperature_k))
+
+    def uniform(self, temperature_k: float) -> Camera:
+        """Return the camera at a temperature, the dark signal in its background.
+
+        That is all there is to it if pixels are alike.
+        """
+        camera = self._seen(temperature_k)
+        dark_e = self.params.dark_e * self.params.warmth(temperature_k)
+        return camera._replace(background_e=camera.background_e + dark_e)
+
+    def _expose(
+        self,
+        position_px: Array,
+        frame: int,
+        origin_px: Array | None,
+        temperature_k: float,
+        *,
+        keep: bool,
+    ) -> None:
+        threshold = 0 if self.fused is None else self.fused["threshold_dn"]
+        if not self.scenic:
+            if temperature_k != self._uniform_at_k:
+                self._uniform, self._uniform_at_k = self.uniform(temperature_k), temperature_k
+            self.kernels.expose(
+                self._frames, self._sums, position_px, self.mirrors, frame, self._uniform,
+                self.noise, self.seed, int(Stream.PIXELS), threshold, keep,
+            )  # fmt: skip
+            return
+        if origin_px is None:
+            origin_px = window_origin(np.zeros((len(self.mirrors), 2)), self.window_px)
+        self.kernels.expose_scene(
+            self._frames, self._sums, self._absolute(position_px, origin_px), self.mirrors, frame,
+            self._seen(temperature_k), self.noise, self.seed, int(Stream.PIXELS), threshold, keep,
+            origin_px + self.centre_px, self._scene, self.params.warmth(temperature_k),
+        )  # fmt: skip

@@ -1,0 +1,89 @@
+"""Compiling kernels: once for each machine and version, kept between runs, never stale.
+
+Numba's own cache compares a function's file with the compiled code, and no other file: a change in
+what the function calls elsewhere would go unnoticed. Here the cache has a folder of its own for
+each state of all the files that kernels are made of.
+"""
+
+import hashlib
+import os
+import sys
+from collections.abc import Callable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import llvmlite
+import numba
+
+# A thread that waits for another soon gives way: on processors that are shared, threads that wait
+# in a loop take time from those that they wait for. The second is for GNU's OpenMP alone: a short
+# loop before, so that on idle processors nothing is lost. Set before numba loads its threads, and
+# only where the user has chosen neither.
+WAITING = {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "3000"}
+if not os.environ.keys() & WAITING.keys():
+    os.environ.update(WAITING)
+HERE = Path(__file__).parent
+SIM = HERE.parent
+SOURCES = (
+    SIM / "ports.py",
+    SIM / "camera" / "settings.py",
+    SIM / "mechanics" / "resampling.py",
+    *sorted(HERE.glob("*.py")),
+    *sorted((HERE / "vectors").glob("*.py")),
+    *sorted((HERE / "compiled").glob("*.py")),
+)
+"""All files that kernels are made of."""
+
+
+@cache
+def cache_folder() -> Path:
+    """Return the folder for the compiled kernels of this state of the sources.
+
+    It is below `NUMBA_CACHE_DIR` where that is set, else beside the sources if they can be
+    written to, else in the user's cache.
+    """
+    digest = hashlib.sha256(f"{numba.__version__} {llvmlite.__version__} {sys.version}".encode())
+    for path in SOURCES:
+        digest.update(path.read_bytes())
+    return _root() / f"mirrorloop-{digest.hexdigest()[:16]}"
+
+
+def _root() -> Path:
+    if chosen := os.environ.get("NUMBA_CACHE_DIR"):
+        return Path(chosen)
+    beside = HERE / "__pycache__"
+    if os.access(beside if beside.exists() else HERE, os.W_OK):
+        return beside
+    if sys.platform == "win32":
+        base = os.environ.get("LOCALAPPDATA", str(Path.home() / "AppData" / "Local"))
+    elif sys.platform == "darwin":
+        base = str(Path.home() / "Library" / "Caches")
+    else:
+        base = os.environ.get("XDG_CACHE_HOME", str(Path.home() / ".cache"))
+    return Path(base) / "mirrorloop"
+
+
+def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compile a kernel, its `prange` loops shared among threads, and keep it between runs."""
+    return _compiled(function, parallel=True)
+
+
+def serial_kernel(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Compile a kernel that is too short for threads, and keep it between runs."""
+    return _compiled(function, parallel=False)
+
+
+def _compiled(function: Callable[..., Any], *, parallel: bool) -> Callable[..., Any]:
+    config: Any = numba.config
+    before = config.CACHE_DIR
+    config.CACHE_DIR = str(cache_folder())
+    try:
+        made = numba.njit(cache=True, parallel=parallel, error_model="numpy")(function)
+    finally:
+        config.CACHE_DIR = before
+    return made  # type: ignore[no-any-return]
+
+
+inlined = numba.njit(forceinline=True)
+"""A step of a kernel: always part of the code that calls it."""

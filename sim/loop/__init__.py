@@ -1,0 +1,1 @@
+"""The closed loop: parts, state, stages, and the traces it leaves."""

@@ -1,0 +1,38 @@
+"""What follows from the commanded path in one frame: set points, limits and windows."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from sim.camera.settings import window_origin
+from sim.loop.parts import Parts
+from sim.ports import Array, Setpoint
+
+
+class FramePath(NamedTuple):
+    """Stays the same object while the mirrors are to stand still."""
+
+    asked_rad: Array
+    """(N, 2, M) static tilt that the drive is asked for in each tick, or (1, 2, M) in all. [rad]"""
+    setpoint: Setpoint
+    expected_px: Array
+    """(M, 2) expected spots, against that of an untilted mirror. [px]"""
+    origin_px: Array
+    """(M, 2) corners of windows around the expected spots. [px]"""
+
+
+def frame_path(asked_rad: Array, expected_rad: Array, parts: Parts) -> FramePath:
+    """Return the path of a frame from what `sim.loop.reference.Reference.frame` gives."""
+    ahead = asked_rad[-1].T
+    limit = parts.drive_limit_rad
+    expected_px = parts.scale_px_per_rad * expected_rad
+    return FramePath(
+        asked_rad,
+        Setpoint(
+            expected_rad,
+            np.ascontiguousarray(-limit - ahead),
+            np.ascontiguousarray(limit - ahead),
+        ),
+        expected_px,
+        window_origin(expected_px, parts.measurement.window_px),
+    )

@@ -1,0 +1,61 @@
+"""What the builder hands to the loop: every part of one run, ready to use."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.camera.measurement import Measurement
+from sim.camera.search import SearchRule
+from sim.loop.reference import Reference
+from sim.mechanics.bracket import Bracket
+from sim.mechanics.isolator import Isolator
+from sim.mirror.population import Population
+from sim.mirror.propagator import Drive, Fleet
+from sim.optics.epochs import Epoch
+from sim.ports import Array, Clock, Controller, Disturbance
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """Everything that takes part in a run; `sim.build.build` makes it."""
+
+    clock: Clock
+    seed: int
+    mirrors: NDArray[np.int64]
+    """(M,) numbers of the simulated mirrors."""
+    inputs: NDArray[np.int64]
+    """(C,) lit input ports."""
+    epochs: tuple[Epoch, ...]
+    epoch_frames: tuple[int, ...]
+    """Frame at which each epoch starts."""
+    population: Population
+    fleet: Fleet
+    drive: Drive
+    drive_limit_rad: Array
+    """(M, 2) largest static tilt that the drive can ask for, as believed. [rad]"""
+    disturbances: tuple[Disturbance[Any], ...]
+    isolator: Isolator | None
+    bracket: Bracket | None
+    reference: Callable[[], Reference]
+    measurement: Measurement
+    exposure_weights: Array
+    """(S, N + 1) tick edges to exposure samples."""
+    exposure_ticks: int
+    """Ticks until the exposure is over."""
+    latency_ticks: int
+    """Ticks from a frame's start until its correction is at the drive."""
+    scale_px_per_rad: float
+    row_s: float
+    """Row time of the camera's shutter; 0: all rows start together. [s]"""
+    search: SearchRule | None
+    controller: Controller[Any]
+    interval_ticks: int
+    tolerance_rad: float
+    outage_db: float
+    pictures: tuple[tuple[str, int], ...]
+    """(what it shows, frame) of the spot images to keep."""
+    kernels: ModuleType

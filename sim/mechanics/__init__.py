@@ -1,0 +1,1 @@
+"""Isolator, bracket, resonators, recorded acceleration, shock spectra."""

@@ -1,0 +1,365 @@
+"""Reading measured acceleration: CSV, and the plain-text "V1" files of strong-motion networks.
+
+Nothing is mended here. A record is used as it was declared, or it is refused with the place, the
+rule and the value.
+"""
+
+import csv
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import ProfileError
+from sim.ports import Array
+from sim.registry import nearest
+
+STANDARD_GRAVITY_M_S2 = 9.80665
+"""By definition (3rd CGPM, 1901)."""
+UNITS_M_S2 = {"g": STANDARD_GRAVITY_M_S2, "m/s^2": 1.0, "gal": 0.01}
+"""Known units of acceleration, in m/s^2."""
+
+LOWEST_RATE_HZ = 50.0
+"""A record whose Nyquist frequency is below 25 Hz says too little about a mirror's base."""
+GAP_STEPS = 1.5
+"""A time step longer than this many median steps is a gap."""
+UNEVEN_STEPS = 0.2
+"""A sample further than this many steps from an even grid is refused."""
+FEWEST_SAMPLES = 8
+
+
+class AccelerationTable(NamedTuple):
+    """Chosen columns of a CSV file."""
+
+    values: Array
+    """(N, C)."""
+    lines: NDArray[np.int64]
+    """(N,) line of the file that each row stands on, counted from one."""
+
+
+class Recording(NamedTuple):
+    """Three axes of measured acceleration on an even time grid."""
+
+    first_s: float
+    """Time of the first sample, on the record's own clock. [s]"""
+    rate_hz: float
+    acceleration_m_s2: Array
+    """(N, 3) in the order x, y, z; zeros on an axis that no column was given for. [m/s^2]"""
+    warnings: tuple[str, ...]
+    """What the user should know; nothing was altered for it."""
+
+
+def read_acceleration_csv(
+    path: Path, *, time_column: str, columns: Sequence[str], units: str
+) -> Recording:
+    """Read acceleration from a CSV file with a header row and a column of time in seconds.
+
+    Lines that start with '#' are remarks. Time must rise at an even rate without gaps.
+
+    Parameters
+    ----------
+    path : Path
+        The file, UTF-8.
+    time_column : str
+        Name of the column of time. [s]
+    columns : sequence of three str
+        Column for axis x, y and z; "" leaves the axis at zero.
+    units : str
+        What the columns hold: "g", "m/s^2" or "gal" (cm/s^2).
+
+    Returns
+    -------
+    Recording
+
+    Raises
+    ------
+    ProfileError
+        If the file cannot be read or breaks a rule; the message gives file, line, rule, value.
+    """
+    unit_m_s2 = _unit(path, units)
+    used = _used_axes(path, columns)
+    table = read_table(path, [time_column, *(columns[axis] for axis in used)])
+    first_s, rate_hz, warnings = _even_rate(path, table)
+    acceleration = np.zeros((len(table.values), 3))
+    acceleration[:, used] = unit_m_s2 * table.values[:, 1:]
+    return Recording(first_s, rate_hz, acceleration, warnings)
+
+
+def read_table(path: Path, columns: Sequence[str]) -> AccelerationTable:
+    """Read the named columns of a CSV file as finite numbers.
+
+    Parameters
+    ----------
+    path : Path
+        The file, UTF-8, with one header row; lines that start with '#' and empty ones are skipped.
+    columns : sequence of str
+        Names in the header, in the order wanted.
+
+    Returns
+    -------
+    Table
+
+    Raises
+    ------
+    ProfileError
+        If the file, a column or a value is missing, or a value is not a finite number.
+    """
+    rows = [
+        (number, line)
+        for number, line in enumerate(_lines(path), start=1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not rows:
+        raise ProfileError(f"{path}: a header row with column names is needed, the file has none")
+    header = [name.strip() for name in next(csv.reader([rows[0][1]]))]
+    for name in columns:
+        if header.count(name) != 1:
+            found = "is there twice" if name in header else "does not exist"
+            raise ProfileError(
+                f'{path}: column "{name}" {found}.{nearest(name, header)} '
+                f"Columns: {', '.join(header)}."
+            )
+    at = [header.index(name) for name in columns]
+    values = np.empty((len(rows) - 1, len(columns)))
+    for row, (number, line) in enumerate(rows[1:]):
+        cells = next(csv.reader([line]))
+        if len(cells) != len(header):
+            raise ProfileError(
+                f"{path}: line {number}: a row must have {len(header)} values like the header, "
+                f"got {len(cells)}"
+            )
+        values[row] = [
+            _number(path, number, cells[i], name) for i, name in zip(at, columns, strict=True)
+        ]
+    return AccelerationTable(values, np.array([number for number, _ in rows[1:]], dtype=np.int64))
+
+
+def read_cosmos_v1(path: Path, *, columns: Sequence[str], units: str) -> Recording:
+    """Read acceleration from a plain-text uncorrected "volume 1" file of a strong-motion network.
+
+    The layout is the one of California's strong-motion programme: for each channel a text header
+    with a line such as ``Chan  1:  90 Deg``, a line
+    ``N Accelerogram points at R pts/sec in units of g. Format: (8f9.6)``, and then the values in
+    fixed-width columns. Channels that end at different times are cut to the shortest, and a
+    warning says so.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    columns : sequence of three str
+        Channel for axis x, y and z by its direction as the header has it, for example "90 Deg" or
+        "Up"; "" leaves the axis at zero.
+    units : str
+        The declared unit; it must be the one that the header states.
+
+    Returns
+    -------
+    Recording
+        Time counts from the first sample.
+
+    Raises
+    ------
+    ProfileError
+        If the file cannot be read or breaks a rule; the message gives file, line, rule, value.
+    """
+    unit_m_s2 = _unit(path, units)
+    used = _used_axes(path, columns)
+    channels = _cosmos_channels(path)
+    known = {channel.direction: channel for channel in channels}
+    for axis in used:
+        if columns[axis] not in known:
+            raise ProfileError(
+                f'{path}: channel "{columns[axis]}" does not exist.{nearest(columns[axis], known)} '
+                f"Channels: {', '.join(known)}."
+            )
+    chosen = [known[columns[axis]] for axis in used]
+    first = chosen[0]
+    for channel in chosen:
+        if channel.units.lower() != units:
+            raise ProfileError(
+                f"{path}: line {channel.line}: the declared unit must be the file's own, "
+                f'declared "{units}", the file says "{channel.units}"'
+            )
+        if (channel.rate_hz, channel.start) != (first.rate_hz, first.start):
+            raise ProfileError(
+                f"{path}: line {channel.line}: channels must share rate and start time, "
+                f"got {channel.rate_hz:g} Hz from {channel.start} and "
+                f"{first.rate_hz:g} Hz from {first.start}"
+            )
+    _check_rate(path, first.rate_hz)
+    lengths = [len(channel.values) for channel in chosen]
+    shortest = min(lengths)
+    _check_length(path, shortest)
+    acceleration = np.zeros((shortest, 3))
+    for axis, channel in zip(used, chosen, strict=True):
+        acceleration[:, axis] = unit_m_s2 * channel.values[:shortest]
+    warnings: tuple[str, ...] = ()
+    if max(lengths) > shortest:
+        warnings = (
+            f"{path}: channels of {', '.join(map(str, lengths))} samples are cut to the shortest",
+        )
+    return Recording(0.0, first.rate_hz, acceleration, warnings)
+
+
+class _Channel(NamedTuple):
+    direction: str
+    start: str
+    rate_hz: float
+    units: str
+    values: Array
+    line: int
+
+
+_DIRECTION = re.compile(r"^Chan\s+\d+:\s*(.*?)\s*$")
+_START = re.compile(r"Start time:\s*(.*?)\s*$")
+_POINTS = re.compile(
+    r"^\s*(\d+)\s+Accelerogram points at\s+([\d.]+)\s+pts/sec in units of\s+(\S+?)\.?\s+"
+    r"Format:\s*\((\d+)[fF](\d+)\.\d+\)"
+)
+
+
+def _cosmos_channels(path: Path) -> list[_Channel]:
+    lines = _lines(path)
+    channels: list[_Channel] = []
+    direction = start = ""
+    at = 0
+    while at < len(lines):
+        line = lines[at]
+        if match := _DIRECTION.match(line):
+            direction = " ".join(match[1].split())
+        elif match := _START.search(line):
+            start = match[1]
+        elif match := _POINTS.match(line):
+            count, per_line, width = int(match[1]), int(match[4]), int(match[5])
+            values = _fixed_width(path, lines, at + 1, count, per_line, width)
+            channels.append(
+                _Channel(direction, start, float(match[2]), match[3], values, line=at + 1)
+            )
+            at += -(-count // per_line)
+        at += 1
+    if not channels:
+        raise ProfileError(
+            f'{path}: a line "N Accelerogram points at R pts/sec in units of U. Format: (8f9.6)" '
+            "is needed, the file has none"
+        )
+    directions = [channel.direction for channel in channels]
+    if len(set(directions)) < len(directions):
+        raise ProfileError(
+            f"{path}: channels must differ in direction, got {', '.join(directions)}"
+        )
+    return channels
+
+
+def _fixed_width(
+    path: Path, lines: list[str], at: int, count: int, per_line: int, width: int
+) -> Array:
+    values: list[float] = []
+    while len(values) < count:
+        if at >= len(lines):
+            raise ProfileError(
+                f"{path}: line {at}: {count} values are announced, "
+                f"the file ends after {len(values)}"
+            )
+        for column in range(min(per_line, count - len(values))):
+            cell = lines[at][column * width : (column + 1) * width]
+            values.append(_number(path, at + 1, cell, f"value {len(values) + 1}"))
+        at += 1
+    return np.array(values)
+
+
+def _lines(path: Path) -> list[str]:
+    try:
+        return path.read_text(encoding="utf-8-sig").splitlines()
+    except OSError as exc:
+        raise ProfileError(f"{path}: cannot be read: {exc.strerror}") from exc
+    except UnicodeDecodeError as exc:
+        raise ProfileError(
+            f"{path}: must be UTF-8 text, byte {exc.start} is {exc.object[exc.start]:#04x}"
+        ) from exc
+
+
+def _number(path: Path, line: int, cell: str, name: str) -> float:
+    try:
+        value = float(cell)
+    except ValueError:
+        value = np.nan
+    if not np.isfinite(value):
+        raise ProfileError(
+            f'{path}: line {line}: "{name}" must be a finite number, got "{cell.strip()}"'
+        )
+    return value
+
+
+def _unit(path: Path, units: str) -> float:
+    if units not in UNITS_M_S2:
+        raise ProfileError(
+            f'{path}: units "{units}" are not known.{nearest(units, UNITS_M_S2)} '
+            f"Known: {', '.join(UNITS_M_S2)}."
+        )
+    return UNITS_M_S2[units]
+
+
+def _used_axes(path: Path, columns: Sequence[str]) -> list[int]:
+    if len(columns) != 3:
+        raise ProfileError(
+            f'{path}: columns must be three names for x, y, z ("" for none), got {list(columns)}'
+        )
+    used = [axis for axis in range(3) if columns[axis]]
+    if not used:
+        raise ProfileError(f"{path}: columns must name at least one, got {list(columns)}")
+    return used
+
+
+def _even_rate(path: Path, table: AccelerationTable) -> tuple[float, float, tuple[str, ...]]:
+    """Return first time, rate and warnings, or refuse the column of time."""
+    time_s = table.values[:, 0]
+    _check_length(path, len(time_s))
+    steps = np.diff(time_s)
+    if (steps <= 0).any():
+        at = int(np.argmax(steps <= 0)) + 1
+        raise ProfileError(
+            f"{path}: line {table.lines[at]}: time must rise from row to row, "
+            f"got {time_s[at]:.9g} s after {time_s[at - 1]:.9g} s"
+        )
+    median = float(np.median(steps))
+    if (steps > GAP_STEPS * median).any():
+        at = int(np.argmax(steps > GAP_STEPS * median)) + 1
+        raise ProfileError(
+            f"{path}: line {table.lines[at]}: no time step may exceed {GAP_STEPS} times the "
+            f"median of {median:.6g} s (a gap), got {steps[at - 1]:.6g} s"
+        )
+    middle = (len(time_s) - 1) / 2
+    rank = np.arange(len(time_s)) - middle
+    step_s = float(rank @ time_s / (rank @ rank))  # slope of the best straight line
+    first_s = float(time_s.mean()) - step_s * middle
+    _check_rate(path, 1.0 / step_s)
+    off = np.abs(time_s - first_s - step_s * np.arange(len(time_s))) / step_s
+    at = int(np.argmax(off))
+    if off[at] > UNEVEN_STEPS:
+        raise ProfileError(
+            f"{path}: line {table.lines[at]}: samples must be evenly spaced within "
+            f"{UNEVEN_STEPS} of a step, got {time_s[at]:.9g} s, {off[at]:.3g} steps off"
+        )
+    warnings: tuple[str, ...] = ()
+    if off[at] > 0.02:
+        warnings = (
+            f"{path}: times are up to {off[at]:.2g} of a step off an even grid (rounding in the "
+            "file?); the even grid is used",
+        )
+    return first_s, 1.0 / step_s, warnings
+
+
+def _check_length(path: Path, count: int) -> None:
+    if count < FEWEST_SAMPLES:
+        raise ProfileError(f"{path}: at least {FEWEST_SAMPLES} samples are needed, got {count}")
+
+
+def _check_rate(path: Path, rate_hz: float) -> None:
+    if rate_hz < LOWEST_RATE_HZ * (1 - 1e-9):
+        raise ProfileError(
+            f"{path}: the sample rate must be at least {LOWEST_RATE_HZ:g} Hz, got {rate_hz:.6g} Hz"
+        )

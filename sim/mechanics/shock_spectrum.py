@@ -1,0 +1,101 @@
+"""The shock response spectrum: the worst that one-resonance parts would feel of a shock."""
+
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from sim.mechanics.resonator import initial_state, ramp_invariant, respond
+from sim.ports import Array
+
+Kind = Literal["absolute", "relative"]
+SAMPLES_PER_PERIOD = 20.0
+
+
+def shock_spectrum(
+    acceleration: ArrayLike,
+    rate_hz: float,
+    frequencies_hz: ArrayLike,
+    quality: float,
+    *,
+    kind: Kind = "absolute",
+    samples_per_period: float = SAMPLES_PER_PERIOD,
+) -> Array:
+    """Return the largest response of a resonator at each frequency, during the shock or after it.
+
+    The base moves as straight lines between the samples, from rest. Where a frequency has fewer
+    than `samples_per_period` samples to its period, points are put in on those lines, so that a
+    peak between points is missed by at most 1 - cos(pi/samples_per_period): 1.2 % at 20. That
+    invents no content: a record that is itself too coarse stays so. Straight lines weaken a sine
+    of frequency f by sinc^2(f/rate), 3.3 % at a tenth of the rate; a record wants at least ten
+    samples to the period of the highest frequency. Far below the rate, rounding costs a relative
+    1e-16 (rate/(2 pi f))^2: 3e-6 at a millionth of the rate.
+
+    Parameters
+    ----------
+    acceleration : (N,) array_like
+        Base acceleration, in any unit; a sudden first value counts as a step.
+    rate_hz : float
+        Its sample rate. [Hz]
+    frequencies_hz : (n,) array_like
+        Undamped resonances. [Hz]
+    quality : float
+        Quality factor of every resonator; `numpy.inf` for no damping. [-]
+    kind : {"absolute", "relative"}
+        Absolute acceleration of the mass, or its relative displacement times (2 pi f)^2 (also
+        called pseudo-acceleration).
+    samples_per_period : float
+        Points to a period of the resonator, at least; 0 takes the samples as they are.
+
+    Returns
+    -------
+    (n,) ndarray
+        Largest magnitude of either sign, in the unit of `acceleration` (the maximax).
+
+    Raises
+    ------
+    ValueError
+        If a shape, rate, frequency, quality or kind is not as above, or a sample is not finite.
+
+    References
+    ----------
+    .. [1] D. O. Smallwood, "An improved recursive formula for calculating shock response
+       spectra", Shock and Vibration Bulletin 51 (1981).
+    """
+    base = np.asarray(acceleration, dtype=float)
+    frequencies = np.asarray(frequencies_hz, dtype=float)
+    if base.ndim != 1 or len(base) < 2:
+        raise ValueError(f"acceleration must be (N,) with N >= 2, got shape {base.shape}")
+    if not np.isfinite(base).all():
+        bad = int(np.argmin(np.isfinite(base)))
+        raise ValueError(f"acceleration must be finite, sample {bad} is not")
+    if not (np.isfinite(rate_hz) and rate_hz > 0):
+        raise ValueError(f"rate_hz must be positive and finite, got {rate_hz}")
+    if frequencies.ndim != 1 or not (np.isfinite(frequencies) & (frequencies > 0)).all():
+        raise ValueError(f"frequencies_hz must be (n,), positive and finite, got {frequencies}")
+    if not quality > 0:
+        raise ValueError(f"quality must be positive, got {quality}")
+    if kind not in ("absolute", "relative"):
+        raise ValueError(f'kind must be "absolute" or "relative", got "{kind}"')
+    if not (np.isfinite(samples_per_period) and samples_per_period >= 0):
+        raise ValueError(f"samples_per_period must be zero or more, got {samples_per_period}")
+
+    q = min(quality, 1e12)  # damping below rounding stands for none
+    return np.array([_largest(base, rate_hz, f, q, kind, samples_per_period) for f in frequencies])
+
+
+def _largest(
+    base: Array, rate_hz: float, frequency_hz: float, quality: float, kind: Kind, per_period: float
+) -> float:
+    """Return the maximax of one resonator; one period of rest follows for the residual."""
+    times = max(1, int(np.ceil(per_period * frequency_hz / rate_hz - 1e-9)))
+    fine = np.interp(np.arange((len(base) - 1) * times + 1) / times, np.arange(len(base)), base)
+    rest = np.zeros(int(np.ceil(times * rate_hz / frequency_hz)) + 1)
+    section = ramp_invariant(
+        frequency_hz,
+        quality,
+        1.0 / (times * rate_hz),
+        velocity=1.0 / quality if kind == "absolute" else 0.0,
+    )
+    _, response = respond(section, initial_state(1), np.concatenate([fine, rest])[:, None])
+    return float(np.abs(response).max())

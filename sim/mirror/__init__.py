@@ -1,0 +1,1 @@
+"""The mirrors: population, drive, exact propagators."""

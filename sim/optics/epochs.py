@@ -1,0 +1,139 @@
+"""From what the switch is told to connect to aims, pairs of mirrors and losses, epoch by epoch."""
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import ScenarioError
+from sim.optics.links import links
+from sim.optics.switch import SwitchParams, wire
+from sim.ports import Array, Clock
+
+FRAME_ROUNDING = 1e-6
+"""A command this close after a frame's start, in frames, still counts for that frame."""
+
+
+class Epoch(NamedTuple):
+    """A stretch of the run with one set of connections, from a command to the next."""
+
+    start_s: float
+    """When it was commanded; 0 for the connections that stand at the start. [s]"""
+    commanded: bool
+    """False for the connections that stand at the start."""
+    outputs: NDArray[np.int64]
+    """(C,) output port of each lit input port (see `Traces.inputs`)."""
+    aim_rad: NDArray[np.float64]
+    """(M, 2) tilt that aims each beam. [rad]"""
+    pairs: NDArray[np.int64]
+    """(C, 2) columns of the fleet that carry each connection: its A and its B mirror."""
+    aligned_db: NDArray[np.float64]
+    """(C,) loss with every mirror on its aim. [dB]"""
+    form_db: NDArray[np.float64]
+    """(C, 4, 4) excess loss is e.form.e with e = errors (Ax, Ay, Bx, By). [dB/rad^2]"""
+    moved: NDArray[np.bool_]
+    """(M,) mirrors whose aim this command changed."""
+
+
+def connected_epochs(
+    switch: SwitchParams, clock: Clock, *, seed: int, population_seed: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Epoch, ...], tuple[int, ...]]:
+    """Return what each command connects.
+
+    Parameters
+    ----------
+    switch : SwitchParams
+        The switch, its connections and its moves.
+    clock : Clock
+        Time base of the run.
+    seed, population_seed : int
+        Draw random connections, and the connectors of the ports.
+
+    Returns
+    -------
+    mirrors : (M,) ndarray of int
+        Numbers of the mirrors that carry light at any time.
+    inputs : (C,) ndarray of int
+        Lit input ports.
+    epochs : tuple of Epoch
+        From the start, and from each command.
+    frames : tuple of int
+        The frame at which each epoch starts.
+
+    Raises
+    ------
+    ScenarioError
+        If ports are used twice, or commands are out of order, outside the run, or of other inputs.
+    """
+    ports = switch.geometry.ports_per_side
+    plans = [(0.0, switch.connections, "switch.connections")]
+    plans += [
+        (move.at_ms, move.connections, f"switch.moves.{i}.connections")
+        for i, move in enumerate(switch.moves)
+    ]
+    frames = [math.ceil(1e-3 * at_ms / clock.frame_s - FRAME_ROUNDING) for at_ms, _, _ in plans]
+    for i in range(1, len(frames)):
+        if frames[i] <= frames[i - 1]:
+            raise ScenarioError(
+                f"switch.moves.{i - 1}.at_ms: moves must come in order, at least a frame apart "
+                f"(got {plans[i][0]:g})"
+            )
+        if frames[i] >= clock.n_frames:
+            raise ScenarioError(
+                f"switch.moves.{i - 1}.at_ms: must lie inside the run of "
+                f"{1e3 * clock.n_frames * clock.frame_s:g} ms (got {plans[i][0]:g})"
+            )
+    wired = [
+        wire(wiring, ports, seed, i, key) for i, (_, wiring, key) in enumerate(plans)
+    ]
+    inputs = wired[0][0]
+    for (_, _, key), (others, _) in zip(plans[1:], wired[1:], strict=True):
+        if not np.array_equal(others, inputs):
+            raise ScenarioError(
+                f"{key}: a move connects the same inputs as the start, {inputs.tolist()} "
+                f"(got {others.tolist()})"
+            )
+    outputs_used = np.unique(np.concatenate([outputs for _, outputs in wired]))
+    mirrors = np.concatenate([inputs, ports + outputs_used])
+    epochs: list[Epoch] = []
+    aim = np.zeros((len(mirrors), 2))
+    for i, (_, outputs) in enumerate(wired):
+        before = aim
+        aim, pairs, aligned, form = _connected(
+            switch, population_seed, inputs, outputs, outputs_used, before
+        )
+        epochs.append(
+            Epoch(
+                start_s=frames[i] * clock.frame_s,
+                commanded=i > 0,
+                outputs=outputs,
+                aim_rad=aim,
+                pairs=pairs,
+                aligned_db=aligned,
+                form_db=form,
+                moved=(aim != before).any(axis=1) if i else np.zeros(len(mirrors), bool),
+            )
+        )
+    return mirrors, inputs, tuple(epochs), tuple(frames)
+
+
+def _connected(
+    switch: SwitchParams,
+    seed: int,
+    inputs: NDArray[np.int64],
+    outputs: NDArray[np.int64],
+    outputs_used: NDArray[np.int64],
+    aim_before: Array,
+) -> tuple[Array, NDArray[np.int64], Array, Array]:
+    """Return aims (M, 2), pairs (C, 2), aligned loss (C,) and loss forms (C, 4, 4).
+
+    Mirrors that carry no light keep the aim they had.
+    """
+    connected = links(switch, seed, inputs, outputs)
+    column_b = len(inputs) + np.searchsorted(outputs_used, outputs)
+    pairs = np.stack([np.arange(len(inputs)), column_b], axis=-1)
+    aim = aim_before.copy()
+    aim[pairs[:, 0]] = connected.connections.tilt_a_rad
+    aim[pairs[:, 1]] = connected.connections.tilt_b_rad
+    return aim, pairs, connected.losses.aligned_db, connected.form_db

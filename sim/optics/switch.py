@@ -1,0 +1,83 @@
+"""What the switch is told to connect, and when."""
+
+from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from sim.errors import ScenarioError
+from sim.optics.params import GeometryParams, OpticsParams
+from sim.params import Block, Positive
+from sim.rng import Stream, uniforms
+
+PortPair = tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=0)]]
+ConnectionPattern = Literal["identity", "reversed", "random"]
+Wiring = ConnectionPattern | Annotated[tuple[PortPair, ...], Field(min_length=1)]
+
+
+class MoveParams(Block):
+    """One switching command."""
+
+    at_ms: Positive
+    """When it is given; it takes effect at the start of the next frame. [ms]"""
+    connections: Wiring
+    """The new connections: a pattern, or pairs [input, output] of the same inputs. [-]"""
+
+
+class SwitchParams(Block):
+    """The switch and its connections."""
+
+    geometry: GeometryParams
+    """Where mirrors and collimators stand."""
+    optics: OpticsParams
+    """The light and its losses."""
+    connections: Wiring
+    """Connections at the start: "identity", "reversed", "random" (a permutation drawn from the
+    seed) or a list of pairs [input, output]. [-]"""
+    moves: tuple[MoveParams, ...] = ()
+    """Switching commands, in order of time."""
+
+
+def wire(
+    wiring: Wiring, ports: int, seed: int, number: int, key: str
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return (inputs, outputs), each (C,), of a pattern or a list of pairs.
+
+    Parameters
+    ----------
+    wiring : pattern or pairs
+        As the scenario has it.
+    ports : int
+        Ports on each side.
+    seed, number : int
+        Seed of the run and number of the command, which name the random permutation.
+    key : str
+        Where the scenario says so, for messages.
+
+    Raises
+    ------
+    ScenarioError
+        If a port does not exist or is used twice.
+    """
+    everyone = np.arange(ports)
+    if wiring == "identity":
+        return everyone, everyone.copy()
+    if wiring == "reversed":
+        return everyone, everyone[::-1].copy()
+    if wiring == "random":
+        return everyone, np.argsort(uniforms((seed, Stream.MOVES), everyone, number)[:, 0])
+    pairs = np.array(wiring, dtype=np.int64)
+    for side, column in (("input", pairs[:, 0]), ("output", pairs[:, 1])):
+        if column.max() >= ports:
+            raise ScenarioError(
+                f"{key}: {side} port must be below ports_per_side = {ports} (got {column.max()})"
+            )
+        values, counts = np.unique(column, return_counts=True)
+        if counts.max() > 1:
+            raise ScenarioError(
+                f"{key}: {side} port {values[counts.argmax()]} is used {counts.max()} times; "
+                "a port takes part in one connection"
+            )
+    order = np.argsort(pairs[:, 0])
+    return pairs[order, 0], pairs[order, 1]

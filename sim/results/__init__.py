@@ -1,0 +1,1 @@
+"""What a run leaves behind, and the figures and limits made of it."""

@@ -1,0 +1,1 @@
+"""The scenario: file, checks, reference page, gallery."""

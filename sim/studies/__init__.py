@@ -1,0 +1,1 @@
+"""What is asked of the loop: a run, margins, estimators, sweeps."""

@@ -1,0 +1,197 @@
+"""The axes of the bench: which cameras, which spots, and what the firmware was set up for."""
+
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from sim.camera.settings import CameraParams
+from sim.estimators.spot_model import axis_profile
+from sim.ports import Array
+from sim.studies.estimators.clipping import SPREAD_PX, spread
+
+GROUPS = 32
+"""Positions of a case. [-]"""
+REPEATS = 32
+"""Frames of each position. [-]"""
+PATH_SAMPLES = 16
+SIGNAL = (0.025, 0.05, 0.1, 0.25, 0.5, 1.0)
+WIDTH = (0.4, 0.6, 0.8, 1.0, 1.4, 2.0)
+DEFOCUS = (0.8, 1.2, 1.5, 2.0)
+BACKGROUND = (0.0, 0.5, 1.0, 2.5, 5.0, 10.0)
+BACKGROUND_STEP_E = (-10.0, 5.0, 20.0, 50.0)
+WINDOW_PX = (8, 12, 16, 24, 32)
+MOTION_PX = (0.5, 1.0, 2.0, 4.0, 8.0)
+SATURATION = (1.5, 2.0, 4.0, 8.0)
+GHOST_PCT = (1.0, 2.0, 5.0, 10.0, 20.0)
+GHOST_SIGMA = 10 / 3
+"""Distance of the ghost from its spot. [spot sigmas]"""
+GHOST_DIRECTION = (0.8, 0.6)
+HOT_PCT = (0.02, 0.1, 0.5)
+DEAD_PCT = (0.1, 0.5)
+PRNU_PCT = (0.5, 1.0, 2.0)
+SPILL_PX = (8.0, 4.0, 2.0, 0.0)
+"""Distance of the neighbours' middle beyond the rim. [px]"""
+PHASES_PX = tuple(k / 8 for k in range(-4, 5))
+MOST_OFFSETS = 18
+LEAST_PITCH_PX = 8
+
+
+class BenchCase(NamedTuple):
+    """One point of one axis."""
+
+    axis: str
+    value: float | None
+    """Where on the axis; None for the scenario's camera as it is."""
+    camera: CameraParams
+    """What takes the frames."""
+    designed: CameraParams
+    """What settings and the firmware's belief are made for."""
+    motion_px: float = 0.0
+    """Length of the straight path during the exposure. [px]"""
+    offset_px: float = 0.0
+    """Distance of the spots' middle from the window's middle, along x. [px]"""
+    phase_px: float | None = None
+    """Fixed place along x from the window's middle; None: spread. [px]"""
+
+
+class Axis(NamedTuple):
+    """An axis in words."""
+
+    title: str
+    unit: str
+    told: bool
+    """Whether the firmware is set up anew for each point."""
+
+
+AXES: dict[str, Axis] = {
+    "nominal": Axis("the scenario's camera", "", True),
+    "signal": Axis("light of the spot", "e-", True),
+    "spot_width": Axis("spot sigma, as designed", "px", True),
+    "background": Axis("background, known", "e-/px", True),
+    "window": Axis("window side", "px", True),
+    "defocus": Axis("spot sigma, firmware not told", "px", False),
+    "background_step": Axis("change of background, firmware not told", "e-/px", False),
+    "motion": Axis("motion during the exposure", "px", False),
+    "saturation": Axis("light of the spot, firmware not told", "e-", False),
+    "ghost": Axis("ghost's share of the light, firmware not told", "%", False),
+    "hot_pixels": Axis("share of hot pixels, each as bright as the spot's peak", "%", False),
+    "dead_pixels": Axis("share of dead pixels", "%", False),
+    "prnu": Axis("photo response non-uniformity", "%", False),
+    "spill": Axis("distance of the neighbours' spots beyond the rim", "px", False),
+    "phase": Axis("place within a pixel, along x", "px", False),
+    "offset": Axis("distance from the window's middle, along x", "px", False),
+}
+
+
+TROUBLES: dict[str, float] = {
+    "ghost": 5.0,
+    "hot_pixels": 0.1,
+    "prnu": 1.0,
+    "background_step": 5.0,
+    "motion": 2.0,
+}
+"""The points that count for the choice; defocus joins them, see `adverse_conditions`."""
+
+
+def adverse_conditions(camera: CameraParams) -> dict[str, float]:
+    """Return axis and value of the adverse conditions that the choice goes by."""
+    return TROUBLES | {"defocus": DEFOCUS[1] * camera.spot_sigma_px}
+
+
+def positions_px(case: BenchCase, groups: int = GROUPS) -> Array:
+    """Return the mean positions (G, 2) of a case's spots, in window pixels. [px]
+
+    Spread evenly within 1 px of the window's middle along both axes, which is where the loop
+    keeps them; along x within half a pixel of `offset_px` where the case has one.
+    """
+    height, width = case.camera.window_px
+    about = spread(groups)
+    if case.phase_px is not None:
+        about[:, 0] = case.phase_px
+    elif case.offset_px:
+        about[:, 0] *= 0.5 / SPREAD_PX
+    return 0.5 * np.array([width - 1, height - 1]) + [case.offset_px, 0.0] + about
+
+
+def paths_px(case: BenchCase, groups: int = GROUPS) -> Array:
+    """Return the paths (S, 2, G) of a case's spots over the exposure. [px]
+
+    Straight, each position in a direction of its own; the mean of the path is the position.
+    """
+    position = positions_px(case, groups)
+    if case.motion_px == 0:
+        return np.ascontiguousarray(position.T[None])
+    angle = np.pi * (3 - np.sqrt(5)) * np.arange(groups)
+    along = ((np.arange(PATH_SAMPLES) + 0.5) / PATH_SAMPLES - 0.5) * case.motion_px
+    return position.T + along[:, None, None] * np.stack([np.cos(angle), np.sin(angle)])
+
+
+def nominal(camera: CameraParams) -> BenchCase:
+    """Return the scenario's camera as it is."""
+    return BenchCase("nominal", None, camera, camera)
+
+
+def cases(camera: CameraParams) -> list[BenchCase]:
+    """Return all points of all axes about the scenario's camera, the camera as it is first."""
+    found = [nominal(camera)]
+
+    def designed(axis: str, value: float, **changes: Any) -> None:
+        changed = camera.replace(**changes)
+        found.append(BenchCase(axis, value, changed, changed))
+
+    def untold(axis: str, value: float, **changes: Any) -> None:
+        found.append(BenchCase(axis, value, camera.replace(**changes), camera))
+
+    for factor in SIGNAL:
+        designed("signal", factor * camera.signal_e, signal_e=factor * camera.signal_e)
+    for factor in WIDTH:
+        sigma = factor * camera.spot_sigma_px
+        designed("spot_width", sigma, spot_sigma_px=sigma)
+    for factor in BACKGROUND:
+        level = factor * max(camera.background_e, 1.0)
+        designed("background", level, background_e=level)
+    for side in WINDOW_PX:
+        designed("window", side, window_px=(side, side))
+    for factor in DEFOCUS:
+        sigma = factor * camera.spot_sigma_px
+        untold("defocus", sigma, spot_sigma_px=sigma)
+    for step in BACKGROUND_STEP_E:
+        if camera.background_e + step >= 0:
+            untold("background_step", step, background_e=camera.background_e + step)
+    for factor in SATURATION:
+        untold("saturation", factor * camera.signal_e, signal_e=factor * camera.signal_e)
+    _faults(camera, untold)
+    for length in MOTION_PX:
+        found.append(BenchCase("motion", length, camera, camera, motion_px=length))
+    for phase in PHASES_PX:
+        found.append(BenchCase("phase", phase, camera, camera, phase_px=phase))
+    for offset in offsets_px(camera.window_px[1]):
+        found.append(BenchCase("offset", offset, camera, camera, offset_px=offset))
+    return found
+
+
+def _faults(camera: CameraParams, untold: Callable[..., None]) -> None:
+    """Add the points of stray light and of bad pixels."""
+    beside = tuple(GHOST_SIGMA * camera.spot_sigma_px * part for part in GHOST_DIRECTION)
+    peak_e = camera.signal_e * float(axis_profile(0.0, camera.spot_sigma_px, 1)[0, 0]) ** 2
+    # Fixed patterns are drawn for the whole sensor: fields no larger than need be save time.
+    fields = {} if camera.spill else {"pitch_px": max(*camera.window_px, LEAST_PITCH_PX) + 4}
+    for percent in GHOST_PCT:
+        untold("ghost", percent, ghost_pct=percent, ghost_offset_px=beside)
+    for percent in HOT_PCT:
+        untold("hot_pixels", percent, hot_pixels_pct=percent, hot_e=peak_e, **fields)
+    for percent in DEAD_PCT:
+        untold("dead_pixels", percent, dead_pixels_pct=percent, **fields)
+    for percent in PRNU_PCT:
+        untold("prnu", percent, prnu_pct=percent, **fields)
+    for beyond in SPILL_PX:
+        pitch = camera.window_px[1] // 2 + round(beyond)
+        if LEAST_PITCH_PX <= pitch:
+            untold("spill", beyond, spill=True, pitch_px=pitch)
+
+
+def offsets_px(width: int) -> list[float]:
+    """Return distances from the middle to a pixel beyond the rim, in whole steps. [px]"""
+    step = -(-(width // 2 + 1) // MOST_OFFSETS)
+    return [float(k) for k in range(step, width // 2 + 2, step)]

@@ -1,0 +1,48 @@
+"""The bench's folder: rows as JSON and CSV, the summary, and the page."""
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from sim.filing import filed
+from sim.studies.estimators.page import render
+from sim.studies.estimators.rows import UNITS, Row
+from sim.studies.estimators.run import Bench
+
+
+def write_bench(bench: Bench, folder: Path, *, overwrite: bool) -> None:
+    """Write estimators.json, estimators.csv, summary.json and report.html, all or none.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and `overwrite` is false, or it cannot be written.
+    """
+    files = {
+        "estimators.json": json.dumps(bench.rows, indent=1, allow_nan=False),
+        "estimators.csv": as_csv(bench.rows),
+        "summary.json": json.dumps(bench.summary, indent=1, allow_nan=False),
+        "report.html": render(bench),
+    }
+    with filed(folder, overwrite=overwrite) as new:
+        for name, text in files.items():
+            (new / name).write_text(text, encoding="utf-8")
+
+
+def as_csv(rows: Sequence[Row]) -> str:
+    """Return the rows as CSV: the window as "24x24", nothing where there is no figure."""
+    text = io.StringIO()
+    writer = csv.DictWriter(text, fieldnames=list(UNITS), lineterminator="\n")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow({key: _cell(value) for key, value in row.items()})
+    return text.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, list):
+        return "x".join(map(str, value))
+    return "" if value is None else value

@@ -1,0 +1,134 @@
+"""Prediction against simulation, contributor by contributor, on common random numbers."""
+
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from sim.build.build import Built, build
+from sim.loop.simulate import simulate
+from sim.ports import Array
+from sim.scenario.model import Scenario
+from sim.studies.margins.margins import Study, study
+from sim.studies.margins.predict import Prediction, predict
+from sim.studies.margins.spectra import Spectra, spectra_of
+
+FINE_BITS = 24
+STEPS = "DAC steps"
+
+
+class ContributorRow(NamedTuple):
+    """One contributor, or all of them."""
+
+    name: str
+    predicted_urad: float
+    simulated_urad: float | None
+    """None if it was not simulated on its own. [urad]"""
+
+    @property
+    def ratio(self) -> float | None:
+        """Simulated over predicted. [-]"""
+        if self.simulated_urad is None or not self.predicted_urad > 0:
+            return None
+        return self.simulated_urad / self.predicted_urad
+
+
+class Comparison(NamedTuple):
+    """Everything that the page shows."""
+
+    study: Study
+    spectra: Spectra
+    prediction: Prediction
+    rows: tuple[ContributorRow, ...]
+    """Contributors; those of one disturbance together, since it is left out as a whole."""
+    total: ContributorRow
+
+
+def compare_contributors(
+    built: Built, *, each: bool = True, progress: Callable[[str], None] | None = None
+) -> Comparison:
+    """Predict the residual, run the scenario, and run it again without each contributor.
+
+    All runs draw the same random numbers, so the difference of two error histories is what the
+    left-out contributor does; its rms about the mean over the hold interval is compared with the
+    prediction. The steps of the DAC amplify any small difference until two runs round differently,
+    so they are left out first, and everything else is left out of a run with a fine DAC.
+
+    Parameters
+    ----------
+    built : Built
+        The scenario. Its loops must be stable.
+    each : bool
+        Whether to run it without each contributor too; otherwise only the total is compared.
+    progress : callable, optional
+        Told what is simulated next.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    ScenarioError
+        If the controller is not linear in small signals.
+    """
+    result = study(built, ())
+    spectra = spectra_of(built)
+    prediction = predict(built, result.loop, spectra)
+    tell = progress or (lambda what: None)
+    tell("everything")
+    whole = _errors(built)
+    fine = built.resolved.replace(drive=built.resolved.drive.model_dump() | {"bits": FINE_BITS})
+    rows: list[ContributorRow] = []
+    before = whole
+    for name, without in _without(fine).items():
+        mine = [i for i, n in enumerate(prediction.names) if n.split(":")[0] == name]
+        predicted = 1e6 * float(np.sqrt((prediction.jitter_rad[mine] ** 2).sum()))
+        simulated = None
+        if each:
+            tell(f"without {name}")
+            after = _errors(build(without))
+            simulated = 1e6 * _rms(before - after)
+            if name == STEPS:
+                before = after
+        rows.append(ContributorRow(name, predicted, simulated))
+    total = ContributorRow("all together", 1e6 * prediction.total_rad, 1e6 * _rms(whole))
+    return Comparison(result, spectra, prediction, tuple(rows), total)
+
+
+def _without(scenario: Scenario) -> dict[str, Scenario]:
+    """A scenario with a fine DAC, then that without each of its contributors, by name."""
+    camera: dict[str, Any] = scenario.camera.model_dump() | {"noise": "none"}
+    drive = scenario.drive.model_dump()
+    left: dict[str, Scenario] = {
+        STEPS: scenario,
+        "measurement noise": scenario.replace(camera=camera),
+        "amplifier noise": scenario.replace(drive=drive | {"noise_uv_per_rthz": 0.0}),
+    }
+    # A disturbance's random numbers are named by its place, so it is silenced where it stands.
+    for i, tree in enumerate(scenario.disturbances):
+        others = list(scenario.disturbances)
+        others[i] = _STILL
+        left[f"{i + 1}. {tree['kind']}"] = scenario.replace(disturbances=others)
+    return left
+
+
+_STILL = {"kind": "drift", "sigma_urad": 0.0, "correlation_s": 1e3, "start": "zero"}
+"""A disturbance that does nothing."""
+
+
+def _errors(built: Built) -> Array:
+    """Pointing error (T, M, 2) over the hold interval, at the sampling instants. [rad]"""
+    traces = simulate(built.parts).traces
+    metrics = built.resolved.metrics
+    to_ms = np.inf if metrics.hold_to_ms is None else metrics.hold_to_ms
+    start_s = traces.time_s - traces.interval_ticks * traces.tick_s
+    held = (start_s >= 1e-3 * metrics.hold_from_ms - 1e-9) & (
+        traces.time_s <= 1e-3 * to_ms + 1e-9
+    )
+    return np.asarray(traces.error_rad[held], dtype=float)
+
+
+def _rms(error: Array) -> float:
+    """Radial rms (over time and mirrors) about each mirror's mean."""
+    return float(np.sqrt(((error - error.mean(axis=0)) ** 2).sum(axis=-1).mean()))

@@ -1,0 +1,267 @@
+"""How stable every loop of a scenario is: margins of the whole population, worst ones by name."""
+
+import datetime
+import importlib.metadata
+import platform
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from controllers.analysis.linear_loop import (
+    ClosedLoop,
+    Loop,
+    answer,
+    axis_gain,
+    close,
+    frequency_grid,
+    growth,
+    largest_singular_value,
+    loop_gain,
+    noise_gain,
+    sensitivity,
+)
+from controllers.analysis.linearise import linearise
+from controllers.analysis.margins import Margins, margins
+from sim.build.build import Built
+from sim.errors import ScenarioError
+from sim.ports import Array
+from sim.results.metrics import mirror_name
+from sim.studies.margins.plant import plant_of
+
+REJECTION_HZ: Final = (1.0, 10.0, 50.0)
+"""Where the rejection is reported if nothing else is asked for. [Hz]"""
+INTEGRAL_POINTS: Final = 4096
+AXES: Final = ("x", "y")
+PACKAGES: Final = ("numpy", "scipy", "control", "matplotlib")
+ASSUMPTIONS: Final = (
+    "Small signals about the aims of the last connections: the cubic spring enters as the slope "
+    "there. Steps of the DAC, slew limit, travel stops, lost spots and changes with temperature "
+    "are left out.",
+    "The estimator is taken as exact but for its noise: its reading moves as the spot does.",
+    "One value a frame: what happens between exposures is not in the sensitivity. A resonance "
+    "above half the frame rate is folded, exactly.",
+    "An axis' margins are those of its own loop with the other axis' loop closed; Ms of both axes "
+    "together (2 x 2) is the largest singular value of S.",
+    "Delay margins are read from the phase at crossover, as if the added delay were e^(-j w tau).",
+    "Gain, phase and delay margins change one thing at a time, in one axis.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Study:
+    """The loops of a scenario of M mirrors, and what their frequency response says."""
+
+    built: Built
+    loop: Loop
+    closed: ClosedLoop
+    frequency_hz: Array
+    """(F,) [Hz]"""
+    gain: NDArray[np.complex128]
+    """(F, M, 2) loop gain of each axis, the other axis' loop closed. [-]"""
+    margins: Margins
+    """(M, 2) each; meaningless where not stable."""
+    ms_2x2: Array
+    """(M,) largest singular value of the sensitivity of both axes. [-]"""
+    noise_gain: Array
+    """(M, 2) [-]"""
+    integral: Array
+    """(M, 2) mean of ln |S| up to half the frame rate. [-]"""
+    stable: NDArray[np.bool_]
+    """(M,)"""
+    rejection_hz: tuple[float, ...]
+    rejection: Array
+    """(R, M, 2) |S| at these frequencies. [-]"""
+
+    @property
+    def worst(self) -> tuple[int, int]:
+        """Place (mirror in the fleet, axis) of the largest Ms; unstable loops come first."""
+        ms = np.where(self.stable[:, None], self.margins.ms, np.inf)
+        m, axis = np.unravel_index(int(ms.argmax()), ms.shape)
+        return int(m), int(axis)
+
+    def name(self, m: int, axis: int) -> str:
+        """Return a loop's name as people say it."""
+        return f"{mirror_of(self.built, int(self.built.parts.mirrors[m]))}, axis {AXES[axis]}"
+
+
+def mirror_of(built: Built, mirror: int) -> str:
+    """Return a mirror's name, such as B57, from its number in the switch."""
+    return f"mirror {mirror_name(mirror, built.resolved.switch.geometry.ports_per_side)}"
+
+
+def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
+    """Work out the loops of a scenario.
+
+    Parameters
+    ----------
+    built : Built
+        From `sim.build.build.build`.
+    rejection_hz : sequence of float
+        Frequencies at which the rejection is wanted. [Hz]
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    ScenarioError
+        If the controller is not linear in small signals, or a frequency is not inside the band.
+    """
+    nyquist_hz = 0.5 / built.parts.clock.frame_s
+    for frequency in rejection_hz:
+        if not 0 < frequency <= nyquist_hz:
+            raise ScenarioError(
+                f"--at: a frequency must be above 0 and at most half the frame rate, "
+                f"{nyquist_hz:g} Hz (got {frequency:g})"
+            )
+    try:
+        linear = linearise(built.parts.controller)
+    except ValueError as exc:
+        raise ScenarioError(f"controller: {exc}") from exc
+    loop = Loop(linear, plant_of(built))
+    closed = close(loop)
+    grid = frequency_grid(loop)
+    whole = sensitivity(loop_gain(loop, grid))
+    gain = axis_gain(whole)
+    midpoints = nyquist_hz * (np.arange(INTEGRAL_POINTS) + 0.5) / INTEGRAL_POINTS
+    return Study(
+        built=built,
+        loop=loop,
+        closed=closed,
+        frequency_hz=grid,
+        gain=gain,
+        margins=margins(grid, gain),
+        ms_2x2=largest_singular_value(whole).max(axis=0),
+        noise_gain=noise_gain(closed),
+        integral=np.log(own_sensitivity(loop, midpoints)).mean(axis=0),
+        stable=growth(closed) < 1.0,
+        rejection_hz=tuple(rejection_hz),
+        rejection=own_sensitivity(loop, np.array(rejection_hz, dtype=float)),
+    )
+
+
+def own_sensitivity(loop: Loop, frequency_hz: Array) -> Array:
+    """Return |S| (F, M, 2) of each axis, the other axis' loop closed. [-]"""
+    whole = sensitivity(loop_gain(loop, frequency_hz))
+    return np.stack([np.abs(whole[..., 0, 0]), np.abs(whole[..., 1, 1])], axis=-1)
+
+
+def rows(result: Study) -> list[dict[str, Any]]:
+    """Return one row for each mirror and axis, as `margins.json` holds them.
+
+    An unstable loop has no margins: its row says ``stable: false`` and null.
+    """
+    m, model = result.margins, result.loop.plant
+    population = result.built.parts.population
+    table = []
+    for i, mirror in enumerate(result.built.parts.mirrors):
+        stable = bool(result.stable[i])
+        for a, axis in enumerate(AXES):
+
+            def value(array: Array, ok: bool = stable, at: tuple[int, int] = (i, a)) -> Any:
+                number = float(array[at])
+                return number if ok and np.isfinite(number) else None
+
+            table.append(
+                {
+                    "mirror": int(mirror),
+                    "name": mirror_of(result.built, int(mirror)).removeprefix("mirror "),
+                    "axis": axis,
+                    "stable": stable,
+                    "gain_margin_db": value(_db(m.gain)),
+                    "gain_reduction_db": value(_db(m.gain_down)),
+                    "phase_margin_deg": value(np.degrees(m.phase_rad)),
+                    "delay_margin_ms": value(1e3 * m.delay_s),
+                    "ms": value(m.ms),
+                    "ms_hz": value(m.ms_hz),
+                    "modulus_margin": value(1.0 / m.ms),
+                    "ms_2x2": float(result.ms_2x2[i]) if stable else None,
+                    "modulus_margin_2x2": float(1.0 / result.ms_2x2[i]) if stable else None,
+                    "crossover_hz": value(m.crossover_hz),
+                    "bandwidth_hz": value(m.bandwidth_hz),
+                    "rejection_to_hz": value(m.rejection_to_hz),
+                    "rejection_db": {
+                        f"{frequency:g}": value(_db(result.rejection[k]))
+                        for k, frequency in enumerate(result.rejection_hz)
+                    },
+                    "noise_gain": value(result.noise_gain),
+                    "log_sensitivity_mean": value(result.integral),
+                    "resonance_hz": float(population.resonance_rad_s[i, a] / (2 * np.pi)),
+                    "quality": float(population.quality[i, a]),
+                    "gain": float(model.mix[i, a, a]),
+                }
+            )
+    return table
+
+
+def _db(factor: Array) -> Array:
+    return 20.0 * np.log10(np.maximum(factor, 1e-300))
+
+
+WORST_OF: Final = {
+    "gain_margin_db": min,
+    "phase_margin_deg": min,
+    "delay_margin_ms": min,
+    "ms": max,
+    "ms_2x2": max,
+    "bandwidth_hz": min,
+    "noise_gain": max,
+}
+"""Which end of each figure is the worst."""
+
+
+def worst_of(table: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any] | None]:
+    """Return the worst value of each figure with its mirror and axis; None if no loop has one."""
+    worst: dict[str, dict[str, Any] | None] = {}
+    for key, choose in WORST_OF.items():
+        having = [row for row in table if row[key] is not None]
+        if not having:
+            worst[key] = None
+            continue
+        limit = choose(row[key] for row in having)
+        row = next(row for row in having if row[key] == limit)
+        worst[key] = {"value": limit} | {k: row[k] for k in ("mirror", "name", "axis")}
+    return worst
+
+
+def summary_of(result: Study) -> dict[str, Any]:
+    """Return what `summary.json` holds: counts, worst cases by name, and where they come from."""
+    table = rows(result)
+    return {
+        "loops": len(table),
+        "unstable": [r["mirror"] for r in table if not r["stable"] and r["axis"] == "x"],
+        "worst": worst_of(table),
+        "scenario": result.built.resolved.model_dump(mode="json", exclude_none=True),
+        "provenance": provenance(result.built),
+    }
+
+
+def provenance(built: Built) -> dict[str, Any]:
+    """Return version, seed, packages and time."""
+    return {
+        "version": importlib.metadata.version("mirrorloop"),
+        "seed": built.resolved.seed,
+        "python": platform.python_version(),
+        "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
+        "made": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+    }
+
+
+def responses(result: Study, n_frames: int) -> tuple[Array, Array]:
+    """Return readings (K, M, 2) after unit steps of the reference and of the rest angle.
+
+    The step of the rest angle passes the mirror itself: it starts at rest, one unit off.
+    """
+    m, (model, _, _) = len(result.stable), result.loop.plant
+    still, unit = np.zeros((n_frames, m, 2)), np.ones((n_frames, m, 2))
+    off = np.zeros((m, 2, model.A.shape[-1], 1))
+    off[:, :, 1] = -1.0
+    shift = np.empty((n_frames, m, 2))
+    for k in range(n_frames):
+        shift[k] = 1.0 + (model.C @ off)[..., 0, 0]
+        off = model.A @ off
+    return answer(result.closed, still, unit), answer(result.closed, shift)

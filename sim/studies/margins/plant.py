@@ -1,0 +1,50 @@
+"""The linear plant of a built scenario: its true mirrors, about where they stand."""
+
+import numpy as np
+
+from controllers.analysis import Plant, population_plant
+from sim.build.build import Built
+from sim.ports import Array, PlantBelief
+
+
+def plant_belief(built: Built) -> PlantBelief:
+    """Return timing and believed mirror of a run, as the builder told its controller.
+
+    Read from the scenario again, because an outside controller need not keep what it was told.
+    """
+    scenario, parts = built.resolved, built.parts
+    x, y = (2 * np.pi * value for value in scenario.mirror.resonance_hz)
+    return PlantBelief(
+        frame_s=parts.clock.frame_s,
+        exposure_s=1e-6 * scenario.camera.exposure_us,
+        latency_s=parts.latency_ticks * parts.clock.tick_s,
+        tick_s=parts.clock.tick_s,
+        resonance_rad_s=(x, y),
+        quality=scenario.mirror.quality,
+        amplifier_s=parts.drive.lag_s,
+        limit_rad=1e-3 * min(scenario.drive.full_scale_mrad, *scenario.mirror.travel_mrad),
+    )
+
+
+def stiffening_of(built: Built) -> Array:
+    """Return the slope (M, 2) of the spring's torque at the last aims, over that at rest. [-]"""
+    cubic = np.array(built.resolved.mirror.cubic_per_rad2)
+    return 1.0 + 3.0 * cubic * built.parts.epochs[-1].aim_rad ** 2
+
+
+def plant_of(built: Built) -> Plant:
+    """Return the plant of a built scenario, linear about the aims of its last connections.
+
+    Included: each mirror's own resonance, quality factor, calibration error and cross-axis
+    coupling, the stiffer spring at its aim, amplifier, delay on the drive's tick grid, hold and
+    exposure. Left out: steps of the DAC, slew limit, travel stops, and changes with temperature.
+    """
+    population = built.parts.population
+    return population_plant(
+        plant_belief(built),
+        population.resonance_rad_s,
+        population.quality,
+        gain=1.0 / population.calibration_ratio,
+        cross=built.resolved.mirror.cross_axis,
+        stiffening=stiffening_of(built),
+    )

@@ -1,0 +1,91 @@
+"""What the prediction files: rows for programs and a page for people."""
+
+from typing import Any, Final
+
+import numpy as np
+
+from sim.report.page import number
+from sim.report.spectrum_plot import residual_spectra
+from sim.report.study_page import BenchPage, Section, Table
+from sim.scenario.portable import portable_toml
+from sim.studies.margins.contributors import Comparison, ContributorRow
+from sim.studies.margins.margins import provenance
+from sim.studies.margins.predict import transfer_of
+from sim.studies.margins.verify import AGREES
+
+ASSUMPTIONS: Final = (
+    "Jitter, not bias: what does not change within the hold interval is not in it. Alignment and "
+    "calibration leave a bias that no spectrum holds, and moves leave transients.",
+    "Linear loops about the last aims; contributors independent of each other; between exposures "
+    "the error is taken to be what it is at the exposures.",
+    "Steps of the DAC are taken as white, a twelfth of a squared step each frame. That needs a "
+    "correction that moves by about a step from frame to frame; slower ones stick.",
+    "Disturbances other than drift and random walk are taken as the very history that the run "
+    "plays, by its periodogram over the hold interval: a transient that is cut by the interval's "
+    "ends leaks. A change of gain or resonance with temperature is not followed.",
+)
+
+
+def rows_of(c: Comparison) -> list[dict[str, Any]]:
+    """Return the rows of `prediction.json`, the total last."""
+    return [
+        {
+            "contributor": row.name,
+            "predicted_urad": row.predicted_urad,
+            "simulated_urad": row.simulated_urad,
+            "ratio": row.ratio,
+        }
+        for row in (*c.rows, c.total)
+    ]
+
+
+def agrees(c: Comparison) -> bool:
+    """Whether the simulated total is near the predicted one."""
+    return c.total.ratio is not None and AGREES[0] <= c.total.ratio <= AGREES[1]
+
+
+def predict_page(c: Comparison) -> BenchPage:
+    """Return the page."""
+    built = c.study.built
+    s, t = transfer_of(c.study.loop, c.spectra)
+    changing = 1.0 - np.sinc(c.spectra.frequency_hz * c.spectra.hold_s) ** 2
+    density = np.stack(
+        [
+            1e12 * ((s if k.where == "tilt" else t) * k.density).sum(axis=-1).mean(axis=-1)
+            * changing
+            for k in c.spectra.contributors
+        ]
+    )  # fmt: skip
+    x, y = 1e6 * c.spectra.reading_rad
+    verdict = f"Simulated jitter {c.total.simulated_urad:.2f} urad against "
+    verdict += f"{c.total.predicted_urad:.2f} urad predicted, ratio {c.total.ratio:.3f}."
+    return BenchPage(
+        title=f"Residual: {built.resolved.title}",
+        question="What is left of each source of error, and does the simulation say the same?",
+        verdict=verdict if agrees(c) else verdict + " The simulation disagrees.",
+        good=agrees(c),
+        sections=[
+            Section(
+                "Contributors",
+                [f"One reading scatters by {x:.1f} urad (x) and {y:.1f} urad (y), rms, measured "
+                 f"on frames of still spots. Predicted mean excess loss from jitter: "
+                 f"{number(c.prediction.total_db, 'dB')}."],
+                [Table("Jitter, radial rms over mirrors",
+                       ["Contributor", "Predicted [urad]", "Simulated [urad]", "Ratio"],
+                       [_cells(row) for row in (*c.rows, c.total)])],
+            ),
+            Section(
+                "Spectra",
+                pictures=[residual_spectra(c.spectra.frequency_hz, c.prediction.names, density)],
+            ),
+        ],
+        notes=[*built.warnings, *ASSUMPTIONS],
+        scenario_toml=portable_toml(built.resolved),
+        provenance=[(k, str(v)) for k, v in provenance(built).items()],
+    )  # fmt: skip
+
+
+def _cells(row: ContributorRow) -> list[str]:
+    simulated = "not run" if row.simulated_urad is None else number(row.simulated_urad, "", 3)
+    ratio = "" if row.ratio is None else f"{row.ratio:.3f}"
+    return [row.name, number(row.predicted_urad, "", 3), simulated, ratio]

@@ -1,0 +1,175 @@
+"""What happens to margins and residual when the mirrors or the timing are not as described."""
+
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from controllers.analysis.linear_loop import (
+    Loop,
+    axis_gain,
+    close,
+    frequency_grid,
+    growth,
+    largest_singular_value,
+    loop_gain,
+    sensitivity,
+)
+from controllers.analysis.linearise import linearise
+from controllers.analysis.margins import margins
+from controllers.analysis.plant import Plant, population_plant
+from controllers.integrator import Integrator
+from sim.build.build import Built, build
+from sim.errors import ScenarioError
+from sim.ports import PlantBelief
+from sim.studies.margins.plant import plant_belief, plant_of, stiffening_of
+from sim.studies.margins.predict import predict
+from sim.studies.margins.spectra import spectra_of
+
+FACTORS: Final = (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3)
+LATENCIES: Final = (0.5, 1.0, 1.5)
+"""Read-out and computing, as shares of the scenario's. [-]"""
+GRID: Final = 260
+BANDS: Final = 120
+HALVINGS: Final = 9
+
+
+class Point(NamedTuple):
+    """The worst of the population at one change."""
+
+    what: str
+    factor: float
+    ms: float | None
+    """Largest Ms, both axes together; None if a loop is unstable. [-]"""
+    gain_margin_db: float | None
+    """Smallest; None if a loop is unstable or none has one. [dB]"""
+    jitter_urad: float | None
+    """Predicted jitter, radial rms; None if a loop is unstable. [urad]"""
+
+
+class Fastest(NamedTuple):
+    """The fastest plain integrator that keeps the margins for every mirror."""
+
+    frame_hz: float
+    latency_us: float
+    """Read-out and computing. [us]"""
+    gain: float | None
+    """None: no gain keeps them. [-]"""
+    bandwidth_hz: float | None
+    """|S| = -3 dB, of the slowest mirror. [Hz]"""
+
+
+def changed(built: Built) -> list[Point]:
+    """Return the points of every change: resonance, Q, gain, delay and frame rate.
+
+    The first four change the true mirrors or the true delay while the controller stays as it is;
+    the delay is the whole time from the frame's start to the drive. The frame rate changes with the
+    firmware told, gains per frame unchanged, to the rates nearest to the factors that divide the
+    drive's rate and hold the exposure.
+    """
+    spectra = spectra_of(built, BANDS)
+    belief = plant_belief(built)
+    controller = built.parts.controller
+    points = []
+    for what in ("resonance", "quality", "gain", "delay"):
+        for factor in FACTORS:
+            if what == "delay" and belief.latency_s * factor < belief.exposure_s:
+                continue
+            plant = _altered(built, belief, what, factor)
+            points.append(_point(built, Loop(linearise(controller), plant), spectra, what, factor))
+    for factor, other in _rates(built):
+        loop = Loop(linearise(other.parts.controller), plant_of(other))
+        points.append(_point(other, loop, spectra_of(other, BANDS), "frame rate", factor))
+    return points
+
+
+def _altered(built: Built, belief: PlantBelief, what: str, factor: float) -> Plant:
+    population = built.parts.population
+    w, q = population.resonance_rad_s, population.quality
+    gain = 1.0 / population.calibration_ratio
+    if what == "resonance":
+        w = w * factor
+    elif what == "quality":
+        q = q * factor
+    elif what == "gain":
+        gain = gain * factor
+    else:
+        belief = belief._replace(latency_s=belief.latency_s * factor)
+    cross = built.resolved.mirror.cross_axis
+    return population_plant(belief, w, q, gain, cross, stiffening_of(built))
+
+
+def _point(built: Built, loop: Loop, spectra: Any, what: str, factor: float) -> Point:
+    if not (growth(close(loop)) < 1.0).all():
+        return Point(what, factor, None, None, None)
+    ms, gain_db = _worst(loop)
+    jitter = 1e6 * predict(built, loop, spectra).total_rad
+    return Point(what, factor, ms, gain_db if np.isfinite(gain_db) else None, jitter)
+
+
+def _worst(loop: Loop) -> tuple[float, float]:
+    """Largest Ms and smallest gain margin [dB] of the population."""
+    grid = frequency_grid(loop, GRID)
+    whole = sensitivity(loop_gain(loop, grid))
+    gain = np.nan_to_num(margins(grid, axis_gain(whole)).gain, nan=np.inf)
+    return float(largest_singular_value(whole).max()), float(20 * np.log10(gain.min()))
+
+
+def _rates(built: Built) -> list[tuple[float, Built]]:
+    """Return (factor, scenario) at frame rates that fit the drive, without its moves' limits."""
+    scenario = built.resolved
+    update_hz, now = 1e3 * scenario.drive.update_khz, scenario.camera.frame_hz
+    counts = sorted({round(update_hz / (now * factor)) for factor in FACTORS})
+    found = []
+    for count in counts:
+        rate = update_hz / count
+        try:
+            camera = scenario.camera.model_dump() | {"frame_hz": rate}
+            found.append((rate / now, build(scenario.replace(camera=camera))))
+        except ScenarioError:
+            continue  # the exposure no longer fits, or a profile does not
+    return found
+
+
+def fastest(built: Built, ms: float = 1.7, gain_margin_db: float = 6.0) -> list[Fastest]:
+    """Return the highest bandwidth that frame rate and latency allow to a plain integrator.
+
+    Notches, prediction and models can do better on well-known mirrors; this is the plain limit.
+    The search halves the range of gains, taking the margins to fall as the gain rises.
+    """
+    scenario = built.resolved
+    belief = plant_belief(built)
+    rates = [0.25, 0.5, 1.0, 2.0, 3.0]
+    rows = []
+    for share in LATENCIES:
+        latency_us = share * scenario.camera.latency_us
+        for rate in rates:
+            frame_s = belief.frame_s / rate
+            if belief.exposure_s > frame_s:
+                continue
+            here = belief._replace(
+                frame_s=frame_s, latency_s=belief.exposure_s + 1e-6 * latency_us
+            )
+            plant = _altered(built, here, "gain", 1.0)
+            low, high = 0.0, 2.0
+            for _ in range(HALVINGS):
+                middle = 0.5 * (low + high)
+                loop = _integrator(here, plant, middle)
+                found_ms, found_db = _worst(loop)
+                keeps = found_ms <= ms and found_db >= gain_margin_db
+                if keeps and (growth(close(loop)) < 1.0).all():
+                    low = middle
+                else:
+                    high = middle
+            if low == 0.0:
+                rows.append(Fastest(1 / frame_s, latency_us, None, None))
+                continue
+            loop = _integrator(here, plant, low)
+            grid = frequency_grid(loop, GRID)
+            gain = axis_gain(sensitivity(loop_gain(loop, grid)))
+            bandwidth = float(np.nanmin(margins(grid, gain).bandwidth_hz))
+            rows.append(Fastest(1 / frame_s, latency_us, low, bandwidth))
+    return rows
+
+
+def _integrator(belief: PlantBelief, plant: Plant, gain: float) -> Loop:
+    return Loop(linearise(Integrator(Integrator.Params(gain=gain), belief)), plant)

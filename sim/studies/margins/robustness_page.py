@@ -1,0 +1,93 @@
+"""What the study of changes files."""
+
+from collections.abc import Sequence
+from typing import Any, Final
+
+from sim.build.build import Built
+from sim.report.page import number
+from sim.report.robustness_plot import robustness
+from sim.report.study_page import BenchPage, Section, Table
+from sim.scenario.portable import portable_toml
+from sim.studies.margins.margins import provenance
+from sim.studies.margins.robustness import Fastest, Point
+
+ASSUMPTIONS: Final = (
+    "One change at a time, the same for every mirror, on top of the population's own spread; see "
+    "docs/loops.md for what the linear loop leaves out.",
+    "A changed delay moves off the drive's tick grid; the scenario's own delay is on it.",
+    "The fastest loop is a plain integrator's. With a resonance near or above half the frame rate, "
+    "where it folds to decides as much as the delay does.",
+)
+FIGURES: Final = (("ms", "largest Ms"), ("gain_margin_db", "smallest gain margin [dB]"),
+                  ("jitter_urad", "predicted jitter [urad]"))  # fmt: skip
+
+
+def tables_of(points: Sequence[Point], rows: Sequence[Fastest]) -> dict[str, Any]:
+    """Return what `sensitivity.json` holds."""
+    return {
+        "changes": [p._asdict() for p in points],
+        "fastest": [r._asdict() for r in rows],
+    }
+
+
+def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastest]) -> BenchPage:
+    """Return the page."""
+    kinds = list(dict.fromkeys(p.what for p in points))
+    panels = {
+        label: {
+            kind: [(p.factor, getattr(p, key)) for p in points
+                   if p.what == kind and getattr(p, key) is not None]
+            for kind in kinds
+        }
+        for key, label in FIGURES
+    }  # fmt: skip
+    latencies = list(dict.fromkeys(r.latency_us for r in rows))
+    curves = {
+        f"{latency:g} us": [
+            (r.frame_hz, r.bandwidth_hz)
+            for r in rows
+            if r.latency_us == latency and r.bandwidth_hz is not None
+        ]
+        for latency in latencies
+    }
+    lost = [p for p in points if p.ms is None]
+    here = next(r for r in rows if abs(r.frame_hz / built.resolved.camera.frame_hz - 1) < 1e-9
+                and r.latency_us == built.resolved.camera.latency_us)  # fmt: skip
+    limit = (
+        "no plain integrator keeps the margins"
+        if here.bandwidth_hz is None or here.gain is None
+        else f"a plain integrator reaches {number(here.bandwidth_hz, 'Hz')} at a gain of "
+        f"{here.gain:.3f}"
+    )
+    verdict = (
+        "Stable at every change looked at"
+        if not lost
+        else f"Unstable at {len(lost)} of {len(points)} changes: "
+        + ", ".join(f"{p.what} x {p.factor:.2f}" for p in lost)
+    )
+    return BenchPage(
+        title=f"Sensitivity: {built.resolved.title}",
+        question="What if mirrors, delay or frame rate are not as described, and how fast could "
+        "the loop be?",
+        verdict=f"{verdict}. At this frame rate and latency {limit}, margins kept.",
+        good=not lost,
+        sections=[
+            Section("Changes", pictures=[robustness(panels, curves)]),
+            Section(
+                "Fastest plain loop",
+                tables=[
+                    Table(
+                        "Ms and gain margin kept for every mirror",
+                        ["Frame rate [Hz]", "Latency [us]", "Gain", "Bandwidth [Hz]"],
+                        [[number(r.frame_hz, "", 4), f"{r.latency_us:g}",
+                          "none" if r.gain is None else f"{r.gain:.3f}",
+                          "none" if r.bandwidth_hz is None else number(r.bandwidth_hz)]
+                         for r in rows],
+                    )
+                ],
+            ),
+        ],
+        notes=[*built.warnings, *ASSUMPTIONS],
+        scenario_toml=portable_toml(built.resolved),
+        provenance=[(k, str(v)) for k, v in provenance(built).items()],
+    )  # fmt: skip

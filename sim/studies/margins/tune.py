@@ -1,0 +1,240 @@
+"""Choosing gains: least predicted loss with margins kept for the whole population."""
+
+from collections.abc import Callable, Sequence
+from itertools import product
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from controllers.rules import effective_delay_s, per_frame, simc_pure_delay, ziegler_nichols
+from sim.build.build import Built
+from sim.errors import ScenarioError
+from sim.studies.margins.judge import Bench, Candidate, Demands
+
+SLACK: Final = 0.004
+"""Margins are kept by this much more while searching on the coarse grid, relative."""
+FINEST: Final = 2.0**-8
+"""Smallest step of the search, as a share of each knob's range."""
+
+
+class Knob(NamedTuple):
+    """One setting to choose, between two values, on a logarithmic scale unless `low` is zero."""
+
+    name: str
+    low: float
+    high: float
+
+    def value(self, share: float) -> float:
+        """Return the setting at a share of the range."""
+        if self.low > 0:
+            return float(self.low * (self.high / self.low) ** share)
+        return self.low + (self.high - self.low) * share
+
+    def share(self, value: float) -> float:
+        """Return where in the range a setting is, cut off at its ends."""
+        if self.low > 0:
+            part = np.log(max(value, self.low) / self.low) / np.log(self.high / self.low)
+        else:
+            part = (value - self.low) / (self.high - self.low)
+        return float(np.clip(part, 0.0, 1.0))
+
+
+KNOBS: Final[dict[str, tuple[Knob, ...]]] = {
+    "integrator": (Knob("gain", 0.003, 1.0),),
+    "pi": (Knob("integral_per_frame", 0.003, 1.0), Knob("proportional", 0.0, 0.6)),
+    "pid": (
+        Knob("integral_per_frame", 0.003, 1.0),
+        Knob("proportional", 0.0, 0.6),
+        Knob("derivative_frames", 0.0, 0.6),
+    ),
+    "smith": (Knob("response_ms", 0.5, 300.0),),
+    "lqg": (Knob("control_weight", 0.001, 1000.0), Knob("noise_urad", 1.0, 1000.0)),
+}
+"""What is varied for each shipped controller, and how far."""
+
+
+class TuningResult(NamedTuple):
+    """What the search found."""
+
+    chosen: Candidate
+    present: Candidate
+    """The scenario's own settings."""
+    rules: dict[str, Candidate]
+    """Published rules, where they exist for this controller."""
+    tried: tuple[Candidate, ...]
+    demands: Demands
+    why: str
+    """Why the search stopped where it did."""
+
+
+def tune(
+    built: Built,
+    demands: Demands,
+    knobs: Sequence[Knob] | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> TuningResult:
+    """Search for the gains of the least predicted cost that keep the demands.
+
+    The cost is the mean excess loss, plus the slowest settling times its weight.
+
+    A scan over the whole range, then steps along single knobs from the best points, halved until
+    they are `FINEST` of the range. What is not a knob stays as the scenario has it.
+
+    Parameters
+    ----------
+    built : Built
+        The scenario.
+    demands : Demands
+        What every mirror must keep.
+    knobs : sequence of Knob, optional
+        What to vary; from `KNOBS` if left out.
+    progress : callable, optional
+        Told the number of gains tried so far.
+
+    Returns
+    -------
+    Outcome
+
+    Raises
+    ------
+    ScenarioError
+        If there is nothing to vary for this controller, or no gains keep the demands.
+    """
+    bench = Bench(built, demands)
+    if knobs is None:
+        if bench.kind not in KNOBS:
+            raise ScenarioError(
+                f'controller.kind: nothing is known to be tuned in "{bench.kind}"; name settings '
+                f"with --vary NAME=LOW:HIGH. Known: {', '.join(KNOBS)}."
+            )
+        knobs = KNOBS[bench.kind]
+    base = dict(built.resolved.controller)
+    cache: dict[tuple[float, ...], Candidate] = {}
+
+    def at(shares: tuple[float, ...]) -> Candidate:
+        if shares not in cache:
+            values = {k.name: k.value(x) for k, x in zip(knobs, shares, strict=True)}
+            cache[shares] = bench.judge(base | values, SLACK)
+            if progress is not None:
+                progress(len(cache))
+        return cache[shares]
+
+    n = {1: 33, 2: 11, 3: 6}.get(len(knobs), 4)
+    for shares in product(np.linspace(0, 1, n).tolist(), repeat=len(knobs)):
+        at(tuple(shares))
+    good = sorted((s for s, c in cache.items() if c.meets), key=lambda s: demands.cost_db(cache[s]))
+    if not good:
+        raise ScenarioError(_none(tuple(cache.values()), demands))
+    best = good[0]
+    step = 0.5 / (n - 1)
+    while step > FINEST:
+        around = [
+            (*best[:i], min(max(best[i] + d, 0.0), 1.0), *best[i + 1 :])
+            for i in range(len(knobs))
+            for d in (-step, step)
+        ]
+        cost = demands.cost_db(at(best))
+        better = [s for s in around if at(s).meets and demands.cost_db(at(s)) < cost]
+        if better:
+            best = min(better, key=lambda s: demands.cost_db(at(s)))
+        else:
+            step *= 0.5
+    chosen = bench.judge(at(best).settings, 0.0, 1600)
+    return TuningResult(
+        chosen=chosen,
+        present=bench.judge(base),
+        rules=_rules(bench, base),
+        tried=tuple(cache.values()),
+        demands=demands,
+        why=_why(chosen, at(best), best, knobs, demands),
+    )
+
+
+def _rules(bench: Bench, base: dict[str, Any]) -> dict[str, Candidate]:
+    """Published rules for integrator, PI and PID, from the believed plant's effective delay.
+
+    For a process that is nothing but delay L an integrator of rate K per second has the ultimate
+    value K = pi / (2 L) and period 4 L.
+    """
+    delay_s, frame_s = effective_delay_s(bench.belief), bench.plant.frame_s
+    simc = simc_pure_delay(delay_s, frame_s)
+    half = ziegler_nichols("p", np.pi / (2 * delay_s), 4 * delay_s)
+    rules: dict[str, dict[str, float]] = {}
+    if bench.kind == "integrator":
+        rules = {"SIMC": {"gain": simc}, "half the ultimate gain": {"gain": half.gain * frame_s}}
+    elif bench.kind in ("pi", "pid"):
+        rest = {"proportional": 0.0} | (
+            {"derivative_frames": 0.0} if bench.kind == "pid" else {}
+        )
+        ultimate = per_frame(ziegler_nichols("pi", 1.0, 2 * delay_s), frame_s)
+        rules = {
+            "SIMC": rest | {"integral_per_frame": simc},
+            "half the ultimate gain": rest | {"integral_per_frame": half.gain * frame_s},
+            "ultimate-gain PI": rest
+            | {
+                "proportional": ultimate.proportional,
+                "integral_per_frame": ultimate.integral_per_frame,
+            },
+        }
+    return {name: bench.judge(base | values) for name, values in rules.items()}
+
+
+def _why(
+    chosen: Candidate, coarse: Candidate, shares: tuple[float, ...], knobs: Sequence[Knob],
+    demands: Demands,
+) -> str:  # fmt: skip
+    """Say which demand holds the chosen point, or that none does."""
+    held = []
+    if coarse.ms > demands.ms * (1 - 4 * SLACK):
+        held.append(f"Ms of mirror {coarse.ms_mirror} ({coarse.ms:.3f} of {demands.ms:g})")
+    if coarse.gain_margin_db < demands.gain_margin_db * (1 + 8 * SLACK):
+        held.append(
+            f"gain margin of mirror {coarse.gain_mirror} "
+            f"({coarse.gain_margin_db:.2f} of {demands.gain_margin_db:g} dB)"
+        )
+    if demands.settling_ms is not None and coarse.settling_ms > 0.95 * demands.settling_ms:
+        held.append(
+            f"settling of mirror {coarse.settling_mirror} "
+            f"({coarse.settling_ms:.1f} of {demands.settling_ms:g} ms)"
+        )
+    ends = [
+        f"{k.name} at the end of its range, {k.value(x):g}"
+        for k, x in zip(knobs, shares, strict=True)
+        if x in (0.0, 1.0)
+    ]
+    if held:
+        text = "Held by " + " and by ".join(held) + "."
+    elif demands.settling_weight:
+        text = (
+            "No demand holds it: faster costs more loss than the settling it saves is worth, "
+            "slower the other way round."
+        )
+    else:
+        text = (
+            "No demand holds it: faster passes more noise than it takes out disturbance, slower "
+            "the other way round."
+        )
+    return text + (f" {'; '.join(ends).capitalize()}." if ends else "")
+
+
+def _none(tried: Sequence[Candidate], demands: Demands) -> str:
+    stable = [c for c in tried if c.stable]
+    if not stable:
+        return "controller: no gains in the range make every mirror stable"
+
+    def excess(c: Candidate) -> float:
+        late = 0.0
+        if demands.settling_ms is not None:
+            late = max(c.settling_ms / demands.settling_ms - 1, 0.0)
+        lack = max(1 - c.gain_margin_db / max(demands.gain_margin_db, 1e-9), 0.0)
+        return max(c.ms / demands.ms - 1, 0.0) + lack + late
+
+    nearest = min(stable, key=excess)
+    settling = "" if demands.settling_ms is None else f", settling {demands.settling_ms:g} ms"
+    return (
+        f"controller: none of {len(tried)} gains keeps Ms {demands.ms:g}, gain margin "
+        f"{demands.gain_margin_db:g} dB{settling} for every mirror; the nearest has Ms "
+        f"{nearest.ms:.3f} (mirror {nearest.ms_mirror}), {nearest.gain_margin_db:.2f} dB (mirror "
+        f"{nearest.gain_mirror}) and settles in {nearest.settling_ms:.1f} ms (mirror "
+        f"{nearest.settling_mirror})"
+    )

@@ -1,0 +1,1 @@
+"""One run, from a scenario to a result folder."""

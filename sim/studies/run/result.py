@@ -1,0 +1,107 @@
+"""The result of a run, and the folder it is filed in: written whole or not at all."""
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sim.filing import filed
+from sim.optics.epochs import Epoch
+from sim.ports import Array
+from sim.results.traces import SpotImages, Traces
+from sim.scenario.model import Scenario
+from sim.scenario.portable import copy_files, portable, portable_toml
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """Everything one run gave."""
+
+    scenario: Scenario
+    """With all defaults filled in."""
+    figures: dict[str, Any]
+    """See `sim.results.metrics.evaluate`."""
+    limits: list[dict[str, Any]]
+    """name, limit, value, met."""
+    traces: Traces
+    epochs: tuple[Epoch, ...]
+    images: SpotImages
+    shock_spectrum: tuple[Array, Array, float] | None
+    """Frequencies (n,) [Hz], maximax (n, 3) [m/s^2], quality factor."""
+    notes: tuple[str, ...]
+    provenance: dict[str, Any]
+
+    @property
+    def met(self) -> bool:
+        """Whether every limit was met."""
+        return all(limit["met"] for limit in self.limits)
+
+    def results(self) -> dict[str, Any]:
+        """Return what `results.json` holds."""
+        return {
+            **self.figures,
+            "limits": self.limits,
+            "scenario": portable(self.scenario),
+            "notes": list(self.notes),
+            "provenance": self.provenance,
+        }
+
+    def write(self, folder: str | Path, *, overwrite: bool = False) -> Path:
+        """Write the result folder and return it.
+
+        Parameters
+        ----------
+        folder : str or Path
+            Gets results.json, traces.npz, report.html, scenario.toml and the profiles it reads.
+        overwrite : bool
+            Whether an existing folder may be replaced.
+
+        Raises
+        ------
+        OutputError
+            If the folder exists and `overwrite` is false, or it cannot be written.
+        """
+        folder = Path(folder)
+        with filed(folder, overwrite=overwrite) as new:
+            self._fill(new)
+        return folder
+
+    def _fill(self, folder: Path) -> None:
+        from sim.report import ReportView, render
+
+        toml = portable_toml(self.scenario)
+        view = ReportView(
+            title=self.scenario.title,
+            question=self.scenario.question.strip(),
+            figures=self.figures,
+            limits=self.limits,
+            traces=self.traces,
+            epochs=self.epochs,
+            images=self.images,
+            scenario_toml=toml,
+            provenance=self.provenance,
+            notes=self.notes,
+            shock_spectrum=self.shock_spectrum,
+            outage_excess_db=self.scenario.metrics.outage_excess_db,
+            ports=self.scenario.switch.geometry.ports_per_side,
+        )
+        copy_files(self.scenario, folder)
+        text = json.dumps(self.results(), indent=1, allow_nan=False)
+        (folder / "results.json").write_text(text, encoding="utf-8")
+        (folder / "scenario.toml").write_text(toml, encoding="utf-8")
+        (folder / "report.html").write_text(render(view), encoding="utf-8")
+        arrays: dict[str, Any] = {**self.traces.arrays(), **self._wiring()}
+        np.savez_compressed(folder / "traces.npz", **arrays)
+
+    def _wiring(self) -> dict[str, Any]:
+        """The epochs as arrays, E of them."""
+        epochs = self.epochs
+        return {
+            "epoch_start_s": np.array([e.start_s for e in epochs]),
+            "epoch_outputs": np.stack([e.outputs for e in epochs]),
+            "epoch_pairs": np.stack([e.pairs for e in epochs]),
+            "epoch_aim_rad": np.stack([e.aim_rad for e in epochs]),
+            "epoch_aligned_db": np.stack([e.aligned_db for e in epochs]),
+        }

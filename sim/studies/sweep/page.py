@@ -1,0 +1,208 @@
+"""The page of a sweep: figures, what matters, pictures, and how to repeat the worst runs."""
+
+import json
+from collections.abc import Iterator, Mapping
+from importlib.resources import files
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from jinja2 import Environment, StrictUndefined
+from scipy import stats
+
+from sim.report.drawing import Picture
+from sim.report.page import LIMIT_WORDS, number
+from sim.results.limits import FIGURE_OF
+from sim.studies.sweep.analysis import (
+    Effect,
+    Floats,
+    effects,
+    overall_interval,
+    responses,
+    seed_share,
+)
+from sim.studies.sweep.one_run import METRICS, RunOutcome
+from sim.studies.sweep.plan import Plan
+from sim.studies.sweep.plots import metric_picture
+from sim.studies.sweep.vary import toml
+
+HEADLINES: Final = (
+    "settling.max_ms",
+    "pointing.rms_urad",
+    "pointing.max_urad",
+    "coupling.mean_db",
+    "coupling.excess_max_db",
+)
+"""Metrics that come first; any with a limit come before these."""
+N_WORST = 3
+N_FAILED = 10
+
+
+class MetricView(NamedTuple):
+    """One metric on the page."""
+
+    words: str
+    unit: str
+    mean: Any
+    """An `analysis.Interval`."""
+    smallest: float | None
+    median: float | None
+    largest: float | None
+    missing: int
+    effects: list[Effect]
+    seeds: float
+    """Share of the variance that is the seed's; NaN if unknown."""
+    picture: Picture | None
+
+
+class WorstRun(NamedTuple):
+    """A run worth repeating."""
+
+    words: str
+    value: str
+    run: int
+    command: str
+
+
+def render(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> str:
+    """Return the report of a finished sweep as one HTML page that loads nothing.
+
+    Parameters
+    ----------
+    plan : Plan
+        The sweep.
+    outcomes : mapping of int to Outcome
+        All of its runs.
+
+    Raises
+    ------
+    ValueError
+        If runs are missing.
+    """
+    if len(outcomes) != plan.n_runs:
+        raise ValueError(f"outcomes must hold all {plan.n_runs} runs, got {len(outcomes)}")
+    scenario = json.loads(plan.scenarios[0])
+    asked = [".".join(FIGURE_OF[name]) for name in scenario["limits"] if name in FIGURE_OF]
+    order = [name for name in dict.fromkeys((*asked, *HEADLINES)) if name in METRICS]
+    first: list[MetricView] = []
+    others: list[MetricView] = []
+    constant: list[str] = []
+    for name in dict.fromkeys((*order, *METRICS)):
+        y = _column(plan, outcomes, name)
+        seen = y[np.isfinite(y)]
+        words, unit = METRICS[name]
+        if seen.size == 0 or (seen.size == y.size and np.ptp(seen) <= 1e-9 * np.abs(seen).max()):
+            value = number(float(seen[0]), unit, 4) if seen.size else "no figure"
+            constant.append(f"{words}: {value}")
+            continue
+        (first if name in order else others).append(_metric(plan, y, words, unit))
+    failed = [run for run, outcome in sorted(outcomes.items()) if outcome.error is not None]
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters["number"] = _figure
+    environment.filters["share"] = lambda v: "-" if np.isnan(v) else f"{100 * v:.0f} %"
+    environment.filters["signed"] = lambda v: "-" if np.isnan(v) else f"{v:+.2f}"
+    environment.tests["known"] = lambda v: bool(np.isfinite(v))
+    template = environment.from_string(
+        files("sim.studies.sweep").joinpath("template.html").read_text(encoding="utf-8")
+    )
+    return template.render(
+        plan=plan,
+        title=scenario["title"],
+        question=scenario["question"].strip(),
+        varied=[_described(plan, i) for i in range(len(plan.varied))],
+        verdict=_verdict(plan, outcomes, bool(asked)),
+        missed=_missed(outcomes),
+        first=first,
+        others=others,
+        constant=constant,
+        worst=list(_worst(plan, outcomes, order)),
+        failed=[(run, outcomes[run].error, plan.command(run)) for run in failed[:N_FAILED]],
+        n_failed=len(failed),
+        rests_on=_rests_on(plan),
+    )
+
+
+def _column(plan: Plan, outcomes: Mapping[int, RunOutcome], name: str) -> Floats:
+    found = [outcomes[run].figures.get(name) for run in range(plan.n_runs)]
+    return responses(plan, [np.nan if v is None else float(v) for v in found])
+
+
+def _metric(plan: Plan, y: Floats, words: str, unit: str) -> MetricView:
+    seen = y[np.isfinite(y)]
+    return MetricView(
+        words=words,
+        unit=unit,
+        mean=overall_interval(y),
+        smallest=float(seen.min()),
+        median=float(np.median(seen)),
+        largest=float(seen.max()),
+        missing=int(y.size - seen.size),
+        effects=effects(plan, y),
+        seeds=seed_share(y),
+        picture=metric_picture(plan, y, words, unit) if plan.varied else None,
+    )
+
+
+def _worst(plan: Plan, outcomes: Mapping[int, RunOutcome], names: list[str]) -> Iterator[WorstRun]:
+    """Yield the runs with the largest figures; one that never came counts as the largest."""
+    for name in names:
+        y = _column(plan, outcomes, name).ravel()
+        done = [run for run in range(plan.n_runs) if outcomes[run].error is None]
+        if not np.isfinite(y).any() or len(set(y[done].tolist())) < 2:
+            continue
+        words, unit = METRICS[name]
+        done.sort(key=lambda run: (np.inf if np.isnan(y[run]) else y[run], -run), reverse=True)
+        for run in done[:N_WORST]:
+            value = "never" if np.isnan(y[run]) else number(float(y[run]), unit)
+            yield WorstRun(words, value, run, plan.command(run))
+
+
+def _verdict(plan: Plan, outcomes: Mapping[int, RunOutcome], asked: bool) -> str:
+    done = [outcome for outcome in outcomes.values() if outcome.error is None]
+    if not asked:
+        return "No limit was asked for."
+    missed = sum(bool(outcome.limits_missed) for outcome in done)
+    text = f"{missed} of {len(done)} runs missed a limit."
+    drawn = len(plan.points) == 1 or (plan.combinations == 1 and len(plan.seeds) == 1)
+    if drawn and done:
+        low, high = stats.binomtest(missed, len(done)).proportion_ci(method="exact")
+        text += (
+            f" As a share: {100 * missed / len(done):.1f} %, 95 % interval {100 * low:.1f} to "
+            f"{100 * high:.1f} % (Clopper and Pearson, Biometrika 26 (1934) 404)."
+        )
+    return text
+
+
+def _missed(outcomes: Mapping[int, RunOutcome]) -> list[tuple[str, int]]:
+    names = [name for outcome in outcomes.values() for name in outcome.limits_missed]
+    return [(LIMIT_WORDS[n][0], names.count(n)) for n in FIGURE_OF if n in names]
+
+
+def _described(plan: Plan, quantity: int) -> tuple[str, str]:
+    varied = plan.varied[quantity]
+    if varied.distribution is None:
+        values = [v if isinstance(v, str) else toml(v) for v in varied.values]
+        return varied.path, ", ".join(values)
+    law = varied.distribution
+    return varied.path, f"{law.kind}({law.a:g}, {law.b:g})"
+
+
+def _rests_on(plan: Plan) -> str:
+    if plan.samples > 1:
+        both = f" and {len(plan.seeds)} seeds" if len(plan.seeds) > 1 else ""
+        return (
+            f"{plan.samples} samples{both}, taken as independent draws (for a stratified design "
+            "this makes intervals too wide, not too narrow)."
+        )
+    if len(plan.seeds) > 1:
+        return (
+            f"{len(plan.seeds)} seeds. They say how far the noise and spread of the scenario carry "
+            "the means; the points of the grid are fixed."
+        )
+    return "nothing: one seed and a fixed grid leave nothing random, so there are no intervals."
+
+
+def _figure(value: Any, unit: str = "") -> str:
+    missing = value is None or (isinstance(value, float) and np.isnan(value))
+    return "-" if missing else number(value, unit, 4)

@@ -1,0 +1,163 @@
+"""What is varied, as the command line writes it: lists, ranges and distributions."""
+
+import json
+import math
+import re
+import tomllib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from sim.studies.sweep.errors import SweepError
+
+FORMS = (
+    "PATH=1,2,3 or PATH=LOW..HIGH/COUNT or PATH=uniform(LOW,HIGH), loguniform(LOW,HIGH) or "
+    "normal(MEAN,SD)"
+)
+SMALLEST = 2.0**-53
+_NUMBER = r"[+-]?(?:\d[\d_]*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+_RANGE = re.compile(rf"^({_NUMBER})\.\.({_NUMBER})(?:/(.*))?$")
+_CALL = re.compile(r"^([A-Za-z_]\w*)\((.*)\)$")
+
+
+@dataclass(frozen=True, slots=True)
+class Distribution:
+    """A law that a quantity is drawn from."""
+
+    kind: str
+    """uniform, loguniform or normal."""
+    a: float
+    """Lower end, or mean."""
+    b: float
+    """Upper end, or standard deviation."""
+
+    def quantile(self, probability: ArrayLike) -> NDArray[np.float64]:
+        """Return the values below which the law lies with these probabilities (0 to 1)."""
+        p = np.clip(np.asarray(probability, dtype=float), SMALLEST, 1 - SMALLEST)
+        if self.kind == "uniform":
+            return self.a + (self.b - self.a) * p
+        if self.kind == "loguniform":
+            return self.a * (self.b / self.a) ** p
+        return self.a + self.b * np.asarray(stats.norm.ppf(p))
+
+
+@dataclass(frozen=True, slots=True)
+class Varied:
+    """One varied quantity."""
+
+    path: str
+    """Where it stands in the scenario."""
+    values: tuple[Any, ...]
+    """The listed values; empty for a distribution."""
+    distribution: Distribution | None
+
+
+def parse_vary(text: str) -> Varied:
+    """Read one `--vary` option.
+
+    Parameters
+    ----------
+    text : str
+        "path=1,2,3", "path=1..2/5" or "path=uniform(1,2)"; see `FORMS`.
+
+    Returns
+    -------
+    Varied
+
+    Raises
+    ------
+    SweepError
+        If it cannot be read; names the option, the rule and the value.
+    """
+    path, equals, value = (part.strip() for part in text.partition("="))
+    if not equals or not path or not value:
+        raise SweepError(f"--vary needs {FORMS} (got {text!r})")
+    if path == "seed":
+        raise SweepError(f"--vary {text}: the seed is varied by --seeds")
+    if found := _RANGE.match(value):
+        return Varied(path, _range(text, *found.groups()), None)
+    if found := _CALL.match(value):
+        return Varied(path, (), _distribution(text, *found.groups()))
+    if ".." in value and not value.startswith(('"', "'", "[")):
+        raise SweepError(f"--vary {text}: a range is written LOW..HIGH/COUNT in numbers")
+    values = _list(text, value)
+    seen = [toml(v) for v in values]
+    for v in seen:
+        if seen.count(v) > 1:
+            raise SweepError(f"--vary {text}: every value may stand once (got {v} again)")
+    return Varied(path, values, None)
+
+
+def toml(value: Any) -> str:
+    """Return a value as TOML writes it; the inverse of what `--set` reads."""
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _range(text: str, low: str, high: str, count: str | None) -> tuple[Any, ...]:
+    if count is None or not count.strip().isdigit() or int(count) < 2:
+        raise SweepError(f"--vary {text}: a range needs /COUNT, a whole number of 2 or more")
+    first, last, n = float(low), float(high), int(count)
+    if first == last:
+        raise SweepError(f"--vary {text}: the ends of a range must differ")
+    values = [first + (last - first) * i / (n - 1) for i in range(n)]
+    values[-1] = last
+    whole = all(re.fullmatch(r"[+-]?\d+", end) for end in (low, high))
+    if whole and all(v.is_integer() for v in values):
+        return tuple(int(v) for v in values)
+    return tuple(values)
+
+
+def _distribution(text: str, kind: str, inside: str) -> Distribution:
+    if kind not in ("uniform", "loguniform", "normal"):
+        raise SweepError(
+            f'--vary {text}: unknown distribution "{kind}". Known: loguniform, normal, uniform.'
+        )
+    try:
+        a, b = (float(part) for part in inside.split(","))
+    except ValueError:
+        raise SweepError(f"--vary {text}: {kind} needs two numbers (got {inside!r})") from None
+    if not (math.isfinite(a) and math.isfinite(b)):
+        raise SweepError(f"--vary {text}: {kind} needs finite numbers (got {inside!r})")
+    if kind == "normal" and b <= 0:
+        raise SweepError(f"--vary {text}: the standard deviation must be above 0 (got {b:g})")
+    if kind != "normal" and a >= b:
+        raise SweepError(f"--vary {text}: LOW must be below HIGH (got {a:g} and {b:g})")
+    if kind == "loguniform" and a <= 0:
+        raise SweepError(f"--vary {text}: LOW must be above 0 (got {a:g})")
+    return Distribution(kind, a, b)
+
+
+def _list(text: str, value: str) -> tuple[Any, ...]:
+    try:
+        values = tomllib.loads(f"v = [{value}]")["v"]
+    except tomllib.TOMLDecodeError:  # bare words, as --set takes them
+        values = [_single(part.strip()) for part in value.split(",")]
+    for v in values:
+        if v == "":
+            raise SweepError(f"--vary {text}: a value is missing between commas")
+        if not _plain(v):
+            raise SweepError(
+                f"--vary {text}: a value is a finite number, a text, true, false or a list of "
+                f"these (got {v!r})"
+            )
+    if not values:
+        raise SweepError(f"--vary needs {FORMS} (got {text!r})")
+    return tuple(values)
+
+
+def _single(part: str) -> Any:
+    try:
+        return tomllib.loads(f"v = {part}")["v"]
+    except tomllib.TOMLDecodeError:
+        return part
+
+
+def _plain(value: Any) -> bool:
+    if isinstance(value, list):
+        return all(_plain(v) for v in value)
+    if isinstance(value, float):
+        return math.isfinite(value)
+    return isinstance(value, bool | int | str)

@@ -1,0 +1,126 @@
+"""Compiled kernels: the same bits on every instruction set, and a cache that is never stale."""
+
+import ast
+import hashlib
+import os
+import platform
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sim.camera.settings import Camera
+from sim.kernels import compilation, compiled
+
+SIM = Path(compilation.__file__).parents[1]
+CAMERA = Camera(1.8, 20000.0, 20.0, 6.0, 0.5, 32.0, 1900.0, 1023.0)
+
+
+def digest() -> str:
+    """Pixels, sums, noise and a frame of 21 mirrors, as one number."""
+    from tests.kernels.test_kernels import exposed, moved
+
+    whole = hashlib.sha256()
+    for array in (
+        *exposed(compiled, 1),
+        *exposed(compiled, 2),
+        *moved(compiled, "single_sided", 2, True).values(),
+    ):
+        whole.update(np.ascontiguousarray(array).tobytes())
+    return whole.hexdigest()
+
+
+def elsewhere(folder: Path, **environment: str) -> str:
+    """The same in a process of its own."""
+    told = subprocess.run(
+        [sys.executable, "-c", f"from {__name__} import digest; print(digest())"],
+        check=True, capture_output=True, text=True, cwd=SIM.parent,
+        env=os.environ | {"NUMBA_CACHE_DIR": str(folder)} | environment,
+    )  # fmt: skip
+    return told.stdout.strip()
+
+
+@pytest.mark.skipif(platform.machine() not in ("x86_64", "AMD64"), reason="sets of x86")
+@pytest.mark.parametrize(
+    ("cpu", "features"), [("x86-64", ""), ("x86-64-v3", "+avx2,+fma")], ids=["sse2", "avx2"]
+)
+def test_bits_do_not_depend_on_the_instruction_set(
+    cpu: str, features: str, tmp_path: Path
+) -> None:
+    """Registers of 4 and of 8 single-precision numbers, with and without fused multiply-add."""
+    other = elsewhere(tmp_path, NUMBA_CPU_NAME=cpu, NUMBA_CPU_FEATURES=features)
+    assert other == digest()
+
+
+def test_every_compiled_file_counts_for_the_cache() -> None:
+    """All files that compile something, and all of our own that they import from."""
+    sources = {path.relative_to(SIM).as_posix() for path in compilation.SOURCES}
+    for path in SIM.rglob("*.py"):
+        name = path.relative_to(SIM).as_posix()
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        modules = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+        compiling = {"sim.kernels.compilation", "sim.kernels.vectors", "numba"}
+        if modules & compiling and name not in NOT_COMPILED:
+            assert name in sources, name
+            for module in modules:
+                if module and module.startswith("sim.") and name not in MODELS:
+                    file = module.removeprefix("sim.").replace(".", "/")
+                    assert {f"{file}.py", f"{file}/__init__.py"} & sources, (name, module)
+
+
+NOT_COMPILED = {"studies/run/run.py"}
+"""Uses a number of `sim.kernels.vectors`, compiles nothing."""
+MODELS = {"camera/settings.py", "ports.py", "mechanics/resampling.py"}
+"""Records that kernels take; what they import does not reach compiled code."""
+
+
+def test_a_change_in_any_source_gives_a_new_cache(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path))
+    copies = tuple(tmp_path / f"{i}.py" for i in range(len(compilation.SOURCES)))
+    for copy, path in zip(copies, compilation.SOURCES, strict=True):
+        copy.write_bytes(path.read_bytes())
+    monkeypatch.setattr(compilation, "SOURCES", copies)
+    seen = {compilation.cache_folder.__wrapped__()}
+    for copy in copies:
+        copy.write_bytes(copy.read_bytes() + b"\n")
+        seen.add(compilation.cache_folder.__wrapped__())
+    assert len(seen) == len(copies) + 1
+    assert all(folder.parent == tmp_path for folder in seen)
+
+
+def test_kernels_are_kept_in_that_cache() -> None:
+    for name in compiled.__all__:
+        path = Path(getattr(compiled, name).stats.cache_path)
+        assert compilation.cache_folder() in path.parents
+
+
+def test_cache_goes_to_the_user_where_the_package_is_read_only(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("NUMBA_CACHE_DIR", raising=False)
+    monkeypatch.setattr(compilation, "HERE", tmp_path)
+    monkeypatch.setattr(os, "access", lambda path, mode: False)
+    for name in ("XDG_CACHE_HOME", "LOCALAPPDATA", "HOME", "USERPROFILE"):
+        monkeypatch.setenv(name, str(tmp_path / "user"))
+    assert (tmp_path / "user") in compilation._root().parents
+
+
+@pytest.mark.parametrize(
+    ("chosen", "found"),
+    [({}, "PASSIVE 3000"), ({"OMP_WAIT_POLICY": "ACTIVE"}, "ACTIVE None"),
+     ({"GOMP_SPINCOUNT": "7"}, "None 7")],
+)  # fmt: skip
+def test_how_threads_wait_is_left_to_the_user_who_chose(
+    chosen: dict[str, str], found: str
+) -> None:
+    free = {k: v for k, v in os.environ.items() if k not in compilation.WAITING}
+    told = subprocess.run(
+        [sys.executable, "-c", "import os, sim.kernels.compilation; "
+         "print(os.environ.get('OMP_WAIT_POLICY'), os.environ.get('GOMP_SPINCOUNT'))"],
+        check=True, capture_output=True, text=True, cwd=SIM.parent, env=free | chosen,
+    )  # fmt: skip
+    assert told.stdout.strip() == found

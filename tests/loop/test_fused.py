@@ -1,0 +1,153 @@
+"""The fused path against the loop stage by stage, bit for bit; what keeps a run from it."""
+
+import dataclasses
+from pathlib import Path
+
+import numba
+import numpy as np
+import pytest
+
+from controllers.pi import Pi
+from sim.build.build import build
+from sim.loop.fused import reasons_not_fused
+from sim.loop.parts import Parts
+from sim.loop.simulate import SAMPLED_FRAMES, simulate
+from sim.ports import LawState
+from sim.results.traces import Traces
+from sim.scenario.model import load_scenario
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+HUT = ("switch.geometry.ports_per_side=20", "switch.geometry.columns=5",
+       "metrics.hold_from_ms=20")  # fmt: skip
+SECTION = 'controller.sections=[{kind="notch",frequency_hz=[300,240],quality=2}]'
+CASES = {
+    "move": ("harrow_point_reconfigure", ("duration_ms=230",)),
+    "exact": ("harrow_point_reconfigure", ("duration_ms=130", 'camera.noise="exact"')),
+    "quick": ("harrow_point_reconfigure", ("duration_ms=230", "camera.latency_us=200")),
+    "slow": ("harrow_point_reconfigure", ("duration_ms=230", "camera.latency_us=2300")),
+    "sections": ("harrow_point_reconfigure", ("duration_ms=230", SECTION)),
+    "integrator": (
+        "harrow_point_reconfigure",
+        ("duration_ms=230", 'controller={kind="integrator",gain=0.2}'),
+    ),
+    "shock": ("harrow_point_half_sine", ("duration_ms=330", "traces.sample_hz=4000")),
+    "lost": ("harrow_point_reconfigure", ("duration_ms=230", "estimator.edge_px=11.2")),
+    "warm": (
+        "harrow_point_cooling_failure",
+        ("duration_ms=1300", "traces.sample_hz=200", "camera.defocus_px_per_k=0.1",
+         "camera.dark_e_per_s=1e4"),
+    ),
+    "quake": ("harrow_point_earthquake", ("duration_ms=500", "engine.exposure_samples=4")),
+    "equivalent": ("harrow_point_earthquake", ("duration_ms=300", 'camera.noise="equivalent"')),
+}  # fmt: skip
+
+
+def made(name: str, *overrides: str) -> Parts:
+    return build(load_scenario(SCENARIOS / f"{name}.toml", [*HUT, *overrides])).parts
+
+
+def same(one: Traces, other: Traces) -> None:
+    for field in dataclasses.fields(Traces):
+        a, b = getattr(one, field.name), getattr(other, field.name)
+        if isinstance(a, np.ndarray):
+            assert np.array_equal(a, b, equal_nan=a.dtype.kind == "f"), field.name
+
+
+@pytest.mark.parametrize("case", list(CASES))
+def test_fused_path_gives_the_bits_of_the_stages(case: str) -> None:
+    name, overrides = CASES[case]
+    parts = made(name, *overrides)
+    fast, plain = simulate(parts), simulate(parts, fused=False)
+    assert plain.spent.fused_frames == 0
+    assert fast.spent.fused_frames == parts.clock.n_frames - SAMPLED_FRAMES
+    same(fast.traces, plain.traces)
+    assert fast.images.moments == plain.images.moments
+    assert np.array_equal(fast.images.frames_dn, plain.images.frames_dn)
+    if case == "lost":
+        assert 0 < fast.traces.lost_frames.min() < fast.traces.lost_frames.max()
+
+
+@pytest.mark.parametrize("ports", [1, 6])
+def test_blocks_that_are_not_full_give_the_bits_of_the_stages(ports: int) -> None:
+    """Two mirrors, and twelve: less than eight, and a second eight that is not full."""
+    parts = made(
+        "harrow_point_reconfigure", "duration_ms=230", f"switch.geometry.ports_per_side={ports}",
+        "switch.geometry.columns=1",
+    )  # fmt: skip
+    assert len(parts.mirrors) == 2 * ports
+    same(simulate(parts).traces, simulate(parts, fused=False).traces)
+
+
+def test_a_state_that_is_laid_out_otherwise_is_refused() -> None:
+    class Otherwise(Pi):
+        def step(self, state, reading, setpoint):  # type: ignore[no-untyped-def]
+            return super().step(state, reading, setpoint)
+
+        def in_numbers(self, state):  # type: ignore[no-untyped-def]
+            law, _ = super().in_numbers(state)
+            return law, LawState(*(np.array(part) for part in state))
+
+    parts = made("harrow_point_reconfigure", "duration_ms=130")
+    pi = parts.controller
+    assert isinstance(pi, Pi)
+    with pytest.raises(ValueError, match="in_numbers: integral_rad must be"):
+        simulate(dataclasses.replace(parts, controller=Otherwise(pi.params, pi.plant)))
+
+
+def test_fused_path_does_not_depend_on_threads() -> None:
+    if numba.config.NUMBA_NUM_THREADS < 2:
+        pytest.skip("one core")
+    parts = made("harrow_point_reconfigure", "duration_ms=230")
+    before = numba.get_num_threads()
+    try:
+        traces = []
+        for threads in (1, 2):
+            numba.set_num_threads(threads)
+            traces.append(simulate(parts).traces)
+    finally:
+        numba.set_num_threads(before)
+    same(*traces)
+
+
+@pytest.mark.parametrize(
+    ("override", "why"),
+    [
+        ('estimator={kind="matched_filter",min_flux_dn=1500,edge_px=4.5}', "whole frames"),
+        ("camera.prnu_pct=1", "pixels differ"),
+        ("camera.spill=true", "stray light"),
+        ("camera.search_after_frames=5", "searched for"),
+        ("camera.row_us=0.3", "rows start"),
+        ('controller={kind="lqg",drift_urad_per_sqrt_s=500,noise_urad=33,control_weight=1}',
+         "stepped in Python"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_fused_goes_frame_by_frame_and_says_why(override: str, why: str) -> None:
+    parts = made("harrow_point_reconfigure", "duration_ms=130", override)
+    (reason,) = reasons_not_fused(parts)
+    assert why in reason
+    assert simulate(parts).spent.fused_frames == 0
+
+
+def test_a_controller_that_departs_from_its_base_is_stepped_in_python() -> None:
+    class Halved(Pi):
+        def step(self, state, reading, setpoint):  # type: ignore[no-untyped-def]
+            state, correction = super().step(state, reading, setpoint)
+            return state, 0.5 * correction
+
+    parts = made("harrow_point_reconfigure", "duration_ms=130")
+    pi = parts.controller
+    assert isinstance(pi, Pi)
+    halved = dataclasses.replace(parts, controller=Halved(pi.params, pi.plant))
+    assert reasons_not_fused(halved) == ("the controller is stepped in Python",)
+    assert not np.array_equal(
+        simulate(halved).traces.correction_rad, simulate(parts).traces.correction_rad
+    )
+
+
+def test_time_is_told_by_stage() -> None:
+    spent = simulate(made("harrow_point_earthquake", "duration_ms=200")).spent
+    shares = spent.shared_out_s()
+    assert list(shares) == ["surroundings", "path", "plant", "camera", "control", "recording"]
+    assert min(shares.values()) > 0
+    assert sum(shares.values()) == pytest.approx(sum(spent.stages_s))
+    assert spent.start_s > 0

@@ -1,0 +1,121 @@
+"""The drive: combs, DAC and amplifier against closed forms and an independent integrator."""
+
+import numpy as np
+import pytest
+from scipy.integrate import solve_ivp
+
+from sim.kernels import plain
+from sim.mirror.drive import comb_tilt_rad
+from tests.rig import Rig, held
+
+COMB = {"slope_f_per_rad": 5e-12, "spring_nm_per_rad": 1e-7}
+
+
+def test_comb_values() -> None:
+    """Torque V^2/2 dC/dtheta; the numbers follow by hand from k = 1e-7 N m/rad, 5e-12 F/rad."""
+    assert comb_tilt_rad(60.0, 0.0, **COMB) == pytest.approx(0.090, rel=1e-12)
+    slope = (comb_tilt_rad(60.001, 0.0, **COMB) - comb_tilt_rad(59.999, 0.0, **COMB)) / 0.002
+    assert slope == pytest.approx(3.000e-3, rel=1e-9)
+    assert comb_tilt_rad(70.0, 50.0, **COMB) == pytest.approx(0.060, rel=1e-12)
+    v = np.linspace(-60.0, 60.0, 13)
+    tilt = [comb_tilt_rad(60.0 + x, 60.0 - x, **COMB) for x in v]
+    assert tilt == pytest.approx(6e-3 * v, abs=1e-16)
+
+
+def settled(rig: Rig, asked_rad: float) -> float:
+    return float(rig.run(held(asked_rad, 0.0, 2500))[-1, 0, 0])
+
+
+@pytest.mark.parametrize("comb", ["push_pull", "single_sided"])
+def test_both_combs_reach_the_tilt_asked_for(comb: str) -> None:
+    """To half a code; near zero a single-sided comb resolves far better, far out half as well."""
+    for asked in (-0.06, -1e-3, 0.0, 2e-3, 0.05):
+        rig = Rig(comb=comb, bits=16)
+        lsb_v = rig.drive.lsb_v
+        if comb == "push_pull":
+            half = 0.5 * rig.params.gain * lsb_v
+        else:
+            volt = np.sqrt(abs(asked) / rig.params.gain)
+            half = rig.params.gain * (volt + 0.25 * lsb_v) * lsb_v
+        assert settled(rig, asked) == pytest.approx(asked, abs=1.0001 * half + 1e-12)
+
+
+def test_single_sided_volts_go_as_the_square_root() -> None:
+    rig = Rig(comb="single_sided")
+    for asked, volt in ((0.085 / 4, 90.0), (-0.085 / 9, -60.0), (0.0, 0.0)):
+        rig.run(held(asked, 0.0, 60))
+        assert rig.volt[0, 0] == pytest.approx(volt, abs=2 * rig.drive.lsb_v)
+
+
+def test_push_pull_volts_are_in_proportion() -> None:
+    rig = Rig()
+    for asked in (0.085 / 4, -0.085 / 9, 0.0):
+        rig.run(held(asked, 0.0, 60))
+        assert rig.volt[0, 0] == pytest.approx(90.0 * asked / 0.085, abs=2 * rig.drive.lsb_v)
+
+
+@pytest.mark.parametrize("bits", [8, 14])
+def test_dac_steps_and_ends(bits: int) -> None:
+    """2^bits codes over both ways: -full scale to full scale less one code."""
+    asked = np.linspace(-0.1, 0.1, 642)
+    rig = Rig(mirrors=tuple(range(len(asked))), bits=bits, travel_mrad=(200.0, 200.0),
+              amplifier_khz=1e4, kernels=plain)  # fmt: skip
+    rig.run(np.stack([asked, asked])[None])
+    code = rig.volt[0] / (90.0 / 2 ** (bits - 1))
+    assert code == pytest.approx(np.round(code), abs=1e-9)
+    assert (round(code.min()), round(code.max())) == (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
+    inside = np.abs(asked) < 0.084
+    ideal = asked / 0.085 * 2 ** (bits - 1)
+    error = (code - ideal)[inside]
+    assert np.abs(error).max() <= 0.5 + 1e-9
+    # A uniform error of one code: variance 1/12; 10 % for the few codes of the coarse one.
+    assert error.var() == pytest.approx(1 / 12, rel=0.1)
+
+
+@pytest.mark.parametrize("slew_v_per_us", [0.05, 0.3, 1.0])
+def test_amplifier_agrees_with_a_limited_slope_integrated(slew_v_per_us: float) -> None:
+    """dv/dt = clip((command - v) / lag, +-slew), by Runge-Kutta of order 8; DAC codes 1e-5 V."""
+    rig = Rig(slew_v_per_us=slew_v_per_us)
+    slew = 1e6 * slew_v_per_us
+    volt, late = 0.0, 0
+    rng = np.random.default_rng(8)
+    for command in rng.uniform(-80.0, 80.0, 20):
+        rig.run(held(command / 90.0 * 0.085, 0.0, 1))
+
+        def slope(_: float, v: np.ndarray, command: float = command) -> np.ndarray:
+            return np.clip((command - v) / rig.drive.lag_s, -slew, slew)
+
+        late += abs(command - volt) > slew * rig.drive.lag_s
+        volt = solve_ivp(slope, (0, 5e-5), [volt], "DOP853", rtol=1e-10, atol=1e-12,
+                         max_step=2e-7).y[0, -1]  # fmt: skip
+        assert rig.volt[0, 0] == pytest.approx(volt, abs=2 * rig.drive.lsb_v)
+    assert late > 3
+
+
+def test_amplifier_noise_has_its_bandwidth() -> None:
+    """White noise behind a first-order lag: rms = density sqrt(pi/2 bandwidth).
+
+    (Any text on noise bandwidth.) 400 channels of 300 ticks, each tick e^-1.26 dependent on the
+    last: at least 80 % as many independent values; 4 sigma.
+    """
+    mirrors = tuple(range(200))
+    rig = Rig(mirrors, kernels=plain, noise_uv_per_rthz=10.0)
+    normal = np.zeros((20, 2, 200), np.float32)
+    volts = []
+    for frame in range(16):
+        rig.kernels.fill_normals(normal, rig.mirrors, 0, frame, 1, 2)
+        for n in range(20):
+            rig.run(held(0.0, 0.0, 1), noise=normal[n : n + 1])
+            volts.append(rig.volt.copy())
+    late = np.array(volts[20:])
+    rms = 10e-6 * np.sqrt(np.pi / 2 * 4000.0)
+    assert late.std() == pytest.approx(rms, rel=4 / np.sqrt(2 * 0.8 * late.size))
+    lag_one = (late[1:] * late[:-1]).mean() / late.var()
+    assert lag_one == pytest.approx(np.exp(-2 * np.pi * 4000.0 * 5e-5), abs=4 / np.sqrt(late.size))
+
+
+def test_cross_axis_drive_reaches_the_other_axis() -> None:
+    """To half a code of 10 nrad."""
+    rig = Rig(cross_axis=(0.01, 0.02))
+    tilt = rig.run(held(0.01, 0.03, 2500))[-1, :, 0]
+    assert tilt == pytest.approx([0.01 + 0.01 * 0.03, 0.03 + 0.02 * 0.01], abs=6e-9)

@@ -1,0 +1,178 @@
+"""Recorded frames: round trips, agreement, truth, and every way in which a file can be bad."""
+
+import cv2
+import numpy as np
+import pytest
+
+from sim.errors import ProfileError
+from sim.kernels import compiled
+from sim.studies.estimators.agreement import compare_frames, successive_scatter_px
+from sim.studies.estimators.cases import nominal
+from sim.studies.estimators.frames import frames_of
+from sim.studies.estimators.recorded_frames import load_frames, load_truth
+from sim.studies.estimators.settings import entrants
+
+FULL_SCALE = 1023
+
+
+@pytest.fixture(scope="module")
+def recorded(demo):
+    """Return simulated frames that stand in for recorded ones, and where their spots are."""
+    frames = frames_of(nominal(demo), 0, 11, compiled)
+    return frames.lit_dn[:256].astype(np.uint16), frames.truth_px[:256]
+
+
+def write_truth(path, truth):
+    lines = ["frame,x_px,y_px", *(f"{i},{x:.9f},{y:.9f}" for i, (x, y) in enumerate(truth))]
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def test_npy_png_and_tiff_come_back_as_they_went(tmp_path, recorded):
+    frames, _ = recorded
+    np.save(tmp_path / "stack.npy", frames)
+    cv2.imwritemulti(str(tmp_path / "stack.tif"), list(frames[:5]))
+    folder = tmp_path / "single"
+    folder.mkdir()
+    for i, frame in enumerate(frames[:12]):
+        cv2.imwrite(str(folder / f"{i:04d}.png"), frame)
+    (folder / "notes.txt").write_text("not a frame", encoding="utf-8")
+    np.testing.assert_array_equal(load_frames(tmp_path / "stack.npy", FULL_SCALE), frames)
+    np.testing.assert_array_equal(load_frames(tmp_path / "stack.tif", FULL_SCALE), frames[:5])
+    np.testing.assert_array_equal(load_frames(folder, FULL_SCALE), frames[:12])
+    np.save(tmp_path / "one.npy", frames[0])
+    assert load_frames(tmp_path / "one.npy", FULL_SCALE).shape == (1, 24, 24)
+
+
+def test_with_truth_the_errors_are_those_of_the_bench(tmp_path, demo, own, recorded):
+    frames, truth = recorded
+    path = write_truth(tmp_path / "truth.csv", truth)
+    truth_px = load_truth(path, 256)
+    result = compare_frames(entrants(own, demo), frames.astype(np.int32), demo, truth_px)
+    rows = {row["estimator"]: row for row in result.rows}
+    # 256 frames, two axes: three deviations of a scatter are 3 / sqrt(2 x 510) = 9 %; of a mean
+    # 3 / 16 of the scatter. The light is found from the frames: the bound follows within 1 %.
+    best = rows["poisson_fit"]
+    assert best["bound_px"] == pytest.approx(0.01574, rel=0.01)
+    assert best["scatter_px"] == pytest.approx(0.01574, rel=0.1)
+    assert best["bias_rms_px"] < 3 / 16 * best["scatter_px"]
+    assert best["signal_e"] == pytest.approx(20000, rel=0.02)
+    for row in rows.values():
+        total = np.hypot(row["bias_rms_px"], row["scatter_px"])
+        assert row["rms_error_px"] == pytest.approx(total, rel=0.01)
+
+
+def test_without_truth_scatter_is_told_from_successive_frames(demo, own):
+    # One spot at rest: 400 readings of one position.
+    case = nominal(demo)
+    lit = frames_of(case, 0, 11, compiled).lit_dn[::32]
+    more = frames_of(case, 1, 11, compiled).lit_dn[::32]
+    result = compare_frames(entrants(own, demo), np.concatenate([lit, more]), demo)
+    row = {r["estimator"]: r for r in result.rows}["poisson_fit"]
+    # 64 frames, successive differences: about 20 % at three deviations.
+    assert row["scatter_px"] == pytest.approx(0.01574, rel=0.25)
+    assert row["bias_rms_px"] is row["wrong_rate"] is row["rms_error_px"] is None
+
+
+def test_differences_are_zero_to_oneself_and_the_same_both_ways(demo, own, recorded):
+    frames, _ = recorded
+    differences = compare_frames(entrants(own, demo), frames.astype(np.int32), demo).differences_px
+    matrix = np.array(differences, dtype=float)
+    np.testing.assert_array_equal(np.diag(matrix), 0)
+    np.testing.assert_array_equal(matrix, matrix.T)
+    assert matrix[1:].max() < 0.2
+
+
+def test_drift_is_not_scatter():
+    spot = np.stack([np.linspace(10, 12, 2000), np.full(2000, 11.0)], axis=1)
+    noisy = spot + np.random.default_rng(2).normal(0, 0.02, spot.shape)
+    # 3999 differences, each neighbour shared: 3 % at three deviations or so.
+    assert successive_scatter_px(noisy, np.ones(2000, bool)) == pytest.approx(0.02, rel=0.05)
+
+
+def bad_frames(name, tmp_path):
+    path = tmp_path / name
+    good = np.full((3, 24, 24), 40, np.uint16)
+    if name == "empty":
+        path.mkdir()
+    elif name == "text.png":
+        path.write_text("no image", encoding="utf-8")
+    elif name == "text.npy":
+        path.write_text("no array", encoding="utf-8")
+    elif name == "frames.raw":
+        path.write_bytes(b"123")
+    elif name == "float.npy":
+        np.save(path, good / 2)
+    elif name == "four.npy":
+        np.save(path, good[None])
+    elif name == "objects.npy":
+        np.save(path, np.array([{}], dtype=object), allow_pickle=True)
+    elif name == "bright.npy":
+        np.save(path, good * 100)
+    elif name == "tiny.npy":
+        np.save(path, good[:, :3])
+    elif name == "huge.npy":
+        np.save(path, np.zeros((1, 300, 24), np.uint8))
+    elif name == "colour.png":
+        cv2.imwrite(str(path), np.zeros((24, 24, 3), np.uint8))
+    elif name == "mixed":
+        path.mkdir()
+        cv2.imwrite(str(path / "a.png"), good[0])
+        cv2.imwrite(str(path / "b.png"), good[0, :, :20])
+    elif name == "pages.tif":
+        cv2.imwritemulti(str(path), [good[0], good[0, :20]])
+    return path
+
+
+BAD_FRAMES = [
+    ("missing", "no such file or folder"),
+    ("empty", "holds no frames"),
+    ("text.png", "not a readable image"),
+    ("text.npy", "not a readable NPY file"),
+    ("frames.raw", r"frames must be \.npy, \.png, \.tif, \.tiff"),
+    ("float.npy", "whole digital numbers, got float64"),
+    ("four.npy", r"grey frames \(M, H, W\), got shape \(1, 3, 24, 24\)"),
+    ("objects.npy", "not a readable NPY file"),
+    ("bright.npy", r"within 0 and 1023 DN.*got 4000 to 4000"),
+    ("tiny.npy", "4 to 256 pixels high and wide, got 3 x 24"),
+    ("huge.npy", "4 to 256 pixels high and wide, got 300 x 24"),
+    ("colour.png", "must be grey, got 3 channels"),
+    ("mixed", "first has 24 x 24, this one 24 x 20"),
+    ("pages.tif", "first has 24 x 24, another 20 x 24"),
+]
+
+
+@pytest.mark.parametrize(("name", "message"), BAD_FRAMES)
+def test_bad_frames_are_refused_by_name(tmp_path, name, message):
+    path = bad_frames(name, tmp_path)
+    with pytest.raises(ProfileError, match=message) as refusal:
+        load_frames(path, FULL_SCALE)
+    assert str(tmp_path) in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "holds no rows"),
+        ("x_px,y_px\n", "holds no rows"),
+        ("x,y_px\n1,2\n1,2\n", "no x_px found"),
+        ("x_px,y_px\n1,2\n", r"one row for each of the 2 frames \(got 1\)"),
+        ("x_px,y_px\n1,2\n1,far\n", r"row 3: y_px must be a finite number \(got 'far'\)"),
+        ("x_px,y_px\n1,2\nnan,2\n", "row 3: x_px must be a finite number"),
+        ("x_px,y_px\n1,2\n1\n", r"row 3: y_px must be a finite number \(got None\)"),
+    ],
+)
+def test_bad_truth_is_refused_by_row(tmp_path, text, message):
+    path = tmp_path / "truth.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ProfileError, match=message):
+        load_truth(path, 2)
+
+
+def test_truth_that_is_not_there_or_not_text(tmp_path):
+    with pytest.raises(ProfileError, match="truth cannot be read: No such file"):
+        load_truth(tmp_path / "none.csv", 2)
+    path = tmp_path / "binary.csv"
+    path.write_bytes(b"\xff\xfe\x00x")
+    with pytest.raises(ProfileError, match="truth cannot be read"):
+        load_truth(path, 2)

@@ -1,0 +1,62 @@
+"""Changes of the plant: at no change nothing changes; known directions; the fastest loop."""
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from sim.build.build import build
+from sim.cli.main import cli
+from sim.scenario.model import load_scenario
+from sim.studies.margins.margins import study
+from sim.studies.margins.robustness import changed, fastest
+
+ROOT = Path(__file__).parents[3]
+HARROW = ROOT / "scenarios" / "harrow_point_reconfigure.toml"
+SMALL = ("switch.connections=[[0,7],[13,20]]", "switch.moves=[]", "metrics.hold_from_ms=100",
+         "duration_ms=300")  # fmt: skip
+
+
+def test_no_change_is_the_margin_study_and_gain_only_moves_the_margin() -> None:
+    built = build(load_scenario(HARROW, SMALL))
+    points = {(p.what, round(p.factor, 6)): p for p in changed(built)}
+    ms = study(built, ()).ms_2x2.max()
+    for what in ("resonance", "quality", "gain", "delay", "frame rate"):
+        assert points[what, 1.0].ms == pytest.approx(ms, rel=2e-3)
+    here, more = points["gain", 1.0], points["gain", 1.2]
+    assert here.gain_margin_db is not None and more.gain_margin_db is not None
+    # Exact: 20 % more gain takes 20 log10 1.2 = 1.584 dB off the gain margin.
+    assert here.gain_margin_db - more.gain_margin_db == pytest.approx(1.584, abs=0.02)
+    assert points["delay", 1.3].ms > points["delay", 1.0].ms > 1.0
+
+
+def test_the_fastest_loop_keeps_its_margins_and_no_more() -> None:
+    built = build(load_scenario(HARROW, SMALL))
+    rows = fastest(built)
+    now = next(r for r in rows if r.frame_hz == pytest.approx(1000) and r.latency_us == 700)
+    at = build(load_scenario(HARROW, (*SMALL, "controller.kind=integrator",
+                                      f"controller.gain={now.gain}")))  # fmt: skip
+    result = study(at, ())
+    gain = result.margins.gain.min()
+    assert result.ms_2x2.max() <= 1.7 * 1.01 and gain >= 2 * 0.985  # grid and last halving
+    assert result.ms_2x2.max() >= 1.7 * 0.97 or gain <= 2 * 1.03
+    later = next(r for r in rows if r.frame_hz == pytest.approx(2000) and r.latency_us == 1050)
+    sooner = next(r for r in rows if r.frame_hz == pytest.approx(2000) and r.latency_us == 350)
+    assert later.bandwidth_hz is not None and sooner.bandwidth_hz is not None
+    assert later.bandwidth_hz < sooner.bandwidth_hz
+
+
+def test_command(tmp_path: Path) -> None:
+    sets = [part for text in SMALL for part in ("--set", text)]
+    done = CliRunner().invoke(
+        cli, ["sensitivity", str(HARROW), "--out", str(tmp_path / "s"), *sets]
+    )
+    assert done.exit_code == 0, done.output
+    table = json.loads((tmp_path / "s" / "sensitivity.json").read_text())
+    assert {"changes", "fastest"} == set(table) and len(table["changes"]) > 25
+    fast = CliRunner().invoke(
+        cli, ["sensitivity", str(HARROW), "--out", str(tmp_path / "f"), *sets,
+              "--set", "controller.integral_per_frame=0.8"]
+    )  # fmt: skip
+    assert fast.exit_code == 1 and "Unstable at" in fast.output
