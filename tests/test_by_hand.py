@@ -4,7 +4,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.loop.simulate import simulate
 from sim.scenario.model import load_scenario
 from tests.benchmarks.by_hand import by_python_control, by_solve_ivp, run_script

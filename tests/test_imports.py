@@ -9,8 +9,7 @@ ROOT = Path(__file__).parent.parent
 FOUNDATIONS = {"errors", "filing", "params", "ports", "registry", "rng"}
 FOLDERS = [
     "mirror", "optics", "camera", "estimators", "kernels", "mechanics", "disturbances", "results",
-    "controllers", "scenario", "loop", "build", "report", "studies", "cli",
-    "public",
+    "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
 STUDIES = ["run", "margins", "estimators", "sweep"]
@@ -28,8 +27,8 @@ def rank(module: str) -> tuple[int, int]:
     parts = module.split(".")
     if parts[0] == "controllers":
         return FOLDERS.index("controllers"), 0
-    if len(parts) == 1:
-        return len(FOLDERS), 0
+    if parts[1:2] in ([], ["public"]):
+        return len(FOLDERS) + len(parts), 0
     if parts[1] in FOUNDATIONS:
         return -1, 0
     assert parts[1] in FOLDERS, f"{module} is in no folder of the flow: say where it belongs"

@@ -71,7 +71,7 @@ OVERRIDE = click.option(
 @OVERRIDE
 def check(scenario: str, overrides: tuple[str, ...]) -> None:
     """Check SCENARIO (a file, or a name from `list`) without running it."""
-    from sim.build.build import build
+    from sim.assembly.build import build
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
 

@@ -33,7 +33,7 @@ def margins(
     """
     from pathlib import Path
 
-    from sim.build.build import build
+    from sim.assembly.build import build
     from sim.filing import check_output
     from sim.report.page import number
     from sim.scenario.gallery import find

@@ -33,7 +33,7 @@ def predict(
     """
     from pathlib import Path
 
-    from sim.build.build import build
+    from sim.assembly.build import build
     from sim.errors import ScenarioError
     from sim.filing import check_output
     from sim.report.page import number

@@ -24,7 +24,7 @@ def sensitivity(
     """
     from pathlib import Path
 
-    from sim.build.build import build
+    from sim.assembly.build import build
     from sim.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario

@@ -60,7 +60,7 @@ def tune(
     """
     from pathlib import Path
 
-    from sim.build.build import build
+    from sim.assembly.build import build
     from sim.cli.show import progress_bar
     from sim.filing import check_output
     from sim.scenario.gallery import find

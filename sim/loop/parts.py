@@ -21,7 +21,7 @@ from sim.ports import Array, Clock, Controller, Disturbance
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """Everything that takes part in a run; `sim.build.build` makes it."""
+    """Everything that takes part in a run; `sim.assembly.build` makes it."""
 
     clock: Clock
     seed: int

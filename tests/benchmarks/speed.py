@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 import numba
 import numpy as np
 
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.kernels import compiled, plain
 from sim.kernels.plain import camera as plain_camera
 from sim.kernels.plain import multiply_add

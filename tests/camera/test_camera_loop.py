@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.errors import ScenarioError
 from sim.kernels import compiled, plain
 from sim.loop.parts import Parts

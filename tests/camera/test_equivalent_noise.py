@@ -5,7 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.camera.equivalent_noise import NODES, NoiseTable
 from sim.errors import ScenarioError
 from sim.kernels import compiled, plain

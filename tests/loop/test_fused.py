@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from controllers.pi import Pi
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.loop.fused import reasons_not_fused
 from sim.loop.parts import Parts
 from sim.loop.simulate import SAMPLED_FRAMES, simulate

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from controllers.integrator import Integrator
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.kernels import compiled, plain
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate

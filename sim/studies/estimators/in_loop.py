@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 from types import ModuleType
 from typing import Any
 
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.loop.simulate import simulate
 from sim.results.metrics import evaluate
 from sim.scenario.model import Scenario

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from importlib import import_module
 from typing import Any, NamedTuple
 
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.scenario.model import Scenario
 from sim.studies.estimators.agreement import Agreement, compare_frames
 from sim.studies.estimators.cases import adverse_conditions, cases

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from sim.build.build import Built, build
+from sim.assembly.build import Built, build
 from sim.loop.simulate import simulate
 from sim.ports import Array
 from sim.scenario.model import Scenario

@@ -19,7 +19,7 @@ from controllers.analysis.linear_loop import (
 )
 from controllers.analysis.linearise import linearise
 from controllers.analysis.margins import margins
-from sim.build.build import Built
+from sim.assembly.build import Built
 from sim.errors import ScenarioError
 from sim.ports import Array
 from sim.registry import resolve

@@ -25,7 +25,7 @@ from controllers.analysis.linear_loop import (
 )
 from controllers.analysis.linearise import linearise
 from controllers.analysis.margins import Margins, margins
-from sim.build.build import Built
+from sim.assembly.build import Built
 from sim.errors import ScenarioError
 from sim.ports import Array
 from sim.results.metrics import mirror_name
@@ -98,7 +98,7 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
     Parameters
     ----------
     built : Built
-        From `sim.build.build.build`.
+        From `sim.assembly.build.build`.
     rejection_hz : sequence of float
         Frequencies at which the rejection is wanted. [Hz]
 

@@ -3,7 +3,7 @@
 import numpy as np
 
 from controllers.analysis import Plant, population_plant
-from sim.build.build import Built
+from sim.assembly.build import Built
 from sim.ports import Array, PlantBelief
 
 

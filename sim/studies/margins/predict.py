@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from controllers.analysis.linear_loop import Loop, loop_gain, sensitivity
-from sim.build.build import Built
+from sim.assembly.build import Built
 from sim.ports import Array
 from sim.studies.margins.spectra import Spectra
 

@@ -18,7 +18,7 @@ from controllers.analysis.linearise import linearise
 from controllers.analysis.margins import margins
 from controllers.analysis.plant import Plant, population_plant
 from controllers.integrator import Integrator
-from sim.build.build import Built, build
+from sim.assembly.build import Built, build
 from sim.errors import ScenarioError
 from sim.ports import PlantBelief
 from sim.studies.margins.plant import plant_belief, plant_of, stiffening_of

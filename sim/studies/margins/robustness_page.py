@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any, Final
 
-from sim.build.build import Built
+from sim.assembly.build import Built
 from sim.report.page import number
 from sim.report.robustness_plot import robustness
 from sim.report.study_page import BenchPage, Section, Table

@@ -4,7 +4,7 @@ from typing import Any, Final, Literal, NamedTuple
 
 import numpy as np
 
-from sim.build.build import Built
+from sim.assembly.build import Built
 from sim.camera.settings import window_origin
 from sim.disturbances.drift import Drift, RandomWalk
 from sim.errors import ScenarioError

@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from controllers.rules import effective_delay_s, per_frame, simc_pure_delay, ziegler_nichols
-from sim.build.build import Built
+from sim.assembly.build import Built
 from sim.errors import ScenarioError
 from sim.studies.margins.judge import Bench, Candidate, Demands
 

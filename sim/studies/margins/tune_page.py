@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import tomli_w
 
-from sim.build.build import Built
+from sim.assembly.build import Built
 from sim.report.page import number
 from sim.report.study_page import BenchPage, Section, Table
 from sim.report.trade_plot import trade

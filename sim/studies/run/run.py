@@ -11,7 +11,7 @@ import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.build.build import Built, build
+from sim.assembly.build import Built, build
 from sim.kernels.vectors import N as LANES
 from sim.loop.fused import reasons_not_fused
 from sim.loop.simulate import BLOCK_FRAMES, LoopResult, simulate

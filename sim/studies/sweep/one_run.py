@@ -69,7 +69,7 @@ def one_run(scenario_json: str, seed: int) -> RunOutcome:
     """
     import numba
 
-    from sim.build.build import build
+    from sim.assembly.build import build
     from sim.errors import SimError
     from sim.loop.simulate import simulate
     from sim.results.limits import check_limits

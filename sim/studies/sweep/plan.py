@@ -177,7 +177,7 @@ def check_plan(plan: Plan) -> None:
     SimError
         What the first point was refused for, if all are refused.
     """
-    from sim.build.build import build
+    from sim.assembly.build import build
 
     first = None
     for text in plan.scenarios:

@@ -10,7 +10,7 @@ import pytest
 from click.testing import CliRunner
 
 from controllers.analysis.linear_loop import axis_gain, loop_gain, sensitivity
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.cli.main import cli
 from sim.errors import ScenarioError
 from sim.loop.simulate import simulate

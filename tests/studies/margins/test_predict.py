@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.cli.main import cli
 from sim.errors import ScenarioError
 from sim.scenario.model import load_scenario

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from sim.build.build import build
+from sim.assembly.build import build
 from sim.cli.main import cli
 from sim.scenario.model import load_scenario
 from sim.studies.margins.margins import study
