@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-FOUNDATIONS = {"errors", "filing", "params", "ports", "registry", "rng"}
+FOUNDATIONS = {"errors", "filing", "params", "ports", "registry", "rng", "text"}
 FOLDERS = [
     "mirror", "optics", "camera", "estimators", "kernels", "mechanics", "disturbances", "results",
     "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",

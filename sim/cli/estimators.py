@@ -6,7 +6,9 @@ from typing import Any
 
 import click
 
+from sim.cli.guard import showing
 from sim.cli.naming import naming
+from sim.cli.screen import say
 
 WORDS = {"frames": "frames", "loop": "loop runs"}
 LINES_PER_STAGE = 4
@@ -58,7 +60,7 @@ def estimators(
     if truth is not None and frames is None:
         raise ScenarioError("--truth needs --frames")
     path = find(scenario)
-    check_output(Path(out), overwrite=overwrite)
+    check_output(Path(out), kind="estimators", overwrite=overwrite)
     loaded = load_scenario(path, overrides)
     with naming(path):
         if frames is not None:
@@ -67,12 +69,12 @@ def estimators(
             with _progress() as tell:
                 bench = run_bench(loaded, loop_ms, tell)
     write_bench(bench, Path(out), overwrite=overwrite)
-    click.echo(_table([r for r in bench.rows if r["axis"] in ("nominal", "recorded")]))
-    if bench.choice is not None:
-        click.echo(f"recommendation: {bench.choice.estimator or 'none'}")
-        for reason in bench.choice.reasons:
-            click.echo(f"  {reason}")
-    click.echo(f"results in {out}")
+    with showing(Path(out)):
+        say(_table([r for r in bench.rows if r["axis"] in ("nominal", "recorded")]))
+        if bench.choice is not None:
+            say(f"recommendation: {bench.choice.estimator or 'none'}")
+            for reason in bench.choice.reasons:
+                say(f"  {reason}")
 
 
 def _table(rows: list[dict[str, Any]]) -> str:
@@ -98,7 +100,7 @@ def _progress() -> Iterator[Callable[[str, int, int], None]]:
 
         def tell_plainly(what: str, done: int, total: int) -> None:
             if done == total or done % max(1, total // LINES_PER_STAGE) == 0:
-                click.echo(f"{WORDS[what]}: {done} of {total}", err=True)
+                say(f"{WORDS[what]}: {done} of {total}", err=True)
 
         yield tell_plainly
         return

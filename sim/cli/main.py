@@ -2,46 +2,34 @@
 
 import os
 from pathlib import Path
-from typing import Any
 
 import click
 
 from sim.cli.estimators import estimators
+from sim.cli.guard import DEBUG, Guarded, showing
 from sim.cli.margins import margins
 from sim.cli.naming import naming
 from sim.cli.predict import predict
+from sim.cli.screen import say
 from sim.cli.sensitivity import sensitivity
 from sim.cli.sweep import sweep
 from sim.cli.tune import tune
-from sim.errors import SimError
+from sim.errors import MISSED
+from sim.text import shown
 
 # The numerical libraries meet tiny matrices here; on a busy machine their threads cost many times
 # what they save. Set before they are loaded, and only where the user has not chosen.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-INTERRUPTED = 2
-LIMIT_MISSED = 1
 
 
-class _Group(click.Group):
-    """Turns what the user can mend into one message, without a traceback."""
-
-    def invoke(self, ctx: click.Context) -> Any:
-        try:
-            return super().invoke(ctx)
-        except SimError as exc:
-            click.echo(f"error: {exc}", err=True)
-            ctx.exit(exc.exit_code)
-        except (KeyboardInterrupt, click.Abort):
-            click.echo("error: interrupted; nothing was written", err=True)
-            ctx.exit(INTERRUPTED)
-
-
-@click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Guarded, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="mirrorloop", prog_name="mirrorloop")
+@click.option(DEBUG, is_flag=True, expose_value=False, help="Show the traceback of a fault.")
 def cli() -> None:
     """Simulate the closed loop that points the mirrors of an optical cross-connect.
 
-    Exit codes: 0 done and inside the scenario's limits, 1 done and a limit missed, 2 bad input.
+    Exit codes: 0 done and inside the scenario's limits; 1 done and written, but a limit is missed
+    or a finding is bad; 2 the input is refused, or the run was stopped; 70 a fault of the program.
 
     A simulation does not replace measurement. The hardware it speaks of carries invisible laser
     radiation and voltages above 100 V.
@@ -56,7 +44,7 @@ def list_cases() -> None:
     found = cases()
     width = max(len(case.name) for case in found)
     for case in found:
-        click.echo(f"{case.name:<{width}}  {case.title}")
+        say(f"{case.name:<{width}}  {shown(case.title)}")
 
 
 OVERRIDE = click.option(
@@ -80,9 +68,9 @@ def check(scenario: str, overrides: tuple[str, ...]) -> None:
     with naming(path):
         built = build(loaded)
     for warning in built.warnings:
-        click.echo(f"note: {warning}")
+        say(f"note: {warning}")
     parts = built.parts
-    click.echo(
+    say(
         f"{path}: good. {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections, "
         f"{parts.clock.n_frames} frames of {1e3 * parts.clock.frame_s:g} ms."
     )
@@ -118,14 +106,14 @@ def run(
     from sim.scenario.model import load_scenario
     from sim.studies.run.run import run as run_scenario
 
-    check_output(Path(out), overwrite=overwrite)
+    check_output(Path(out), kind="run", overwrite=overwrite)
     loaded = load_scenario(path, chosen)
     with naming(path), progress_bar(loaded.duration_ms) as tell:
         result = run_scenario(loaded, tell, threads=threads)
-    summary(result)
-    click.echo(f"results in {result.write(out, overwrite=overwrite)}")
+    with showing(result.write(out, overwrite=overwrite)):
+        summary(result)
     if not result.met:
-        ctx.exit(LIMIT_MISSED)
+        ctx.exit(MISSED)
 
 
 cli.add_command(estimators)

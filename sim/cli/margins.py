@@ -2,7 +2,11 @@
 
 import click
 
+from sim.cli.guard import showing
 from sim.cli.naming import naming
+from sim.cli.screen import say
+from sim.errors import MISSED
+from sim.text import shown
 
 
 @click.command()
@@ -43,21 +47,21 @@ def margins(
     from sim.studies.margins.margins_page import WORDS
 
     path = find(scenario)
-    check_output(Path(out), overwrite=overwrite)
+    check_output(Path(out), kind="margins", overwrite=overwrite)
     with naming(path):
         built = build(load_scenario(path, overrides))
         nyquist_hz = 0.5 / built.parts.clock.frame_s
         result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))
     folder = write_margins(result, out, overwrite=overwrite)
     summary = summary_of(result)
-    click.echo(f"{built.resolved.title}: {summary['loops']} loops, worst of each figure")
-    for key, (words, unit) in WORDS.items():
-        worst = summary["worst"][key]
-        if worst is not None:
-            value = number(worst["value"], unit, 4)
-            click.echo(f"{words:<24}{value:>12}  mirror {worst['name']}, axis {worst['axis']}")
-    click.echo(f"results in {folder}")
+    with showing(folder):
+        say(f"{shown(built.resolved.title)}: {summary['loops']} loops, worst of each figure")
+        for key, (words, unit) in WORDS.items():
+            worst = summary["worst"][key]
+            if worst is not None:
+                value = number(worst["value"], unit, 4)
+                say(f"{words:<24}{value:>12}  mirror {worst['name']}, axis {worst['axis']}")
     if summary["unstable"]:
-        shown = ", ".join(map(str, summary["unstable"][:12]))
-        click.echo(f"UNSTABLE: {len(summary['unstable'])} mirrors: {shown}")
-        ctx.exit(1)
+        named = ", ".join(map(str, summary["unstable"][:12]))
+        say(f"UNSTABLE: {len(summary['unstable'])} mirrors: {named}")
+        ctx.exit(MISSED)

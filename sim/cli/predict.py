@@ -2,7 +2,11 @@
 
 import click
 
+from sim.cli.guard import showing
 from sim.cli.naming import naming
+from sim.cli.screen import say
+from sim.errors import MISSED
+from sim.text import shown
 
 
 @click.command()
@@ -45,10 +49,10 @@ def predict(
     from sim.studies.margins.predict_page import agrees, predict_page, rows_of
 
     path = find(scenario)
-    check_output(Path(out), overwrite=overwrite)
+    check_output(Path(out), kind="prediction", overwrite=overwrite)
 
     def tell(what: str) -> None:
-        click.echo(f"simulating {what}", err=True)
+        say(f"simulating {what}", err=True)
 
     with naming(path):
         built = build(load_scenario(path, overrides))
@@ -57,16 +61,17 @@ def predict(
         result = compare_contributors(built, each=not total_only, progress=tell)
     page = predict_page(result)
     tables = {"prediction": rows_of(result)}
-    folder = write_bench(out, tables, page, built.resolved, overwrite=overwrite)
-    click.echo(f"{built.resolved.title}: jitter, radial rms [urad]")
-    click.echo(f"{'contributor':<28}{'predicted':>10}{'simulated':>11}{'ratio':>8}")
-    for row in (*result.rows, result.total):
-        simulated = "" if row.simulated_urad is None else number(row.simulated_urad, "", 3)
-        ratio = "" if row.ratio is None else f"{row.ratio:.3f}"
-        click.echo(
-            f"{row.name:<28}{number(row.predicted_urad, '', 3):>10}{simulated:>11}{ratio:>8}"
-        )
-    click.echo(f"results in {folder}")
+    folder = write_bench(
+        out, tables, page, built.resolved, kind="prediction", overwrite=overwrite
+    )
+    with showing(folder):
+        say(f"{shown(built.resolved.title)}: jitter, radial rms [urad]")
+        say(f"{'contributor':<28}{'predicted':>10}{'simulated':>11}{'ratio':>8}")
+        for row in (*result.rows, result.total):
+            simulated = "" if row.simulated_urad is None else number(row.simulated_urad, "", 3)
+            ratio = "" if row.ratio is None else f"{row.ratio:.3f}"
+            predicted = number(row.predicted_urad, "", 3)
+            say(f"{row.name:<28}{predicted:>10}{simulated:>11}{ratio:>8}")
     if not agrees(result):
-        click.echo("The simulation disagrees with the prediction.")
-        ctx.exit(1)
+        say("The simulation disagrees with the prediction.")
+        ctx.exit(MISSED)

@@ -2,7 +2,11 @@
 
 import click
 
+from sim.cli.guard import showing
 from sim.cli.naming import naming
+from sim.cli.screen import say
+from sim.errors import MISSED
+from sim.text import shown
 
 
 @click.command()
@@ -33,14 +37,16 @@ def sensitivity(
     from sim.studies.margins.robustness_page import robustness_page, tables_of
 
     path = find(scenario)
-    check_output(Path(out), overwrite=overwrite)
+    check_output(Path(out), kind="sensitivity", overwrite=overwrite)
     with naming(path):
         built = build(load_scenario(path, overrides))
         points, rows = changed(built), fastest(built)
     page = robustness_page(built, points, rows)
     tables = {"sensitivity": tables_of(points, rows)}
-    folder = write_bench(out, tables, page, built.resolved, overwrite=overwrite)
-    click.echo(f"{built.resolved.title}: {page.verdict}")
-    click.echo(f"results in {folder}")
+    folder = write_bench(
+        out, tables, page, built.resolved, kind="sensitivity", overwrite=overwrite
+    )
+    with showing(folder):
+        say(f"{shown(built.resolved.title)}: {page.verdict}")
     if not page.good:
-        ctx.exit(1)
+        ctx.exit(MISSED)

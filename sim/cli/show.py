@@ -9,6 +9,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from sim.studies.run.result import Result
+from sim.text import shown
 
 ROWS = (
     ("settling, slowest mirror", "settling", "max_ms", "ms"),
@@ -52,9 +53,10 @@ def progress_bar(duration_ms: float) -> Iterator[Callable[[int, int], None]]:
 
 
 def summary(result: Result) -> None:
-    """Print the headline figures and the limits at once; drawing the report comes after."""
-    console = Console(highlight=False)
-    table = Table(title=result.scenario.title, title_justify="left", box=None, pad_edge=False)
+    """Print the headline figures and the limits."""
+    console = Console(highlight=False, markup=False, emoji=False)  # text of users is data
+    title = shown(result.scenario.title)
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False)
     table.add_column("figure")
     table.add_column("value", justify="right")
     for label, group, key, unit in ROWS:
@@ -69,7 +71,6 @@ def summary(result: Result) -> None:
         )
     for line in speed(result.provenance):
         console.print(line, soft_wrap=True)
-    console.file.flush()
 
 
 def speed(provenance: dict[str, Any]) -> list[str]:

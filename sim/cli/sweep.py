@@ -8,6 +8,8 @@ from typing import Any
 
 import click
 
+from sim.cli.screen import say
+
 STOPPED = 2
 PLAIN_EVERY_S = 10.0
 
@@ -86,7 +88,7 @@ def sweep(
                 with progress(begun, plan.n_runs) as tell, engine as ready:
                     execute(plan, store, ready, tell)
         except KeyboardInterrupt:
-            click.echo(
+            say(
                 f"stopped: {len(store.done())} of {plan.n_runs} runs are done and kept; "
                 "the same command goes on from there",
                 err=True,
@@ -100,13 +102,13 @@ def sweep(
     table.put(folder / "report.html", render(plan, outcomes).encode("utf-8"))
     failed = [run for run, outcome in outcomes.items() if outcome.error is not None]
     missed = sum(bool(outcome.limits_missed) for outcome in outcomes.values())
-    click.echo(
+    say(
         f"{plan.n_runs} runs ({len(plan.points)} points x {len(plan.seeds)} seeds): "
         f"{missed} missed a limit, {len(failed)} could not be done"
     )
-    click.echo(f"results in {folder}")
+    say(f"results in {folder}")
     if failed:
-        click.echo(f"error: run {failed[0]}: {outcomes[failed[0]].error}", err=True)
+        say(f"error: run {failed[0]}: {outcomes[failed[0]].error}", err=True)
         ctx.exit(STOPPED)
 
 
@@ -142,7 +144,7 @@ def progress(begun: int, total: int) -> Iterator[Callable[[int], None]]:
             now, text = time.perf_counter() - started, line(done)
             if now - last[0] >= PLAIN_EVERY_S or done == total:
                 last[0] = now
-                click.echo(text, err=True)
+                say(text, err=True)
 
         yield tell_plainly
         return

@@ -4,7 +4,11 @@ from typing import Any
 
 import click
 
+from sim.cli.guard import showing
 from sim.cli.naming import naming
+from sim.cli.screen import say
+from sim.errors import MISSED
+from sim.text import shown
 
 
 @click.command()
@@ -72,13 +76,13 @@ def tune(
     from sim.studies.margins.verify import verify
 
     path = find(scenario)
-    check_output(Path(out), overwrite=overwrite)
+    check_output(Path(out), kind="tuning", overwrite=overwrite)
     knobs = _knobs(vary)
     with naming(path):
         built = build(load_scenario(path, overrides))
         demands = demands_of(built, ms, gain_margin_db, settling_ms, settling_weight)
         outcome = search(built, demands, knobs)
-    click.echo(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
+    say(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
     chosen = built.resolved.replace(controller=outcome.chosen.settings)
     with naming(path), progress_bar(chosen.duration_ms) as tell:
         check = verify(chosen, outcome.chosen.jitter_rad, tell)
@@ -87,20 +91,22 @@ def tune(
         {"tune": table_of(outcome, check)},
         tune_page(built, outcome, check),
         built.resolved,
+        kind="tuning",
         overwrite=overwrite,
         texts={"tuned.toml": fragment(outcome, check.words)},
     )
     c = outcome.chosen
-    click.echo(f"{built.resolved.title}: {outcome_words(outcome)}")
-    click.echo(outcome.why)
-    click.echo(
-        f"worst mirrors: Ms {c.ms:.3f} (mirror {c.ms_mirror}), gain margin "
-        f"{c.gain_margin_db:.2f} dB (mirror {c.gain_mirror})"
-    )
-    click.echo(check.words)
-    click.echo(f"results in {folder}; run {folder / 'tuned.toml'}")
+    with showing(folder):
+        say(f"{shown(built.resolved.title)}: {outcome_words(outcome)}")
+        say(outcome.why)
+        say(
+            f"worst mirrors: Ms {c.ms:.3f} (mirror {c.ms_mirror}), gain margin "
+            f"{c.gain_margin_db:.2f} dB (mirror {c.gain_mirror})"
+        )
+        say(check.words)
+        say(f"run {folder / 'tuned.toml'}")
     if not (check.agrees and all(row["met"] for row in check.limits) and c.meets):
-        ctx.exit(1)
+        ctx.exit(MISSED)
 
 
 def _knobs(vary: tuple[str, ...]) -> Any:

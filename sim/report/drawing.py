@@ -41,6 +41,7 @@ STYLE: dict[Any, Any] = {
     "legend.frameon": False,
     "legend.fontsize": 8.0,
     "svg.hashsalt": "mirrorloop",
+    "text.parse_math": False,
     "svg.fonttype": "path",
     "path.simplify_threshold": 0.3,
 }

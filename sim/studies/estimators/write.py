@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from sim.filing import filed
+from sim.filing import filed, put_page
 from sim.studies.estimators.page import render
 from sim.studies.estimators.rows import UNITS, Row
 from sim.studies.estimators.run import Bench
+from sim.text import csv_text
 
 
 def write_bench(bench: Bench, folder: Path, *, overwrite: bool) -> None:
@@ -25,11 +26,11 @@ def write_bench(bench: Bench, folder: Path, *, overwrite: bool) -> None:
         "estimators.json": json.dumps(bench.rows, indent=1, allow_nan=False),
         "estimators.csv": as_csv(bench.rows),
         "summary.json": json.dumps(bench.summary, indent=1, allow_nan=False),
-        "report.html": render(bench),
     }
-    with filed(folder, overwrite=overwrite) as new:
+    with filed(folder, kind="estimators", overwrite=overwrite) as new:
         for name, text in files.items():
             (new / name).write_text(text, encoding="utf-8")
+        put_page(new, lambda: render(bench))
 
 
 def as_csv(rows: Sequence[Row]) -> str:
@@ -45,4 +46,4 @@ def as_csv(rows: Sequence[Row]) -> str:
 def _cell(value: Any) -> Any:
     if isinstance(value, list):
         return "x".join(map(str, value))
-    return "" if value is None else value
+    return "" if value is None else csv_text(value) if isinstance(value, str) else value

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from sim.filing import filed
+from sim.filing import filed, put_page
 from sim.report.study_page import BenchPage, render_bench
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files
@@ -22,19 +22,21 @@ def write_margins(result: Study, folder: str | Path, *, overwrite: bool = False)
     """
     tables = {"margins": rows(result), "summary": summary_of(result)}
     scenario = result.built.resolved
-    return write_bench(folder, tables, page_of(result), scenario, overwrite=overwrite)
+    page = page_of(result)
+    return write_bench(folder, tables, page, scenario, kind="margins", overwrite=overwrite)
 
 
 def write_bench(
     folder: str | Path, tables: dict[str, Any], page: BenchPage, scenario: Scenario, *,
-    overwrite: bool, texts: dict[str, str] | None = None,
+    kind: str, overwrite: bool, texts: dict[str, str] | None = None,
 ) -> Path:  # fmt: skip
     """Write each table as NAME.json, each text under its own name, the scenario and the page.
 
-    The files that the scenario reads are copied beside it.
+    The files that the scenario reads are copied beside it. `kind` names the results to
+    `sim.filing.filed`.
     """
     folder = Path(folder)
-    with filed(folder, overwrite=overwrite) as new:
+    with filed(folder, kind=kind, overwrite=overwrite) as new:
         for name, content in tables.items():
             text = json.dumps(content, indent=1, allow_nan=False)
             (new / f"{name}.json").write_text(text, encoding="utf-8")
@@ -42,5 +44,5 @@ def write_bench(
             (new / name).write_text(text, encoding="utf-8")
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         copy_files(scenario, new)
-        (new / "report.html").write_text(render_bench(page), encoding="utf-8")
+        put_page(new, lambda: render_bench(page))
     return folder

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.filing import filed
+from sim.filing import filed, put_page
 from sim.optics.epochs import Epoch
 from sim.ports import Array
 from sim.results.traces import SpotImages, Traces
@@ -64,7 +64,7 @@ class Result:
             If the folder exists and `overwrite` is false, or it cannot be written.
         """
         folder = Path(folder)
-        with filed(folder, overwrite=overwrite) as new:
+        with filed(folder, kind="run", overwrite=overwrite) as new:
             self._fill(new)
         return folder
 
@@ -91,9 +91,9 @@ class Result:
         text = json.dumps(self.results(), indent=1, allow_nan=False)
         (folder / "results.json").write_text(text, encoding="utf-8")
         (folder / "scenario.toml").write_text(toml, encoding="utf-8")
-        (folder / "report.html").write_text(render(view), encoding="utf-8")
         arrays: dict[str, Any] = {**self.traces.arrays(), **self._wiring()}
         np.savez_compressed(folder / "traces.npz", **arrays)
+        put_page(folder, lambda: render(view))
 
     def _wiring(self) -> dict[str, Any]:
         """The epochs as arrays, E of them."""

@@ -1,0 +1,41 @@
+"""Text of users as data: nothing in it moves a cursor, starts a formula or breaks an encoding."""
+
+import unicodedata
+from typing import Any
+
+FORMULA: tuple[str, ...] = ("=", "+", "-", "@", "\t", "\r")
+"""A table program takes a cell that starts so for a formula."""
+HIDDEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
+"""Unicode categories that are not drawn, or that change how what follows is drawn: control
+characters, format characters (with those that turn the direction), halves of characters, line and
+paragraph separators."""
+
+
+def shown(text: Any) -> str:
+    """Return text on one line for a terminal: what cannot be seen stands escaped."""
+    return "".join(_escaped(c) if unicodedata.category(c) in HIDDEN else c for c in str(text))
+
+
+def shown_lines(text: Any) -> str:
+    """Return the same with line ends kept."""
+    return "\n".join(shown(line) for line in str(text).split("\n"))
+
+
+def csv_text(text: str) -> str:
+    """Return text for a cell of a CSV file; an apostrophe goes before what a formula starts with.
+
+    A spreadsheet then shows it as text. Plain numbers stay as they are.
+
+    Source: "CSV injection", OWASP community pages (common practice, cited from memory).
+    """
+    if not text.startswith(FORMULA):
+        return text
+    try:
+        float(text)
+    except ValueError:
+        return f"'{text}"
+    return text
+
+
+def _escaped(character: str) -> str:
+    return character.encode("unicode_escape", "surrogatepass").decode("ascii")
