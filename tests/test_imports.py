@@ -86,5 +86,5 @@ def test_controllers_know_the_ports_and_the_parameter_base_alone():
 def test_the_walk_sees_a_back_edge():
     assert rank("sim.report.page") > rank("sim.results.metrics") > rank("sim.ports")
     assert rank("sim.studies.sweep.plan") > rank("sim.studies.run.run")
-    assert "sim.loop.simulate" in imports(ROOT / "sim" / "studies" / "run" / "run.py")
+    assert "sim.loop.simulate" in imports(ROOT / "sim" / "studies" / "run" / "make.py")
     assert "sim.ports" in imports(ROOT / "controllers" / "pi.py")

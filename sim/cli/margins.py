@@ -39,7 +39,7 @@ def margins(
 
     from sim.assembly.build import build
     from sim.filing import check_output
-    from sim.report.page import number
+    from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.margins.filing import write_margins

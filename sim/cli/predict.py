@@ -40,7 +40,7 @@ def predict(
     from sim.assembly.build import build
     from sim.errors import ScenarioError
     from sim.filing import check_output
-    from sim.report.page import number
+    from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.margins.contributors import compare_contributors

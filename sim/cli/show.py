@@ -1,6 +1,6 @@
 """What the command line shows of a run: progress on stderr, a short table on stdout."""
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Any
 
@@ -8,22 +8,10 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from sim.results.table import FIGURES, LIMITED
+from sim.results.units import beside, number, unit_sign
 from sim.studies.run.result import Result
 from sim.text import shown
-
-ROWS = (
-    ("settling, slowest mirror", "settling", "max_ms", "ms"),
-    ("mirrors unsettled", "settling", "unsettled", ""),
-    ("time to light, slowest connection", "time_to_light", "max_ms", "ms"),
-    ("pointing error, rms", "pointing", "rms_urad", "urad"),
-    ("pointing error, 99th percentile", "pointing", "p99_urad", "urad"),
-    ("pointing error, largest", "pointing", "max_urad", "urad"),
-    ("total loss, mean", "coupling", "mean_db", "dB"),
-    ("total loss, 99th percentile", "coupling", "p99_db", "dB"),
-    ("excess loss, largest", "coupling", "excess_max_db", "dB"),
-    ("outage, worst connection", "coupling", "outage_ms", "ms"),
-    ("frames with a lost spot", "lost", "frames", ""),
-)
 
 
 @contextmanager
@@ -55,22 +43,39 @@ def progress_bar(duration_ms: float) -> Iterator[Callable[[int, int], None]]:
 def summary(result: Result) -> None:
     """Print the headline figures and the limits."""
     console = Console(highlight=False, markup=False, emoji=False)  # text of users is data
+    plain = not prints_signs(console.encoding)
     title = shown(result.scenario.title)
     table = Table(title=title, title_justify="left", box=None, pad_edge=False)
     table.add_column("figure")
     table.add_column("value", justify="right")
-    for label, group, key, unit in ROWS:
-        value = result.figures[group][key]
-        if value is not None:
-            table.add_row(label, f"{_digits(value)} {unit}".rstrip())
+    for figure in FIGURES:
+        value = figure.of(result.figures)
+        if value is not None and (figure.headline or figure.limit in result.limited):
+            table.add_row(figure.words, number(value, figure.unit, plain=plain))
     console.print(table)
     for limit in result.limits:
-        word = "met" if limit["met"] else "MISSED"
-        console.print(
-            f"limit {limit['name']}: {_digits(limit['value'])} of {_digits(limit['limit'])}, {word}"
-        )
+        console.print(limit_line(limit, plain=plain), soft_wrap=True)
     for line in speed(result.provenance):
         console.print(line, soft_wrap=True)
+
+
+def limit_line(row: Mapping[str, Any], *, plain: bool) -> str:
+    """Return one limit, its value and whether it is met."""
+    figure = LIMITED[row["name"]]
+    value = beside(row["value"], row["limit"], figure.unit, plain=plain)
+    below = ("<=" if plain else "≤") if figure.worse == "higher" else (">=" if plain else "≥")
+    unit = unit_sign(figure.unit, plain=plain)
+    asked = f"{below} {row['limit']:g} {unit}".rstrip()
+    return f"limit {row['name']}: {value}, {asked}: {'met' if row['met'] else 'MISSED'}"
+
+
+def prints_signs(encoding: str) -> bool:
+    """Whether a medium of this encoding has the signs that ASCII lacks."""
+    try:
+        "µ²≤≥".encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
 
 
 def speed(provenance: dict[str, Any]) -> list[str]:
@@ -94,9 +99,3 @@ def speed(provenance: dict[str, Any]) -> list[str]:
         shares = ", ".join(f"{name} {100 * value / loop_s:.0f} %" for name, value in parts)
         lines.append(f"all other frames took {loop_s:.2f} s: {shares}")
     return lines
-
-
-def _digits(value: Any) -> str:
-    if value is None:
-        return "none"
-    return f"{value:d}" if isinstance(value, int) else f"{value:.4g}"

@@ -41,15 +41,6 @@ class IsolatorState(NamedTuple):
     sway: tuple[SectionState, ...]
 
 
-class Sway(NamedTuple):
-    """How much of the clearance was used."""
-
-    peak_mm: tuple[float, float, float]
-    clearance_mm: tuple[float, float, float]
-    touches: tuple[str, ...]
-    """Axes on which the peak reaches the clearance: there the run is not to be believed."""
-
-
 class Isolator:
     """Turns the chassis' acceleration into that of the core on its mounts."""
 
@@ -127,15 +118,3 @@ class Isolator:
         )
         damping = 1j * ratio / np.array(self.params.quality)
         return (1.0 + damping) / (1.0 - ratio**2 + damping)
-
-    def sway(self, sway_m: ArrayLike) -> Sway:
-        """Compare a run's sway (K, 3) [m] with the clearance."""
-        peak_mm = 1e3 * np.abs(np.asarray(sway_m, dtype=float)).max(axis=0)
-        clearance_mm = self.params.clearance_mm
-        touches = tuple(
-            axis
-            for axis, peak, limit in zip(AXES, peak_mm, clearance_mm, strict=True)
-            if peak >= limit
-        )
-        x, y, z = (float(peak) for peak in peak_mm)
-        return Sway((x, y, z), clearance_mm, touches)

@@ -14,6 +14,7 @@ from matplotlib.ticker import Formatter, FuncFormatter, NullFormatter, StrMethod
 from numpy.typing import NDArray
 
 from sim.optics.epochs import Epoch
+from sim.results.hold import Hold
 from sim.results.traces import Traces
 
 # Blue, vermilion, green and orange of a palette made for colour-blind readers; the lines differ
@@ -60,13 +61,6 @@ class Picture(NamedTuple):
     """What it shows, for those who cannot see it."""
     caption: str
     """How to read it, with counts and conventions."""
-
-
-class Hold(NamedTuple):
-    """The hold interval in seconds, to be shaded."""
-
-    from_s: float
-    to_s: float
 
 
 def finish(figure: Figure) -> str:

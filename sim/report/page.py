@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
-from typing import Any, Final, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from jinja2 import Environment, StrictUndefined
@@ -11,23 +11,10 @@ from numpy.typing import NDArray
 from sim.optics.epochs import Epoch
 from sim.report import run_plots as draw
 from sim.report import surroundings_plots
-from sim.report.drawing import Hold
+from sim.results.hold import Hold
+from sim.results.table import LIMITED
 from sim.results.traces import SpotImages, Traces
-
-LIMIT_WORDS: Final[dict[str, tuple[str, str]]] = {
-    "settling_max_ms": ("Slowest settling", "ms"),
-    "unsettled_max": ("Mirrors that never settled", ""),
-    "rms_urad": ("Pointing error, rms", "urad"),
-    "p99_urad": ("Pointing error, p99", "urad"),
-    "max_urad": ("Pointing error, largest", "urad"),
-    "coupling_p99_db": ("Total loss, p99", "dB"),
-    "coupling_max_db": ("Total loss, largest", "dB"),
-    "excess_max_db": ("Loss over aligned, largest", "dB"),
-    "outage_ms": ("Outage of any one connection", "ms"),
-    "time_to_light_max_ms": ("Slowest time to light", "ms"),
-    "lost_frames_max": ("Frames with a lost spot", ""),
-}
-"""Each limit in words, and its unit."""
+from sim.results.units import beside, number, unit_sign
 
 
 class ReportView(NamedTuple):
@@ -57,22 +44,6 @@ class ReportView(NamedTuple):
     """Ports on each side of the switch."""
 
 
-def number(value: Any, unit: str = "", digits: int = 3) -> str:
-    """Return a figure as people read it: a few digits and its unit, or words for none."""
-    if value is None:
-        return "no figure"
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return str(value)
-    size = abs(value)
-    if isinstance(value, int) or value == 0 or size >= 10**digits:
-        text = f"{value:.0f}"
-    elif size < 1e-3:
-        text = f"{value:.2g}"
-    else:
-        text = f"{value:.{max(0, digits - 1 - int(np.floor(np.log10(size))))}f}"
-    return f"{text} {unit}".strip()
-
-
 def render(view: ReportView) -> str:
     """Return the report as one HTML page with its pictures inside.
 
@@ -86,7 +57,7 @@ def render(view: ReportView) -> str:
     str
         The page. It loads nothing from elsewhere and runs no script. All text is escaped.
     """
-    hold = Hold(view.figures["hold"]["from_ms"] * 1e-3, view.figures["hold"]["to_ms"] * 1e-3)
+    hold = Hold(view.figures["hold"]["from_ms"], view.figures["hold"]["to_ms"])
     wanted = {row["name"]: row["limit"] for row in view.limits}
     loss_limits = [
         (words, wanted[name])
@@ -109,9 +80,13 @@ def render(view: ReportView) -> str:
         view=view,
         f=view.figures,
         limits=[
-            {**row, "words": words, "unit": unit}
+            {
+                **row,
+                "words": LIMITED[row["name"]].heading,
+                "value_text": beside(row["value"], row["limit"], LIMITED[row["name"]].unit),
+                "limit_text": _limit_text(row["limit"], LIMITED[row["name"]].unit),
+            }
             for row in view.limits
-            for words, unit in [LIMIT_WORDS.get(row["name"], (row["name"], ""))]
         ],
         missed=sum(not row["met"] for row in view.limits),
         provenance=list(_flat(view.provenance)),
@@ -134,6 +109,10 @@ def render(view: ReportView) -> str:
         ),
         slow_picture=surroundings_plots.slow_pictures(view.traces),
     )
+
+
+def _limit_text(limit: float, unit: str) -> str:
+    return f"≤ {limit:g} {unit_sign(unit)}".rstrip()
 
 
 def _flat(provenance: Mapping[str, Any]) -> Sequence[tuple[str, str]]:

@@ -14,7 +14,6 @@ from sim.report.drawing import (
     ORANGE,
     STYLE,
     VERMILION,
-    Hold,
     Picture,
     dress,
     finish,
@@ -23,6 +22,7 @@ from sim.report.drawing import (
     time_axis,
 )
 from sim.report.thin import bin_starts, thin
+from sim.results.hold import Hold
 from sim.results.metrics import aligned_over_time
 from sim.results.traces import Traces
 

@@ -1,44 +1,20 @@
 """The figures of a run: settling, time to light, pointing error, coupling loss."""
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple, Self
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from pydantic import model_validator
 
 from sim.optics.epochs import Epoch
-from sim.params import Block, NonNegative, Positive
 from sim.ports import Array
+from sim.results.hold import MetricsParams, hold_of
 from sim.results.settling import arrivals
+from sim.results.sway import sway_figures
 from sim.results.traces import Traces
 
 N_WORST = 5
 Ticks = NDArray[np.int64]
-
-
-class MetricsParams(Block):
-    """What counts as settled, as held, and as light; no default, since each decides a result."""
-
-    tolerance_urad: Positive
-    """Radial error within which a mirror counts as on its aim. [urad]"""
-    dwell_ms: Positive
-    """How long it must stay there to count as settled. [ms]"""
-    hold_from_ms: NonNegative
-    """Start of the interval over which pointing and loss are judged. [ms]"""
-    hold_to_ms: Positive | None = None
-    """Its end; the end of the run if left out. [ms]"""
-    outage_excess_db: Positive
-    """Loss over the aligned loss above which a connection counts as out. [dB]"""
-
-    @model_validator(mode="after")
-    def _hold_goes_forward(self) -> Self:
-        if self.hold_to_ms is not None and self.hold_to_ms <= self.hold_from_ms:
-            raise ValueError(
-                f"hold_to_ms must be later than hold_from_ms = {self.hold_from_ms}, "
-                f"got {self.hold_to_ms}"
-            )
-        return self
 
 
 def mirror_name(mirror: int, ports: int) -> str:
@@ -48,7 +24,13 @@ def mirror_name(mirror: int, ports: int) -> str:
 
 
 def evaluate(
-    traces: Traces, epochs: Sequence[Epoch], params: MetricsParams, *, ports: int
+    traces: Traces,
+    epochs: Sequence[Epoch],
+    params: MetricsParams,
+    *,
+    ports: int,
+    sway_m: Array | None = None,
+    clearance_mm: Sequence[float] | None = None,
 ) -> dict[str, Any]:
     """Return the figures of one run, as `results.json` holds them.
 
@@ -68,12 +50,17 @@ def evaluate(
         What to judge by.
     ports : int
         Ports on each side of the switch, for the mirrors' names.
+    sway_m : (3,) ndarray, optional
+        Largest sway of the core on its mounts; None without an isolator. [m]
+    clearance_mm : sequence of float, optional
+        Clearance of the mounts. [mm]
 
     Returns
     -------
     dict
         ``hold``, ``settling``, ``time_to_light``, ``pointing``, ``coupling``, ``worst_mirrors``,
-        ``worst_connections``, ``lost``, ``stops``: plain numbers, strings, lists and None.
+        ``worst_connections``, ``lost``, ``search``, ``stops``, ``sway``:
+        plain numbers, strings, lists and None.
 
     Raises
     ------
@@ -86,7 +73,8 @@ def evaluate(
     if (np.diff(starts) <= 0).any():
         raise ValueError(f"epochs must be in order of start_s, got {[e.start_s for e in epochs]}")
     ends = _ticks(traces.time_s, traces.tick_s)
-    hold = _hold_rows(traces, ends, params)
+    held = hold_of(params, float(traces.time_s[-1] * 1e3))
+    hold = held.whole(ends, traces.interval_ticks, traces.tick_s)
     # Ticks after a command, the command's own excluded, belong to the new epoch.
     epoch_of = np.maximum(np.searchsorted(starts, ends, side="left") - 1, 0)
 
@@ -96,13 +84,12 @@ def evaluate(
     light = [_settle(traces, span, light=True) for span in spans]
     pointing, rms_urad, max_urad = _pointing(traces, hold)
     coupling, connections = _coupling(traces, epochs, epoch_of, hold, params)
-    to_ms = traces.time_s[-1] * 1e3 if params.hold_to_ms is None else params.hold_to_ms
-    in_hold = [e for e in epochs if e.commanded and params.hold_from_ms <= e.start_s * 1e3 < to_ms]
+    in_hold = [e for e in epochs if e.commanded and held.from_ms <= e.start_s * 1e3 < held.to_ms]
     interval_ms = traces.interval_ticks * traces.tick_s * 1e3
     return {
         "hold": {
-            "from_ms": params.hold_from_ms,
-            "to_ms": float(to_ms),
+            "from_ms": held.from_ms,
+            "to_ms": held.to_ms,
             "intervals": int(hold.sum()),
             "interval_ms": interval_ms,
             "commands": len(in_hold),
@@ -146,6 +133,7 @@ def evaluate(
             "longest_ms": float(np.max(traces.stop_ticks, initial=0) * traces.tick_s * 1e3),
             "mirrors": int((traces.stop_ticks > 0).sum()),
         },
+        "sway": sway_figures(sway_m, clearance_mm),
     }
 
 
@@ -169,16 +157,6 @@ class _Settled(NamedTuple):
 
 def _ticks(times_s: ArrayLike, tick_s: float) -> Ticks:
     return np.rint(np.asarray(times_s, dtype=float) / tick_s).astype(np.int64)
-
-
-def _hold_rows(traces: Traces, ends: Ticks, params: MetricsParams) -> NDArray[np.bool_]:
-    """Return (T,) which sampling intervals lie wholly in the hold interval."""
-    slack = 1e-6  # of a tick: times are sums of ticks, rounded
-    low = params.hold_from_ms * 1e-3 / traces.tick_s - slack
-    rows = ends - traces.interval_ticks >= low
-    if params.hold_to_ms is not None:
-        rows &= ends <= params.hold_to_ms * 1e-3 / traces.tick_s + slack
-    return rows
 
 
 def _spans(

@@ -71,6 +71,11 @@ class Traces:
     search_frames: Ints
     """(M,) frames of the whole run spent searching a field; lost frames as well."""
 
+    @property
+    def end_ticks(self) -> NDArray[np.int64]:
+        """(T,) number of the drive tick at which each interval ends."""
+        return np.rint(self.time_s / self.tick_s).astype(np.int64)
+
     def arrays(self) -> dict[str, NDArray]:
         """Return every array by name, as the trace file holds them."""
         return {f.name: np.asarray(getattr(self, f.name)) for f in fields(self)}

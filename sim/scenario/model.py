@@ -16,8 +16,8 @@ from sim.mirror.population import MirrorParams
 from sim.optics.switch import SwitchParams
 from sim.params import Block, Positive
 from sim.registry import nearest
+from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams
-from sim.results.metrics import MetricsParams
 
 PlugIn = dict[str, Any]
 B = TypeVar("B", bound=BaseModel)

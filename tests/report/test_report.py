@@ -10,10 +10,10 @@ from matplotlib.figure import Figure
 
 from sim.report import ReportView, render
 from sim.report.drawing import finish
-from sim.report.page import LIMIT_WORDS, number
 from sim.report.thin import bin_starts, thin, thin_signed
+from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams, check_limits
-from sim.results.metrics import MetricsParams, evaluate
+from sim.results.metrics import evaluate
 from sim.results.traces import SpotImages
 from tests.made_traces import made_epoch, made_traces
 
@@ -183,18 +183,6 @@ def test_command_inside_hold_is_said():
     text = Page(render(view._replace(figures=figures))).text
     assert "1 command(s) fall inside the hold interval" in text
     assert "there is no light there" in text  # the transient goes beyond 40 dB
-
-
-def test_every_limit_has_words():
-    assert set(LIMIT_WORDS) == set(LimitsParams.model_fields)
-
-
-def test_numbers_as_people_read_them():
-    got = [number(v) for v in (None, 0.0, 3, 12345.6, 123.4, 12.34, 1.234, 0.1234, 0.00012, -1.5)]
-    assert got == ["no figure", "0", "3", "12346", "123", "12.3", "1.23", "0.123", "0.00012",
-                   "-1.50"]  # fmt: skip
-    assert number(9.5, "ms") == "9.50 ms"
-    assert number(80.04, "urad", 4) == "80.04 urad"  # beside a limit of 80: visibly over
 
 
 def test_thinning_keeps_peaks():

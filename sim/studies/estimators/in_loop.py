@@ -4,11 +4,9 @@ from collections.abc import Callable, Sequence
 from types import ModuleType
 from typing import Any
 
-from sim.assembly.build import build
-from sim.loop.simulate import simulate
-from sim.results.metrics import evaluate
 from sim.scenario.model import Scenario
 from sim.studies.estimators.settings import Entrant
+from sim.studies.run.make import make_run
 
 LATEST_HOLD = 0.9
 """Part of the shortened run up to which the hold interval may start. [-]"""
@@ -69,13 +67,8 @@ def loop_rows(
     found = []
     for number, entrant in enumerate(entrants):
         settings = {"kind": entrant.kind, **entrant.settings_for(scenario.camera)}
-        parts = build(scenario.replace(estimator=settings), kernels).parts
-        figures = evaluate(
-            simulate(parts).traces,
-            parts.epochs,
-            scenario.metrics,
-            ports=scenario.switch.geometry.ports_per_side,
-        )
+        made = make_run(scenario.replace(estimator=settings), kernels=kernels, pictures=False)
+        figures = made.figures
         pointing, coupling = figures["pointing"], figures["coupling"]
         found.append(
             {

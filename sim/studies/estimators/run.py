@@ -1,7 +1,6 @@
 """The whole bench: from a scenario to rows, loop figures and a recommendation."""
 
-import importlib.metadata
-import platform
+import datetime
 import time
 from collections.abc import Callable
 from importlib import import_module
@@ -19,6 +18,7 @@ from sim.studies.estimators.recorded_frames import load_frames, load_truth
 from sim.studies.estimators.rows import UNITS, Row, bench_rows
 from sim.studies.estimators.settings import RULES as SETTINGS_RULES
 from sim.studies.estimators.settings import entrants
+from sim.studies.run.provenance import now, provenance
 
 Tell = Callable[[str, int, int], None]
 
@@ -172,10 +172,6 @@ def _notes(scenario: Scenario, rows: list[Row], loops: list[dict[str, Any]]) -> 
 
 
 def _provenance(scenario: Scenario, started: float) -> dict[str, Any]:
-    return {
-        "version": importlib.metadata.version("mirrorloop"),
-        "seed": scenario.seed,
-        "python": platform.python_version(),
-        "machine": platform.machine(),
-        "wall_s": round(time.perf_counter() - started, 1),
-    }
+    wall_s = time.perf_counter() - started
+    began = now() - datetime.timedelta(seconds=wall_s)
+    return provenance(scenario, began) | {"wall_s": round(wall_s, 1)}

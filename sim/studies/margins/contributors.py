@@ -8,6 +8,7 @@ import numpy as np
 from sim.assembly.build import Built, build
 from sim.loop.simulate import simulate
 from sim.ports import Array
+from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
 from sim.studies.margins.margins import Study, study
 from sim.studies.margins.predict import Prediction, predict
@@ -120,12 +121,8 @@ _STILL = {"kind": "drift", "sigma_urad": 0.0, "correlation_s": 1e3, "start": "ze
 def _errors(built: Built) -> Array:
     """Pointing error (T, M, 2) over the hold interval, at the sampling instants. [rad]"""
     traces = simulate(built.parts).traces
-    metrics = built.resolved.metrics
-    to_ms = np.inf if metrics.hold_to_ms is None else metrics.hold_to_ms
-    start_s = traces.time_s - traces.interval_ticks * traces.tick_s
-    held = (start_s >= 1e-3 * metrics.hold_from_ms - 1e-9) & (
-        traces.time_s <= 1e-3 * to_ms + 1e-9
-    )
+    hold = hold_of(built.resolved.metrics, float(traces.time_s[-1] * 1e3))
+    held = hold.whole(traces.end_ticks, traces.interval_ticks, traces.tick_s)
     return np.asarray(traces.error_rad[held], dtype=float)
 
 

@@ -1,8 +1,5 @@
 """How stable every loop of a scenario is: margins of the whole population, worst ones by name."""
 
-import datetime
-import importlib.metadata
-import platform
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -30,12 +27,12 @@ from sim.errors import ScenarioError
 from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.plant import plant_of
+from sim.studies.run.provenance import now, provenance
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
 """Where the rejection is reported if nothing else is asked for. [Hz]"""
 INTEGRAL_POINTS: Final = 4096
 AXES: Final = ("x", "y")
-PACKAGES: Final = ("numpy", "scipy", "control", "matplotlib")
 ASSUMPTIONS: Final = (
     "Small signals about the aims of the last connections: the cubic spring enters as the slope "
     "there. Steps of the DAC, slew limit, travel stops, lost spots and changes with temperature "
@@ -236,18 +233,7 @@ def summary_of(result: Study) -> dict[str, Any]:
         "unstable": [r["mirror"] for r in table if not r["stable"] and r["axis"] == "x"],
         "worst": worst_of(table),
         "scenario": result.built.resolved.model_dump(mode="json", exclude_none=True),
-        "provenance": provenance(result.built),
-    }
-
-
-def provenance(built: Built) -> dict[str, Any]:
-    """Return version, seed, packages and time."""
-    return {
-        "version": importlib.metadata.version("mirrorloop"),
-        "seed": built.resolved.seed,
-        "python": platform.python_version(),
-        "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
-        "made": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "provenance": provenance(result.built.resolved, now()),
     }
 
 

@@ -5,19 +5,19 @@ from typing import Any, Final
 import numpy as np
 
 from sim.report.loop_plots import answers_in_time, bode_fan, nyquist_fan, sensitivity_fan
-from sim.report.page import number
 from sim.report.study_page import BenchPage, Section, Table
+from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.margins import (
     ASSUMPTIONS,
     INTEGRAL_POINTS,
     Study,
     own_sensitivity,
-    provenance,
     responses,
     rows,
     worst_of,
 )
+from sim.studies.run.provenance import now, provenance
 
 FAN: Final = 40
 """Loops drawn beside the worst one."""
@@ -63,7 +63,7 @@ def page_of(result: Study) -> BenchPage:
         provenance=[
             (key, ", ".join(f"{k} {v}" for k, v in value.items()) if key == "packages" else
              str(value))
-            for key, value in provenance(result.built).items()
+            for key, value in provenance(result.built.resolved, now()).items()
         ],
     )  # fmt: skip
 

@@ -4,14 +4,14 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.report.page import number
 from sim.report.spectrum_plot import residual_spectra
 from sim.report.study_page import BenchPage, Section, Table
+from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.contributors import Comparison, ContributorRow
-from sim.studies.margins.margins import provenance
 from sim.studies.margins.predict import transfer_of
 from sim.studies.margins.verify import AGREES
+from sim.studies.run.provenance import now, provenance
 
 ASSUMPTIONS: Final = (
     "Jitter, not bias: what does not change within the hold interval is not in it. Alignment and "
@@ -81,7 +81,7 @@ def predict_page(c: Comparison) -> BenchPage:
         ],
         notes=[*built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(built.resolved),
-        provenance=[(k, str(v)) for k, v in provenance(built).items()],
+        provenance=[(k, str(v)) for k, v in provenance(built.resolved, now()).items()],
     )  # fmt: skip
 
 

@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from sim.assembly.build import Built
-from sim.report.page import number
 from sim.report.robustness_plot import robustness
 from sim.report.study_page import BenchPage, Section, Table
+from sim.results.units import number
 from sim.scenario.portable import portable_toml
-from sim.studies.margins.margins import provenance
 from sim.studies.margins.robustness import Fastest, Point
+from sim.studies.run.provenance import now, provenance
 
 ASSUMPTIONS: Final = (
     "One change at a time, the same for every mirror, on top of the population's own spread; see "
@@ -89,5 +89,5 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
         ],
         notes=[*built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(built.resolved),
-        provenance=[(k, str(v)) for k, v in provenance(built).items()],
+        provenance=[(k, str(v)) for k, v in provenance(built.resolved, now()).items()],
     )  # fmt: skip

@@ -8,8 +8,9 @@ from sim.assembly.build import Built
 from sim.camera.settings import window_origin
 from sim.disturbances.drift import Drift, RandomWalk
 from sim.errors import ScenarioError
-from sim.loop.surroundings import Surroundings
+from sim.loop.history import environment_of
 from sim.ports import Array
+from sim.results.hold import hold_of
 from sim.studies.margins.plant import stiffening_of
 
 BLOCK_FRAMES: Final = 64
@@ -73,8 +74,8 @@ def spectra_of(built: Built, n_bands: int = 400) -> Spectra:
     parts, metrics = built.parts, built.resolved.metrics
     clock = parts.clock
     run_s = clock.n_frames * clock.frame_s
-    from_s = 1e-3 * metrics.hold_from_ms
-    to_s = run_s if metrics.hold_to_ms is None else min(1e-3 * metrics.hold_to_ms, run_s)
+    hold = hold_of(metrics, 1e3 * run_s)
+    from_s, to_s = hold.from_s, hold.to_s
     nyquist_hz = 0.5 / clock.frame_s
     edges = np.geomspace(0.02 / (to_s - from_s), nyquist_hz, n_bands + 1)
     frequency, width = np.sqrt(edges[:-1] * edges[1:]), np.diff(edges)
@@ -174,11 +175,9 @@ def _played(
     from dataclasses import replace
 
     parts = replace(built.parts, disturbances=(built.parts.disturbances[which],))
-    around = Surroundings(parts)
     clock, n = parts.clock, parts.clock.ticks_per_frame
     acceleration, sensor, rest = [], [], []
-    for first in range(0, clock.n_frames, BLOCK_FRAMES):
-        block = around.advance(first, min(BLOCK_FRAMES, clock.n_frames - first))
+    for block in environment_of(parts, BLOCK_FRAMES):
         acceleration.append(block.acceleration[:-1])
         sensor.append(block.sensor[:-1])
         rest.append(block.rest[:-1].transpose(0, 2, 1))

@@ -7,14 +7,14 @@ import numpy as np
 import tomli_w
 
 from sim.assembly.build import Built
-from sim.report.page import number
 from sim.report.study_page import BenchPage, Section, Table
 from sim.report.trade_plot import trade
+from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.judge import Candidate
-from sim.studies.margins.margins import provenance
 from sim.studies.margins.tune import TuningResult
 from sim.studies.margins.verify import Verified
+from sim.studies.run.provenance import now, provenance
 
 ASSUMPTIONS = (
     "Margins and predicted residual are those of the linear loops; see the notes of `margins` and "
@@ -129,7 +129,7 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> BenchPage
         sections=sections,
         notes=[*built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(built.resolved),
-        provenance=[(k, str(v)) for k, v in provenance(built).items()],
+        provenance=[(k, str(v)) for k, v in provenance(built.resolved, now()).items()],
     )
 
 

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any, Final, NamedTuple
 
 from sim.scenario.model import Scenario
-from sim.studies.run.run import run
+from sim.studies.run.make import make_run
 
 AGREES: Final = (0.8, 1.25)
 """Simulated over predicted jitter that still counts as agreement. [-]"""
@@ -48,7 +48,7 @@ def verify(
     progress: Callable[[int, int], None] | None = None,
 ) -> Verified:
     """Run a scenario and compare its jitter with a prediction [rad]."""
-    result = run(scenario, progress)
+    result = make_run(scenario, progress, pictures=False)
     jitter = result.figures["pointing"]["jitter_urad"]
     predicted = 1e6 * predicted_rad
     ratio = jitter / predicted if jitter is not None and predicted > 0 else None

@@ -38,6 +38,11 @@ class Result:
         """Whether every limit was met."""
         return all(limit["met"] for limit in self.limits)
 
+    @property
+    def limited(self) -> set[str]:
+        """Names of the limits that were asked for."""
+        return {limit["name"] for limit in self.limits}
+
     def results(self) -> dict[str, Any]:
         """Return what `results.json` holds."""
         return {

@@ -1,31 +1,23 @@
-"""One run from a scenario to a result: build, simulate, judge."""
+"""One run with all that is filed of it."""
 
-import datetime
-import importlib.metadata
-import platform
-import time
 from collections.abc import Callable
 from typing import Any
 
-import numba
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.assembly.build import Built, build
-from sim.kernels.vectors import N as LANES
+from sim.assembly.build import Built
 from sim.loop.fused import reasons_not_fused
-from sim.loop.simulate import BLOCK_FRAMES, LoopResult, simulate
+from sim.loop.history import environment_of
 from sim.loop.stopwatch import Spent
-from sim.loop.surroundings import Surroundings
 from sim.mechanics.shock_spectrum import shock_spectrum
 from sim.ports import Array
-from sim.results.limits import check_limits
-from sim.results.metrics import evaluate
+from sim.results.sway import AXES
 from sim.scenario.model import Scenario
+from sim.studies.run.make import make_run
+from sim.studies.run.provenance import now, provenance
 from sim.studies.run.result import Result
 
-numba_config: Any = numba.config
-PACKAGES = ("numpy", "scipy", "numba", "opencv-python-headless", "pydantic", "matplotlib")
 SPECTRUM_QUALITY = 10.0
 SPECTRUM_POINTS = 60
 SPECTRUM_SAMPLES = 400_000
@@ -68,28 +60,15 @@ def run(
     SimError
         If the scenario cannot be run as it stands.
     """
-    started = datetime.datetime.now(datetime.UTC)
-    clock_s = time.perf_counter()
-    built = build(scenario)
-    if threads is None:
-        blocks = -(-len(built.parts.mirrors) // LANES)
-        threads = min(numba_config.NUMBA_NUM_THREADS, blocks)
-    numba.set_num_threads(threads)
-    total = built.parts.clock.n_frames
-    tell = None if progress is None else lambda done: progress(done, total)
-    outcome = simulate(built.parts, tell)
-    ports = scenario.switch.geometry.ports_per_side
-    figures = evaluate(outcome.traces, built.parts.epochs, scenario.metrics, ports=ports)
-    provenance = {
-        "version": importlib.metadata.version("mirrorloop"),
-        "seed": scenario.seed,
-        "python": platform.python_version(),
-        "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
-        "started": started.isoformat(timespec="seconds"),
-        "wall_s": round(time.perf_counter() - clock_s, 3),
-        "simulated_s": total * built.parts.clock.frame_s,
+    started = now()
+    made = make_run(scenario, progress, threads=threads)
+    built, outcome = made.built, made.outcome
+    clock = built.parts.clock
+    origin = provenance(scenario, started) | {
+        "wall_s": round(made.wall_s, 3),
+        "simulated_s": clock.n_frames * clock.frame_s,
         "mirrors": len(built.parts.mirrors),
-        "threads": threads,
+        "threads": made.threads,
         "path": _path(outcome.spent),
         "path_because": list(reasons_not_fused(built.parts)),
         "start_s": round(outcome.spent.start_s, 3),
@@ -97,14 +76,14 @@ def run(
     }
     return Result(
         scenario=built.resolved,
-        figures=figures,
-        limits=check_limits(figures, scenario.limits),
+        figures=made.figures,
+        limits=made.limits,
         traces=outcome.traces,
         epochs=built.parts.epochs,
         images=outcome.images,
         shock_spectrum=_spectrum(built),
-        notes=(*built.warnings, *_sway(built, outcome), *ASSUMPTIONS),
-        provenance=provenance,
+        notes=(*built.warnings, *_sway(made.figures["sway"]), *ASSUMPTIONS),
+        provenance=origin,
     )
 
 
@@ -112,11 +91,23 @@ def _path(spent: Spent) -> str:
     return "fused" if spent.fused_frames else "frame by frame"
 
 
-def _sway(built: Built, outcome: LoopResult) -> tuple[str, ...]:
-    if built.parts.isolator is None or outcome.sway_m is None:
+def _sway(sway: dict[str, Any]) -> tuple[str, ...]:
+    if sway["max_mm"] is None:
         return ()
-    sway = ", ".join(f"{1e3 * value:.2f}" for value in outcome.sway_m)
-    return (f"Largest sway of the core on its mounts, x, y, z: {sway} mm.",)
+    largest = ", ".join(f"{sway[f'{axis}_mm']:.3f}" for axis in AXES)
+    clearance = ", ".join(f"{value:g}" for value in sway["clearance_mm"])
+    text = (
+        f"Largest sway of the core on its mounts, x, y, z: {largest} mm of {clearance} mm "
+        f"clearance, at most {sway['clearance_pct']:.1f} % of it."
+    )
+    if not sway["over_clearance"]:
+        return (text,)
+    axes = " and ".join(sway["over_clearance"])
+    return (
+        f"The core strikes its frame along {axes}: its sway reaches the clearance. The impact is "
+        "not modelled, so the run says nothing about what follows it.",
+        text,
+    )
 
 
 def _spectrum(built: Built) -> tuple[Array, Array, float] | None:
@@ -136,10 +127,4 @@ def _spectrum(built: Built) -> tuple[Array, Array, float] | None:
 
 def core_acceleration(built: Built) -> NDArray[np.float64]:
     """Return (n, 3) core acceleration at every tick edge of the run, made anew. [m/s^2]"""
-    around = Surroundings(built.parts)
-    blocks = []
-    n_frames = built.parts.clock.n_frames
-    for first in range(0, n_frames, BLOCK_FRAMES):
-        block = around.advance(first, min(BLOCK_FRAMES, n_frames - first))
-        blocks.append(block.acceleration[:-1])
-    return np.concatenate(blocks)
+    return np.concatenate([block.acceleration[:-1] for block in environment_of(built.parts)])

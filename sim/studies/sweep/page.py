@@ -10,8 +10,8 @@ from jinja2 import Environment, StrictUndefined
 from scipy import stats
 
 from sim.report.drawing import Picture
-from sim.report.page import LIMIT_WORDS, number
-from sim.results.limits import FIGURE_OF
+from sim.results.table import FIGURE_OF, LIMITED
+from sim.results.units import number
 from sim.studies.sweep.analysis import (
     Effect,
     Floats,
@@ -20,7 +20,7 @@ from sim.studies.sweep.analysis import (
     responses,
     seed_share,
 )
-from sim.studies.sweep.one_run import METRICS, RunOutcome
+from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.plots import metric_picture
 from sim.studies.sweep.vary import toml
@@ -81,15 +81,15 @@ def render(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> str:
     if len(outcomes) != plan.n_runs:
         raise ValueError(f"outcomes must hold all {plan.n_runs} runs, got {len(outcomes)}")
     scenario = json.loads(plan.scenarios[0])
-    asked = [".".join(FIGURE_OF[name]) for name in scenario["limits"] if name in FIGURE_OF]
-    order = [name for name in dict.fromkeys((*asked, *HEADLINES)) if name in METRICS]
+    asked = [LIMITED[name].path for name in scenario["limits"]]
+    order = list(dict.fromkeys((*asked, *HEADLINES)))
     first: list[MetricView] = []
     others: list[MetricView] = []
     constant: list[str] = []
-    for name in dict.fromkeys((*order, *METRICS)):
+    for name in dict.fromkeys((*order, *FIGURE_OF)):
         y = _column(plan, outcomes, name)
         seen = y[np.isfinite(y)]
-        words, unit = METRICS[name]
+        words, unit = FIGURE_OF[name].heading, FIGURE_OF[name].unit
         if seen.size == 0 or (seen.size == y.size and np.ptp(seen) <= 1e-9 * np.abs(seen).max()):
             value = number(float(seen[0]), unit, 4) if seen.size else "no figure"
             constant.append(f"{words}: {value}")
@@ -151,7 +151,7 @@ def _worst(plan: Plan, outcomes: Mapping[int, RunOutcome], names: list[str]) -> 
         done = [run for run in range(plan.n_runs) if outcomes[run].error is None]
         if not np.isfinite(y).any() or len(set(y[done].tolist())) < 2:
             continue
-        words, unit = METRICS[name]
+        words, unit = FIGURE_OF[name].heading, FIGURE_OF[name].unit
         done.sort(key=lambda run: (np.inf if np.isnan(y[run]) else y[run], -run), reverse=True)
         for run in done[:N_WORST]:
             value = "never" if np.isnan(y[run]) else number(float(y[run]), unit)
@@ -176,7 +176,7 @@ def _verdict(plan: Plan, outcomes: Mapping[int, RunOutcome], asked: bool) -> str
 
 def _missed(outcomes: Mapping[int, RunOutcome]) -> list[tuple[str, int]]:
     names = [name for outcome in outcomes.values() for name in outcome.limits_missed]
-    return [(LIMIT_WORDS[n][0], names.count(n)) for n in FIGURE_OF if n in names]
+    return [(figure.heading, names.count(n)) for n, figure in LIMITED.items() if n in names]
 
 
 def _described(plan: Plan, quantity: int) -> tuple[str, str]:

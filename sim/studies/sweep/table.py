@@ -8,8 +8,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from sim.results.table import FIGURE_OF
 from sim.studies.sweep.errors import SweepError
-from sim.studies.sweep.one_run import METRICS, RunOutcome
+from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.vary import toml
 
@@ -40,7 +41,7 @@ def make_table(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> Table:
     }
     for i, varied in enumerate(plan.varied):
         table[varied.path] = [_cell(plan.points[point][i]) for point, _ in where]
-    for name in METRICS:
+    for name in FIGURE_OF:
         table[name] = [outcomes[run].figures.get(name) for run in runs]
     done = [outcomes[run] for run in runs]
     table["limits_missed"] = [None if o.error else " ".join(o.limits_missed) for o in done]
@@ -80,7 +81,7 @@ def write_parquet(table: Table, path: Path) -> None:
     import pyarrow
     import pyarrow.parquet
 
-    fixed = {name: pyarrow.float64() for name in METRICS}
+    fixed = {name: pyarrow.float64() for name in FIGURE_OF}
     fixed |= {name: pyarrow.int64() for name in ("run", "point", "seed")}
     fixed |= {name: pyarrow.string() for name in ("limits_missed", "error")}
     columns = {

@@ -8,7 +8,8 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
-from sim.studies.sweep.one_run import METRICS, one_run
+from sim.results.table import FIGURE_OF
+from sim.studies.sweep.one_run import one_run
 
 
 def figure(results, name):
@@ -24,14 +25,14 @@ def test_the_command_repeats_the_run_to_the_last_digit(plan, undisturbed, tmp_pa
     outcome = undisturbed[0][run]
     assert done.exit_code == (1 if outcome.limits_missed else 0), done.output
     results = json.loads((tmp_path / words[-1] / "results.json").read_text())
-    assert {name: figure(results, name) for name in METRICS} == outcome.figures
+    assert {name: figure(results, name) for name in FIGURE_OF} == outcome.figures
     missed = [row["name"] for row in results["limits"] if not row["met"]]
     assert list(outcome.limits_missed) == missed
 
 
 def test_every_metric_has_a_value_or_none_and_seeds_differ(undisturbed):
     outcomes = undisturbed[0]
-    assert all(set(o.figures) == set(METRICS) and o.error is None for o in outcomes.values())
+    assert all(set(o.figures) == set(FIGURE_OF) and o.error is None for o in outcomes.values())
     assert outcomes[0].figures["pointing.rms_urad"] != outcomes[1].figures["pointing.rms_urad"]
     missed = [bool(o.limits_missed) for o in outcomes.values()]
     assert any(missed) and not all(missed)  # so that both exit codes above are met

@@ -5,7 +5,8 @@ import re
 
 import pytest
 
-from sim.studies.sweep.one_run import METRICS, RunOutcome
+from sim.results.table import FIGURE_OF
+from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.page import render
 from sim.studies.sweep.plan import make_plan
 from tests.studies.sweep.cases import NAME, QUICK
@@ -29,7 +30,7 @@ def test_the_worst_runs_are_the_worst_and_come_with_their_commands(plan, undistu
 def made(n, **changes):
     return {
         run: RunOutcome(
-            dict.fromkeys(METRICS, 1.0) | {k: v(run) for k, v in changes.items()}, (), None, 0.1
+            dict.fromkeys(FIGURE_OF, 1.0) | {k: v(run) for k, v in changes.items()}, (), None, 0.1
         )
         for run in range(n)
     }

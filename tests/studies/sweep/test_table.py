@@ -4,13 +4,14 @@ import csv
 
 import pytest
 
+from sim.results.table import FIGURE_OF
 from sim.studies.sweep.errors import SweepError
-from sim.studies.sweep.one_run import METRICS, RunOutcome
+from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import make_plan
 from sim.studies.sweep.table import make_table, put, write_csv, write_parquet
 from tests.studies.sweep.cases import NAME
 
-FIGURES = dict.fromkeys(METRICS, 0.1 + 0.2) | {"settling.max_ms": None, "lost.frames": 3}
+FIGURES = dict.fromkeys(FIGURE_OF, 0.1 + 0.2) | {"settling.max_ms": None, "lost.frames": 3}
 OUTCOMES = {
     2: RunOutcome({}, (), 'says "no",\nand stops', 9.0),
     0: RunOutcome(FIGURES, ("rms_urad", "p99_urad"), None, 1.0),

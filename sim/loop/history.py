@@ -1,0 +1,15 @@
+"""What surrounds the mirrors, played alone from the start of a run to its end."""
+
+from collections.abc import Iterator
+
+from sim.loop.parts import Parts
+from sim.loop.simulate import BLOCK_FRAMES
+from sim.loop.surroundings import Environment, Surroundings
+
+
+def environment_of(parts: Parts, block_frames: int = BLOCK_FRAMES) -> Iterator[Environment]:
+    """Yield the surroundings of a run, block by block, as its loop will meet them."""
+    surroundings = Surroundings(parts)
+    n_frames = parts.clock.n_frames
+    for first in range(0, n_frames, block_frames):
+        yield surroundings.advance(first, min(block_frames, n_frames - first))

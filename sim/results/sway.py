@@ -1,0 +1,43 @@
+"""How far the core moved on its mounts, against the room that they leave it."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from sim.ports import Array
+
+AXES = ("x", "y", "z")
+
+
+def sway_figures(
+    sway_m: Array | None, clearance_mm: Sequence[float] | None
+) -> dict[str, Any]:
+    """Return the figures of the sway; all None without an isolator.
+
+    Parameters
+    ----------
+    sway_m : (3,) ndarray, optional
+        Largest sway of the run, (x, y, z). [m]
+    clearance_mm : sequence of float, optional
+        Clearance of the mounts, (x, y, z). [mm]
+
+    Returns
+    -------
+    dict
+        ``x_mm``, ``y_mm``, ``z_mm``, ``max_mm``, ``clearance_mm`` (x, y, z), ``clearance_pct``
+        (largest share, 100 at contact) and ``over_clearance`` (the axes that reach it: there the
+        core would strike its frame, which is not part of the model).
+    """
+    if sway_m is None or clearance_mm is None:
+        none = ("x_mm", "y_mm", "z_mm", "max_mm", "clearance_mm", "clearance_pct")
+        return {**dict.fromkeys(none), "over_clearance": []}
+    sway_mm = 1e3 * np.abs(np.asarray(sway_m, dtype=float))
+    share = sway_mm / np.asarray(clearance_mm, dtype=float)
+    return {
+        **{f"{axis}_mm": float(value) for axis, value in zip(AXES, sway_mm, strict=True)},
+        "max_mm": float(sway_mm.max()),
+        "clearance_mm": [float(value) for value in clearance_mm],
+        "clearance_pct": float(100.0 * share.max()),
+        "over_clearance": [axis for axis, s in zip(AXES, share, strict=True) if s >= 1.0],
+    }

@@ -1,0 +1,91 @@
+"""The one way from a scenario to the figures of its run: build, simulate, judge."""
+
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from types import ModuleType
+from typing import Any, NamedTuple
+
+import numba
+
+from sim.assembly.build import Built, build
+from sim.kernels.vectors import N as LANES
+from sim.loop.simulate import LoopResult, simulate
+from sim.results.limits import check_limits
+from sim.results.metrics import evaluate
+from sim.scenario.model import Scenario
+
+numba_config: Any = numba.config
+
+
+class Run(NamedTuple):
+    """A run that was made, before anything is drawn or filed."""
+
+    built: Built
+    outcome: LoopResult
+    figures: dict[str, Any]
+    """See `sim.results.metrics.evaluate`."""
+    limits: list[dict[str, Any]]
+    """See `sim.results.limits.check_limits`."""
+    threads: int
+    wall_s: float
+
+
+def make_run(
+    scenario: Scenario,
+    progress: Callable[[int, int], None] | None = None,
+    *,
+    threads: int | None = None,
+    kernels: ModuleType | None = None,
+    pictures: bool = True,
+) -> Run:
+    """Make one run.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        From `sim.scenario.model.load_scenario`.
+    progress : callable, optional
+        Called with (finished frames, all frames) as the run goes on.
+    threads : int, optional
+        Threads of the compiled kernels; the result does not depend on it. All there are if left
+        out, but no more than there is work for.
+    kernels : module, optional
+        `sim.kernels.plain` for the plain form; the compiled kernels if left out.
+    pictures : bool
+        Whether camera windows are kept to be drawn.
+
+    Returns
+    -------
+    Run
+
+    Raises
+    ------
+    SimError
+        If the scenario cannot be run as it stands.
+    """
+    clock_s = time.perf_counter()
+    built = build(scenario, kernels)
+    if not pictures:
+        built = built._replace(parts=replace(built.parts, pictures=()))
+    parts = built.parts
+    if threads is None:
+        threads = min(numba_config.NUMBA_NUM_THREADS, -(-len(parts.mirrors) // LANES))
+    total = parts.clock.n_frames
+    tell = None if progress is None else lambda done: progress(done, total)
+    before = numba.get_num_threads()
+    numba.set_num_threads(threads)
+    try:
+        outcome = simulate(parts, tell)
+    finally:
+        numba.set_num_threads(before)
+    figures = evaluate(
+        outcome.traces,
+        parts.epochs,
+        scenario.metrics,
+        ports=scenario.switch.geometry.ports_per_side,
+        sway_m=outcome.sway_m,
+        clearance_mm=None if scenario.isolator is None else scenario.isolator.clearance_mm,
+    )
+    limits = check_limits(figures, scenario.limits)
+    return Run(built, outcome, figures, limits, threads, time.perf_counter() - clock_s)
