@@ -30,6 +30,9 @@ class Stream(IntEnum):
     CONNECTORS = 5
     MOVES = 6
     READINGS = 7
+    BUILD = 20
+    AIMING = 21
+    LIFE = 22
     DISTURBANCES = 64
     """The first of the disturbances' streams; the n-th disturbance uses this plus n."""
 

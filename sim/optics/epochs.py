@@ -67,6 +67,11 @@ def connected_epochs(
         If ports are used twice, or commands are out of order, outside the run, or of other inputs.
     """
     ports = switch.geometry.ports_per_side
+    if switch.geometry.outputs != ports:
+        raise ScenarioError(
+            f"switch.geometry.output_ports: a run needs as many outputs as inputs, {ports} "
+            f"(got {switch.geometry.outputs}); tables of connections take any number"
+        )
     plans = [(0.0, switch.connections, "switch.connections")]
     plans += [
         (move.at_ms, move.connections, f"switch.moves.{i}.connections")

@@ -19,6 +19,7 @@ from typing import NamedTuple, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sim.optics.lattice import Lattice, Outline, places
 from sim.optics.params import GeometryParams
 from sim.ports import Array
 
@@ -34,6 +35,14 @@ class SwitchGeometry:
     collimator_in_m: float
     collimator_out_m: float
     incidence_rad: float
+    lattice: Lattice = "square"
+    outline: Outline = "rectangle"
+    outputs: int = 0
+    """Ports on the output side; 0: `ports_per_side`."""
+    output_columns: int = 0
+    """Columns of array B; 0: `columns`."""
+    output_pitch_m: float = 0.0
+    """Pitch of array B; 0: `pitch_m`. [m]"""
 
     @classmethod
     def from_params(cls, params: GeometryParams) -> Self:
@@ -46,7 +55,17 @@ class SwitchGeometry:
             collimator_in_m=1e-3 * params.collimator_in_mm,
             collimator_out_m=1e-3 * params.collimator_out_mm,
             incidence_rad=float(np.deg2rad(params.incidence_deg)),
+            lattice=params.lattice,
+            outline=params.outline,
+            outputs=params.outputs,
+            output_columns=params.output_columns or params.columns,
+            output_pitch_m=1e-3 * (params.output_pitch_mm or params.pitch_mm),
         )
+
+    @property
+    def ports_out(self) -> int:
+        """Ports on the output side."""
+        return self.outputs or self.ports_per_side
 
     @property
     def nominal_path_m(self) -> float:
@@ -87,15 +106,17 @@ class SwitchGeometry:
 
     def mirrors_a_m(self, ports: ArrayLike) -> Array:
         """Return the centres (..., 3) of mirrors of array A. [m]"""
-        ports = np.asarray(ports)
-        rows = self.ports_per_side // self.columns
-        along_x = (ports % self.columns - 0.5 * (self.columns - 1)) * self.pitch_m
-        along_y = (ports // self.columns - 0.5 * (rows - 1)) * self.pitch_m
-        return along_x[..., None] * self.grid_x + along_y[..., None] * self.grid_y
+        return self._centres_m(ports, self.ports_per_side, self.columns, self.pitch_m)
 
     def mirrors_b_m(self, ports: ArrayLike) -> Array:
         """Return the centres (..., 3) of mirrors of array B. [m]"""
-        return self.mirrors_a_m(ports) + np.array([0.0, 0.0, self.spacing_m])
+        columns, pitch_m = self.output_columns or self.columns, self.output_pitch_m or self.pitch_m
+        in_array_m = self._centres_m(ports, self.ports_out, columns, pitch_m)
+        return in_array_m + np.array([0.0, 0.0, self.spacing_m])
+
+    def _centres_m(self, ports: ArrayLike, count: int, columns: int, pitch_m: float) -> Array:
+        place_m = places(count, columns, self.lattice, self.outline)[np.asarray(ports)] * pitch_m
+        return place_m[..., :1] * self.grid_x + place_m[..., 1:] * self.grid_y
 
 
 class Connections(NamedTuple):
@@ -142,7 +163,7 @@ def connect(geometry: SwitchGeometry, inputs: ArrayLike, outputs: ArrayLike) -> 
     geometry : SwitchGeometry
         Where everything stands.
     inputs, outputs : (C,) array_like of int
-        Ports at the two ends, each from 0 to ports_per_side - 1.
+        Ports at the two ends, each below the number of ports on its side.
 
     Returns
     -------
@@ -155,7 +176,7 @@ def connect(geometry: SwitchGeometry, inputs: ArrayLike, outputs: ArrayLike) -> 
         range.
     """
     inputs = _checked_ports("inputs", inputs, geometry.ports_per_side)
-    outputs = _checked_ports("outputs", outputs, geometry.ports_per_side)
+    outputs = _checked_ports("outputs", outputs, geometry.ports_out)
     if inputs.shape != outputs.shape:
         raise ValueError(
             f"inputs and outputs must be equally long, got {inputs.size} and {outputs.size}"

@@ -27,7 +27,7 @@ class LossBudget(NamedTuple):
     reflectivity_db: Array
     """Both mirrors' absorption."""
     clipping_db: Array
-    """Light that passes the rims of both mirrors, as the receiving fibre sees it."""
+    """Light that passes the edges of both mirrors, as the receiving fibre sees it."""
     combiners_db: Array
     """Both beam combiners."""
     collimators_db: Array
@@ -36,6 +36,8 @@ class LossBudget(NamedTuple):
     """The connectors of both ports."""
     mode_db: Array
     """Unequal waists, and the path's difference from the nominal one."""
+    curvature_db: Array
+    """What the curvature of both mirrors adds; zero for flat ones."""
 
     @property
     def aligned_db(self) -> Array:
@@ -164,7 +166,7 @@ def loss_budget(
     """Return what each connection loses, part by part, with every mirror aimed.
 
     Clipping is taken with the beam on the mirrors' centres, at the beam's radius there, and the
-    two mirrors' shares are multiplied. That is an assumption: light diffracted at the first rim
+    two mirrors' shares are multiplied. That is an assumption: light diffracted at the first edge
     is treated as if it had the mode's own shape at the second.
 
     Parameters
@@ -225,6 +227,7 @@ def loss_budget(
             1e-6 * params.receiving_waist_um,
             connections.path_m - geometry.nominal_path_m,
         ),
+        curvature_db=np.zeros(shape),
     )
 
 
@@ -243,6 +246,6 @@ def _clipped_share(
     # faster than any power of the step for a smooth periodic integrand.
     angle = np.pi * np.arange(QUADRATURE_POINTS) / QUADRATURE_POINTS
     squeeze = np.cos(incidence[..., None]) ** 2
-    rim_2 = squeeze / (squeeze * np.sin(angle) ** 2 + np.cos(angle) ** 2)
+    edge_2 = squeeze / (squeeze * np.sin(angle) ** 2 + np.cos(angle) ** 2)
     ratio_2 = (mirror / beam)[..., None] ** 2
-    return np.mean(np.exp(-2.0 * ratio_2 * rim_2), axis=-1)
+    return np.mean(np.exp(-2.0 * ratio_2 * edge_2), axis=-1)

@@ -2,13 +2,15 @@
 
 from typing import Annotated, Self
 
+import numpy as np
 from pydantic import Field, model_validator
 
+from sim.optics.lattice import Lattice, Outline, places
 from sim.params import Block, Count, NonNegative, Positive
 
 
 class GeometryParams(Block):
-    """Two parallel mirror arrays with the same grid, facing each other."""
+    """Two parallel mirror arrays that face each other; alike unless array B is given its own."""
 
     ports_per_side: Count
     """Fibres, and mirrors, on each side. [-]"""
@@ -24,6 +26,21 @@ class GeometryParams(Block):
     """From a mirror of array B to its output collimator. [mm]"""
     incidence_deg: Annotated[float, Field(ge=0, le=60)]
     """Angle of incidence of the central beam on both arrays. [deg]"""
+    lattice: Lattice = "square"
+    """Of both arrays. In a hexagonal one each mirror has six neighbours at the pitch. [-]"""
+    outline: Outline = "rectangle"
+    """Full rows of `columns`, or the places of the lattice nearest to its middle. [-]"""
+    output_ports: Count | None = None
+    """Fibres, and mirrors, on the output side; none: as many as `ports_per_side`. [-]"""
+    output_columns: Count | None = None
+    """Mirrors in a row of array B; none: `columns`. [-]"""
+    output_pitch_mm: Positive | None = None
+    """Pitch of array B; none: `pitch_mm`. [mm]"""
+
+    @property
+    def outputs(self) -> int:
+        """Ports on the output side. [-]"""
+        return self.output_ports or self.ports_per_side
 
     @model_validator(mode="after")
     def _rows_are_full_and_arrays_apart(self) -> Self:
@@ -31,11 +48,22 @@ class GeometryParams(Block):
             raise ValueError(
                 f"columns must divide ports_per_side = {self.ports_per_side}, got {self.columns}"
             )
-        width_mm = (self.columns - 1) * self.pitch_mm
+        columns_b = self.output_columns or self.columns
+        if self.outputs % columns_b:
+            raise ValueError(
+                f"output_columns must divide the output ports, {self.outputs}, got {columns_b}"
+            )
+        width_mm = max(
+            float(np.ptp(places(count, columns, self.lattice, self.outline)[:, 0])) * pitch_mm
+            for count, columns, pitch_mm in (
+                (self.ports_per_side, self.columns, self.pitch_mm),
+                (self.outputs, columns_b, self.output_pitch_mm or self.pitch_mm),
+            )
+        )
         if self.spacing_mm <= width_mm:
             raise ValueError(
-                "spacing_mm must exceed the width of the arrays, (columns - 1) * pitch_mm = "
-                f"{width_mm:g}, got {self.spacing_mm:g}"
+                f"spacing_mm must exceed the width of the arrays, {width_mm:g} mm, "
+                f"got {self.spacing_mm:g}"
             )
         return self
 

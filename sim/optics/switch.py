@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from sim.errors import ScenarioError
+from sim.optics.build_errors import BuildParams
 from sim.optics.params import GeometryParams, OpticsParams
 from sim.params import Block, Positive
 from sim.rng import Stream, uniforms
@@ -37,6 +38,10 @@ class SwitchParams(Block):
     seed) or a list of pairs [input, output]. [-]"""
     moves: tuple[MoveParams, ...] = ()
     """Switching commands, in order of time."""
+    build: BuildParams | None = None
+    """Spread of the parts as built; none: a perfect switch with flat mirrors, whose edges are
+    taken into account without curvature. With it, one integral holds edges, curvature and beams
+    off centre. [-]"""
 
 
 def wire(

@@ -315,5 +315,5 @@ def test_rows_must_be_full() -> None:
 
 
 def test_arrays_must_be_farther_apart_than_they_are_wide() -> None:
-    with pytest.raises(ValidationError, match="spacing_mm must exceed .* = 16.5, got 16"):
+    with pytest.raises(ValidationError, match="spacing_mm must exceed .* 16.5 mm, got 16"):
         HARROW_POINT.replace(spacing_mm=16.0)
