@@ -12,20 +12,33 @@ from controllers.shaping.none import NoShaping
 from controllers.shaping.time_optimal import TimeOptimal
 from controllers.shaping.zero_vibration import ZeroVibration, ZeroVibrationDerivative
 from controllers.smith import Smith
+from sim.registry import Registry, class_fault
 
-CONTROLLERS: Final[dict[str, Any]] = {
-    "open_loop": OpenLoop,
-    "integrator": Integrator,
-    "pi": Pi,
-    "pid": Pid,
-    "smith": Smith,
-    "lqg": Lqg,
-}
+CONTROLLERS: Final[Registry[Any]] = Registry(
+    "controller",
+    "controller",
+    {
+        "open_loop": OpenLoop,
+        "integrator": Integrator,
+        "pi": Pi,
+        "pid": Pid,
+        "smith": Smith,
+        "lqg": Lqg,
+    },
+    class_fault(
+        {"initial_state": ("n_mirrors",), "step": ("state", "reading", "setpoint")}, "plant"
+    ),
+)
 
-SHAPERS: Final[dict[str, Any]] = {
-    "none": NoShaping,
-    "zv": ZeroVibration,
-    "zvd": ZeroVibrationDerivative,
-    "minimum_jerk": MinimumJerk,
-    "time_optimal": TimeOptimal,
-}
+SHAPERS: Final[Registry[Any]] = Registry(
+    "shaper",
+    "shaping",
+    {
+        "none": NoShaping,
+        "zv": ZeroVibration,
+        "zvd": ZeroVibrationDerivative,
+        "minimum_jerk": MinimumJerk,
+        "time_optimal": TimeOptimal,
+    },
+    class_fault({"path": ("start_rad", "target_rad")}, "plant"),
+)

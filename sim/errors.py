@@ -42,3 +42,7 @@ class PageFault(SimError):
     """The results are written, but their page could not be drawn: a fault of the program."""
 
     exit_code = FAULT
+
+
+class PlugInError(ScenarioError):
+    """Code from outside cannot be used, or failed."""

@@ -46,6 +46,42 @@ class SpotReading(NamedTuple):
     """(M,) SpotStatus."""
 
 
+def reading_fault(reading: Any, n_mirrors: int) -> tuple[int | None, str] | None:
+    """Return what is wrong with what an estimator gave: (column of the mirror, words), or None."""
+    if not isinstance(reading, SpotReading):
+        return None, f"gave {type(reading).__name__}, not a SpotReading"
+    shapes = {"spot_px": (n_mirrors, 2), "flux_dn": (n_mirrors,), "status": (n_mirrors,)}
+    for name, shape in shapes.items():
+        got = getattr(getattr(reading, name), "shape", None)
+        if got != shape:
+            return None, f"{name} must be of shape {shape} (got {got})"
+    ok = reading.status == SpotStatus.OK
+    bad = ok & ~np.isfinite(reading.spot_px).all(axis=1)
+    if bad.any():
+        column = int(bad.argmax())
+        x, y = reading.spot_px[column]
+        return column, f"status OK with a position that is not finite (got {x}, {y})"
+    unknown = reading.status > SpotStatus.FAILED
+    if unknown.any():
+        column = int(unknown.argmax())
+        return column, f"status must be OK, DIM, EDGE or FAILED (got {reading.status[column]})"
+    return None
+
+
+class PixelSums(NamedTuple):
+    """A centre of gravity of max(dn - threshold, 0) in numbers, for the fused loop.
+
+    An estimator that is no more than that may offer it, see `sim.estimators.EstimatorKind`.
+    """
+
+    threshold_dn: int
+    """Taken off every pixel. [DN]"""
+    min_flux_dn: float
+    """Less than this above the threshold reads DIM. [DN]"""
+    edge_px: float
+    """Nearer than this to the outermost pixel centres reads EDGE. [px]"""
+
+
 class Estimator(Protocol):
     """Turns frames (M, H, W) [DN] into one reading per mirror; settings are bound beforehand."""
 
@@ -162,6 +198,14 @@ class Shaper(Protocol):
         ...
 
 
+def path_fault(path: Any, n_mirrors: int) -> str | None:
+    """Return what is wrong with the path that a shaper gave, or None."""
+    shape = getattr(path, "shape", None)
+    if shape is None or len(shape) != 3 or shape[0] < 1 or shape[1:] != (n_mirrors, 2):
+        return f"must be of shape (K, {n_mirrors}, 2) with K at least 1 (got {shape})"
+    return None if np.isfinite(path).all() else "must be finite"
+
+
 class Clock(NamedTuple):
     """The time base of a run: frames, and drive ticks inside a frame."""
 
@@ -215,6 +259,30 @@ class Disturbance(Protocol[S]):
 
     def advance(self, state: S, first_frame: int, n_frames: int) -> tuple[S, Effects]:
         """Return (next state, effects over the block); must not change its input."""
+        ...
+
+
+@runtime_checkable
+class WorthAPicture(Protocol):
+    """A disturbance whose strongest base acceleration is worth spot images of that moment."""
+
+    worth_a_picture: bool
+
+
+def shows_event(disturbance: Any) -> bool:
+    """Return whether spot images are kept of a disturbance's strongest acceleration."""
+    return isinstance(disturbance, WorthAPicture) and disturbance.worth_a_picture
+
+
+@runtime_checkable
+class WithDensity(Protocol):
+    """A disturbance that turns mirrors at random and states its spectral density.
+
+    Without it a study that needs one plays the disturbance and takes a periodogram.
+    """
+
+    def density_rad2_per_hz(self, frequency_hz: Array) -> Array:
+        """Return the one-sided density (F,) of the rest angle, per axis. [rad^2/Hz]"""
         ...
 
 

@@ -1,7 +1,6 @@
 """From a checked scenario to the parts of a run: the one place that knows both sides."""
 
 import math
-from collections.abc import Mapping
 from importlib import import_module
 from pathlib import Path
 from types import ModuleType
@@ -11,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers import CONTROLLERS, SHAPERS
+from sim.assembly.plug_ins import PlugIn, made, plug_in
+from sim.assembly.stand_ins import StandIn
 from sim.camera.equivalent_noise import (
     BATCHES,
     check_meaning,
@@ -33,11 +34,10 @@ from sim.mechanics.isolator import Isolator
 from sim.mirror.population import draw_population
 from sim.mirror.propagator import make_drive, make_fleet
 from sim.optics.epochs import connected_epochs
-from sim.params import Block
-from sim.ports import Array, Clock, Estimator, PlantBelief, Site, SpotReading
-from sim.registry import resolve
+from sim.outside import Outside
+from sim.ports import Array, Clock, PlantBelief, Site, SpotReading, shows_event
 from sim.rng import Stream
-from sim.scenario.model import Scenario, check_block
+from sim.scenario.model import Scenario
 
 RATIO_ROUNDING = 1e-6
 
@@ -50,15 +50,13 @@ class Built(NamedTuple):
     """The scenario with every default of its plug-ins filled in."""
     warnings: tuple[str, ...]
     """What the user should know about the input; nothing was altered."""
+    outside: tuple[Outside, ...]
+    """Where the code is that does not come with mirrorloop."""
 
 
-class _PlugIn(NamedTuple):
-    part: Any
-    settings: Block
-    written: dict[str, Any]
-
-
-def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
+def build(
+    scenario: Scenario, kernels: ModuleType | None = None, *, load: bool = True
+) -> Built:
     """Make the parts of a run, and check what no single block can.
 
     Parameters
@@ -67,6 +65,9 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         As read.
     kernels : module, optional
         `sim.kernels.plain` for the plain form; the compiled kernels if left out.
+    load : bool
+        Whether code from outside is run. Without it stand-ins take its place: all else is checked,
+        and the parts are not fit to be run.
 
     Returns
     -------
@@ -81,13 +82,14 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
     """
     if kernels is None:
         kernels = import_module("sim.kernels.compiled")
-    estimator = _plug_in("estimator", scenario.estimator, ESTIMATORS)
-    controller = _plug_in("controller", scenario.controller, CONTROLLERS)
-    shaping = _plug_in("shaping", scenario.shaping, SHAPERS)
+    estimator = plug_in(ESTIMATORS, scenario.estimator, "estimator", load=load)
+    controller = plug_in(CONTROLLERS, scenario.controller, "controller", load=load)
+    shaping = plug_in(SHAPERS, scenario.shaping, "shaping", load=load)
     disturbance_plug_ins = [
-        _plug_in(f"disturbances.{i}", tree, DISTURBANCES)
+        plug_in(DISTURBANCES, tree, f"disturbances.{i}", load=load)
         for i, tree in enumerate(scenario.disturbances)
     ]
+    plug_ins = (estimator, controller, shaping, *disturbance_plug_ins)
 
     clock = _clock(scenario)
     _check_hold(scenario, clock)
@@ -122,7 +124,7 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         limit_rad=1e-3 * min(scenario.drive.full_scale_mrad, *scenario.mirror.travel_mrad),
     )
     weights = exposure_samples(clock, belief.exposure_s, scenario.engine.exposure_samples)
-    shaper = _made("shaping", shaping, belief)
+    shaper = _part(shaping, belief)
 
     def reference() -> Reference:
         return Reference(
@@ -130,17 +132,10 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         )
 
     disturbances = tuple(
-        _made(
-            f"disturbances.{i}",
-            trouble,
-            Site(clock, mirrors, (scenario.seed, Stream.DISTURBANCES + i), Path()),
-        )
+        _part(trouble, Site(clock, mirrors, (scenario.seed, Stream.DISTURBANCES + i), Path()))
         for i, trouble in enumerate(disturbance_plug_ins)
     )
     layout = _layout(scenario)
-    read = estimator.part.bound(estimator.settings)
-    fused = scenario.estimator["kind"] == "thresholded_centroid"
-    settings = estimator.settings.model_dump()
     parts = Parts(
         clock=clock,
         seed=scenario.seed,
@@ -156,22 +151,20 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
         bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
         reference=reference,
-        measurement=_measurement(
-            camera, mirrors, scenario.seed, read, settings, fused, kernels, layout
-        ),
+        measurement=_measurement(camera, mirrors, scenario.seed, estimator, kernels, layout),
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
         scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
         row_s=1e-6 * camera.row_us,
         search=_search(camera),
-        controller=_made("controller", controller, belief),
+        controller=_part(controller, belief),
         interval_ticks=_whole_ratio(
             "traces.sample_hz", 1e3 * scenario.drive.update_khz, scenario.traces.sample_hz
         ),
         tolerance_rad=1e-6 * scenario.metrics.tolerance_urad,
         outage_db=scenario.metrics.outage_excess_db,
-        pictures=_pictures(clock, epoch_frames, _shaking(scenario, disturbances)),
+        pictures=_pictures(clock, epoch_frames, [d for d in disturbances if shows_event(d)]),
         kernels=kernels,
     )
     resolved = scenario.replace(
@@ -181,15 +174,24 @@ def build(scenario: Scenario, kernels: ModuleType | None = None) -> Built:
         disturbances=[trouble.written for trouble in disturbance_plug_ins],
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
-    return Built(parts, resolved, warnings)
+    outside = tuple(part.outside for part in plug_ins if part.outside is not None)
+    return Built(parts, resolved, warnings, outside)
+
+
+def _part(plug_in: PlugIn, world: PlantBelief | Site) -> Any:
+    return StandIn() if plug_in.part is None else made(plug_in, world)
 
 
 def _measurement(
-    camera: CameraParams, mirrors: NDArray[np.int64], seed: int, read: Estimator,
-    settings: dict[str, Any], fused: bool, kernels: ModuleType, layout: Layout,
+    camera: CameraParams, mirrors: NDArray[np.int64], seed: int, estimator: PlugIn,
+    kernels: ModuleType, layout: Layout,
 ) -> Measurement:  # fmt: skip
     """The camera and its reader; for `equivalent`, with a table made by it."""
-    sums = settings if fused else None
+    if estimator.part is None or estimator.settings is None:
+        return Measurement(camera, mirrors, seed, StandIn(), None, kernels, layout)
+    read = estimator.part.bound(estimator.settings, estimator.written["kind"])
+    pixel_sums = estimator.part.pixel_sums
+    sums = None if pixel_sums is None else pixel_sums(estimator.settings)._asdict()
     measurement = Measurement(camera, mirrors, seed, read, sums, kernels, layout)
     if camera.noise != "equivalent":
         return measurement
@@ -207,7 +209,7 @@ def _measurement(
         np.concatenate([batch.spot_px for batch in seen]),
         np.concatenate([batch.status for batch in seen]),
         np.concatenate([batch.flux_dn for batch in seen]),
-        float(settings.get("edge_px", 0.0)),
+        float(getattr(estimator.settings, "edge_px", 0.0)),
     )
     still = camera.replace(noise="none")
     anywhere, middle = (
@@ -222,28 +224,6 @@ def _measurement(
 def _pair(values: Any) -> tuple[float, float]:
     x, y = values
     return float(x), float(y)
-
-
-def _plug_in(key: str, tree: Mapping[str, Any], known: Mapping[str, Any]) -> _PlugIn:
-    """Find a part by its `kind` and check its settings."""
-    if "kind" not in tree:
-        raise ScenarioError(f"{key}.kind: required, but missing. Known: {', '.join(known)}.")
-    try:
-        part = resolve(str(tree["kind"]), known, what=key.partition(".")[0].removesuffix("s"))
-    except ScenarioError as exc:
-        raise ScenarioError(f"{key}.kind: {exc}") from exc
-    settings = check_block(part.Params, tree, key)
-    return _PlugIn(part, settings, settings.model_dump(mode="json", exclude_none=True))
-
-
-def _made(key: str, plug_in: _PlugIn, world: PlantBelief | Site) -> Any:
-    """Construct a plug-in; what it refuses is the scenario's fault, so name the key."""
-    try:
-        return plug_in.part(plug_in.settings, world)
-    except ValueError as exc:
-        raise type(exc)(f"{key}: {exc}") if isinstance(exc, ScenarioError) else ScenarioError(
-            f"{key}: {exc}"
-        ) from exc
 
 
 def _clock(scenario: Scenario) -> Clock:
@@ -340,12 +320,6 @@ def _check_reach(
                 )
 
 
-def _shaking(scenario: Scenario, disturbances: tuple[Any, ...]) -> list[Any]:
-    """Those of the disturbances whose strongest moment is worth a picture."""
-    kinds = [tree["kind"] for tree in scenario.disturbances]
-    return [d for d, kind in zip(disturbances, kinds, strict=True) if kind in ("record", "shock")]
-
-
 def _pictures(
     clock: Clock, epoch_frames: tuple[int, ...], shaking: list[Any]
 ) -> tuple[tuple[str, int], ...]:
@@ -366,13 +340,15 @@ def _pictures(
 
 
 def _loudest_frame(clock: Clock, shaking: list[Any]) -> int | None:
-    """Frame of the largest base acceleration of a record or a shock; None if there is neither."""
+    """Frame of the largest base acceleration of what is worth a picture; None without any."""
     best, where = 0.0, None
     for disturbance in shaking:
         state = disturbance.initial_state()
         for first in range(0, clock.n_frames, 1000):
             count = min(1000, clock.n_frames - first)
             state, effects = disturbance.advance(state, first, count)
+            if effects.acceleration_m_s2 is None:
+                continue
             size = np.linalg.norm(effects.acceleration_m_s2, axis=1)
             if size.max() > best:
                 best, where = size.max(), first + int(size.argmax()) // clock.ticks_per_frame

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.sensor import Layout, make_layout, make_pattern, make_scene, on_sensor
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
-from sim.ports import Array, Estimator, SpotReading
+from sim.errors import PlugInError
+from sim.ports import Array, Estimator, SpotReading, reading_fault
 from sim.rng import Stream
 
 NOISE = {"none": 0, "fast": 1, "exact": 2}
@@ -105,8 +106,13 @@ class Measurement:
         if self.table is not None:
             return self._drawn(self.table, position_px, frame)
         if self.fused is None:
-            frames = self.frames(position_px, frame, origin_px, temperature_k)
-            return self.estimator(frames, camera=self._belief)
+            frames = self.frames(position_px, frame, origin_px, temperature_k).view()
+            frames.setflags(write=False)
+            reading = self.estimator(frames, camera=self._belief)
+            fault = reading_fault(reading, len(self.mirrors))
+            if fault is not None:
+                self._refuse(*fault, frame)
+            return reading
         self._expose(position_px, frame, origin_px, temperature_k, keep=False)
         count, (height, width) = len(self.mirrors), self.window_px
         spot, flux = np.empty((2, count)), np.empty(count)
@@ -116,6 +122,12 @@ class Measurement:
             self.fused["edge_px"],
         )  # fmt: skip
         return SpotReading(np.ascontiguousarray(spot.T), flux, status)
+
+    def _refuse(self, column: int | None, text: str, frame: int) -> None:
+        where = "" if column is None else f"mirror {self.mirrors[column]}, "
+        at_ms = 1e3 * frame / self.params.frame_hz
+        kind = getattr(self.estimator, "kind", "estimator")
+        raise PlugInError(f'estimator "{kind}": {where}{at_ms:g} ms: {text}')
 
     def _drawn(self, table: NoiseTable, position_px: Array, frame: int) -> SpotReading:
         count, (height, width) = len(self.mirrors), self.window_px

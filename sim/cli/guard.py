@@ -21,6 +21,8 @@ import click
 from sim.cli.screen import delivered, say, use_steady_streams
 from sim.errors import FAULT, MET, REFUSED, PageFault, SimError, Stopped
 from sim.filing import PAGE_FAULT
+from sim.outside import culprit
+from sim.registry import in_one_line
 
 DEBUG = "--debug"
 
@@ -78,6 +80,7 @@ def _ended(command: Callable[[], Any], words: Sequence[str], debug: bool) -> int
     except click.ClickException as exc:
         say(f"error: {exc.format_message()}", err=True)
     except SimError as exc:
+        _show(exc, debug)
         say(f"error: {exc}", err=True)
         return exc.exit_code
     except (KeyboardInterrupt, click.Abort):
@@ -87,8 +90,17 @@ def _ended(command: Callable[[], Any], words: Sequence[str], debug: bool) -> int
     except SystemExit as exc:
         say(f"error: outside code ended the program (with {exc.code!r})", err=True)
     except Exception as exc:
-        return _fault(exc, words, debug)
+        part = culprit(exc)
+        if part is None:
+            return _fault(exc, words, debug)
+        _show(exc, debug)
+        say(f'error: "{part.kind}" failed: {in_one_line(exc)}', err=True)
     return REFUSED
+
+
+def _show(error: Exception, debug: bool) -> None:
+    if debug:
+        say("".join(traceback.format_exception(error)), err=True)
 
 
 def _fault(exc: Exception, words: Sequence[str], debug: bool) -> int:

@@ -17,10 +17,6 @@ from sim.cli.tune import tune
 from sim.errors import MISSED
 from sim.text import shown
 
-# The numerical libraries meet tiny matrices here; on a busy machine their threads cost many times
-# what they save. Set before they are loaded, and only where the user has not chosen.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-
 
 @click.group(cls=Guarded, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="mirrorloop", prog_name="mirrorloop")
@@ -34,6 +30,9 @@ def cli() -> None:
     A simulation does not replace measurement. The hardware it speaks of carries invisible laser
     radiation and voltages above 100 V.
     """
+    # The numerical libraries meet tiny matrices here; on a busy machine their threads cost many
+    # times what they save. Set before they are loaded, and only where the user has not chosen.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 @cli.command("list")
@@ -44,7 +43,8 @@ def list_cases() -> None:
     found = cases()
     width = max(len(case.name) for case in found)
     for case in found:
-        say(f"{case.name:<{width}}  {shown(case.title)}")
+        runs = f" (runs {', '.join(case.outside)})" if case.outside else ""
+        say(f"{case.name:<{width}}  {shown(case.title)}{shown(runs)}")
 
 
 OVERRIDE = click.option(
@@ -57,8 +57,12 @@ OVERRIDE = click.option(
 @cli.command()
 @click.argument("scenario")
 @OVERRIDE
-def check(scenario: str, overrides: tuple[str, ...]) -> None:
-    """Check SCENARIO (a file, or a name from `list`) without running it."""
+@click.option("--load", is_flag=True, help="Run the outside code that it names, to check it too.")
+def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
+    """Check SCENARIO (a file, or a name from `list`) without running it.
+
+    Code that does not come with mirrorloop is looked for, but not run unless asked for.
+    """
     from sim.assembly.build import build
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
@@ -66,7 +70,9 @@ def check(scenario: str, overrides: tuple[str, ...]) -> None:
     path = find(scenario)
     loaded = load_scenario(path, overrides)
     with naming(path):
-        built = build(loaded)
+        built = build(loaded, load=load)
+    for part in built.outside:
+        say(f"note: {part.words()}; {'loaded' if load else 'not loaded, so not checked'}")
     for warning in built.warnings:
         say(f"note: {warning}")
     parts = built.parts

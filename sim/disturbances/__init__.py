@@ -7,13 +7,19 @@ from sim.disturbances.record import Record
 from sim.disturbances.shock import Shock
 from sim.disturbances.slow import Ageing, Charging
 from sim.disturbances.thermal import Thermal
+from sim.registry import Registry, class_fault
 
-DISTURBANCES: Final[dict[str, type[Any]]] = {
-    "ageing": Ageing,
-    "charging": Charging,
-    "drift": Drift,
-    "random_walk": RandomWalk,
-    "record": Record,
-    "shock": Shock,
-    "thermal": Thermal,
-}
+DISTURBANCES: Final[Registry[type[Any]]] = Registry(
+    "disturbance",
+    "disturbances",
+    {
+        "ageing": Ageing,
+        "charging": Charging,
+        "drift": Drift,
+        "random_walk": RandomWalk,
+        "record": Record,
+        "shock": Shock,
+        "thermal": Thermal,
+    },
+    class_fault({"initial_state": (), "advance": ("state", "first_frame", "n_frames")}, "site"),
+)

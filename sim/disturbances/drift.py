@@ -79,6 +79,12 @@ class Drift:
             np.sqrt(-np.expm1(-2.0 * frame_s / params.correlation_s))
         )
 
+    def density_rad2_per_hz(self, frequency_hz: Array) -> Array:
+        """Return the one-sided density (F,) of the wander, per axis. [rad^2/Hz]"""
+        tau = self.params.correlation_s
+        turn = 2 * np.pi * frequency_hz
+        return 4e-12 * self.params.sigma_urad**2 * tau / (1 + (turn * tau) ** 2)
+
     def initial_state(self) -> Wander:
         """Return the wander at the first edge."""
         if self.params.start == "zero":
@@ -126,6 +132,11 @@ class RandomWalk:
         self.warnings: tuple[str, ...] = ()
         self._site = site
         self._step_rad = 1e-6 * params.rate_urad_per_sqrt_s * float(np.sqrt(site.clock.frame_s))
+
+    def density_rad2_per_hz(self, frequency_hz: Array) -> Array:
+        """Return the one-sided density (F,) of the walk, per axis. [rad^2/Hz]"""
+        turn = 2 * np.pi * frequency_hz
+        return 2e-12 * self.params.rate_urad_per_sqrt_s**2 / turn**2
 
     def initial_state(self) -> Wander:
         """Return zero."""

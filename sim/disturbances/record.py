@@ -69,6 +69,7 @@ class Record:
     """
 
     Params = RecordParams
+    worth_a_picture = True
 
     def __init__(self, params: RecordParams, site: Site) -> None:
         """Read and check the record.

@@ -112,6 +112,7 @@ class Shock:
     """
 
     Params = ShockParams
+    worth_a_picture = True
 
     def __init__(self, params: ShockParams, site: Site) -> None:
         """Place the pulse in the run.

@@ -5,13 +5,16 @@ holds its settings. `docs/estimators.md` says which one when.
 """
 
 from collections.abc import Callable
-from functools import partial
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from sim.estimators.centroid import (
     ThresholdedCentroidParams,
     WeightedCentroidParams,
     thresholded_centroid,
+    thresholded_sums,
     weighted_centroid,
 )
 from sim.estimators.components import ComponentsParams, components
@@ -19,7 +22,8 @@ from sim.estimators.fit import GaussianFitParams, PoissonFitParams, gaussian_fit
 from sim.estimators.peak import LogPeakParams, MatchedFilterParams, log_peak, matched_filter
 from sim.estimators.quad_cell import QuadCellParams, quad_cell
 from sim.params import Block
-from sim.ports import Estimator, SpotReading
+from sim.ports import CameraBelief, PixelSums, SpotReading
+from sim.registry import Registry, params_fault
 
 
 class EstimatorKind(NamedTuple):
@@ -28,21 +32,52 @@ class EstimatorKind(NamedTuple):
     function: Callable[..., SpotReading]
     """Called as ``function(frames_dn, camera=..., **settings)``."""
     Params: type[Block]
-    """Field `kind`, and one field for each of the function's settings, of the same name."""
+    """One field for each of the function's settings, of the same name; `kind` besides."""
+    pixel_sums: Callable[[Any], PixelSums] | None = None
+    """Given the settings: what the fused loop needs to read spots by itself, without frames in
+    between. It must give what the function gives, bit for bit."""
 
-    def bound(self, settings: Block) -> Estimator:
-        """Return the function with its settings filled in."""
-        return partial(self.function, **settings.model_dump(exclude={"kind"}))
+    def bound(self, settings: Block, kind: str = "estimator") -> "BoundEstimator":
+        """Return the function with its settings filled in; `kind` names it in messages."""
+        own = {name: value for name, value in settings if name != "kind"}
+        return BoundEstimator(kind, self.function, own)
 
 
-ESTIMATORS: Final[dict[str, EstimatorKind]] = {
-    "components": EstimatorKind(components, ComponentsParams),
-    "gaussian_fit": EstimatorKind(gaussian_fit, GaussianFitParams),
-    "log_peak": EstimatorKind(log_peak, LogPeakParams),
-    "matched_filter": EstimatorKind(matched_filter, MatchedFilterParams),
-    "poisson_fit": EstimatorKind(poisson_fit, PoissonFitParams),
-    "quad_cell": EstimatorKind(quad_cell, QuadCellParams),
-    "thresholded_centroid": EstimatorKind(thresholded_centroid, ThresholdedCentroidParams),
-    "weighted_centroid": EstimatorKind(weighted_centroid, WeightedCentroidParams),
-}
+class BoundEstimator(NamedTuple):
+    """An estimator with its settings filled in."""
+
+    kind: str
+    function: Callable[..., SpotReading]
+    settings: dict[str, Any]
+
+    def __call__(self, frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
+        """Return the spot of each frame."""
+        return self.function(frames_dn, camera=camera, **self.settings)
+
+
+def _fault(part: object) -> str | None:
+    if not isinstance(part, EstimatorKind):
+        return "it is no EstimatorKind(function, Params)"
+    if not callable(part.function):
+        return "its function cannot be called"
+    return params_fault(part)
+
+
+ESTIMATORS: Final[Registry[EstimatorKind]] = Registry(
+    "estimator",
+    "estimator",
+    {
+        "components": EstimatorKind(components, ComponentsParams),
+        "gaussian_fit": EstimatorKind(gaussian_fit, GaussianFitParams),
+        "log_peak": EstimatorKind(log_peak, LogPeakParams),
+        "matched_filter": EstimatorKind(matched_filter, MatchedFilterParams),
+        "poisson_fit": EstimatorKind(poisson_fit, PoissonFitParams),
+        "quad_cell": EstimatorKind(quad_cell, QuadCellParams),
+        "thresholded_centroid": EstimatorKind(
+            thresholded_centroid, ThresholdedCentroidParams, thresholded_sums
+        ),
+        "weighted_centroid": EstimatorKind(weighted_centroid, WeightedCentroidParams),
+    },
+    _fault,
+)
 """Name in a scenario -> estimator."""

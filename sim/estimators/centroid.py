@@ -9,7 +9,7 @@ from sim.estimators.peak import coarse_spot
 from sim.estimators.reading import checked_frames, judged, light_above_background
 from sim.estimators.settings import SpotSettings
 from sim.params import Count, Positive
-from sim.ports import Array, CameraBelief, SpotReading
+from sim.ports import Array, CameraBelief, PixelSums, SpotReading
 
 
 class ThresholdedCentroidParams(SpotSettings):
@@ -96,6 +96,11 @@ def thresholded_centroid(
         min_flux_dn=min_flux_dn,
         edge_px=edge_px,
     )
+
+
+def thresholded_sums(settings: ThresholdedCentroidParams) -> PixelSums:
+    """Return what the fused loop needs to take these sums by itself."""
+    return PixelSums(settings.threshold_dn, settings.min_flux_dn, settings.edge_px)
 
 
 def weighted_centroid(

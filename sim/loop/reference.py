@@ -8,7 +8,9 @@ import numpy as np
 import scipy.linalg
 from numpy.typing import NDArray
 
-from sim.ports import Array, Clock, PlantBelief, Shaper
+from sim.errors import PlugInError
+from sim.outside import kind_of
+from sim.ports import Array, Clock, PlantBelief, Shaper, path_fault
 
 AT_REST_RAD = 1e-9
 """The expected path is taken as arrived within this of the command."""
@@ -60,9 +62,11 @@ class Reference:
         while self._later and self._later[0].frame == number:
             target = self._later.pop(0).target_rad
             start = np.ascontiguousarray(self._ahead[0].T)
-            self._ahead = np.ascontiguousarray(
-                self._shaper.path(start, target).transpose(0, 2, 1)
-            )
+            path = self._shaper.path(start, target)
+            fault = path_fault(path, len(target))
+            if fault is not None:
+                raise PlugInError(f'shaping "{kind_of(self._shaper)}": the path {fault}')
+            self._ahead = np.ascontiguousarray(path.transpose(0, 2, 1))
             self._resting = None
             self._holds = False
         if self._resting is not None:

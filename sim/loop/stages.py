@@ -11,6 +11,7 @@ from sim.camera.search import Search
 from sim.camera.settings import window_origin
 from sim.camera.shutter import row_delay_s
 from sim.errors import ScenarioError
+from sim.loop.checks import check_correction
 from sim.loop.frame_path import FramePath
 from sim.loop.parts import Parts
 from sim.loop.recorder import Recorder
@@ -82,6 +83,7 @@ class FrameByFrame:
         self.control, correction = parts.controller.step(
             self.control, TiltReading(measured, status), path.setpoint
         )
+        check_correction(correction, parts, frame)
         motion.waiting[:-1] = motion.waiting[1:]
         motion.waiting[-1] = correction.T
         watch.lap(Stage.CONTROL)

@@ -4,6 +4,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from sim.loop.checks import check_effects
 from sim.loop.parts import Parts
 from sim.ports import Array, Effects
 
@@ -39,11 +40,12 @@ class Surroundings:
         """Return what happens in `count` frames from frame `first` on, the next not yet asked."""
         parts = self._parts
         n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
+        shapes = ((count * n + 1, 3), (count + 1, m, 2), (count + 1, 2), *((count + 1,),) * 3)
         found: list[Array | None] = [None] * len(Effects._fields)
         for i, disturbance in enumerate(parts.disturbances):
             self._states[i], effects = disturbance.advance(self._states[i], first, count)
+            check_effects(effects, shapes, disturbance, i, first * parts.clock.frame_s)
             found = [_sum(total, part) for total, part in zip(found, effects, strict=True)]
-        shapes = ((count * n + 1, 3), (count + 1, m, 2), (count + 1, 2), *((count + 1,),) * 3)
         acceleration, rest, sensor, gain, resonance, temperature = (
             np.zeros(shape) if total is None else np.asarray(total, np.float64)
             for total, shape in zip(found, shapes, strict=True)

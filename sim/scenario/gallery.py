@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from sim.errors import ScenarioError
-from sim.registry import nearest
+from sim.outside import named_in
+from sim.registry import GROUPS, nearest
 
 HERE = Path(__file__).parent
 
@@ -16,6 +17,8 @@ class GalleryCase(NamedTuple):
     name: str
     path: Path
     title: str
+    outside: tuple[str, ...] = ()
+    """Kinds that it names and that do not come with mirrorloop."""
 
 
 def gallery_folder() -> Path:
@@ -30,7 +33,8 @@ def cases() -> list[GalleryCase]:
     for path in sorted(gallery_folder().glob("*.toml")):
         tree = tomllib.loads(path.read_text(encoding="utf-8"))
         if "base" in tree:
-            found.append(GalleryCase(path.stem, path, tree["title"]))
+            outside = named_in(tree, GROUPS)
+            found.append(GalleryCase(path.stem, path, tree["title"], outside))
     return found
 
 

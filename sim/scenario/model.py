@@ -14,8 +14,9 @@ from sim.mechanics.isolator import IsolatorParams
 from sim.mirror.drive import DriveParams
 from sim.mirror.population import MirrorParams
 from sim.optics.switch import SwitchParams
+from sim.outside import in_full
 from sim.params import Block, Positive
-from sim.registry import nearest
+from sim.registry import GROUPS, nearest
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams
 
@@ -67,9 +68,11 @@ class Scenario(Block):
     drive: DriveParams
     camera: CameraParams
     estimator: PlugIn
-    """`kind`, then the settings of that estimator. "package.module:Name" runs outside code."""
+    """`kind`, then the settings of that estimator. "package.module:Name" and "file.py:Name" run
+    outside code."""
     controller: PlugIn
-    """`kind`, then the settings of that controller. "package.module:Name" runs outside code."""
+    """`kind`, then the settings of that controller. "package.module:Name" and "file.py:Name" run
+    outside code."""
     shaping: PlugIn
     """`kind`, then the settings of that command shaping."""
     disturbances: tuple[PlugIn, ...] = ()
@@ -99,7 +102,7 @@ def load_scenario(path: str | Path, overrides: Sequence[str] = ()) -> Scenario:
     Returns
     -------
     Scenario
-        Relative names of profile files have become absolute.
+        Relative names of profiles and of files of code have become absolute.
 
     Raises
     ------
@@ -184,7 +187,8 @@ def _read(path: Path, seen: tuple[Path, ...]) -> dict[str, Any]:
         raise ScenarioError(f"{path}: is not UTF-8 text: {exc}") from exc
     except tomllib.TOMLDecodeError as exc:
         raise ScenarioError(f"{path}: is not valid TOML: {exc}") from exc
-    _anchor(tree.get("disturbances", []), here.parent)
+    for section in GROUPS:
+        _anchor(tree.get(section, {}), here.parent)
     base = tree.pop(BASE, None)
     if base is None:
         return tree
@@ -198,10 +202,12 @@ def _read(path: Path, seen: tuple[Path, ...]) -> dict[str, Any]:
 
 
 def _anchor(tree: Any, folder: Path) -> None:
-    """Make relative `file` names absolute, against the folder of the scenario that names them."""
+    """Make relative names of files absolute, against the folder of the scenario that names them."""
     if isinstance(tree, dict):
         if isinstance(tree.get("file"), str):
             tree["file"] = str(folder / tree["file"])
+        if isinstance(tree.get("kind"), str):
+            tree["kind"] = in_full(tree["kind"], folder)
         tree = list(tree.values())
     if isinstance(tree, list):
         for part in tree:
@@ -237,6 +243,8 @@ def _override(tree: dict[str, Any], text: str) -> None:
         _inside(at, last, text)
         at[int(last)] = parsed
     elif isinstance(at, dict):
+        if last == "kind" and isinstance(parsed, str):
+            parsed = in_full(parsed, Path())  # as the shell that it was typed in counts it
         if last == "kind" and at.get("kind") != parsed:
             at.clear()  # another part does not understand the old one's settings
         at[last] = parsed

@@ -11,7 +11,6 @@ import pytest
 from controllers import CONTROLLERS, SHAPERS
 from controllers.rules import effective_delay_s, simc_pure_delay
 from sim.ports import PlantBelief
-from sim.registry import resolve
 from tests.controllers.contract import PLANT, check_controller
 from tests.controllers.loops import on_model
 from tests.controllers.test_shapers import after
@@ -99,6 +98,6 @@ def test_example_on_the_page_keeps_the_contract(
     (tmp_path / "my_lab").mkdir()
     (tmp_path / "my_lab" / "leaky.py").write_text(code.group(1), encoding="utf-8")
     monkeypatch.syspath_prepend(tmp_path)
-    cls = resolve("my_lab.leaky:Leaky", CONTROLLERS, what="controller")
+    cls = CONTROLLERS.find("my_lab.leaky:Leaky")
     # A leak lets go of what stands, so this one does not claim a hand-over without a bump.
     check_controller(cls(cls.Params(gain=0.2, leak=0.01), PLANT))

@@ -51,7 +51,7 @@ def samples(n=400, rate_hz=200.0):
         ("duration_ms=0", ["duration_ms", "greater than 0"]),
         ("estimator.kind=thresholded_centriod", ["estimator", "thresholded_centroid"]),
         ("controller.kind=pid_", ["controller", '"pid"', "Known"]),
-        ("controller.kind=nowhere:Thing", ["controller", "cannot be imported", "nowhere"]),
+        ("controller.kind=nowhere:Thing", ["controller", "cannot be loaded", "nowhere"]),
         ("controller.gain=1", ["controller", "gain", "unknown key"]),
         ("switch.connections=[[5,96]]", ["switch.connections", "below", "96"]),
         ("switch.connections=[[5,5],[6,5]]", ["switch.connections", "output port 5", "2 times"]),

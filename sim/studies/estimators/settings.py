@@ -6,11 +6,11 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.assembly.plug_ins import plug_in
 from sim.camera.settings import CameraParams, believed, make_camera
+from sim.errors import PlugInError
 from sim.estimators import ESTIMATORS, EstimatorKind
-from sim.ports import CameraBelief, SpotReading
-from sim.registry import resolve
-from sim.scenario.model import check_block
+from sim.ports import CameraBelief, SpotReading, reading_fault
 from sim.studies.estimators.clipping import Picture, best_threshold_dn, clipped_normal, pictured
 
 EDGE_SIGMA = 2.5
@@ -58,8 +58,22 @@ class Entrant(NamedTuple):
     def read(
         self, frames_dn: NDArray[np.int32], settings: Mapping[str, Any], belief: CameraBelief
     ) -> SpotReading:
-        """Return the readings of frames (M, H, W)."""
-        return self.part.function(frames_dn, camera=belief, **settings)
+        """Return the readings of frames (M, H, W).
+
+        Raises
+        ------
+        PlugInError
+            If the estimator calls a reading good that is not finite, or gives no readings.
+        """
+        frames = frames_dn.view()
+        frames.setflags(write=False)
+        reading = self.part.function(frames, camera=belief, **settings)
+        fault = reading_fault(reading, len(frames))
+        if fault is not None:
+            spot, text = fault
+            where = "" if spot is None else f"spot {spot}: "
+            raise PlugInError(f'estimator "{self.kind}": {where}{text}')
+        return reading
 
 
 def camera_belief(camera: CameraParams) -> CameraBelief:
@@ -89,9 +103,10 @@ def entrants(own: Mapping[str, Any], camera: CameraParams) -> tuple[Entrant, ...
         If the scenario's estimator does not exist or its settings are wrong.
     """
     kind = str(own.get("kind", ""))
-    part = resolve(kind, ESTIMATORS, what="estimator")
-    settings = check_block(part.Params, own, "estimator").model_dump(exclude={"kind"})
-    first = Entrant(f"{kind} (scenario)", kind, part, settings)
+    found = plug_in(ESTIMATORS, own, "estimator")
+    assert found.settings is not None
+    settings = found.part.bound(found.settings).settings
+    first = Entrant(f"{kind} (scenario)", kind, found.part, settings)
     height, width = camera.window_px
     shipped = [
         Entrant(name, name, part, None)

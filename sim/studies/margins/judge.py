@@ -20,11 +20,10 @@ from controllers.analysis.linear_loop import (
 from controllers.analysis.linearise import linearise
 from controllers.analysis.margins import margins
 from sim.assembly.build import Built
+from sim.assembly.plug_ins import made, plug_in
 from sim.errors import ScenarioError
 from sim.ports import Array
-from sim.registry import resolve
 from sim.results.metrics import mirror_name
-from sim.scenario.model import check_block
 from sim.studies.margins.plant import plant_belief, plant_of
 from sim.studies.margins.predict import Prediction, predict
 from sim.studies.margins.spectra import Spectra, spectra_of
@@ -92,7 +91,7 @@ class Bench:
         self.plant, self.belief = plant_of(built), plant_belief(built)
         self.spectra: Spectra = spectra_of(built, BANDS)
         self.kind = str(built.resolved.controller["kind"])
-        self._part = resolve(self.kind, CONTROLLERS, what="controller")
+        self._plug_in = plug_in(CONTROLLERS, built.resolved.controller, "controller")
         self._error, self._path_s, self._hold_frame = _move(built)
 
     def controller(self, settings: Mapping[str, Any]) -> Any:
@@ -103,11 +102,7 @@ class Bench:
         ScenarioError
             If it refuses the settings.
         """
-        block = check_block(self._part.Params, settings, "controller")
-        try:
-            return self._part(block, self.belief)
-        except ValueError as exc:
-            raise ScenarioError(f"controller: {exc}") from exc
+        return made(self._plug_in.with_settings(settings), self.belief)
 
     def loop(self, settings: Mapping[str, Any]) -> Loop:
         """Return the loops with a controller of these settings."""
@@ -199,9 +194,8 @@ def _move(built: Built) -> tuple[Array, float, int]:
     error = (ratio - 1.0) * move + cross * (ratio * move)[:, ::-1]
     path_s = 0.0
     if len(parts.epochs) > 1:
-        shaping = resolve(str(scenario.shaping["kind"]), SHAPERS, what="shaping")
-        block = check_block(shaping.Params, scenario.shaping, "shaping")
-        ticks = shaping(block, plant_belief(built)).path(before, last.aim_rad)
+        shaper = made(plug_in(SHAPERS, scenario.shaping, "shaping"), plant_belief(built))
+        ticks = shaper.path(before, last.aim_rad)
         path_s = len(ticks) * parts.clock.tick_s
     since_s = 1e-3 * scenario.metrics.hold_from_ms - last.start_s - path_s
     return error, path_s, max(round(since_s / parts.clock.frame_s), 0)

@@ -1,15 +1,14 @@
 """What disturbs the loops of a scenario, contributor by contributor, as spectral densities."""
 
-from typing import Any, Final, Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
-from sim.disturbances.drift import Drift, RandomWalk
 from sim.errors import ScenarioError
 from sim.loop.history import environment_of
-from sim.ports import Array
+from sim.ports import Array, WithDensity
 from sim.results.hold import hold_of
 from sim.studies.margins.plant import stiffening_of
 
@@ -50,9 +49,9 @@ class Spectra(NamedTuple):
 def spectra_of(built: Built, n_bands: int = 400) -> Spectra:
     """Return the spectra of everything that disturbs a scenario.
 
-    Drift and random walk have their closed forms. Every other disturbance, outside ones included,
-    is played once, alone, and its periodogram over the hold interval is taken: it is the history
-    that the run will meet, not an ensemble. The scatter of the readings is measured on frames of
+    A disturbance that states its density is taken at its word. Every other one is played once,
+    alone, and its periodogram over the hold interval is taken: it is the history that the run will
+    meet, not an ensemble. The scatter of the readings is measured on frames of
     still spots at the last aims, so that any camera and estimator are covered.
 
     Parameters
@@ -88,8 +87,8 @@ def spectra_of(built: Built, n_bands: int = 400) -> Spectra:
     ]
     for i, disturbance in enumerate(parts.disturbances):
         name = f"{i + 1}. {built.resolved.disturbances[i]['kind']}"
-        if isinstance(disturbance, Drift | RandomWalk):
-            density = _wander(disturbance, frequency)[:, None, None] * np.ones(2)
+        if isinstance(disturbance, WithDensity):
+            density = disturbance.density_rad2_per_hz(frequency)[:, None, None] * np.ones(2)
             found.append(Contributor(name, "tilt", density, none))
         else:
             found += _played(built, i, name, edges, from_s, to_s)
@@ -157,15 +156,6 @@ def _drive(built: Built, frequency: Array, nyquist_hz: float) -> list[Contributo
         beyond = (outside * np.diff(high)[:, None, None]).sum(axis=0)
         found.append(Contributor(name, "tilt", inside, beyond))
     return found
-
-
-def _wander(disturbance: Any, frequency: Array) -> Array:
-    """One-sided density (F,) of drift or random walk. [rad^2/Hz]"""
-    w = 2 * np.pi * frequency
-    if isinstance(disturbance, Drift):
-        tau = disturbance.params.correlation_s
-        return 4e-12 * disturbance.params.sigma_urad**2 * tau / (1 + (w * tau) ** 2)
-    return 2e-12 * disturbance.params.rate_urad_per_sqrt_s**2 / w**2
 
 
 def _played(

@@ -1,0 +1,131 @@
+"""From a section of a scenario to its part: shipped, from outside, or left alone."""
+
+from collections.abc import Mapping
+from typing import Any, NamedTuple
+
+from controllers import CONTROLLERS, SHAPERS
+from sim.disturbances import DISTURBANCES
+from sim.errors import PlugInError, ScenarioError
+from sim.estimators import ESTIMATORS
+from sim.outside import Outside
+from sim.params import Block
+from sim.ports import PlantBelief, Site
+from sim.registry import Registry, in_one_line
+from sim.scenario.model import Scenario, check_block
+
+
+class PlugIn(NamedTuple):
+    """A part that a scenario names, with its settings checked."""
+
+    key: str
+    """Where the scenario names it."""
+    part: Any
+    """The class, or the `EstimatorKind`; None if it is from outside and was left alone."""
+    settings: Block | None
+    written: dict[str, Any]
+    """`kind` and settings, defaults filled in; as the user wrote them if it was left alone."""
+    outside: Outside | None
+    """Where its code is, if it is not a shipped part."""
+
+    def with_settings(self, tree: Mapping[str, Any]) -> "PlugIn":
+        """Return the same part with other settings, checked.
+
+        Raises
+        ------
+        ScenarioError
+            If it refuses them.
+        """
+        settings = _settings(self.part.Params, tree, self.key, self.outside)
+        written = settings.model_dump(mode="json", exclude_none=True)
+        return self._replace(settings=settings, written={"kind": tree["kind"]} | written)
+
+
+def plug_in(
+    registry: Registry[Any], tree: Mapping[str, Any], key: str, *, load: bool = True
+) -> PlugIn:
+    """Find a part by its `kind` and check its settings.
+
+    Parameters
+    ----------
+    registry : Registry
+        The family.
+    tree : mapping
+        `kind`, then the settings.
+    key : str
+        Where it stands in the scenario, for messages.
+    load : bool
+        Whether code from outside may be run; without it such a part is only looked for.
+
+    Returns
+    -------
+    PlugIn
+
+    Raises
+    ------
+    ScenarioError
+        If there is no such part, or it refuses its settings.
+    """
+    if "kind" not in tree:
+        raise ScenarioError(f"{key}.kind: required, but missing. Known: {', '.join(registry)}.")
+    kind = str(tree["kind"])
+    try:
+        outside = registry.outside(kind)
+        if outside is not None and not load:
+            return PlugIn(key, None, None, dict(tree), outside)
+        part = registry.find(kind)
+    except ScenarioError as exc:
+        raise type(exc)(f"{key}.kind: {exc}") from exc
+    return PlugIn(key, part, None, {}, outside).with_settings(tree)
+
+
+def made(plug_in: PlugIn, world: PlantBelief | Site) -> Any:
+    """Construct a plug-in; what it refuses is the scenario's fault, so name the key.
+
+    Raises
+    ------
+    ScenarioError
+        If it refuses; from outside, whatever it raises.
+    """
+    key, outside = plug_in.key, plug_in.outside
+    try:
+        return plug_in.part(plug_in.settings, world)
+    except ScenarioError as exc:
+        raise type(exc)(f"{key}: {exc}") from exc
+    except ValueError as exc:
+        raise ScenarioError(f"{key}: {exc}") from exc
+    except (Exception, SystemExit) as exc:
+        if outside is None:
+            raise
+        raise PlugInError(
+            f'{key}: "{outside.kind}" failed when it was made: {in_one_line(exc)}'
+        ) from exc
+
+
+def _settings(
+    params: type[Block], tree: Mapping[str, Any], key: str, outside: Outside | None
+) -> Block:
+    """Check the settings; a block from outside need not have a field for the `kind`."""
+    if outside is None:
+        return check_block(params, tree, key)
+    if "kind" not in params.model_fields:
+        tree = {name: value for name, value in tree.items() if name != "kind"}
+    try:
+        return check_block(params, tree, key)
+    except ScenarioError:
+        raise
+    except (Exception, SystemExit) as exc:
+        raise PlugInError(
+            f'{key}: "{outside.kind}" failed when its settings were checked: {in_one_line(exc)}'
+        ) from exc
+
+
+def outside_of(scenario: Scenario) -> tuple[Outside, ...]:
+    """Return where the code is that a scenario names and that is not shipped; runs none of it."""
+    named: list[tuple[Registry[Any], Mapping[str, Any]]] = [
+        (ESTIMATORS, scenario.estimator),
+        (CONTROLLERS, scenario.controller),
+        (SHAPERS, scenario.shaping),
+        *((DISTURBANCES, tree) for tree in scenario.disturbances),
+    ]
+    found = (registry.outside(str(tree.get("kind"))) for registry, tree in named)
+    return tuple(dict.fromkeys(part for part in found if part is not None))
