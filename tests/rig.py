@@ -7,6 +7,7 @@ import numpy as np
 
 from sim.kernels import compiled
 from sim.mirror.drive import DriveParams
+from sim.mirror.motion import Asked, Forcing, Moving
 from sim.mirror.population import MirrorParams, draw_population
 from sim.mirror.propagator import make_drive, make_fleet
 from sim.ports import Array
@@ -58,8 +59,7 @@ class Rig:
         )
         self.fleet = make_fleet(mirror, self.population, self.params.gain, self.drive)
         m = len(mirrors)
-        self.tilt, self.rate, self.volt = np.zeros((3, 2, m))
-        self.stops = np.zeros(m, np.int64)
+        self.moving = Moving(*np.zeros((3, 2, m)), np.zeros(m, np.int64))
 
     @property
     def tick_s(self) -> float:
@@ -80,13 +80,16 @@ class Rig:
         )
         n = len(path)
         history = np.zeros((n + 1, 2, m))
-        history[0] = self.tilt
+        history[0] = self.moving.tilt
         zero = np.zeros((2, m))
         self.kernels.advance(
-            self.tilt, self.rate, self.volt, self.stops, history, 0, n, path, zero, zero, n,
-            np.zeros((n + 1, 3)) if acceleration is None else acceleration,
-            zero if rest is None else rest, zero if rest is None else rest, 0.0, 0.0,
-            np.zeros((0, 2, m), np.float32) if noise is None else noise, self.fleet, self.drive,
+            self.moving, history, 0, n, Asked(path, zero, zero, n),
+            Forcing(
+                np.zeros((n + 1, 3)) if acceleration is None else acceleration,
+                zero if rest is None else rest, zero if rest is None else rest, 0.0, 0.0,
+                np.zeros((0, 2, m), np.float32) if noise is None else noise,
+            ),
+            self.fleet, self.drive,
         )  # fmt: skip
         return history
 

@@ -78,7 +78,7 @@ def test_fast_normals_are_standard_and_independent() -> None:
     1e-7. Kolmogorov and Smirnov at 1e-3.
     """
     out = np.zeros((100, 2, 2000), np.float32)
-    compiled.fill_normals(out, np.arange(2000), 0, 7, 5, int(Stream.AMPLIFIER))
+    compiled.fill_normals(out, np.arange(2000), 0, 7, (5, int(Stream.AMPLIFIER)))
     z = out.astype(float).ravel()
     n = z.size
     assert abs(z.mean()) < 4.5 / np.sqrt(n)

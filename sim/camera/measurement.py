@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.equivalent_noise import NoiseTable
+from sim.camera.exposure import Images, PixelNoise, ReadingRule, Readings, empty_readings
 from sim.camera.sensor import Layout, make_layout, make_pattern, make_scene, on_sensor
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
 from sim.errors import PlugInError
@@ -51,6 +52,12 @@ class Measurement:
         self.seed = seed
         self.estimator = estimator
         self.fused = fused
+        sums = fused or {"threshold_dn": 0, "min_flux_dn": 0.0, "edge_px": 0.0}
+        self.threshold_dn = int(sums["threshold_dn"])
+        self.rule = ReadingRule(
+            *params.window_px, float(sums["min_flux_dn"]), float(sums["edge_px"])
+        )
+        """When a reading from the fused sums counts."""
         self.kernels = kernels
         self.noise = image_noise(params)
         self.table: NoiseTable | None = None
@@ -114,14 +121,9 @@ class Measurement:
                 self._refuse(*fault, frame)
             return reading
         self._expose(position_px, frame, origin_px, temperature_k, keep=False)
-        count, (height, width) = len(self.mirrors), self.window_px
-        spot, flux = np.empty((2, count)), np.empty(count)
-        status = np.empty(count, np.uint8)
-        self.kernels.centres(
-            spot, flux, status, self._sums, height, width, self.fused["min_flux_dn"],
-            self.fused["edge_px"],
-        )  # fmt: skip
-        return SpotReading(np.ascontiguousarray(spot.T), flux, status)
+        readings = empty_readings(len(self.mirrors))
+        self.kernels.centres(readings, self._sums, self.rule)
+        return _mirrors_first(readings)
 
     def _refuse(self, column: int | None, text: str, frame: int) -> None:
         where = "" if column is None else f"mirror {self.mirrors[column]}, "
@@ -130,13 +132,12 @@ class Measurement:
         raise PlugInError(f'estimator "{kind}": {where}{at_ms:g} ms: {text}')
 
     def _drawn(self, table: NoiseTable, position_px: Array, frame: int) -> SpotReading:
-        count, (height, width) = len(self.mirrors), self.window_px
+        count = len(self.mirrors)
         z = np.zeros((1, 2, count), np.float32)
-        self.kernels.fill_normals(z, self.mirrors, 0, frame, self.seed, int(Stream.READINGS))
-        spot, flux = np.empty((2, count)), np.empty(count)
-        status = np.empty(count, np.uint8)
-        self.kernels.draw_readings(spot, flux, status, position_px, z, table, height, width)
-        return SpotReading(np.ascontiguousarray(spot.T), flux, status)
+        self.kernels.fill_normals(z, self.mirrors, 0, frame, (self.seed, int(Stream.READINGS)))
+        readings = empty_readings(count)
+        self.kernels.draw_readings(readings, position_px, z, table, self.window_px)
+        return _mirrors_first(readings)
 
     def fields(
         self,
@@ -161,13 +162,16 @@ class Measurement:
         scene = scene._replace(spots=scene.spots[which], sensor=scene.sensor[which])
         frames = np.zeros((len(which), pitch, pitch), np.int32)
         self.kernels.expose_scene(
-            frames, np.zeros((3, len(which)), np.int64),
-            self._absolute(position_px, origin_px), self.mirrors[which], frame,
-            self._seen(temperature_k), self.noise, self.seed, int(Stream.PIXELS), 0, True,
+            Images(frames, np.zeros((3, len(which)), np.int64), 0, True),
+            self._absolute(position_px, origin_px), self.mirrors[which],
+            self._seen(temperature_k), self._noise(frame),
             self.layout.corner(self.mirrors[which]).astype(np.float64), scene,
             self.params.warmth(temperature_k),
         )  # fmt: skip
         return frames
+
+    def _noise(self, frame: int) -> PixelNoise:
+        return PixelNoise(self.noise, int(frame), self.seed, int(Stream.PIXELS))
 
     def _absolute(self, position_px: Array, origin_px: Array) -> Array:
         return np.ascontiguousarray(on_sensor(position_px, origin_px + self.centre_px))
@@ -194,19 +198,22 @@ class Measurement:
         *,
         keep: bool,
     ) -> None:
-        threshold = 0 if self.fused is None else self.fused["threshold_dn"]
+        images = Images(self._frames, self._sums, self.threshold_dn, keep)
+        noise = self._noise(frame)
         if not self.scenic:
             if temperature_k != self._uniform_at_k:
                 self._uniform, self._uniform_at_k = self.uniform(temperature_k), temperature_k
-            self.kernels.expose(
-                self._frames, self._sums, position_px, self.mirrors, frame, self._uniform,
-                self.noise, self.seed, int(Stream.PIXELS), threshold, keep,
-            )  # fmt: skip
+            self.kernels.expose(images, position_px, self.mirrors, self._uniform, noise)
             return
         if origin_px is None:
             origin_px = window_origin(np.zeros((len(self.mirrors), 2)), self.window_px)
         self.kernels.expose_scene(
-            self._frames, self._sums, self._absolute(position_px, origin_px), self.mirrors, frame,
-            self._seen(temperature_k), self.noise, self.seed, int(Stream.PIXELS), threshold, keep,
-            origin_px + self.centre_px, self._scene, self.params.warmth(temperature_k),
+            images, self._absolute(position_px, origin_px), self.mirrors,
+            self._seen(temperature_k), noise, origin_px + self.centre_px, self._scene,
+            self.params.warmth(temperature_k),
         )  # fmt: skip
+
+
+def _mirrors_first(readings: Readings) -> SpotReading:
+    spot, flux, status = readings
+    return SpotReading(np.ascontiguousarray(spot.T), flux, status)

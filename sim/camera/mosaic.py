@@ -5,6 +5,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sim.camera.exposure import Images, PixelNoise
 from sim.camera.measurement import NOISE, image_noise
 from sim.camera.sensor import FixedPattern, Layout, make_pattern, make_scene
 from sim.camera.settings import CameraParams, make_camera, window_origin
@@ -79,16 +80,15 @@ def mosaic(
     pitch = layout.pitch_px
     tiles = np.zeros((layout.ports, pitch, pitch), np.int32)
     corner = layout.corner(everyone)
-    key = (image_noise(params), seed, int(Stream.PIXELS), 0, True)
+    noise = PixelNoise(image_noise(params), frame, seed, int(Stream.PIXELS))
     kernels.expose_scene(
-        tiles, np.zeros((3, layout.ports), np.int64), position, everyone, frame, camera, *key,
-        corner.astype(np.float64), scene, warmth,
-    )  # fmt: skip
+        _all_of(tiles), position, everyone, camera, noise, corner.astype(np.float64), scene, warmth
+    )
     image = np.zeros((1, *layout.shape), np.int32)
     alone = scene._replace(spots=np.full((1, 1), -1), sensor=np.array([array]))
     kernels.expose_scene(
-        image, np.zeros((3, 1), np.int64), position, everyone[:1], frame, camera, NOISE["none"],
-        *key[1:], np.zeros((1, 2)), alone, warmth,
+        _all_of(image), position, everyone[:1], camera, noise._replace(kind=NOISE["none"]),
+        np.zeros((1, 2)), alone, warmth,
     )  # fmt: skip
     y, x = np.mgrid[:pitch, :pitch]
     image[0, corner[:, 1, None, None] + y, corner[:, 0, None, None] + x] = tiles
@@ -146,11 +146,16 @@ def flat_field(
     scene = make_scene(params, layout, number, pattern, spill=False)
     image = np.zeros((1, *layout.shape), np.int32)
     kernels.expose_scene(
-        image, np.zeros((3, 1), np.int64), np.full((1, 2, 1), FAR_PX), number, frame, camera,
-        image_noise(params), seed, int(Stream.PIXELS), 0, True, np.zeros((1, 2)), scene,
+        _all_of(image), np.full((1, 2, 1), FAR_PX), number, camera,
+        PixelNoise(image_noise(params), frame, seed, int(Stream.PIXELS)), np.zeros((1, 2)), scene,
         params.warmth(temperature_k),
     )  # fmt: skip
     return image[0]
+
+
+def _all_of(frames: NDArray[np.int32]) -> Images:
+    """Images that are kept, threshold 0."""
+    return Images(frames, np.zeros((3, len(frames)), np.int64), 0, True)
 
 
 def cut_windows(

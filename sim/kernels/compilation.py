@@ -16,17 +16,15 @@ from typing import Any
 import llvmlite
 import numba
 
-# A thread that waits for another soon gives way: on processors that are shared, threads that wait
-# in a loop take time from those that they wait for. The second is for GNU's OpenMP alone: a short
-# loop before, so that on idle processors nothing is lost. Set before numba loads its threads, and
-# only where the user has chosen neither.
-WAITING = {"OMP_WAIT_POLICY": "PASSIVE", "GOMP_SPINCOUNT": "3000"}
-if not os.environ.keys() & WAITING.keys():
-    os.environ.update(WAITING)
 HERE = Path(__file__).parent
 SIM = HERE.parent
 SOURCES = (
     SIM / "ports.py",
+    SIM / "mirror" / "motion.py",
+    SIM / "mirror" / "propagator.py",
+    SIM / "camera" / "equivalent_noise.py",
+    SIM / "camera" / "exposure.py",
+    SIM / "camera" / "sensor.py",
     SIM / "camera" / "settings.py",
     SIM / "mechanics" / "resampling.py",
     *sorted(HERE.glob("*.py")),
@@ -65,21 +63,12 @@ def _root() -> Path:
 
 
 def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Compile a kernel, its `prange` loops shared among threads, and keep it between runs."""
-    return _compiled(function, parallel=True)
-
-
-def serial_kernel(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Compile a kernel that is too short for threads, and keep it between runs."""
-    return _compiled(function, parallel=False)
-
-
-def _compiled(function: Callable[..., Any], *, parallel: bool) -> Callable[..., Any]:
+    """Compile a kernel, which runs without the interpreter's lock, and keep it between runs."""
     config: Any = numba.config
     before = config.CACHE_DIR
     config.CACHE_DIR = str(cache_folder())
     try:
-        made = numba.njit(cache=True, parallel=parallel, error_model="numpy")(function)
+        made = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
     finally:
         config.CACHE_DIR = before
     return made  # type: ignore[no-any-return]

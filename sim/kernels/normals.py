@@ -4,10 +4,12 @@
 """
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+from numpy.typing import NDArray
 
 from sim.kernels.compilation import inlined, kernel
 from sim.kernels.polynomials import COS, LN, LN_2, SIN
+from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
     N,
     as_float32,
@@ -23,6 +25,7 @@ from sim.kernels.vectors import (
     spread,
     sqrt,
     store_some,
+    take,
     uint32_to_64,
 )
 
@@ -34,6 +37,8 @@ M0, M1 = U64(0xD2511F53), U64(0xCD9E8D57)
 W0, W1 = U32(0x9E3779B9), U32(0xBB67AE85)
 S32 = U64(32)
 LOW = U64(0xFFFFFFFF)
+FEW = 2**16
+"""So many normals are not worth a second thread."""
 
 
 @njit(inline="always")
@@ -149,14 +154,12 @@ def _kept(out, start, count, n, x, y):  # type: ignore[no-untyped-def]
 
 
 @inlined
-def normals_block(  # type: ignore[no-untyped-def]
-    start, count, names, out, first_pair, frame, seed, stream
-):
+def normals_block(start, count, names, out, first_pair, frame, key):  # type: ignore[no-untyped-def]
     """See `fill_normals`; one block of mirrors by their names."""
     n_ticks = out.shape[0]
     for n in range(0, n_ticks, 4):
         w0, w1, w2, w3 = philox_lanes(
-            U32(first_pair + n // 2), names, U32(frame), U32(0), U32(seed), U32(stream)
+            U32(first_pair + n // 2), names, U32(frame), U32(0), U32(key[0]), U32(key[1])
         )
         x0, y0 = normal_pair(w0, w1)
         x1, y1 = normal_pair(w2, w3)
@@ -164,13 +167,22 @@ def normals_block(  # type: ignore[no-untyped-def]
         _kept(out, start, count, n + 1, x1, y1)
 
 
-@kernel
-def fill_normals(out, mirrors, first_pair, frame, seed, stream):  # type: ignore[no-untyped-def]
+def fill_normals(
+    out: NDArray[np.float32], mirrors: NDArray[np.int64], first_pair: int, frame: int,
+    key: tuple[int, int],
+) -> None:  # fmt: skip
     """Fill `out` (T, 2, M) with standard normals named by (pair of instants, mirror, frame)."""
+    blocks = blocks_of(out.shape[2]) if out.size > FEW else 1
+    share(_fill, blocks, out, mirrors, first_pair, frame, key)
+
+
+@kernel
+def _fill(taken, out, mirrors, first_pair, frame, key):  # type: ignore[no-untyped-def]
     n_mirrors = out.shape[2]
-    for block in prange((n_mirrors + N - 1) // N):
-        start = block * N
+    start = N * take(taken)
+    while start < n_mirrors:
         count = min(N, n_mirrors - start)
         normals_block(
-            start, count, block_names(mirrors, start, count), out, first_pair, frame, seed, stream
+            start, count, block_names(mirrors, start, count), out, first_pair, frame, key
         )
+        start = N * take(taken)

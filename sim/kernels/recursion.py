@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.kernels.compilation import serial_kernel
+from sim.kernels.compilation import kernel
 from sim.ports import Array
 
 
@@ -35,7 +35,7 @@ def run_section(
     return outputs, after
 
 
-@serial_kernel
+@kernel
 def _section(outputs, memory, values, b, a):  # type: ignore[no-untyped-def]
     for k in range(values.shape[0]):
         for i in range(values.shape[1]):

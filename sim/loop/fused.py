@@ -6,18 +6,19 @@ stages called frame by frame, bit for bit.
 """
 
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sim.camera.equivalent_noise import NO_TABLE
+from sim.camera.exposure import Sampling, empty_readings
+from sim.kernels.stretch import Around, Eye, Paths, Scratch, Setup, Watched
 from sim.loop.frame_path import FramePath
 from sim.loop.parts import Parts
 from sim.loop.recorder import Recorder
 from sim.loop.stages import beyond_table
-from sim.loop.state import Motion
 from sim.loop.surroundings import Environment
+from sim.mirror.motion import Motion
 from sim.mirror.propagator import Fleet
 from sim.ports import Array, InNumbers, Law, LawState
 from sim.rng import Stream
@@ -25,72 +26,6 @@ from sim.rng import Stream
 HISTORIES = 32
 """Frames that mirrors go through before their connections do. More would leave the processor's own
 cache, fewer let threads wait for each other more often."""
-
-
-class _Timing(NamedTuple):
-    """When things happen in a frame."""
-
-    change_tick: int
-    """Tick at which a correction takes over."""
-    samples: Array
-    """(S,) samples of the exposure. [tick]"""
-    delays: Array
-    """Empty: all exposures start with the frame. [tick]"""
-    scale_px_per_rad: float
-
-
-class _Path(NamedTuple):
-    """Commanded paths of F frames, or of one that holds for all."""
-
-    asked_rad: Array
-    """(F, N, 2, M), or (F, 1, 2, M) where it holds for all ticks."""
-    reference_rad: Array
-    """(F, 2, M), as the two below."""
-    lowest_rad: Array
-    highest_rad: Array
-    origin_px: Array
-    """(F, 2, M)"""
-
-
-class _Key(NamedTuple):
-    seed: int
-    amplifier: int
-    pixels: int
-    readings: int
-
-
-class _Environment(NamedTuple):
-    acceleration: Array
-    sensor: Array
-    rest: Array
-    gain: Array
-
-
-class _Measuring(NamedTuple):
-    drawn: bool
-    noise: int
-    threshold_dn: int
-    min_flux_dn: float
-    edge_px: float
-
-
-class _Seen(NamedTuple):
-    sigma_px: Array
-    background_e: Array
-
-
-class _Scratch(NamedTuple):
-    history: Array
-    noise: NDArray[np.float32]
-    position: Array
-    frames: NDArray[np.int32]
-    sums: NDArray[np.int64]
-    spot: Array
-    tilt: Array
-    flux: Array
-    status: NDArray[np.uint8]
-    z: NDArray[np.float32]
-    beyond: NDArray[np.int64]
 
 
 def reasons_not_fused(parts: Parts) -> tuple[str, ...]:
@@ -148,32 +83,20 @@ class Fused:
         self._parts = parts
         self._motion = motion
         self._recorder = recorder
-        self._traces = recorder.for_kernels()
-        self._still: tuple[FramePath, _Path] | None = None
+        self._still: tuple[FramePath, Paths] | None = None
         self._law, self._memory = _law_of(parts.controller, control, m)
-        streams = (Stream.AMPLIFIER, Stream.PIXELS, Stream.READINGS)
-        self._key = _Key(parts.seed, *(int(stream) for stream in streams))
-        self._samples = parts.exposure_weights @ np.arange(n + 1.0)
-        self._at_once = np.zeros(0)
-        read = measurement.fused or {"threshold_dn": 0, "min_flux_dn": 0.0, "edge_px": 0.0}
-        self._measurement = _Measuring(
-            measurement.table is not None,
-            measurement.noise,
-            int(read["threshold_dn"]),
-            float(read["min_flux_dn"]),
-            float(read["edge_px"]),
+        at_once = np.zeros(0)
+        self._sampling = Sampling(
+            parts.exposure_weights @ np.arange(n + 1.0), at_once, parts.scale_px_per_rad
         )
-        self._table = NO_TABLE if measurement.table is None else measurement.table
-        self._scratch = _Scratch(
+        self._scratch = Scratch(
             np.zeros((HISTORIES, n + 1, 2, m)),
             np.zeros((n, 2, m), np.float32),
             np.zeros((len(parts.exposure_weights), 2, m)),
             np.zeros((m, *measurement.window_px), np.int32),
             np.zeros((3, m), np.int64),
+            empty_readings(m),
             np.zeros((2, m)),
-            np.zeros((2, m)),
-            np.zeros(m),
-            np.zeros(m, np.uint8),
             np.zeros((1, 2, m), np.float32),
             np.full(m, -1),
         )
@@ -191,52 +114,34 @@ class Fused:
 
         `paths` has one entry that holds for all frames, or one for each.
         """
-        parts, recorder, motion = self._parts, self._recorder, self._motion
+        parts, recorder = self._parts, self._recorder
         n = parts.clock.ticks_per_frame
         ticks = slice(k * n, (k + count) * n + 1)
-        path = self._path(paths)
-        parts.kernels.run_frames(
+        setup = Setup(
+            parts.seed, int(Stream.AMPLIFIER), parts.mirrors, fleet, parts.drive,
+            self._eye(around.temperature[k : k + count]),
+        )  # fmt: skip
+        surroundings = Around(
             first_frame,
-            count,
-            self._key,
-            parts.mirrors,
-            motion.moving,
-            motion.waiting,
-            _Timing(
-                motion.change_tick,
-                self._samples,
-                self._at_once,
-                parts.scale_px_per_rad,
-            ),
-            path,
-            _Environment(
-                around.acceleration[ticks],
-                around.sensor[ticks],
-                around.rest[k : k + count + 1],
-                around.gain[k : k + count + 1],
-            ),
-            fleet,
-            parts.drive,
-            parts.measurement.camera,
-            self._measurement,
-            self._table,
-            self._seen(around.temperature[k : k + count]),
-            self._law,
-            self._memory,
-            self._scratch,
-            recorder.aim_rad,
-            parts.tolerance_rad,
-            recorder.epoch.pairs,
-            recorder.epoch.form_db,
-            parts.outage_db,
-            self._traces,
+            around.acceleration[ticks],
+            around.sensor[ticks],
+            around.rest[k : k + count + 1],
+            around.gain[k : k + count + 1],
         )
+        watched = Watched(
+            recorder.aim_rad, parts.tolerance_rad, recorder.epoch.pairs, recorder.epoch.form_db,
+            parts.outage_db, recorder.errors, recorder.losses, recorder.readings,
+        )  # fmt: skip
+        parts.kernels.run_frames(
+            setup, self._path(paths), surroundings, self._motion, self._law, self._memory, watched,
+            self._scratch,
+        )  # fmt: skip
         beyond = self._scratch.beyond
         if beyond.max() >= 0:
             first = int(beyond[beyond >= 0].min())
             raise beyond_table(parts, int((beyond == first).argmax()), first)
 
-    def _path(self, paths: Sequence[FramePath]) -> _Path:
+    def _path(self, paths: Sequence[FramePath]) -> Paths:
         """Return the paths as the kernel takes them; the last that stood still is remembered."""
         if len(paths) > 1:
             return _stacked(paths)
@@ -244,20 +149,31 @@ class Fused:
             self._still = paths[0], _stacked(paths)
         return self._still[1]
 
-    def _seen(self, temperature_k: Array) -> _Seen:
-        """What temperature changes in the camera, frame by frame."""
+    def _eye(self, temperature_k: Array) -> Eye:
+        """The camera, frame by frame at its temperature."""
+        measurement = self._parts.measurement
         values, at = np.unique(temperature_k, return_inverse=True)
-        cameras = [self._parts.measurement.uniform(float(value)) for value in values]
-        return _Seen(
+        cameras = [measurement.uniform(float(value)) for value in values]
+        return Eye(
+            self._sampling,
+            measurement.camera,
             np.array([camera.sigma_px for camera in cameras])[at],
             np.array([camera.background_e for camera in cameras])[at],
+            measurement.noise,
+            measurement.threshold_dn,
+            False,
+            measurement.rule,
+            measurement.table is not None,
+            NO_TABLE if measurement.table is None else measurement.table,
+            int(Stream.PIXELS),
+            int(Stream.READINGS),
         )
 
 
-def _stacked(paths: Sequence[FramePath]) -> _Path:
+def _stacked(paths: Sequence[FramePath]) -> Paths:
     asked = [path.asked_rad for path in paths]
     longest = max(each.shape for each in asked)
-    return _Path(
+    return Paths(
         np.stack([np.broadcast_to(each, longest) for each in asked]),
         _mirrors_last([path.setpoint.reference_rad for path in paths]),
         _mirrors_last([path.setpoint.lowest_rad for path in paths]),

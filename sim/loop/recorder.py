@@ -1,10 +1,11 @@
 """Fills the traces while the loop runs."""
 
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.kernels.observed import ErrorTraces, LossTraces, ReadingTraces
 from sim.loop.parts import Parts
 from sim.loop.surroundings import Environment
 from sim.optics.epochs import Epoch
@@ -12,29 +13,16 @@ from sim.ports import Array, SpotStatus
 from sim.results.traces import Traces
 
 OK = np.uint8(SpotStatus.OK)
-
-
-class ForKernels(NamedTuple):
-    """The traces under construction, as the fused kernel takes them; see `Traces`."""
-
-    interval: int
-    error_rad: NDArray[np.float32]
-    error_mean_rad: NDArray[np.float32]
-    error_square_rad2: NDArray[np.float32]
-    error_peak_rad: NDArray[np.float32]
-    error_first_out: NDArray[np.int32]
-    error_last_out: NDArray[np.int32]
-    excess_db: NDArray[np.float32]
-    excess_mean_db: NDArray[np.float32]
-    excess_peak_db: NDArray[np.float32]
-    excess_first_out: NDArray[np.int32]
-    excess_last_out: NDArray[np.int32]
-    excess_ticks_out: NDArray[np.int32]
-    measured_rad: NDArray[np.float32]
-    status: NDArray[np.uint8]
-    correction_rad: NDArray[np.float32]
-    lost_frames: NDArray[np.int32]
-    worst: NDArray[np.uint8]
+ERRORS = (
+    "error_rad", "error_mean_rad", "error_square_rad2", "error_peak_rad", "error_first_out",
+    "error_last_out",
+)  # fmt: skip
+"""Arrays of `ErrorTraces`, in its order."""
+LOSSES = (
+    "excess_db", "excess_mean_db", "excess_peak_db", "excess_first_out", "excess_last_out",
+    "excess_ticks_out",
+)  # fmt: skip
+"""Arrays of `LossTraces`, in its order."""
 
 
 class Recorder:
@@ -75,6 +63,12 @@ class Recorder:
         """(M,) worst status since the last sampling instant."""
         self.aim_rad: Array = np.zeros((2, m))
         """(2, M) where the mirrors should be. [rad]"""
+        self.errors = ErrorTraces(interval, *(self.arrays[name] for name in ERRORS))
+        self.losses = LossTraces(interval, *(self.arrays[name] for name in LOSSES))
+        self.readings = ReadingTraces(
+            interval, self.arrays["measured_rad"], self.arrays["status"],
+            self.arrays["correction_rad"], self.lost_frames, self.worst,
+        )  # fmt: skip
 
     def enter(self, epoch: Epoch) -> None:
         """Measure from now on against the aims of this epoch."""
@@ -115,14 +109,11 @@ class Recorder:
         parts, a = self._parts, self.arrays
         first = number * self._n
         parts.kernels.observe_mirrors(
-            first, history, self.aim_rad, parts.tolerance_rad, parts.interval_ticks,
-            a["error_rad"], a["error_mean_rad"], a["error_square_rad2"], a["error_peak_rad"],
-            a["error_first_out"], a["error_last_out"],
-        )  # fmt: skip
+            first, history, self.aim_rad, parts.tolerance_rad, self.errors
+        )
         parts.kernels.observe_connections(
             first, history, self.aim_rad, self.epoch.pairs, self.epoch.form_db, parts.outage_db,
-            parts.interval_ticks, a["excess_db"], a["excess_mean_db"], a["excess_peak_db"],
-            a["excess_first_out"], a["excess_last_out"], a["excess_ticks_out"],
+            self.losses,
         )  # fmt: skip
         self.lost_frames += status != OK
         np.maximum(self.worst, status, out=self.worst)
@@ -132,16 +123,6 @@ class Recorder:
             a["status"][rows] = self.worst
             a["correction_rad"][rows] = correction_rad
             self.worst[:] = 0
-
-    def for_kernels(self) -> ForKernels:
-        """Return the arrays that the fused kernel fills in by itself."""
-        named = {name: self.arrays[name] for name in ForKernels._fields if name in self.arrays}
-        return ForKernels(
-            interval=self._parts.interval_ticks,
-            lost_frames=self.lost_frames,
-            worst=self.worst,
-            **named,
-        )
 
     def traces(self, stop_ticks: NDArray[np.int64], search_frames: NDArray[np.int32]) -> Traces:
         """Return the finished traces."""

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.camera.exposure import Sampling
 from sim.camera.measurement import BEYOND, Measurement
 from sim.camera.search import Search
 from sim.camera.settings import window_origin
@@ -15,9 +16,9 @@ from sim.loop.checks import check_correction
 from sim.loop.frame_path import FramePath
 from sim.loop.parts import Parts
 from sim.loop.recorder import Recorder
-from sim.loop.state import Motion
 from sim.loop.stopwatch import Stage, Stopwatch
 from sim.loop.surroundings import Environment
+from sim.mirror.motion import Asked, Forcing, Motion
 from sim.mirror.propagator import Fleet
 from sim.ports import Array, TiltReading
 from sim.rng import Stream
@@ -61,22 +62,24 @@ class FrameByFrame:
         ticks = slice(k * n, (k + 1) * n + 1)
         if len(self._noise):
             parts.kernels.fill_normals(
-                self._noise, parts.mirrors, 0, frame, parts.seed, int(Stream.AMPLIFIER)
+                self._noise, parts.mirrors, 0, frame, (parts.seed, int(Stream.AMPLIFIER))
             )
-        here = (
+        forcing = Forcing(
             around.acceleration[ticks],
             around.rest[k],
             around.rest[k + 1],
-            around.gain[k],
-            around.gain[k + 1],
+            float(around.gain[k]),
+            float(around.gain[k + 1]),
             self._noise,
-            fleet,
-            parts.drive,
         )
         self._history[0] = motion.moving.tilt
         lag, change = motion.lag, motion.change_tick
         now = n if lag else change
-        self._advance(0, now, path.asked_rad, min(lag, 1), change if lag else n, here)
+        waiting = motion.waiting
+        asked = Asked(path.asked_rad, waiting[0], waiting[min(lag, 1)], change if lag else n)
+        parts.kernels.advance(
+            motion.moving, self._history, 0, now, asked, forcing, fleet, parts.drive
+        )
         watch.lap(Stage.PLANT)
         measured, status = self._read(frame, path, around.sensor[ticks], around.temperature[k])
         watch.lap(Stage.CAMERA)
@@ -84,24 +87,17 @@ class FrameByFrame:
             self.control, TiltReading(measured, status), path.setpoint
         )
         check_correction(correction, parts, frame)
-        motion.waiting[:-1] = motion.waiting[1:]
-        motion.waiting[-1] = correction.T
+        waiting[:-1] = waiting[1:]
+        waiting[-1] = correction.T
         watch.lap(Stage.CONTROL)
         if not lag:
-            self._advance(now, n, path.asked_rad, 0, n, here)
+            asked = Asked(path.asked_rad, waiting[0], waiting[0], n)
+            parts.kernels.advance(
+                motion.moving, self._history, now, n, asked, forcing, fleet, parts.drive
+            )
             watch.lap(Stage.PLANT)
         self._recorder.frame(frame, self._history, measured, status, correction)
         watch.lap(Stage.RECORDING)
-
-    def _advance(
-        self, first: int, last: int, asked_rad: Array, newer: int, change: int,
-        here: tuple[Any, ...],
-    ) -> None:  # fmt: skip
-        waiting = self._motion.waiting
-        self._parts.kernels.advance(
-            *self._motion.moving, self._history, first, last, asked_rad, waiting[0],
-            waiting[newer], change, *here,
-        )  # fmt: skip
 
     def _read(
         self, frame: int, path: FramePath, shift_rad: Array, temperature_k: float
@@ -112,8 +108,9 @@ class FrameByFrame:
         if search is not None:
             origin = window_origin(path.expected_px + search.offset_px, measurement.window_px)
         parts.kernels.spot_paths(
-            self._position, self._history, shift_rad, self._samples, delay_ticks(origin, parts),
-            parts.scale_px_per_rad, np.ascontiguousarray(origin.T),
+            self._position, self._history, shift_rad,
+            Sampling(self._samples, delay_ticks(origin, parts), parts.scale_px_per_rad),
+            np.ascontiguousarray(origin.T),
         )  # fmt: skip
         seen = (self._position, frame, origin, float(temperature_k))
         spots = measurement.read(*seen)

@@ -1,37 +1,10 @@
 """What moves in a run: mirrors, amplifiers, and the corrections on their way to the drive."""
 
-from typing import NamedTuple
-
 import numpy as np
-from numpy.typing import NDArray
 
 from sim.loop.parts import Parts
+from sim.mirror.motion import Motion, Moving
 from sim.ports import Array
-
-
-class Moving(NamedTuple):
-    """State of drives and mirrors; the kernels change it in place."""
-
-    tilt: Array
-    """(2, M) [rad]"""
-    rate: Array
-    """(2, M) [rad/s]"""
-    volt: Array
-    """(2, M) amplifier outputs. [V]"""
-    stops: NDArray[np.int64]
-    """(M,) ticks spent against a stop."""
-
-
-class Motion(NamedTuple):
-    """What moves, and when corrections take over."""
-
-    moving: Moving
-    waiting: Array
-    """(L + 1, 2, M) corrections, that of the present frame first. [rad]"""
-    lag: int
-    """L, whole frames from an exposure to its correction."""
-    change_tick: int
-    """Tick of a frame at which a correction takes over."""
 
 
 def at_rest(parts: Parts, asked_rad: Array) -> Motion:

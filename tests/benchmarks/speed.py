@@ -22,9 +22,11 @@ import numpy as np
 
 from sim.assembly.build import build
 from sim.kernels import compiled, plain
+from sim.kernels.compiled import fill_normals
 from sim.kernels.plain import camera as plain_camera
 from sim.kernels.plain import multiply_add
 from sim.kernels.plain import normals as plain_normals
+from sim.kernels.threads import on_threads
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
 from sim.rng import Stream
@@ -67,8 +69,8 @@ def looped(
     parts = made(f"duration_ms={duration_ms}", *overrides)
 
     def call() -> int:
-        numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
-        simulate(parts, fused=fused)
+        with on_threads(threads):
+            simulate(parts, fused=fused)
         return parts.clock.n_frames
 
     return call
@@ -106,11 +108,9 @@ def noise_limits() -> dict[str, Callable[[], int]]:
     for threads in THREADS:
 
         def compiled(threads: int = threads) -> int:
-            numba.set_num_threads(min(threads, numba.config.NUMBA_NUM_THREADS))
-            for k in range(n):
-                compiled.fill_normals(
-                    pixels, parts.mirrors, 0, k, parts.seed, int(Stream.PIXELS)
-                )
+            with on_threads(threads):
+                for k in range(n):
+                    fill_normals(pixels, parts.mirrors, 0, k, (parts.seed, int(Stream.PIXELS)))
             return n
 
         compiled()
@@ -288,8 +288,8 @@ def main() -> None:
     tell("start-up")
     starts = start_up()
     parts = made(f"duration_ms={duration_ms}")
-    numba.set_num_threads(1)
-    spent = simulate(parts).spent
+    with on_threads(1):
+        spent = simulate(parts).spent
 
     from tests.benchmarks.speed_page import figure, page
 

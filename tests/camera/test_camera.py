@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 from scipy.special import erf
 
+from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
 from sim.errors import ScenarioError
 from sim.kernels import compiled, plain
@@ -25,7 +26,9 @@ def frames(
     m = position.shape[-1]
     out = np.zeros((m, *shape), np.int32)
     sums = np.zeros((3, m), np.int64)
-    compiled.expose(out, sums, position, np.arange(m), frame, camera, noise, 3, 1, 0, True)
+    compiled.expose(
+        Images(out, sums, 0, True), position, np.arange(m), camera, PixelNoise(noise, frame, 3, 1)
+    )
     return out
 
 
@@ -205,6 +208,6 @@ def test_plain_twin_draws_the_same_spot() -> None:
     camera = make_camera(CameraParams(**SETTINGS))
     position = np.full((2, 2, 1), 10.3)
     out = np.zeros((1, 24, 24), np.int32)
-    plain.expose(out, np.zeros((3, 1), np.int64), position, np.array([0]), 0, camera, 0,
-                         3, 1, 0, True)  # fmt: skip
+    images = Images(out, np.zeros((3, 1), np.int64), 0, True)
+    plain.expose(images, position, np.array([0]), camera, PixelNoise(0, 0, 3, 1))
     assert np.array_equal(out, frames(camera, position))

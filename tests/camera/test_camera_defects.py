@@ -4,17 +4,18 @@ import logging
 from types import ModuleType
 from typing import Any
 
-import numba
 import numpy as np
 import pytest
 from scipy import stats
 
+from sim.camera.exposure import Images, PixelNoise
 from sim.camera.mosaic import flat_field
 from sim.camera.sensor import FixedPattern, Layout, make_layout, make_pattern, make_scene
 from sim.camera.settings import CameraParams, make_camera, window_origin
 from sim.errors import ScenarioError
 from sim.estimators.spot_model import pixel_integrated
 from sim.kernels import compiled, plain
+from sim.kernels.threads import on_threads
 from sim.scenario.model import check_block
 
 BASE: dict[str, Any] = {
@@ -50,8 +51,10 @@ def expose(
     origin = (window_origin(spots, params.window_px) if origin is None else origin) + centre
     frames = np.zeros((len(mirrors), *params.window_px), np.int32)
     sums = np.zeros((3, len(mirrors)), np.int64)
-    kernels.expose_scene(frames, sums, position, mirrors, 4, camera, noise, 7, 1, 60, True, origin,
-                         scene, warmth)  # fmt: skip
+    kernels.expose_scene(
+        Images(frames, sums, 60, True), position, mirrors, camera, PixelNoise(noise, 4, 7, 1),
+        origin, scene, warmth,
+    )  # fmt: skip
     return frames, sums
 
 
@@ -164,23 +167,20 @@ def test_a_scene_with_nothing_in_it_is_the_plain_camera(noise: int, samples: int
     if samples > 1:
         position += np.linspace(-1.5, 1.5, samples)[:, None, None]
     position = np.ascontiguousarray(position)
-    compiled.expose(*plain, position, mirrors, 4, make_camera(params), noise, 7, 1, 60, True)
+    compiled.expose(
+        Images(*plain, 60, True), position, mirrors, make_camera(params),
+        PixelNoise(noise, 4, 7, 1),
+    )  # fmt: skip
     assert np.array_equal(frames, plain[0])
     assert np.array_equal(sums, plain[1])
 
 
 def test_frames_do_not_depend_on_threads() -> None:
-    if numba.config.NUMBA_NUM_THREADS < 2:
-        pytest.skip("one core")
     params = CameraParams(**(BASE | EVERYTHING))
-    before = numba.get_num_threads()
-    try:
-        results = []
-        for threads in (1, 2):
-            numba.set_num_threads(threads)
+    results = []
+    for count in (1, 2):
+        with on_threads(count):
             results.append(expose(params, scattered(48), np.arange(48), 1)[0])
-    finally:
-        numba.set_num_threads(before)
     assert np.array_equal(*results)
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from sim.assembly.build import build
 from sim.camera.equivalent_noise import NODES, NoiseTable
+from sim.camera.exposure import empty_readings
 from sim.errors import ScenarioError
 from sim.kernels import compiled, plain
 from sim.loop.parts import Parts
@@ -74,9 +75,9 @@ def test_readings_are_drawn_as_the_plain_form_says() -> None:
     z = rng.normal(size=(1, 2, m)).astype(np.float32)
     found = []
     for kernels in (compiled, plain):
-        spot, flux, status = np.zeros((2, m)), np.zeros(m), np.zeros(m, np.uint8)
-        kernels.draw_readings(spot, flux, status, position, z, table, 24, 24)
-        found.append((spot, flux, status))
+        readings = empty_readings(m)
+        kernels.draw_readings(readings, position, z, table, (24, 24))
+        found.append(readings)
     assert found[0][0] == pytest.approx(found[1][0], abs=1e-13, nan_ok=True)
     assert np.array_equal(found[0][2], found[1][2])
     assert set(found[0][2].tolist()) == {0, 255}

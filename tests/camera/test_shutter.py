@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from sim.camera.exposure import Sampling
 from sim.camera.shutter import row_delay_s
 from sim.kernels.plain import spot_paths
 from sim.loop.reference import exposure_samples
@@ -16,8 +17,8 @@ def sampled(edges: Array, delay_ticks: Array) -> Array:
     """What each mirror's exposure sees of tilt at tick edges, one pixel to a radian."""
     m = edges.shape[2]
     seen = np.zeros((len(WEIGHTS), 2, m))
-    spot_paths(seen, edges, np.zeros((21, 2)), WEIGHTS @ np.arange(21.0), delay_ticks, 1.0,
-               np.zeros((2, m)))  # fmt: skip
+    sampling = Sampling(WEIGHTS @ np.arange(21.0), delay_ticks, 1.0)
+    spot_paths(seen, edges, np.zeros((21, 2)), sampling, np.zeros((2, m)))
     return seen
 
 

@@ -3,12 +3,22 @@
 from types import ModuleType
 from typing import Any
 
-import numba
 import numpy as np
 import pytest
 
+from sim.camera.exposure import (
+    Images,
+    PixelNoise,
+    ReadingRule,
+    Readings,
+    Sampling,
+    empty_readings,
+)
 from sim.camera.settings import Camera
 from sim.kernels import compiled, plain
+from sim.kernels.observed import ErrorTraces, LossTraces
+from sim.kernels.threads import on_threads
+from sim.mirror.motion import Asked, Forcing, Moving
 from tests.rig import Rig
 
 CAMERA = Camera(1.8, 20000.0, 20.0, 6.0, 0.5, 32.0, 1900.0, 1023.0)
@@ -28,25 +38,23 @@ def moved(
         imbalance_spread_rad_s2_per_m_s2=2.0, calibration_error_pct=0.5, travel_mrad=(25.0, 30.0),
     )  # fmt: skip
     rng = np.random.default_rng(2)
-    rig.tilt[:] = rng.uniform(-0.024, 0.024, (2, m))
-    rig.rate[:] = rng.normal(0.0, 30.0, (2, m))
-    rig.volt[:] = rng.uniform(-80.0, 80.0, (2, m))
+    rig.moving.tilt[:] = rng.uniform(-0.024, 0.024, (2, m))
+    rig.moving.rate[:] = rng.normal(0.0, 30.0, (2, m))
+    rig.moving.volt[:] = rng.uniform(-80.0, 80.0, (2, m))
     noise = np.zeros((n if noisy else 0, 2, m), np.float32)
     if noisy:
-        kernels.fill_normals(noise, rig.mirrors, 0, 3, 9, 2)
+        kernels.fill_normals(noise, rig.mirrors, 0, 3, (9, 2))
     history = np.zeros((n + 1, 2, m))
-    history[0] = rig.tilt
+    history[0] = rig.moving.tilt
     path = rng.uniform(-0.04, 0.04, (1 if still else n, 2, m))
     before, after = rng.normal(0.0, 2e-3, (2, 2, m))
     rest = rng.normal(0.0, 1e-4, (2, 2, m))
     acceleration = rng.normal(0.0, 30.0, (n + 1, 3))
+    asked = Asked(path, before, after, 9)
+    forcing = Forcing(acceleration, rest[0], rest[1], 0.01, -0.02, noise)
     for first, last in ((0, 14), (14, n)):
-        kernels.advance(
-            rig.tilt, rig.rate, rig.volt, rig.stops, history, first, last, path, before, after, 9,
-            acceleration, rest[0], rest[1], 0.01, -0.02, noise, rig.fleet, rig.drive,
-        )  # fmt: skip
-    return {"tilt": rig.tilt, "rate": rig.rate, "volt": rig.volt, "stops": rig.stops,
-            "history": history, "noise": noise}  # fmt: skip
+        kernels.advance(rig.moving, history, first, last, asked, forcing, rig.fleet, rig.drive)
+    return {**rig.moving._asdict(), "history": history, "noise": noise}
 
 
 @pytest.mark.parametrize("comb", ["push_pull", "single_sided"])
@@ -73,9 +81,9 @@ def test_noise_is_on_and_corrections_change_on_their_tick() -> None:
     zero, step = np.zeros((2, 1)), np.full((2, 1), 1e-3)
     history = np.zeros((n + 1, 2, 1))
     rig.kernels.advance(
-        rig.tilt, rig.rate, rig.volt, rig.stops, history, 0, n, np.zeros((n, 2, 1)), zero, step, 5,
-        np.zeros((n + 1, 3)), zero, zero, 0.0, 0.0, np.zeros((0, 2, 1), np.float32), rig.fleet,
-        rig.drive,
+        rig.moving, history, 0, n, Asked(np.zeros((n, 2, 1)), zero, step, 5),
+        Forcing(np.zeros((n + 1, 3)), zero, zero, 0.0, 0.0, np.zeros((0, 2, 1), np.float32)),
+        rig.fleet, rig.drive,
     )  # fmt: skip
     assert (history[:6] == 0).all() and (history[6:] != 0).all()
 
@@ -86,7 +94,10 @@ def exposed(kernels: ModuleType, noise: int, m: int = 21, shape: tuple = (24, 24
     position[:, :, :3] = [[[30.0, -5.0, 11.5]]]
     frames = np.zeros((m, *shape), np.int32)
     sums = np.zeros((3, m), np.int64)
-    kernels.expose(frames, sums, position, np.arange(m) + 90, 12, CAMERA, noise, 77, 1, 60, True)
+    kernels.expose(
+        Images(frames, sums, 60, True), position, np.arange(m) + 90, CAMERA,
+        PixelNoise(noise, 12, 77, 1),
+    )  # fmt: skip
     return frames, sums
 
 
@@ -116,17 +127,11 @@ def test_sums_are_those_of_the_frames() -> None:
 
 @pytest.mark.parametrize("noise", [1, 2])
 def test_two_threads_give_the_bits_of_one(noise: int) -> None:
-    if numba.config.NUMBA_NUM_THREADS < 2:
-        pytest.skip("one core")
     results = []
-    before = numba.get_num_threads()
-    try:
-        for threads in (1, 2):
-            numba.set_num_threads(threads)
+    for count in (1, 2):
+        with on_threads(count):
             state = moved(compiled, "push_pull", 3, True)
             results.append([*state.values(), *exposed(compiled, noise, m=53)])
-    finally:
-        numba.set_num_threads(before)
     for a, b in zip(*results, strict=True):
         assert np.array_equal(a, b)
 
@@ -146,10 +151,10 @@ def test_paths_and_readings_agree_with_their_twins(delayed: bool) -> None:
     for kernels in BOTH:
         position = np.zeros((4, 2, m))
         samples = np.array([0.75, 2.25, 3.75, 5.25])
-        kernels.spot_paths(position, history, shift, samples, delay, 500.0, origin)
-        spot, flux, status = np.zeros((2, m)), np.zeros(m), np.zeros(m, np.uint8)
-        kernels.centres(spot, flux, status, sums, 24, 20, 1500.0, 4.5)
-        found.append((spot, flux, status, position))
+        kernels.spot_paths(position, history, shift, Sampling(samples, delay, 500.0), origin)
+        readings = empty_readings(m)
+        kernels.centres(readings, sums, ReadingRule(24, 20, 1500.0, 4.5))
+        found.append((*readings, position))
     *fast, path = found[0]
     *plain, plain_path = found[1]
     assert path == pytest.approx(plain_path, abs=1e-13)
@@ -172,8 +177,10 @@ def observed(kernels: ModuleType, interval: int, m: int = 6) -> list:
     b = [*np.zeros((3, rows, c), f4), *np.zeros((3, rows, c), i4)]
     histories = aim + rng.normal(0.0, 2e-4, (3, 21, 2, m))
     for frame, history in enumerate(histories):
-        kernels.observe_mirrors(20 * frame, history, aim, 3e-4, interval, *a)
-        kernels.observe_connections(20 * frame, history, aim, pairs, form, 0.8, interval, *b)
+        kernels.observe_mirrors(20 * frame, history, aim, 3e-4, ErrorTraces(interval, *a))
+        kernels.observe_connections(
+            20 * frame, history, aim, pairs, form, 0.8, LossTraces(interval, *b)
+        )
     return [*a, *b, histories, aim, pairs, form]
 
 
@@ -241,23 +248,25 @@ def test_no_kernel_writes_behind_its_arrays(m: int, shape: tuple[int, int]) -> N
     zeros = guards.zeros
     for n_ticks in (1, 2, 3, 5, 20):
         noise = zeros((n_ticks, 2, m), np.float32)
-        k.fill_normals(noise, np.arange(m), 0, 3, 9, 2)
+        k.fill_normals(noise, np.arange(m), 0, 3, (9, 2))
         assert (noise != 0).all()
     rig = Rig(tuple(range(m)))
     tilt, rate, volt, history = (zeros((2, m)), zeros((2, m)), zeros((2, m)), zeros((21, 2, m)))
     still, stops = np.full((2, m), 1e-3), zeros((m,), np.int64)
     k.advance(
-        tilt, rate, volt, stops, history, 0, 20, still[None], still, still, 9, np.zeros((21, 3)),
-        still, still, 0.0, 0.0, noise, rig.fleet, rig.drive,
+        Moving(tilt, rate, volt, stops), history, 0, 20, Asked(still[None], still, still, 9),
+        Forcing(np.zeros((21, 3)), still, still, 0.0, 0.0, noise), rig.fleet, rig.drive,
     )  # fmt: skip
     assert (history[1:] != 0).all()
     position = zeros((2, 2, m))
-    k.spot_paths(position, history, np.zeros((21, 2)), np.array([2.5, 7.5]), np.zeros(0), 900.0,
-                 np.full((2, m), -3.0))  # fmt: skip
+    sampling = Sampling(np.array([2.5, 7.5]), np.zeros(0), 900.0)
+    k.spot_paths(position, history, np.zeros((21, 2)), sampling, np.full((2, m), -3.0))
     frames, sums = zeros((m, *shape), np.int32), zeros((3, m), np.int64)
-    k.expose(frames, sums, position, np.arange(m), 4, CAMERA, 1, 7, 1, 60, True)
-    spot, flux, status = zeros((2, m)), zeros((m,)), zeros((m,), np.uint8)
-    k.centres(spot, flux, status, sums, *shape, 10.0, 0.5)
+    k.expose(
+        Images(frames, sums, 60, True), position, np.arange(m), CAMERA, PixelNoise(1, 4, 7, 1)
+    )
+    readings = Readings(zeros((2, m)), zeros((m,)), zeros((m,), np.uint8))
+    k.centres(readings, sums, ReadingRule(*shape, 10.0, 0.5))
     assert (sums[0] > 0).all()
     for interval in (5, 20, 50):
         rows, f4, i4 = max(20 // interval, 1), np.float32, np.int32
@@ -266,8 +275,10 @@ def test_no_kernel_writes_behind_its_arrays(m: int, shape: tuple[int, int]) -> N
         b = [*(zeros((rows, m), f4) for _ in range(3)), *(zeros((rows, m), i4) for _ in range(3))]
         pairs = np.stack([np.arange(m), np.arange(m)[::-1]], axis=-1)
         form = np.broadcast_to(np.eye(4), (m, 4, 4)).copy()
-        k.observe_mirrors(0, history, np.zeros((2, m)), 1e-9, interval, *a)
-        k.observe_connections(0, history, np.zeros((2, m)), pairs, form, 1e-9, interval, *b)
+        k.observe_mirrors(0, history, np.zeros((2, m)), 1e-9, ErrorTraces(interval, *a))
+        k.observe_connections(
+            0, history, np.zeros((2, m)), pairs, form, 1e-9, LossTraces(interval, *b)
+        )
         assert (a[1][0] != 0).all()
         assert (b[1][0] != 0).all()
     assert guards.untouched()

@@ -3,12 +3,12 @@
 import dataclasses
 from pathlib import Path
 
-import numba
 import numpy as np
 import pytest
 
 from controllers.pi import Pi
 from sim.assembly.build import build
+from sim.kernels.threads import on_threads
 from sim.loop.fused import reasons_not_fused
 from sim.loop.parts import Parts
 from sim.loop.simulate import SAMPLED_FRAMES, simulate
@@ -95,17 +95,11 @@ def test_a_state_that_is_laid_out_otherwise_is_refused() -> None:
 
 
 def test_fused_path_does_not_depend_on_threads() -> None:
-    if numba.config.NUMBA_NUM_THREADS < 2:
-        pytest.skip("one core")
     parts = made("harrow_point_reconfigure", "duration_ms=230")
-    before = numba.get_num_threads()
-    try:
-        traces = []
-        for threads in (1, 2):
-            numba.set_num_threads(threads)
+    traces = []
+    for count in (1, 2):
+        with on_threads(count):
             traces.append(simulate(parts).traces)
-    finally:
-        numba.set_num_threads(before)
     same(*traces)
 
 

@@ -6,13 +6,13 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-import numba
 import numpy as np
 import pytest
 
 from controllers.integrator import Integrator
 from sim.assembly.build import build
 from sim.kernels import compiled, plain
+from sim.kernels.threads import on_threads
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
 from sim.ports import Array, Setpoint, TiltReading
@@ -136,17 +136,11 @@ SMALL = ("duration_ms=60", "switch.moves.0.at_ms=20", "metrics.hold_from_ms=50.0
 
 
 def test_same_seed_gives_the_same_traces_whatever_the_threads() -> None:
-    if numba.config.NUMBA_NUM_THREADS < 2:
-        pytest.skip("one core")
-    before = numba.get_num_threads()
     runs = []
     short = ("duration_ms=40", "switch.moves.0.at_ms=10", "metrics.hold_from_ms=20.0")
-    try:
-        for threads in (1, 2, 2):
-            numba.set_num_threads(threads)
+    for count in (1, 2, 3):
+        with on_threads(count):
             runs.append(run(*short, path=HUT).arrays())
-    finally:
-        numba.set_num_threads(before)
     for name, value in runs[0].items():
         for other in runs[1:]:
             assert np.array_equal(value, other[name], equal_nan=value.dtype.kind == "f"), name

@@ -44,14 +44,14 @@ def test_single_sided_volts_go_as_the_square_root() -> None:
     rig = Rig(comb="single_sided")
     for asked, volt in ((0.085 / 4, 90.0), (-0.085 / 9, -60.0), (0.0, 0.0)):
         rig.run(held(asked, 0.0, 60))
-        assert rig.volt[0, 0] == pytest.approx(volt, abs=2 * rig.drive.lsb_v)
+        assert rig.moving.volt[0, 0] == pytest.approx(volt, abs=2 * rig.drive.lsb_v)
 
 
 def test_push_pull_volts_are_in_proportion() -> None:
     rig = Rig()
     for asked in (0.085 / 4, -0.085 / 9, 0.0):
         rig.run(held(asked, 0.0, 60))
-        assert rig.volt[0, 0] == pytest.approx(90.0 * asked / 0.085, abs=2 * rig.drive.lsb_v)
+        assert rig.moving.volt[0, 0] == pytest.approx(90.0 * asked / 0.085, abs=2 * rig.drive.lsb_v)
 
 
 @pytest.mark.parametrize("bits", [8, 14])
@@ -61,7 +61,7 @@ def test_dac_steps_and_ends(bits: int) -> None:
     rig = Rig(mirrors=tuple(range(len(asked))), bits=bits, travel_mrad=(200.0, 200.0),
               amplifier_khz=1e4, kernels=plain)  # fmt: skip
     rig.run(np.stack([asked, asked])[None])
-    code = rig.volt[0] / (90.0 / 2 ** (bits - 1))
+    code = rig.moving.volt[0] / (90.0 / 2 ** (bits - 1))
     assert code == pytest.approx(np.round(code), abs=1e-9)
     assert (round(code.min()), round(code.max())) == (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
     inside = np.abs(asked) < 0.084
@@ -88,7 +88,7 @@ def test_amplifier_agrees_with_a_limited_slope_integrated(slew_v_per_us: float) 
         late += abs(command - volt) > slew * rig.drive.lag_s
         volt = solve_ivp(slope, (0, 5e-5), [volt], "DOP853", rtol=1e-10, atol=1e-12,
                          max_step=2e-7).y[0, -1]  # fmt: skip
-        assert rig.volt[0, 0] == pytest.approx(volt, abs=2 * rig.drive.lsb_v)
+        assert rig.moving.volt[0, 0] == pytest.approx(volt, abs=2 * rig.drive.lsb_v)
     assert late > 3
 
 
@@ -103,10 +103,10 @@ def test_amplifier_noise_has_its_bandwidth() -> None:
     normal = np.zeros((20, 2, 200), np.float32)
     volts = []
     for frame in range(16):
-        rig.kernels.fill_normals(normal, rig.mirrors, 0, frame, 1, 2)
+        rig.kernels.fill_normals(normal, rig.mirrors, 0, frame, (1, 2))
         for n in range(20):
             rig.run(held(0.0, 0.0, 1), noise=normal[n : n + 1])
-            volts.append(rig.volt.copy())
+            volts.append(rig.moving.volt.copy())
     late = np.array(volts[20:])
     rms = 10e-6 * np.sqrt(np.pi / 2 * 4000.0)
     assert late.std() == pytest.approx(rms, rel=4 / np.sqrt(2 * 0.8 * late.size))

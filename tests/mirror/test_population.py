@@ -161,7 +161,7 @@ def test_free_mirror_rings_faster_at_large_tilt(epsilon: float, ratio: float) ->
     assert np.pi * np.sqrt(1 + epsilon) / (2 * ellipk(m)) == pytest.approx(ratio, abs=1e-8)
     amplitude = 0.05
     rig = Rig(quality=(1e9, 1e9), cubic_per_rad2=(epsilon / amplitude**2, 0.0), **NEAR_IDEAL)
-    rig.tilt[0] = amplitude
+    rig.moving.tilt[0] = amplitude
     tilt = rig.run(held(0.0, 0.0, 12000))[:, 0, 0]
     up = np.flatnonzero((tilt[:-1] < 0) & (tilt[1:] >= 0))
     crossing = up + tilt[up] / (tilt[up] - tilt[up + 1])
@@ -173,11 +173,11 @@ def test_free_mirror_rings_faster_at_large_tilt(epsilon: float, ratio: float) ->
 def test_undamped_mirror_keeps_its_energy(update_khz: float) -> None:
     """Splitting is symplectic: energy swings by the order of the squared step, without drift."""
     rig = Rig(quality=(1e12, 1e12), cubic_per_rad2=(100.0, 100.0), update_khz=update_khz)
-    rig.tilt[:] = 0.05
+    rig.moving.tilt[:] = 0.05
     w2 = np.array([700.0, 760.0]) ** 2 * (2 * np.pi) ** 2
 
     def energy() -> np.ndarray:
-        tilt, rate = rig.tilt[:, 0], rig.rate[:, 0]
+        tilt, rate = rig.moving.tilt[:, 0], rig.moving.rate[:, 0]
         return 0.5 * rate**2 + w2 * (0.5 * tilt**2 + 25.0 * tilt**4)
 
     start = energy()
@@ -191,14 +191,14 @@ def test_undamped_mirror_keeps_its_energy(update_khz: float) -> None:
 def test_damped_energy_decays_at_the_rate_of_the_damping() -> None:
     """Twice 2 zeta w / 2: energy goes as exp(-w t / Q), taken over whole half-periods."""
     rig = Rig(quality=(50.0, 50.0))
-    rig.tilt[:] = 0.05
+    rig.moving.tilt[:] = 0.05
     zeta, w = 0.01, 2 * np.pi * np.array([700.0, 760.0])
     wd = w * np.sqrt(1 - zeta**2)
     tilt = rig.run(held(0.0, 0.0, 400))[..., 0]
     t = rig.tick_s * np.arange(401)[:, None]
     free = 0.05 * np.exp(-zeta * w * t) * (np.cos(wd * t) + zeta * w / wd * np.sin(wd * t))
     assert tilt == pytest.approx(free, abs=1e-13)
-    energy = 0.5 * rig.rate[:, 0] ** 2 + 0.5 * w**2 * rig.tilt[:, 0] ** 2
+    energy = 0.5 * rig.moving.rate[:, 0] ** 2 + 0.5 * w**2 * rig.moving.tilt[:, 0] ** 2
     # The loss is not uniform within a period: by zeta at most, either way.
     expected = 0.5 * w**2 * 0.05**2 * np.exp(-2 * zeta * w * t[-1])
     assert energy == pytest.approx(expected, rel=2 * zeta)
@@ -222,8 +222,8 @@ def test_stop_holds_and_counts() -> None:
     tilt = rig.run(path)
     assert np.abs(tilt).max() == 0.075
     assert (tilt[-400:, 1, 1] == 0.075).all()
-    assert rig.stops.tolist() == [0, int((tilt[1:, 1, 1] == 0.075).sum())]
-    assert (rig.rate[1, 1], rig.tilt[1, 0]) == (0.0, 0.0)
+    assert rig.moving.stops.tolist() == [0, int((tilt[1:, 1, 1] == 0.075).sum())]
+    assert (rig.moving.rate[1, 1], rig.moving.tilt[1, 0]) == (0.0, 0.0)
     # It comes off when the drive lets go.
     assert np.abs(rig.run(np.zeros((20, 2, 2)))[-1, 1, 1]) < 0.075
 

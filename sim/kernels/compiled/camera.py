@@ -3,11 +3,15 @@
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+from numpy.typing import NDArray
 
+from sim.camera.exposure import Images, PixelNoise
+from sim.camera.settings import Camera
 from sim.kernels.compilation import inlined, kernel
 from sim.kernels.normals import block_names, normal_pair, philox_lanes, philox_word, polynomial
 from sim.kernels.polynomials import ERF
+from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
     N,
     copysign,
@@ -27,8 +31,9 @@ from sim.kernels.vectors import (
     sqrt,
     store,
     store_some,
+    take,
 )
-from sim.ports import SpotStatus
+from sim.ports import Array, SpotStatus
 
 U32 = np.uint32
 I32 = np.int32
@@ -143,12 +148,11 @@ def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignor
 
 
 @inlined
-def scattered(  # type: ignore[no-untyped-def]
-    row, j, width, names, count, frame, camera, noise, seed, stream
-):
+def scattered(row, j, width, names, count, camera, noise):  # type: ignore[no-untyped-def]
     """Turn expected electrons of row `j` into electrons; four pixels share a draw."""
+    kind, frame, seed, stream = noise
     groups = (width + 3) // 4
-    if noise == NOISE_FAST:
+    if kind == NOISE_FAST:
         read = F32(camera.read_noise_e * camera.read_noise_e)
         for q in range(0, groups, 2):
             w0, w1, w2, w3 = philox_lanes(
@@ -161,7 +165,7 @@ def scattered(  # type: ignore[no-untyped-def]
             a, b = normal_pair(w2, w3)
             _noisy_two(row, at + 2 * N, a, read)
             _noisy_two(row, at + 3 * N, b, read)
-    elif noise == NOISE_EXACT:
+    elif kind == NOISE_EXACT:
         spare = np.empty(N, U32)
         store(spare, 0, names)
         for i in range(width):
@@ -234,12 +238,10 @@ def window_buffers(sources, height, width):  # type: ignore[no-untyped-def]
 
 
 @njit
-def expose_block(  # type: ignore[no-untyped-def]
-    start, count, names, room, frames, sums, position, frame, camera, noise, seed, stream,
-    threshold, keep,
-):  # fmt: skip
+def expose_block(start, count, names, room, images, position, camera, noise):  # type: ignore[no-untyped-def]
     """See `expose`; one block of mirrors by their names, with a `window_buffers`."""
     gx, gy, row, dn = room
+    frames, sums, threshold, keep = images
     n_samples = position.shape[0]
     height, width = frames.shape[1], frames.shape[2]
     lights = (n_samples + 1) // 2 * 2
@@ -256,7 +258,7 @@ def expose_block(  # type: ignore[no-untyped-def]
     sy = spread(I64(0))
     for j in range(height):
         lit(row, j, gx, gy, lights, lights, background)
-        scattered(row, j, width, names, count, frame, camera, noise, seed, stream)
+        scattered(row, j, width, names, count, camera, noise)
         total, weighted = read_out(row, width, camera.full_well_e, camera, threshold)
         if keep:
             kept(frames, row, dn, j, start, count, camera.full_well_e, camera)
@@ -266,21 +268,22 @@ def expose_block(  # type: ignore[no-untyped-def]
     summed(sums, start, count, s0, sx, sy)
 
 
-@kernel
-def expose(  # type: ignore[no-untyped-def]
-    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep
-):
-    """Make every mirror's frame, and the sums of its thresholded centre of gravity.
+def expose(
+    images: Images, position: Array, mirrors: NDArray[np.int64], camera: Camera, noise: PixelNoise
+) -> None:
+    """Make every mirror's frame, and the sums of its thresholded centre of gravity."""
+    share(_expose, blocks_of(len(mirrors)), images, position, mirrors, camera, noise)
 
-    `position` (S, 2, M) is the spot's path over the exposure in window pixels; `frames` (M, H, W)
-    is filled if `keep`, `sums` (3, M) always.
-    """
+
+@kernel
+def _expose(taken, images, position, mirrors, camera, noise):  # type: ignore[no-untyped-def]
+    height, width = images.frames_dn.shape[1], images.frames_dn.shape[2]
     n_mirrors = position.shape[2]
-    for block in prange((n_mirrors + N - 1) // N):
-        start = block * N
+    room = window_buffers(position.shape[0], height, width)
+    start = N * take(taken)
+    while start < n_mirrors:
         count = min(N, n_mirrors - start)
         expose_block(
-            start, count, block_names(mirrors, start, count),
-            window_buffers(position.shape[0], frames.shape[1], frames.shape[2]), frames, sums,
-            position, frame, camera, noise, seed, stream, threshold, keep,
-        )  # fmt: skip
+            start, count, block_names(mirrors, start, count), room, images, position, camera, noise
+        )
+        start = N * take(taken)

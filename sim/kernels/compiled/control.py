@@ -76,9 +76,10 @@ def control_block(start, count, tilt, spot, scale, path, p, law, memory):  # typ
 
 @njit
 def note_block(  # type: ignore[no-untyped-def]
-    start, count, first_tick, n_ticks, interval, tilt, status, memory, traces
+    start, count, first_tick, n_ticks, tilt, status, memory, traces
 ):
     """Note readings and corrections of one frame where a sampling interval ends in it."""
+    interval = traces.interval
     first = first_tick // interval
     last = min((first_tick + n_ticks) // interval, traces.status.shape[0])
     for m in range(start, start + count):

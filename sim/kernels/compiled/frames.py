@@ -1,8 +1,9 @@
 """Many frames of the whole loop in one call."""
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
+from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
 from sim.kernels.compilation import kernel
 from sim.kernels.compiled.camera import expose_block, window_buffers
@@ -11,72 +12,81 @@ from sim.kernels.compiled.observers import connections, observe_block, observe_c
 from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
 from sim.kernels.normals import block_names, normals_block
-from sim.kernels.vectors import N
+from sim.kernels.stretch import Around, Paths, Scratch, Setup, Watched
+from sim.kernels.threads import blocks_of, share
+from sim.kernels.vectors import N, take
+from sim.mirror.motion import Asked, Forcing, Motion
+from sim.ports import Law, LawState
+
+
+@njit
+def _read_block(start, count, frame, f, names, room, setup, scratch):  # type: ignore[no-untyped-def]
+    """Read the spots of a block, from images or from a table."""
+    eye = setup.eye
+    if eye.drawn:
+        normals_block(start, count, names, scratch.z, 0, frame, (setup.seed, eye.reading_stream))
+        draw_block(
+            start, count, scratch.readings, scratch.position, scratch.z, eye.table,
+            (eye.rule.height, eye.rule.width),
+        )  # fmt: skip
+        for m in range(start, start + count):
+            if scratch.readings.status[m] == BEYOND and scratch.beyond[m] < 0:
+                scratch.beyond[m] = frame
+    else:
+        fixed = eye.camera
+        camera = Camera(
+            eye.sigma_px[f], fixed.signal_e, eye.background_e[f], fixed.read_noise_e,
+            fixed.gain_dn_per_e, fixed.black_dn, fixed.full_well_e, fixed.full_scale_dn,
+        )  # fmt: skip
+        noise = PixelNoise(eye.noise, frame, setup.seed, eye.pixel_stream)
+        images = Images(scratch.frames, scratch.sums, eye.threshold_dn, eye.keep)
+        expose_block(start, count, names, room, images, scratch.position, camera, noise)
+        centre_block(start, count, scratch.readings, scratch.sums, eye.rule)
 
 
 @njit
 def _frames_block(  # type: ignore[no-untyped-def]
-    start, count, first_frame, first, last, key, mirrors, moving, waiting, timing, path, around,
-    fleet, drive, camera, measurement, table, seen, law, memory, scratch, aim_rad, tolerance_rad,
-    traces,
-):  # fmt: skip
+    start, count, first, last, setup, path, around, motion, law, memory, watched, scratch
+):
     """Run the loop of a block of mirrors through frames `first` to `last` of those at hand."""
+    fleet, drive, eye = setup.fleet, setup.drive, setup.eye
+    moving, waiting, lag, change_tick = motion
     n_ticks = scratch.noise.shape[0]
-    height, width = scratch.frames.shape[1], scratch.frames.shape[2]
-    lag = waiting.shape[0] - 1
-    now = n_ticks if lag > 0 else timing.change_tick
+    now = n_ticks if lag > 0 else change_tick
+    change = change_tick if lag > 0 else n_ticks
+    key = (setup.seed, setup.amplifier_stream)
     w = constants(start, count, fleet, drive)
-    names = block_names(mirrors, start, count)
-    room = window_buffers(scratch.position.shape[0], height, width)
+    names = block_names(setup.mirrors, start, count)
+    room = window_buffers(scratch.position.shape[0], eye.rule.height, eye.rule.width)
+    zero = 0
     for f in range(first, last):
-        frame = first_frame + f
+        frame = around.first_frame + f
         p = f if path.asked_rad.shape[0] > 1 else 0
         history = scratch.history[f - first]
         noise = scratch.noise if drive.noise_v > 0.0 else scratch.noise[:0]
-        acceleration = around.acceleration[f * n_ticks : (f + 1) * n_ticks + 1]
         if drive.noise_v > 0.0:
-            normals_block(start, count, names, noise, 0, frame, key.seed, key.amplifier)
+            normals_block(start, count, names, noise, zero, frame, key)
         for a in range(2):
             for m in range(start, start + count):
                 history[0, a, m] = moving.tilt[a, m]
-        set_frame(
-            w, start, count, waiting[0], waiting[min(lag, 1)], around.rest[f], around.rest[f + 1]
-        )
+        asked = Asked(path.asked_rad[p], waiting[0], waiting[min(lag, 1)], change)
+        forcing = Forcing(
+            around.acceleration[f * n_ticks : (f + 1) * n_ticks + 1], around.rest[f],
+            around.rest[f + 1], around.gain[f], around.gain[f + 1], noise,
+        )  # fmt: skip
+        set_frame(w, start, count, asked, forcing)
         advance_block(
-            start, count, w, moving.tilt, moving.rate, moving.volt, moving.stops, history, 0, now,
-            path.asked_rad[p], timing.change_tick if lag > 0 else n_ticks, acceleration,
-            around.gain[f], around.gain[f + 1], noise, fleet.cross, drive,
-        )  # fmt: skip
-        path_block(
-            start, count, scratch.position, history,
-            around.sensor[f * n_ticks : (f + 1) * n_ticks + 1], timing.samples,
-            timing.delays, timing.scale_px_per_rad, path.origin_px[p],
-        )  # fmt: skip
-        if measurement.drawn:
-            normals_block(start, count, names, scratch.z, 0, frame, key.seed, key.readings)
-            draw_block(
-                start, count, scratch.spot, scratch.flux, scratch.status, scratch.position,
-                scratch.z, table, height, width,
-            )  # fmt: skip
-            for m in range(start, start + count):
-                if scratch.status[m] == BEYOND and scratch.beyond[m] < 0:
-                    scratch.beyond[m] = frame
-        else:
-            now_seen = Camera(
-                seen.sigma_px[f], camera.signal_e, seen.background_e[f], camera.read_noise_e,
-                camera.gain_dn_per_e, camera.black_dn, camera.full_well_e, camera.full_scale_dn,
-            )  # fmt: skip
-            expose_block(
-                start, count, names, room, scratch.frames, scratch.sums, scratch.position, frame,
-                now_seen, measurement.noise, key.seed, key.pixels, measurement.threshold_dn, False,
-            )  # fmt: skip
-            centre_block(
-                start, count, scratch.spot, scratch.flux, scratch.status, scratch.sums, height,
-                width, measurement.min_flux_dn, measurement.edge_px,
-            )  # fmt: skip
-        control_block(
-            start, count, scratch.tilt, scratch.spot, timing.scale_px_per_rad, path, p, law, memory
+            start, count, w, moving, history, zero, now, asked, forcing, fleet.cross, drive
         )
+        shift = around.sensor[f * n_ticks : (f + 1) * n_ticks + 1]
+        path_block(
+            start, count, scratch.position, history, shift, eye.sampling, path.origin_px[p]
+        )
+        _read_block(start, count, frame, f, names, room, setup, scratch)
+        control_block(
+            start, count, scratch.tilt, scratch.readings.spot_px, eye.sampling.scale_px_per_rad,
+            path, p, law, memory,
+        )  # fmt: skip
         for k in range(lag):
             for a in range(2):
                 for m in range(start, start + count):
@@ -85,57 +95,72 @@ def _frames_block(  # type: ignore[no-untyped-def]
             for m in range(start, start + count):
                 waiting[lag, a, m] = memory.correction_rad[a, m]
         if lag == 0:
-            set_frame(w, start, count, waiting[0], waiting[0], around.rest[f], around.rest[f + 1])
+            asked = Asked(path.asked_rad[p], waiting[0], waiting[0], change)
+            set_frame(w, start, count, asked, forcing)
             advance_block(
-                start, count, w, moving.tilt, moving.rate, moving.volt, moving.stops, history, now,
-                n_ticks, path.asked_rad[p], n_ticks, acceleration, around.gain[f],
-                around.gain[f + 1], noise, fleet.cross, drive,
-            )  # fmt: skip
+                start, count, w, moving, history, now, n_ticks, asked, forcing, fleet.cross, drive
+            )
         tick = frame * n_ticks
         observe_block(
-            start, count, tick, history, aim_rad, tolerance_rad, traces.interval,
-            traces.error_rad, traces.error_mean_rad, traces.error_square_rad2,
-            traces.error_peak_rad, traces.error_first_out, traces.error_last_out,
-        )  # fmt: skip
+            start, count, tick, history, watched.aim_rad, watched.tolerance_rad, watched.errors
+        )
         note_block(
-            start, count, tick, n_ticks, traces.interval, scratch.tilt, scratch.status, memory,
-            traces,
+            start, count, tick, n_ticks, scratch.tilt, scratch.readings.status, memory,
+            watched.readings,
         )  # fmt: skip
 
 
 @kernel
-def run_frames(  # type: ignore[no-untyped-def]
-    first_frame, n_frames, key, mirrors, moving, waiting, timing, path, around, fleet, drive,
-    camera, measurement, table, seen, law, memory, scratch, aim_rad, tolerance_rad, pairs, form_db,
-    limit_db, traces,
-):  # fmt: skip
+def _mirrors(  # type: ignore[no-untyped-def]
+    taken, first, last, setup, path, around, motion, law, memory, watched, scratch
+):
+    n_mirrors = setup.mirrors.size
+    start = N * take(taken)
+    while start < n_mirrors:
+        _frames_block(
+            start, min(N, n_mirrors - start), first, last, setup, path, around, motion, law,
+            memory, watched, scratch,
+        )  # fmt: skip
+        start = N * take(taken)
+
+
+@kernel
+def _connections(taken, first, last, history, watched):  # type: ignore[no-untyped-def]
+    """Losses of connections in frames `first` to `last`, numbered from the start of the run."""
+    n_connections = watched.pairs.shape[0]
+    n_ticks = history.shape[1] - 1
+    tilts = np.empty(n_ticks * 4 * N)
+    start = N * take(taken)
+    while start < n_connections:
+        count = min(N, n_connections - start)
+        w = connections(start, count, watched.aim_rad, watched.pairs, watched.form_db)
+        for frame in range(first, last):
+            observe_connection_block(
+                start, count, w, tilts, frame * n_ticks, history[frame - first], watched.pairs,
+                watched.outage_db, watched.losses,
+            )  # fmt: skip
+        start = N * take(taken)
+
+
+def run_frames(
+    setup: Setup, path: Paths, around: Around, motion: Motion, law: Law, memory: LawState,
+    watched: Watched, scratch: Scratch,
+) -> None:  # fmt: skip
     """Run the whole loop through some frames, as many at once as the scratch has histories for.
 
     Each block of mirrors goes through all of these, then each block of connections. They call what
     the kernels of single stages call, in the same order, so that the bits are the same.
+
+    `motion`, `memory`, `scratch` and the traces in `watched` are changed.
     """
-    n_mirrors = moving.tilt.shape[1]
-    n_connections = pairs.shape[0]
-    n_ticks = scratch.noise.shape[0]
-    at_once = scratch.history.shape[0]
-    for first in range(0, n_frames, at_once):
-        last = min(first + at_once, n_frames)
-        for block in prange((n_mirrors + N - 1) // N):
-            start = block * N
-            _frames_block(
-                start, min(N, n_mirrors - start), first_frame, first, last, key, mirrors, moving,
-                waiting, timing, path, around, fleet, drive, camera, measurement, table, seen,
-                law, memory, scratch, aim_rad, tolerance_rad, traces,
-            )  # fmt: skip
-        for block in prange((n_connections + N - 1) // N):
-            start = block * N
-            count = min(N, n_connections - start)
-            w = connections(start, count, aim_rad, pairs, form_db)
-            tilts = np.zeros(n_ticks * 4 * N)
-            for f in range(first, last):
-                observe_connection_block(
-                    start, count, w, tilts, (first_frame + f) * n_ticks, scratch.history[f - first],
-                    pairs, limit_db, traces.interval, traces.excess_db, traces.excess_mean_db,
-                    traces.excess_peak_db, traces.excess_first_out, traces.excess_last_out,
-                    traces.excess_ticks_out,
-                )  # fmt: skip
+    n_frames = len(around.rest) - 1
+    for first in range(0, n_frames, len(scratch.history)):
+        last = min(first + len(scratch.history), n_frames)
+        share(
+            _mirrors, blocks_of(len(setup.mirrors)), first, last, setup, path, around, motion, law,
+            memory, watched, scratch,
+        )  # fmt: skip
+        share(
+            _connections, blocks_of(len(watched.pairs)), around.first_frame + first,
+            around.first_frame + last, scratch.history, watched,
+        )  # fmt: skip

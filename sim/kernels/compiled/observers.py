@@ -1,7 +1,7 @@
 """Errors of mirrors and losses of connections, taken up at every tick."""
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from sim.kernels.compilation import inlined, kernel
 from sim.kernels.compiled.pairs import add_pairs, store_pairs
@@ -51,11 +51,9 @@ def _noted(first_out, last_out, place, count, first, last):  # type: ignore[no-u
 
 
 @njit
-def observe_block(  # type: ignore[no-untyped-def]
-    start, count, first_tick, history, aim, tolerance_rad, interval,
-    error, mean, square, peak, first_out, last_out,
-):  # fmt: skip
+def observe_block(start, count, first_tick, history, aim, tolerance_rad, traces):  # type: ignore[no-untyped-def]
     """See `observe_mirrors`; one block of mirrors."""
+    interval, error, mean, square, peak, first_out, last_out = traces
     n_ticks = history.shape[0] - 1
     limit = spread(tolerance_rad * tolerance_rad)
     aim_x = load_some(aim, (0, start), count)
@@ -95,18 +93,13 @@ def observe_block(  # type: ignore[no-untyped-def]
 
 
 @kernel
-def observe_mirrors(  # type: ignore[no-untyped-def]
-    first_tick, history, aim, tolerance_rad, interval,
-    error, mean, square, peak, first_out, last_out,
-):  # fmt: skip
+def observe_mirrors(first_tick, history, aim, tolerance_rad, traces):  # type: ignore[no-untyped-def]
     """Add one frame's ticks of error to the traces of mirrors."""
     n_mirrors = aim.shape[1]
-    for block in prange((n_mirrors + N - 1) // N):
-        start = block * N
+    for start in range(0, n_mirrors, N):
         observe_block(
-            start, min(N, n_mirrors - start), first_tick, history, aim, tolerance_rad, interval,
-            error, mean, square, peak, first_out, last_out,
-        )  # fmt: skip
+            start, min(N, n_mirrors - start), first_tick, history, aim, tolerance_rad, traces
+        )
 
 
 @njit
@@ -160,10 +153,10 @@ def _gathered(tilts, start, count, history, pairs):  # type: ignore[no-untyped-d
 
 @njit
 def observe_connection_block(  # type: ignore[no-untyped-def]
-    start, count, w, tilts, first_tick, history, pairs, limit_db, interval,
-    excess, mean, peak, first_out, last_out, ticks_out,
-):  # fmt: skip
+    start, count, w, tilts, first_tick, history, pairs, limit_db, traces
+):
     """See `observe_connections`; one block, `w` from `connections`, `tilts` (4 N ticks) to fill."""
+    interval, excess, mean, peak, first_out, last_out, ticks_out = traces
     n_ticks = history.shape[0] - 1
     limit = spread(limit_db)
     part = 1.0 / interval
@@ -198,17 +191,14 @@ def observe_connection_block(  # type: ignore[no-untyped-def]
 
 @kernel
 def observe_connections(  # type: ignore[no-untyped-def]
-    first_tick, history, aim, pairs, form, limit_db, interval,
-    excess, mean, peak, first_out, last_out, ticks_out,
-):  # fmt: skip
+    first_tick, history, aim, pairs, form, limit_db, traces
+):
     """Add one frame's ticks of excess loss to the traces of connections."""
     n_connections = pairs.shape[0]
-    for block in prange((n_connections + N - 1) // N):
-        start = block * N
+    for start in range(0, n_connections, N):
         count = min(N, n_connections - start)
         w = connections(start, count, aim, pairs, form)
         tilts = np.zeros((history.shape[0] - 1) * 4 * N)
         observe_connection_block(
-            start, count, w, tilts, first_tick, history, pairs, limit_db, interval,
-            excess, mean, peak, first_out, last_out, ticks_out,
-        )  # fmt: skip
+            start, count, w, tilts, first_tick, history, pairs, limit_db, traces
+        )

@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
 from sim.kernels.compilation import inlined, kernel
 from sim.kernels.vectors import (
@@ -70,25 +70,25 @@ def constants(start, count, fleet, drive):  # type: ignore[no-untyped-def]
 
 
 @njit
-def _frame_fixed(w, start, count, before, after, rest_start, rest_end):  # type: ignore[no-untyped-def]
+def _frame_fixed(w, start, count, asked, forcing):  # type: ignore[no-untyped-def]
     """See `set_frame`; eight mirrors."""
     for a in range(2):
         at = a * E
         place = (a, start)
         stiffness = load_8(w, _STIFF + at)
-        rest = load_some_8(rest_start, place, count)
+        rest = load_some_8(forcing.rest_start_rad, place, count)
         store(w, _REST + at, stiffness * rest)
-        store(w, _SLOPE + at, stiffness * (load_some_8(rest_end, place, count) - rest))
-        store(w, _BEFORE + at, load_some_8(before, place, count))
-        store(w, _AFTER + at, load_some_8(after, place, count))
+        later = load_some_8(forcing.rest_end_rad, place, count)
+        store(w, _SLOPE + at, stiffness * (later - rest))
+        store(w, _BEFORE + at, load_some_8(asked.before_rad, place, count))
+        store(w, _AFTER + at, load_some_8(asked.after_rad, place, count))
 
 
 @njit
-def set_frame(w, start, count, before, after, rest_start, rest_end):  # type: ignore[no-untyped-def]
+def set_frame(w, start, count, asked, forcing):  # type: ignore[no-untyped-def]
     """Add to a block's constants what stays the same for a frame."""
     for k in range(0, count, E):
-        some = min(E, count - k)
-        _frame_fixed(w[k // E], start + k, some, before, after, rest_start, rest_end)
+        _frame_fixed(w[k // E], start + k, min(E, count - k), asked, forcing)
 
 
 @inlined
@@ -155,17 +155,22 @@ def _slewed(volt, wanted, drive):  # type: ignore[no-untyped-def]
 
 @njit
 def _advance_eight(  # type: ignore[no-untyped-def]
-    start, count, w, tilt, rate, volt, stops, history, first, last, path, change,
-    acceleration, gain_start, gain_end, noise, cross, drive,
-):  # fmt: skip
+    start, count, w, moving, history, first, last, asked, forcing, cross, drive
+):
     """See `advance`; eight mirrors."""
+    tilt, rate, volt, stops = moving
+    path = asked.path_rad
+    change = asked.change_tick
+    acceleration = forcing.acceleration_m_s2
+    gain_start = forcing.gain_start
+    noise = forcing.noise
     part = 1.0 / (history.shape[0] - 1)
     sub = drive.substeps
     step_part = 1.0 / sub
     square = 1.0 if drive.square else 0.0
     lagged = 1.0 - drive.decay
     slew_v = spread_8(drive.slew_v)
-    gain_rise = gain_end - gain_start
+    gain_rise = forcing.gain_end - gain_start
     still = path.shape[0] == 1
     one = spread_8(I64(1))
     none = spread_8(I64(0))
@@ -265,30 +270,24 @@ def _advance_eight(  # type: ignore[no-untyped-def]
 
 @njit
 def advance_block(  # type: ignore[no-untyped-def]
-    start, count, w, tilt, rate, volt, stops, history, first, last, path, change,
-    acceleration, gain_start, gain_end, noise, cross, drive,
-):  # fmt: skip
+    start, count, w, moving, history, first, last, asked, forcing, cross, drive
+):
     """See `advance`; one block of mirrors, `w` from `constants` and `set_frame`."""
     for k in range(0, count, E):
         _advance_eight(
-            start + k, min(E, count - k), w[k // E], tilt, rate, volt, stops, history, first, last,
-            path, change, acceleration, gain_start, gain_end, noise, cross, drive,
+            start + k, min(E, count - k), w[k // E], moving, history, first, last, asked, forcing,
+            cross, drive,
         )  # fmt: skip
 
 
 @kernel
-def advance(  # type: ignore[no-untyped-def]
-    tilt, rate, volt, stops, history, first, last, path, before, after, change,
-    acceleration, rest_start, rest_end, gain_start, gain_end, noise, fleet, drive,
-):  # fmt: skip
+def advance(moving, history, first, last, asked, forcing, fleet, drive):  # type: ignore[no-untyped-def]
     """Move the fleet through ticks `first` to `last` of one frame; see the plain form."""
-    n_mirrors = tilt.shape[1]
-    for block in prange((n_mirrors + N - 1) // N):
-        start = block * N
+    n_mirrors = history.shape[2]
+    for start in range(0, n_mirrors, N):
         count = min(N, n_mirrors - start)
         w = constants(start, count, fleet, drive)
-        set_frame(w, start, count, before, after, rest_start, rest_end)
+        set_frame(w, start, count, asked, forcing)
         advance_block(
-            start, count, w, tilt, rate, volt, stops, history, first, last, path, change,
-            acceleration, gain_start, gain_end, noise, fleet.cross, drive,
-        )  # fmt: skip
+            start, count, w, moving, history, first, last, asked, forcing, fleet.cross, drive
+        )

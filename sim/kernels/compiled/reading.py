@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-from sim.kernels.compilation import inlined, serial_kernel
+from sim.kernels.compilation import inlined, kernel
 from sim.kernels.vectors import (
     N,
     int64_to_float64,
@@ -20,10 +20,9 @@ BEYOND = 255
 
 
 @njit
-def path_block(  # type: ignore[no-untyped-def]
-    start, count, position, history, shift, at_ticks, delay_ticks, scale, origin
-):
+def path_block(start, count, position, history, shift, sampling, origin):  # type: ignore[no-untyped-def]
     """See `spot_paths`; one block of mirrors."""
+    at_ticks, delay_ticks, scale = sampling
     last = history.shape[0] - 1
     for s in range(at_ticks.size):
         if delay_ticks.size == 0:
@@ -47,24 +46,21 @@ def path_block(  # type: ignore[no-untyped-def]
                     position[s, a, m] = scale * seen - origin[a, m]
 
 
-@serial_kernel
-def spot_paths(  # type: ignore[no-untyped-def]
-    position, history, shift, at_ticks, delay_ticks, scale, origin
-):
+@kernel
+def spot_paths(position, history, shift, sampling, origin):  # type: ignore[no-untyped-def]
     """Fill `position` (S, 2, M) with the spots' places in their windows over the exposure. [px]"""
     n_mirrors = history.shape[2]
     for start in range(0, n_mirrors, N):
         path_block(
-            start, min(N, n_mirrors - start), position, history, shift, at_ticks, delay_ticks,
-            scale, origin,
-        )  # fmt: skip
+            start, min(N, n_mirrors - start), position, history, shift, sampling, origin
+        )
 
 
 @njit
-def centre_block(  # type: ignore[no-untyped-def]
-    start, count, spot, flux, status, sums, height, width, min_flux, edge
-):
+def centre_block(start, count, readings, sums, rule):  # type: ignore[no-untyped-def]
     """See `centres`; one block of mirrors."""
+    spot, flux, status = readings
+    height, width, min_flux, edge = rule
     total = int64_to_float64(load_some(sums, (0, start), count))
     x = int64_to_float64(load_some(sums, (1, start), count)) / total
     y = int64_to_float64(load_some(sums, (2, start), count)) / total
@@ -80,17 +76,12 @@ def centre_block(  # type: ignore[no-untyped-def]
     store_some(spot, (1, start), count, where_above(verdict, OK, np.nan, y))
 
 
-@serial_kernel
-def centres(  # type: ignore[no-untyped-def]
-    spot, flux, status, sums, height, width, min_flux, edge
-):
+@kernel
+def centres(readings, sums, rule):  # type: ignore[no-untyped-def]
     """Turn sums into readings, with the verdict of `sim.estimators.reading.judged`."""
     n_mirrors = sums.shape[1]
     for start in range(0, n_mirrors, N):
-        centre_block(
-            start, min(N, n_mirrors - start), spot, flux, status, sums, height, width, min_flux,
-            edge,
-        )  # fmt: skip
+        centre_block(start, min(N, n_mirrors - start), readings, sums, rule)
 
 
 @inlined
@@ -102,10 +93,10 @@ def _from_table(values, k, low_x, high_x, low_y, high_y, part_x, part_y):  # typ
 
 
 @njit
-def draw_block(  # type: ignore[no-untyped-def]
-    start, count, spot, flux, status, position, z, table, height, width
-):
+def draw_block(start, count, readings, position, z, table, window_px):  # type: ignore[no-untyped-def]
     """See `draw_readings`; one block of mirrors."""
+    spot, flux, status = readings
+    height, width = window_px
     nodes = table.bias_px.shape[0]
     samples = position.shape[0]
     margin = table.margin_px
@@ -143,9 +134,7 @@ def draw_block(  # type: ignore[no-untyped-def]
         status[m] = OK
 
 
-@serial_kernel
-def draw_readings(  # type: ignore[no-untyped-def]
-    spot, flux, status, position, z, table, height, width
-):
+@kernel
+def draw_readings(readings, position, z, table, window_px):  # type: ignore[no-untyped-def]
     """Draw readings from a table of bias and covariance instead of making images."""
-    draw_block(0, spot.shape[1], spot, flux, status, position, z, table, height, width)
+    draw_block(0, position.shape[2], readings, position, z, table, window_px)

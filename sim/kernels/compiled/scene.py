@@ -3,8 +3,12 @@
 import math
 
 import numpy as np
-from numba import njit, prange
+from numba import njit
+from numpy.typing import NDArray
 
+from sim.camera.exposure import Images, PixelNoise
+from sim.camera.sensor import Scene
+from sim.camera.settings import Camera
 from sim.kernels.compilation import kernel
 from sim.kernels.compiled.camera import (
     cells,
@@ -16,7 +20,9 @@ from sim.kernels.compiled.camera import (
     window_buffers,
 )
 from sim.kernels.normals import block_names
-from sim.kernels.vectors import N, fma, load, minimum, spread, store
+from sim.kernels.threads import blocks_of, share
+from sim.kernels.vectors import N, fma, load, minimum, spread, store, take
+from sim.ports import Array
 
 F32 = np.float32
 I64 = np.int64
@@ -77,9 +83,9 @@ def _scene_lights(  # type: ignore[no-untyped-def]
 
 @njit
 def _expose_scene_block(  # type: ignore[no-untyped-def]
-    start, count, frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold,
-    keep, origin, scene, warmth,
-):  # fmt: skip
+    start, count, images, position, mirrors, camera, noise, origin, scene, warmth
+):
+    frames, sums, threshold, keep = images
     height, width = frames.shape[1], frames.shape[2]
     sources = position.shape[0] * scene.spots.shape[1] * (2 if scene.ghost > 0.0 else 1)
     lights = (sources + 1) // 2 * 2
@@ -109,7 +115,7 @@ def _expose_scene_block(  # type: ignore[no-untyped-def]
             _pixels(offset, scene.offset, scene, origin, j, start, count)
         for i in range(0, row.size, N):
             store(row, i, fma(load(row, i), load(response, i), load(dark, i) * F32(warmth)))
-        scattered(row, j, width, names, count, frame, camera, noise, seed, stream)
+        scattered(row, j, width, names, count, camera, noise)
         for i in range(0, row.size, N):
             store(row, i, minimum(load(row, i), full) + load(offset, i))
         total, weighted = read_out(row, width, np.inf, camera, threshold)
@@ -121,20 +127,30 @@ def _expose_scene_block(  # type: ignore[no-untyped-def]
     summed(sums, start, count, s0, sx, sy)
 
 
-@kernel
-def expose_scene(  # type: ignore[no-untyped-def]
-    frames, sums, position, mirrors, frame, camera, noise, seed, stream, threshold, keep,
-    origin, scene, warmth,
-):  # fmt: skip
+def expose_scene(
+    images: Images, position: Array, mirrors: NDArray[np.int64], camera: Camera,
+    noise: PixelNoise, origin: Array, scene: Scene, warmth: float,
+) -> None:  # fmt: skip
     """Make frames of windows that see more than their own spot, on pixels that differ.
 
-    As `expose`; `position` (S, 2, M) is in sensor pixels, and `frames` (K, H, W) start at
+    As `expose`; `position` (S, 2, M) is in sensor pixels, and the frames (K, H, W) start at
     `origin` (K, 2) of the sensor.
     """
-    n_windows = frames.shape[0]
-    for block in prange((n_windows + N - 1) // N):
-        start = block * N
+    share(
+        _expose_scene, blocks_of(len(mirrors)), images, position, mirrors, camera, noise, origin,
+        scene, warmth,
+    )  # fmt: skip
+
+
+@kernel
+def _expose_scene(  # type: ignore[no-untyped-def]
+    taken, images, position, mirrors, camera, noise, origin, scene, warmth
+):
+    n_windows = images.frames_dn.shape[0]
+    start = N * take(taken)
+    while start < n_windows:
         _expose_scene_block(
-            start, min(N, n_windows - start), frames, sums, position, mirrors, frame, camera, noise,
-            seed, stream, threshold, keep, origin, scene, warmth,
+            start, min(N, n_windows - start), images, position, mirrors, camera, noise, origin,
+            scene, warmth,
         )  # fmt: skip
+        start = N * take(taken)

@@ -3,6 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.camera.exposure import Images, PixelNoise
 from sim.camera.sensor import Scene
 from sim.camera.settings import Camera
 from sim.kernels.plain.multiply_add import F32, fma, polynomial
@@ -15,9 +16,8 @@ NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
 
 
 def expose(
-    frames: NDArray[np.int32], sums: NDArray[np.int64], position: Array, mirrors: NDArray,
-    frame: int, camera: Camera, noise: int, seed: int, stream: int, threshold: int, keep: bool,
-) -> None:  # fmt: skip
+    images: Images, position: Array, mirrors: NDArray, camera: Camera, noise: PixelNoise
+) -> None:
     """Make every mirror's frame, and the sums of its thresholded centre of gravity.
 
     The spot is a Gaussian integrated over each pixel and averaged over the samples of its path.
@@ -25,28 +25,19 @@ def expose(
 
     Parameters
     ----------
-    frames : (M, H, W) ndarray of int32
-        Filled if `keep`. [DN]
-    sums : (3, M) ndarray of int64
-        Sum, x-weighted and y-weighted sum of max(dn - threshold, 0); filled.
+    images : Images
+        Filled.
     position : (S, 2, M) ndarray
         Path of the spot over the exposure, in window pixels. [px]
     mirrors : (M,) ndarray of int
         Mirror numbers, which name the random numbers.
-    frame : int
-        Frame number.
     camera : Camera
         Constants.
-    noise : int
-        NOISE_NONE or NOISE_FAST.
-    seed, stream : int
-        Key of the random numbers.
-    threshold : int
-        Of the sums. [DN]
-    keep : bool
-        Whether `frames` is wanted.
+    noise : PixelNoise
+        Its kind must not be "exact".
     """
     _check(noise)
+    frames = images.frames_dn
     n_samples = position.shape[0]
     n_mirrors, height, width = frames.shape
     scale = F32(1.0 / (np.sqrt(2.0) * camera.sigma_px))
@@ -56,15 +47,14 @@ def expose(
     electrons = np.full(frames.shape, F32(camera.background_e))
     for s in range(n_samples):
         electrons = fma(gy[s][:, :, None], gx[s][:, None, :], electrons)
-    if noise == NOISE_FAST:
-        electrons = _noisy(electrons, mirrors, frame, camera, seed, stream)
+    if noise.kind == NOISE_FAST:
+        electrons = _noisy(electrons, mirrors, camera, noise)
     charge = np.minimum(electrons, F32(camera.full_well_e))
-    _convert(frames, sums, charge, camera, threshold, keep)
+    _convert(images, charge, camera)
 
 
 def expose_scene(
-    frames: NDArray[np.int32], sums: NDArray[np.int64], position: Array, mirrors: NDArray,
-    frame: int, camera: Camera, noise: int, seed: int, stream: int, threshold: int, keep: bool,
+    images: Images, position: Array, mirrors: NDArray, camera: Camera, noise: PixelNoise,
     origin: Array, scene: Scene, warmth: float,
 ) -> None:  # fmt: skip
     """Make frames of windows that see more than their own spot, on pixels that differ.
@@ -75,15 +65,13 @@ def expose_scene(
 
     Parameters
     ----------
-    frames : (K, H, W) ndarray of int32
-        Filled if `keep`. [DN]
-    sums : (3, K) ndarray of int64
-        As in `expose`.
+    images : Images
+        Filled.
     position : (S, 2, M) ndarray
         Paths of all spots over the exposure, in sensor pixels. [px]
     mirrors : (K,) ndarray of int
         Mirror of each window, which names the random numbers.
-    frame, camera, noise, seed, stream, threshold, keep
+    camera, noise
         As in `expose`.
     origin : (K, 2) ndarray
         First sensor pixel (x, y) of each window; whole numbers. [px]
@@ -94,6 +82,7 @@ def expose_scene(
     """
     _check(noise)
     n_samples = position.shape[0]
+    frames = images.frames_dn
     _, height, width = frames.shape
     scale = F32(1.0 / (np.sqrt(2.0) * camera.sigma_px))
     electrons = np.full(frames.shape, F32(camera.background_e))
@@ -115,14 +104,14 @@ def expose_scene(
     y = np.clip(origin[:, 1:].astype(np.int64) + np.arange(height), 0, rows - 1)[:, :, None]
     dark = scene.dark[sensor, y, x] * F32(warmth)
     electrons = fma(electrons, scene.response[sensor, y, x], dark)
-    if noise == NOISE_FAST:
-        electrons = _noisy(electrons, mirrors, frame, camera, seed, stream)
+    if noise.kind == NOISE_FAST:
+        electrons = _noisy(electrons, mirrors, camera, noise)
     charge = np.minimum(electrons, F32(camera.full_well_e)) + scene.offset[sensor, y, x]
-    _convert(frames, sums, charge, camera, threshold, keep)
+    _convert(images, charge, camera)
 
 
-def _check(noise: int) -> None:
-    if noise == NOISE_EXACT:
+def _check(noise: PixelNoise) -> None:
+    if noise.kind == NOISE_EXACT:
         raise ValueError("noise must be NOISE_NONE or NOISE_FAST in the plain form")
 
 
@@ -139,21 +128,18 @@ def _cells(centre: NDArray, n: int, scale: np.float32) -> NDArray[np.float32]:
 
 
 def _noisy(
-    electrons: NDArray[np.float32], mirrors: NDArray, frame: int, camera: Camera, seed: int,
-    stream: int,
-) -> NDArray[np.float32]:  # fmt: skip
+    electrons: NDArray[np.float32], mirrors: NDArray, camera: Camera, noise: PixelNoise
+) -> NDArray[np.float32]:
     """Skewed normal with the mean and variance of Poisson plus read noise."""
-    z = _pixel_normals(electrons.shape, mirrors, frame, seed, stream)
+    z = _pixel_normals(electrons.shape, mirrors, noise)
     var = electrons + F32(camera.read_noise_e * camera.read_noise_e)
     skew = electrons / (var * F32(6.0))
     return fma(fma(skew, z, np.sqrt(var)), z, electrons - skew)
 
 
-def _convert(
-    frames: NDArray[np.int32], sums: NDArray[np.int64], charge: NDArray[np.float32],
-    camera: Camera, threshold: int, keep: bool,
-) -> None:  # fmt: skip
+def _convert(images: Images, charge: NDArray[np.float32], camera: Camera) -> None:
     """Electrons to digital numbers, and their sums."""
+    frames, sums, threshold, keep = images
     level = np.floor(fma(charge, F32(camera.gain_dn_per_e), F32(camera.black_dn + 0.5)))
     digital = np.clip(level, F32(0.0), F32(camera.full_scale_dn)).astype(np.int32)
     if keep:
@@ -165,7 +151,7 @@ def _convert(
 
 
 def _pixel_normals(
-    shape: tuple[int, ...], mirrors: NDArray, frame: int, seed: int, stream: int
+    shape: tuple[int, ...], mirrors: NDArray, noise: PixelNoise
 ) -> NDArray[np.float32]:
     """One normal for each pixel (M, H, W); four neighbours in a row share a draw."""
     n_mirrors, height, width = shape
@@ -173,8 +159,8 @@ def _pixel_normals(
     counter = np.zeros((n_mirrors, height * groups, 4), np.uint32)
     counter[..., 0] = np.arange(height * groups)
     counter[..., 1] = np.asarray(mirrors)[:, None]
-    counter[..., 2] = frame
-    words = philox(counter, (seed, stream))
+    counter[..., 2] = noise.frame
+    words = philox(counter, (noise.seed, noise.stream))
     first = normal_pair(words[..., 0].copy(), words[..., 1].copy())
     second = normal_pair(words[..., 2].copy(), words[..., 3].copy())
     four = np.stack([*first, *second], axis=-1)

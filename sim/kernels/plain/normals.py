@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from sim.kernels.plain.multiply_add import F32, fma, polynomial
 from sim.kernels.polynomials import COS, LN, LN_2, SIN
-from sim.rng import philox
+from sim.rng import Key, philox
 
 
 def normal_pair(
@@ -31,7 +31,7 @@ def normal_pair(
 
 
 def fill_normals(
-    out: NDArray, mirrors: NDArray, first_pair: int, frame: int, seed: int, stream: int
+    out: NDArray, mirrors: NDArray, first_pair: int, frame: int, key: Key
 ) -> None:
     """Fill `out` (T, 2, M) with standard normals named by (pair of instants, mirror, frame)."""
     pairs = first_pair + np.arange((out.shape[0] + 1) // 2)
@@ -39,7 +39,7 @@ def fill_normals(
     counter[..., 0] = pairs[:, None]
     counter[..., 1] = mirrors
     counter[..., 2] = frame
-    words = philox(counter, (seed, stream))
+    words = philox(counter, key)
     out[0::2, 0], out[0::2, 1] = normal_pair(words[..., 0].copy(), words[..., 1].copy())
     odd = normal_pair(words[..., 2].copy(), words[..., 3].copy())
     n_odd = out.shape[0] // 2

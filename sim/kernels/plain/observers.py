@@ -5,16 +5,15 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.kernels.observed import ErrorTraces, LossTraces
 from sim.ports import Array
 
 F32 = np.float32
 
 
 def observe_mirrors(
-    first_tick: int, history: Array, aim: Array, tolerance_rad: float, interval: int,
-    error: NDArray, mean: NDArray, square: NDArray, peak: NDArray, first_out: NDArray,
-    last_out: NDArray,
-) -> None:  # fmt: skip
+    first_tick: int, history: Array, aim: Array, tolerance_rad: float, traces: ErrorTraces
+) -> None:
     """Add one frame's ticks of error to the traces of mirrors.
 
     Parameters
@@ -27,15 +26,10 @@ def observe_mirrors(
         [rad]
     tolerance_rad : float
         Radial error beyond which a mirror is out. [rad]
-    interval : int
-        Ticks in a sampling interval.
-    error, mean : (T, M, 2) ndarray of float32
-        Error at the end of each interval, set, and its mean, added to. [rad]
-    square, peak : (T, M) ndarray of float32
-        Mean squared radial error [rad^2], added to, and largest radial error [rad].
-    first_out, last_out : (T, M) ndarray of int32
-        First and last tick out (1 to `interval`), 0 if none.
+    traces : ErrorTraces
+        Filled.
     """
+    interval, error, mean, square, peak, first_out, last_out = traces
     for row, ticks, marks in _pieces(first_tick, history, interval, len(square)):
         e = ticks - aim
         radial = e[:, 0] * e[:, 0] + e[:, 1] * e[:, 1]
@@ -49,14 +43,13 @@ def observe_mirrors(
 
 def observe_connections(
     first_tick: int, history: Array, aim: Array, pairs: NDArray, form: Array, limit_db: float,
-    interval: int, excess: NDArray, mean: NDArray, peak: NDArray, first_out: NDArray,
-    last_out: NDArray, ticks_out: NDArray,
+    traces: LossTraces,
 ) -> None:  # fmt: skip
     """Add one frame's ticks of excess loss to the traces of connections.
 
     Parameters
     ----------
-    first_tick, history, aim, interval
+    first_tick, history, aim
         As in `observe_mirrors`.
     pairs : (C, 2) ndarray of int
         Columns of the fleet that carry each connection.
@@ -64,11 +57,10 @@ def observe_connections(
         Excess loss as a quadratic form of the errors (Ax, Ay, Bx, By). [dB/rad^2]
     limit_db : float
         Excess loss beyond which a connection is out. [dB]
-    excess, mean, peak : (T, C) ndarray of float32
-        At the end of each interval, set; its mean, added to; its largest value. [dB]
-    first_out, last_out, ticks_out : (T, C) ndarray of int32
-        First and last tick out (1 to `interval`, 0 if none), and how many.
+    traces : LossTraces
+        Filled.
     """
+    interval, excess, mean, peak, first_out, last_out, ticks_out = traces
     for row, ticks, marks in _pieces(first_tick, history, interval, len(mean)):
         e = (ticks - aim)[:, :, pairs]  # (n, 2, C, 2)
         e = e.transpose(0, 2, 3, 1).reshape(len(ticks), len(pairs), 4)

@@ -1,17 +1,15 @@
 """Drive channels and mirrors, tick by tick."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sim.mirror.motion import Asked, Forcing, Moving
 from sim.mirror.propagator import Drive, Fleet
 from sim.ports import Array
 
 
 def advance(
-    tilt: Array, rate: Array, volt: Array, stops: NDArray, history: Array,
-    first: int, last: int, path: Array, before: Array, after: Array, change: int,
-    acceleration: Array, rest_start: Array, rest_end: Array, gain_start: float, gain_end: float,
-    noise: NDArray, fleet: Fleet, drive: Drive,
+    moving: Moving, history: Array, first: int, last: int, asked: Asked, forcing: Forcing,
+    fleet: Fleet, drive: Drive,
 ) -> None:  # fmt: skip
     """Move the fleet through ticks `first` to `last` of one frame, in place.
 
@@ -21,52 +19,43 @@ def advance(
 
     Parameters
     ----------
-    tilt, rate, volt : (2, M) ndarray
-        State: tilt [rad], rate [rad/s], amplifier output [V]; changed.
-    stops : (M,) ndarray of int
-        Ticks spent against a stop, added to.
+    moving : Moving
+        Changed.
     history : (N + 1, 2, M) ndarray
         Tilt after each tick; rows `first` + 1 to `last` are written. [rad]
     first, last : int
         Ticks of the frame to move through.
-    path : (N, 2, M) or (1, 2, M) ndarray
-        Feed-forward, as static tilt asked for, in each tick, or in all of them. [rad]
-    before, after : (2, M) ndarray
-        Correction held until tick `change`, and from it on. [rad]
-    change : int
-        Tick at which a new correction takes over.
-    acceleration : (N + 1, 3) ndarray
-        Core acceleration at tick edges. [m/s^2]
-    rest_start, rest_end : (2, M) ndarray
-        Rest angle at the frame's ends. [rad]
-    gain_start, gain_end : float
-        Relative change of the drive's gain at the frame's ends. [-]
-    noise : (N, 2, M) ndarray, or of length 0
-        Standard normals of the amplifier.
+    asked, forcing : Asked, Forcing
+        What is asked of the drive, and what else acts, in this frame.
     fleet, drive : Fleet, Drive
         Constants.
     """
+    tilt, rate, volt, stops = moving
     n_ticks = history.shape[0] - 1
-    path = np.broadcast_to(path, (n_ticks, *path.shape[1:]))
+    path = np.broadcast_to(asked.path_rad, (n_ticks, *asked.path_rad.shape[1:]))
+    acceleration = forcing.acceleration_m_s2
+    gain_rise = forcing.gain_end - forcing.gain_start
+    rest_rise = forcing.rest_end_rad - forcing.rest_start_rad
     s = fleet.step
     kick = 0.5 * drive.step_s * fleet.stiffness * fleet.cubic[:, None]
     travel = fleet.travel_rad[:, None]
     for n in range(first, last):
-        wanted = _code(path[n] + (before if n < change else after), fleet, drive)
+        correction = asked.before_rad if n < asked.change_tick else asked.after_rad
+        wanted = _code(path[n] + correction, fleet, drive)
         hit = np.zeros(tilt.shape[1], bool)
         for i in range(drive.substeps):
             w = np.array([i, i + 1]) / drive.substeps
             x = (n + w) / n_ticks
-            gain = 1.0 + gain_start + (gain_end - gain_start) * x
+            gain = 1.0 + forcing.gain_start + gain_rise * x
             u0 = _coupled(_asked(volt, fleet, drive) * gain[0], fleet)
             volt[...] = _amplified(volt, wanted, drive)
-            if i == drive.substeps - 1 and len(noise):
-                volt += drive.noise_v * noise[n].astype(np.float64)
+            if i == drive.substeps - 1 and len(forcing.noise):
+                volt += drive.noise_v * forcing.noise[n].astype(np.float64)
             u1 = _coupled(_asked(volt, fleet, drive) * gain[1], fleet)
             f0, f1 = (
                 np.einsum("akm,k->am", fleet.imbalance,
                           acceleration[n] + w[e] * (acceleration[n + 1] - acceleration[n]))
-                + fleet.stiffness * (rest_start + x[e] * (rest_end - rest_start))
+                + fleet.stiffness * (forcing.rest_start_rad + x[e] * rest_rise)
                 for e in (0, 1)
             )  # fmt: skip
             inputs = (tilt.copy(), rate - kick * tilt**3, u0, u1, f0, f1)

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.equivalent_noise import NoiseTable
+from sim.camera.exposure import ReadingRule, Readings, Sampling
 from sim.estimators.reading import judged
 from sim.ports import Array, SpotStatus
 
@@ -11,9 +12,8 @@ BEYOND = 255
 
 
 def spot_paths(
-    position: Array, history: Array, shift: Array, at_ticks: Array, delay_ticks: Array,
-    scale: float, origin: Array,
-) -> None:  # fmt: skip
+    position: Array, history: Array, shift: Array, sampling: Sampling, origin: Array
+) -> None:
     """Fill in where each spot is in its window, sample by sample of the exposure.
 
     Parameters
@@ -24,70 +24,57 @@ def spot_paths(
         Tilt at tick edges, straight in between. [rad]
     shift : (N + 1, 2) ndarray
         Shift of the camera against the mirrors, as tilt. [rad]
-    at_ticks : (S,) ndarray
-        When the samples are, for an exposure that starts with the frame. [tick]
-    delay_ticks : (M,) ndarray
-        How much later each mirror's exposure starts; beyond the last edge its value holds. Empty
-        if all start with the frame. [tick]
-    scale : float
-        [px/rad]
+    sampling : Sampling
+        When the samples are, and the scale.
     origin : (2, M) ndarray
         First pixel of each window. [px]
     """
     last = len(history) - 1
+    delay_ticks = sampling.delay_ticks
     if not len(delay_ticks):
         delay_ticks = np.zeros(history.shape[2])
-    at = np.minimum(at_ticks[:, None] + delay_ticks, last)  # (S, M)
+    at = np.minimum(sampling.ticks[:, None] + delay_ticks, last)  # (S, M)
     n = np.minimum(at.astype(np.int64), last - 1)
     mirror = np.arange(history.shape[2])
     part = (at - n)[:, None, :]
     edges = history + shift[:, :, None]
     before = edges[n, :, mirror].transpose(0, 2, 1)
     after = edges[n + 1, :, mirror].transpose(0, 2, 1)
-    position[...] = scale * ((1.0 - part) * before + part * after) - origin
+    position[...] = sampling.scale_px_per_rad * ((1.0 - part) * before + part * after) - origin
 
 
-def centres(
-    spot: Array, flux: Array, status: NDArray[np.uint8], sums: NDArray[np.int64], height: int,
-    width: int, min_flux: float, edge: float,
-) -> None:  # fmt: skip
+def centres(readings: Readings, sums: NDArray[np.int64], rule: ReadingRule) -> None:
     """Turn the sums of frames into readings, as the thresholded centroid does.
 
     Parameters
     ----------
-    spot : (2, M) ndarray
-        Filled; NaN where the status is not OK. [px]
-    flux : (M,) ndarray
-        Filled. [DN]
-    status : (M,) ndarray of uint8
+    readings : Readings
         Filled.
     sums : (3, M) ndarray of int64
         Sum, x-weighted and y-weighted sum above the threshold.
-    height, width : int
-        Of the windows. [px]
-    min_flux : float
-        Least sum of a spot. [DN]
-    edge : float
-        Least distance of a spot from the outermost pixels' centres. [px]
+    rule : ReadingRule
+        When they count.
     """
+    spot, flux, status = readings
     flux[...] = sums[0]
     found = np.full((len(flux), 2), np.nan)
     np.divide(sums[1:].T, flux[:, None], out=found, where=flux[:, None] > 0)
     reading = judged(
-        found, flux, light_dn=flux, shape=(height, width), min_flux_dn=min_flux, edge_px=edge
-    )
+        found, flux, light_dn=flux, shape=(rule.height, rule.width),
+        min_flux_dn=rule.min_flux_dn, edge_px=rule.edge_px,
+    )  # fmt: skip
     spot[...], status[...] = reading.spot_px.T, reading.status
 
 
 def draw_readings(
-    spot: Array, flux: Array, status: NDArray[np.uint8], position: Array, z: NDArray[np.float32],
-    table: NoiseTable, height: int, width: int,
+    readings: Readings, position: Array, z: NDArray[np.float32], table: NoiseTable,
+    window_px: tuple[int, int],
 ) -> None:  # fmt: skip
     """Draw readings from a table of bias and covariance instead of making images.
 
     Parameters
     ----------
-    spot, flux, status
+    readings : Readings
         Filled as by `centres`; the status is `BEYOND` where the table does not cover a spot.
     position : (S, 2, M) ndarray
         Path of each spot over the exposure, in its window; its mean is what is read. [px]
@@ -95,9 +82,11 @@ def draw_readings(
         Standard normals.
     table : NoiseTable
         Linear between its places, and the same in every pixel.
-    height, width : int
-        Of the windows. [px]
+    window_px : (int, int)
+        Height and width of the windows. [px]
     """
+    spot, flux, status = readings
+    height, width = window_px
     nodes = len(table.bias_px)
     mean = position.sum(axis=0) / len(position)
     last = np.array([width - 1.0, height - 1.0])[:, None]

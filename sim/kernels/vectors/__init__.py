@@ -45,6 +45,7 @@ from sim.kernels.vectors.memory import (
     spread_8,
     store,
     store_some,
+    take,
 )
 from sim.kernels.vectors.order import (
     first_half,
@@ -92,6 +93,7 @@ __all__ = [
     "sqrt",
     "store",
     "store_some",
+    "take",
     "uint32_to_64",
     "where_above",
 ]

@@ -111,6 +111,18 @@ spread_8, load_8, load_some_8 = _spreading(8), _loading(8), _loading_some(8)
 
 
 @intrinsic
+def take(typingctx: Any, counter: Any) -> Any:
+    """Add one to a counter (1,) that threads share, and return what it was; all in one step."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        data = context.make_array(counter)(context, builder, args[0]).data
+        one = ir.Constant(ir.IntType(64), 1)
+        return builder.atomic_rmw("add", data, one, "seq_cst")
+
+    return types.int64(counter), codegen
+
+
+@intrinsic
 def store(typingctx: Any, array: Any, at: Any, lanes: Any) -> Any:
     """Write lanes to items of an array."""
 

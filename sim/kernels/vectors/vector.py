@@ -7,8 +7,10 @@ from llvmlite import ir
 from numba import types
 from numba.extending import models, register_model
 
-N = 16
-"""Lanes that are loaded at a time, and mirrors in a block."""
+from sim.kernels.threads import BLOCK
+
+N = BLOCK
+"""Lanes that are loaded at a time: one for each mirror of a block."""
 WORD = ir.IntType(32)
 LLVM = {
     types.float32: ir.FloatType(),

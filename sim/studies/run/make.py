@@ -6,16 +6,12 @@ from dataclasses import replace
 from types import ModuleType
 from typing import Any, NamedTuple
 
-import numba
-
 from sim.assembly.build import Built, build
-from sim.kernels.vectors import N as LANES
+from sim.kernels.threads import available, blocks_of, on_threads
 from sim.loop.simulate import LoopResult, simulate
 from sim.results.limits import check_limits
 from sim.results.metrics import evaluate
 from sim.scenario.model import Scenario
-
-numba_config: Any = numba.config
 
 
 class Run(NamedTuple):
@@ -70,15 +66,11 @@ def make_run(
         built = built._replace(parts=replace(built.parts, pictures=()))
     parts = built.parts
     if threads is None:
-        threads = min(numba_config.NUMBA_NUM_THREADS, -(-len(parts.mirrors) // LANES))
+        threads = min(available(), blocks_of(len(parts.mirrors)))
     total = parts.clock.n_frames
     tell = None if progress is None else lambda done: progress(done, total)
-    before = numba.get_num_threads()
-    numba.set_num_threads(threads)
-    try:
+    with on_threads(threads):
         outcome = simulate(parts, tell)
-    finally:
-        numba.set_num_threads(before)
     figures = evaluate(
         outcome.traces,
         parts.epochs,

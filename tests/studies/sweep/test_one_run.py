@@ -3,11 +3,11 @@
 import json
 import shlex
 
-import numba
 import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
+from sim.kernels.threads import threads
 from sim.results.table import FIGURE_OF
 from sim.studies.sweep.one_run import one_run
 
@@ -41,7 +41,7 @@ def test_every_metric_has_a_value_or_none_and_seeds_differ(undisturbed):
 def test_what_cannot_be_run_says_why_and_leaves_the_threads_alone(plan):
     tree = json.loads(plan.scenarios[0])
     tree["controller"]["gainn"] = 1.0
-    before = numba.get_num_threads()
+    before = threads()
     outcome = one_run(json.dumps(tree), 1)
     assert outcome[:2] == ({}, ()) and "gainn: unknown key" in outcome.error
-    assert numba.get_num_threads() == before
+    assert threads() == before

@@ -1,0 +1,99 @@
+"""A stretch of F frames that the whole loop goes through in one call, as `run_frames` takes it."""
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.camera.equivalent_noise import NoiseTable
+from sim.camera.exposure import ReadingRule, Readings, Sampling
+from sim.camera.settings import Camera
+from sim.kernels.observed import ErrorTraces, LossTraces, ReadingTraces
+from sim.mirror.propagator import Drive, Fleet
+from sim.ports import Array
+
+
+class Eye(NamedTuple):
+    """The camera and what reads it."""
+
+    sampling: Sampling
+    camera: Camera
+    sigma_px: Array
+    """(F,) width of the spots in each frame, as temperature has it. [px]"""
+    background_e: Array
+    """(F,) the dark signal in it."""
+    noise: int
+    threshold_dn: int
+    keep: bool
+    """False: only sums are wanted."""
+    rule: ReadingRule
+    drawn: bool
+    """Readings come from the table, not from images."""
+    table: NoiseTable
+    pixel_stream: int
+    reading_stream: int
+
+
+class Setup(NamedTuple):
+    """Mirrors, drive and camera: what the kernels do not change."""
+
+    seed: int
+    amplifier_stream: int
+    mirrors: NDArray[np.int64]
+    fleet: Fleet
+    drive: Drive
+    eye: Eye
+
+
+class Paths(NamedTuple):
+    """Commanded paths of F frames, or of one that holds for all."""
+
+    asked_rad: Array
+    """(F, N, 2, M), or (F, 1, 2, M) where it holds for all ticks."""
+    reference_rad: Array
+    """(F, 2, M), as the two below."""
+    lowest_rad: Array
+    highest_rad: Array
+    origin_px: Array
+    """(F, 2, M)"""
+
+
+class Around(NamedTuple):
+    """What surrounds the mirrors in the frames of one call; see `Environment`."""
+
+    first_frame: int
+    acceleration: Array
+    sensor: Array
+    rest: Array
+    gain: Array
+
+
+class Watched(NamedTuple):
+    """What errors and losses are held against, and the traces that they go to."""
+
+    aim_rad: Array
+    """(2, M)"""
+    tolerance_rad: float
+    pairs: NDArray[np.int64]
+    """(C, 2)"""
+    form_db: Array
+    """(C, 4, 4) [dB/rad^2]"""
+    outage_db: float
+    errors: ErrorTraces
+    losses: LossTraces
+    readings: ReadingTraces
+
+
+class Scratch(NamedTuple):
+    """Room to work in."""
+
+    history: Array
+    noise: NDArray[np.float32]
+    position: Array
+    frames: NDArray[np.int32]
+    sums: NDArray[np.int64]
+    readings: Readings
+    tilt: Array
+    z: NDArray[np.float32]
+    beyond: NDArray[np.int64]
+    """(M,) frame in which a spot first was beyond the noise table; -1: never."""
