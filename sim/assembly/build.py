@@ -12,15 +12,9 @@ from numpy.typing import NDArray
 from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.stand_ins import StandIn
-from sim.camera.equivalent_noise import (
-    BATCHES,
-    check_meaning,
-    check_place,
-    make_table,
-    places_px,
-    probes_px,
-)
+from sim.camera.equivalent_noise import check_meaning
 from sim.camera.measurement import Measurement
+from sim.camera.noise_fit import fill_table
 from sim.camera.search import SearchRule
 from sim.camera.sensor import Layout, make_layout
 from sim.camera.settings import CameraParams
@@ -198,26 +192,11 @@ def _measurement(
     check_meaning(camera, measurement.camera)
     kernels = import_module("sim.kernels.compiled")
 
-    def reading(params: CameraParams, spots_px: Array, frame: int) -> SpotReading:
-        many = Measurement(params, np.arange(spots_px.shape[1]), seed, read, sums, kernels)
-        return many.read(spots_px[None], frame)
+    def reading(spots_px: Array, batch: int) -> SpotReading:
+        many = Measurement(camera, np.arange(spots_px.shape[1]), seed, read, sums, kernels)
+        return many.read(spots_px[None], batch)
 
-    spots = places_px(camera.window_px)
-    seen = [reading(camera, spots, batch) for batch in range(BATCHES)]
-    table = make_table(
-        spots,
-        np.concatenate([batch.spot_px for batch in seen]),
-        np.concatenate([batch.status for batch in seen]),
-        np.concatenate([batch.flux_dn for batch in seen]),
-        float(getattr(estimator.settings, "edge_px", 0.0)),
-    )
-    still = camera.replace(noise="none")
-    anywhere, middle = (
-        reading(still, probes, 1).spot_px - probes.T
-        for probes in probes_px(camera.window_px, table.margin_px)
-    )
-    check_place(table, anywhere, middle)
-    measurement.table = table
+    measurement.table = fill_table(camera.window_px, reading)
     return measurement
 
 

@@ -136,7 +136,7 @@ class Measurement:
         z = np.zeros((1, 2, count), np.float32)
         self.kernels.fill_normals(z, self.mirrors, 0, frame, (self.seed, int(Stream.READINGS)))
         readings = empty_readings(count)
-        self.kernels.draw_readings(readings, position_px, z, table, self.window_px)
+        self.kernels.draw_readings(readings, position_px, z, table)
         return _mirrors_first(readings)
 
     def fields(

@@ -153,6 +153,7 @@ def beyond_table(parts: Parts, column: int, frame: int) -> ScenarioError:
     assert parts.measurement.table is not None
     return ScenarioError(
         f'camera.noise: "equivalent" has no meaning here: at {1e3 * frame * parts.clock.frame_s:g} '
-        f"ms the spot of mirror {parts.mirrors[column]} is nearer than "
-        f'{parts.measurement.table.margin_px:.2f} px to the edge of its window, or lost; use "fast"'
+        f"ms the spot of mirror {parts.mirrors[column]} is farther than "
+        f"{parts.measurement.table.reach_px:.2f} px from the middle of its window, or lost; "
+        'use "fast"'
     )

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
-from sim.camera.equivalent_noise import NODES, NoiseTable
+from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.exposure import empty_readings
 from sim.errors import ScenarioError
 from sim.kernels import compiled, plain
@@ -19,8 +19,10 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 READERS = {
     "components": {"threshold_dn": 60, "peak_fraction": 0.2, "hot_step_dn": 200, "min_area_px": 4},
     "gaussian_fit": {},
+    "log_peak": {},
     "matched_filter": {},
     "poisson_fit": {},
+    "quad_cell": {},
     "weighted_centroid": {"weight_sigma_px": 1.8},
 }
 
@@ -40,35 +42,45 @@ def table_of(*overrides: str) -> NoiseTable:
     return table
 
 
-def test_table_holds_what_frames_give() -> None:
-    """Against other frames of the same camera, at places between those of the table.
+@pytest.mark.parametrize("away_px", [0.5, 3.0])
+@pytest.mark.parametrize("signal_e", [20000, 5000])
+def test_table_holds_what_frames_give(signal_e: int, away_px: float) -> None:
+    """Against other frames of the same camera, at places between those that filled the table.
 
-    24 places, 4096 frames each: 4.5 standard errors of each place, and 5 % of what the table's own
-    512 frames leave, smoothed over 25 of 256 harmonics.
+    The threshold is low: at 5000 e- the noise above it pulls readings to the window's middle.
+    12 places, 4096 frames each: 4.5 standard errors of each place, and what the table's own
+    98 304 frames leave for some 75 terms, 0.03 of the noise; 0.1 far from the middle.
     """
-    parts = made("harrow_point", 'camera.noise="equivalent"')
+    camera = (
+        f"camera.signal_e={signal_e}",
+        "estimator.threshold_dn=48",
+        "estimator.min_flux_dn=200",
+    )
+    parts = made("harrow_point", 'camera.noise="equivalent"', *camera)
     measurement, table = parts.measurement, parts.measurement.table
     assert table is not None
     n, sigma = 4096, float(table.root_px[..., (0, 2)].mean())
-    places = 12.0 + np.random.default_rng(1).uniform(-0.5, 0.5, (24, 2))
-    other = made("harrow_point", "seed=77").measurement
+    places = 11.5 + np.random.default_rng(1).uniform(-away_px, away_px, (12, 2))
+    other = made("harrow_point", "seed=77", *camera).measurement
     m = len(parts.mirrors)
+    own = 0.06 if away_px < 1 else 0.15
     for place in places:
         position = np.ascontiguousarray(np.broadcast_to(place[None, :, None], (1, 2, m)))
         read = np.concatenate([other.read(position, k).spot_px for k in range(-(-n // m))])[:n]
-        drawn = [measurement.read(position, k).spot_px for k in range(-(-n // m))]
-        drawn = np.concatenate(drawn)[:n]
+        drawn = np.concatenate([measurement.read(position, k).spot_px for k in range(-(-n // m))])
+        drawn = drawn[:n]
         apart = read.mean(axis=0) - drawn.mean(axis=0)
-        assert np.abs(apart).max() < sigma * (4.5 * np.sqrt(2 / n) + 0.02)
+        assert np.abs(apart).max() < sigma * (4.5 * np.sqrt(2 / n) + own)
         ratio = read.std(axis=0) / drawn.std(axis=0)
-        assert ratio == pytest.approx(1.0, abs=4.5 * np.sqrt(1 / n) + 0.02)
+        assert ratio == pytest.approx(1.0, abs=4.5 * np.sqrt(1 / n) + own)
 
 
 def test_readings_are_drawn_as_the_plain_form_says() -> None:
     rng = np.random.default_rng(3)
     m = 41
+    n = 49
     table = NoiseTable(
-        rng.normal(0, 0.01, (NODES, NODES, 2)), rng.normal(0, 0.02, (NODES, NODES, 3)), 9000.0, 5.0
+        rng.normal(0, 0.01, (n, n, 2)), rng.normal(0, 0.02, (n, n, 3)), 9000.0, 5.5, 6.5, 4.0, 6.0
     )
     position = rng.uniform(4.0, 19.0, (4, 2, m))
     position[:, :, 0] = np.nan
@@ -76,7 +88,7 @@ def test_readings_are_drawn_as_the_plain_form_says() -> None:
     found = []
     for kernels in (compiled, plain):
         readings = empty_readings(m)
-        kernels.draw_readings(readings, position, z, table, (24, 24))
+        kernels.draw_readings(readings, position, z, table)
         found.append(readings)
     assert found[0][0] == pytest.approx(found[1][0], abs=1e-13, nan_ok=True)
     assert np.array_equal(found[0][2], found[1][2])
@@ -102,16 +114,49 @@ def test_closed_loop_residual_of_every_fidelity_is_that_of_exact() -> None:
     assert run["equivalent"] == pytest.approx(run["exact"], rel=0.03)
 
 
-@pytest.mark.parametrize("kind", list(READERS))
-def test_equivalent_stands_in_for_every_estimator_that_sees_the_whole_spot(kind: str) -> None:
-    """The spread of readings of a loop that is open, against that with images, within 3 %."""
-    short = ("duration_ms=150", 'controller={kind="open_loop"}', reader(kind, **READERS[kind]))
-    spread = {}
+def closed_loop_urad(noise: str, seed: int, *overrides: str) -> tuple[float, float]:
+    """Rms and bias of the pointing error, with a drive so fine that the camera decides."""
+    fine = ("duration_ms=500", "drive.bits=20", "drive.noise_uv_per_rthz=0", f"seed={seed}")
+    traces = simulate(made("harrow_point", *fine, f'camera.noise="{noise}"', *overrides)).traces
+    bias = np.sqrt((traces.error_mean_rad[100:].mean(axis=0) ** 2).sum(axis=-1).mean())
+    return rms_urad(traces), 1e6 * float(bias)
+
+
+@pytest.mark.parametrize("threshold_dn", [45, 48])
+@pytest.mark.parametrize("signal_e", [20000, 5000])
+def test_low_thresholds_close_the_loop_alike(signal_e: int, threshold_dn: int) -> None:
+    """Two seeds, 192 mirrors, 400 ms: standard error of an rms 0.3 % of what noise gives.
+
+    Readings that stand half a pixel from where the table was filled were 20 % off here in rms and
+    58 % in bias. 4 % and 6 % are allowed: chance, and what the table leaves.
+    """
+    own = (f"camera.signal_e={signal_e}", f"estimator.threshold_dn={threshold_dn}",
+           "estimator.min_flux_dn=200")  # fmt: skip
+    found = {
+        noise: np.mean([closed_loop_urad(noise, seed, *own) for seed in (20, 21)], axis=0)
+        for noise in ("fast", "equivalent")
+    }
+    assert found["equivalent"][0] == pytest.approx(found["fast"][0], rel=0.04)
+    assert found["equivalent"][1] == pytest.approx(found["fast"][1], rel=0.06)
+
+
+@pytest.mark.parametrize(
+    ("kind", "signal_e"),
+    [*((kind, 5000) for kind in sorted(READERS)), ("log_peak", 20000), ("quad_cell", 20000)],
+)
+def test_equivalent_stands_in_for_every_estimator(kind: str, signal_e: int) -> None:
+    """In a closed loop, rms within 4 % of that with images: 192 mirrors, 200 ms, one seed.
+
+    A standard error of an rms is 0.7 % (see above); the quad cell's and the brightest pixel's
+    error depend on where in the window the spot is.
+    """
+    own = (f"camera.signal_e={signal_e}", reader(kind, min_flux_dn=600, **READERS[kind]))
+    rms = {}
     for noise in ("fast", "equivalent"):
-        traces = simulate(made("harrow_point", *short, f'camera.noise="{noise}"')).traces
-        read = traces.measured_rad[50:]
-        spread[noise] = float(np.sqrt(((read - read.mean(axis=0)) ** 2).mean()))
-    assert spread["equivalent"] == pytest.approx(spread["fast"], rel=0.03)
+        short = ("duration_ms=300", "drive.bits=20", "drive.noise_uv_per_rthz=0")
+        traces = simulate(made("harrow_point", *short, f'camera.noise="{noise}"', *own)).traces
+        rms[noise] = rms_urad(traces)
+    assert rms["equivalent"] == pytest.approx(rms["fast"], rel=0.04)
 
 
 @pytest.mark.parametrize(
@@ -125,12 +170,12 @@ def test_equivalent_stands_in_for_every_estimator_that_sees_the_whole_spot(kind:
         ("camera.search_after_frames=3", "a search needs images"),
         ("camera.window_px=[10,10]", "are not read"),
         ("estimator.min_flux_dn=9000", "are not read"),
-        (reader("quad_cell"), "with the place in the window"),
+        (reader("log_peak") + "|camera.signal_e=1000", "are not read"),
     ],
 )
 def test_equivalent_is_refused_where_it_has_no_meaning(override: str, why: str) -> None:
     with pytest.raises(ScenarioError, match=f'noise: "equivalent" has no meaning here: .*{why}'):
-        made("harrow_point", 'camera.noise="equivalent"', override)
+        made("harrow_point", 'camera.noise="equivalent"', *override.split("|"))
 
 
 @pytest.mark.parametrize("fused", [True, False])
@@ -140,5 +185,5 @@ def test_a_spot_that_leaves_its_window_stops_the_run(fused: bool) -> None:
         "harrow_point_reconfigure", 'camera.noise="equivalent"', 'shaping={kind="none"}',
         "mirror.resonance_hz=[300,300]", "drive.calibration_error_pct=3",
     )  # fmt: skip
-    with pytest.raises(ScenarioError, match=r"at 1\d\d ms the spot of mirror \d+ is nearer than"):
+    with pytest.raises(ScenarioError, match=r"at 1\d\d ms the spot of mirror \d+ is farther than"):
         simulate(parts, fused=fused)

@@ -25,10 +25,7 @@ def _read_block(start, count, frame, f, names, room, setup, scratch):  # type: i
     eye = setup.eye
     if eye.drawn:
         normals_block(start, count, names, scratch.z, 0, frame, (setup.seed, eye.reading_stream))
-        draw_block(
-            start, count, scratch.readings, scratch.position, scratch.z, eye.table,
-            (eye.rule.height, eye.rule.width),
-        )  # fmt: skip
+        draw_block(start, count, scratch.readings, scratch.position, scratch.z, eye.table)
         for m in range(start, start + count):
             if scratch.readings.status[m] == BEYOND and scratch.beyond[m] < 0:
                 scratch.beyond[m] = frame

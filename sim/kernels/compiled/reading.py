@@ -93,13 +93,11 @@ def _from_table(values, k, low_x, high_x, low_y, high_y, part_x, part_y):  # typ
 
 
 @njit
-def draw_block(start, count, readings, position, z, table, window_px):  # type: ignore[no-untyped-def]
+def draw_block(start, count, readings, position, z, table):  # type: ignore[no-untyped-def]
     """See `draw_readings`; one block of mirrors."""
     spot, flux, status = readings
-    height, width = window_px
-    nodes = table.bias_px.shape[0]
+    last = table.bias_px.shape[0] - 1
     samples = position.shape[0]
-    margin = table.margin_px
     for m in range(start, start + count):
         x = 0.0
         y = 0.0
@@ -109,19 +107,16 @@ def draw_block(start, count, readings, position, z, table, window_px):  # type: 
         x /= samples
         y /= samples
         flux[m] = table.light_dn
-        inside = margin <= x <= width - 1.0 - margin and margin <= y <= height - 1.0 - margin
-        if not inside:
+        at_x = (x - table.first_x_px) * table.nodes_per_px
+        at_y = (y - table.first_y_px) * table.nodes_per_px
+        if not (0.0 <= at_x <= last and 0.0 <= at_y <= last):
             spot[0, m] = np.nan
             spot[1, m] = np.nan
             status[m] = BEYOND
             continue
-        at_x = (x - np.floor(x + 0.5) + 0.5) * nodes
-        at_y = (y - np.floor(y + 0.5) + 0.5) * nodes
-        low_x = min(int(at_x), nodes - 1)
-        low_y = min(int(at_y), nodes - 1)
-        place = (
-            low_x, (low_x + 1) % nodes, low_y, (low_y + 1) % nodes, at_x - low_x, at_y - low_y
-        )  # fmt: skip
+        low_x = min(int(at_x), last - 1)
+        low_y = min(int(at_y), last - 1)
+        place = (low_x, low_x + 1, low_y, low_y + 1, at_x - low_x, at_y - low_y)
         bias_x = _from_table(table.bias_px, 0, *place)
         bias_y = _from_table(table.bias_px, 1, *place)
         xx = _from_table(table.root_px, 0, *place)
@@ -135,6 +130,6 @@ def draw_block(start, count, readings, position, z, table, window_px):  # type: 
 
 
 @kernel
-def draw_readings(readings, position, z, table, window_px):  # type: ignore[no-untyped-def]
+def draw_readings(readings, position, z, table):  # type: ignore[no-untyped-def]
     """Draw readings from a table of bias and covariance instead of making images."""
-    draw_block(0, position.shape[2], readings, position, z, table, window_px)
+    draw_block(0, position.shape[2], readings, position, z, table)

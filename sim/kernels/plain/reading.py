@@ -67,9 +67,8 @@ def centres(readings: Readings, sums: NDArray[np.int64], rule: ReadingRule) -> N
 
 
 def draw_readings(
-    readings: Readings, position: Array, z: NDArray[np.float32], table: NoiseTable,
-    window_px: tuple[int, int],
-) -> None:  # fmt: skip
+    readings: Readings, position: Array, z: NDArray[np.float32], table: NoiseTable
+) -> None:
     """Draw readings from a table of bias and covariance instead of making images.
 
     Parameters
@@ -81,29 +80,22 @@ def draw_readings(
     z : (1, 2, M) ndarray of float32
         Standard normals.
     table : NoiseTable
-        Linear between its places, and the same in every pixel.
-    window_px : (int, int)
-        Height and width of the windows. [px]
+        Linear between its nodes.
     """
     spot, flux, status = readings
-    height, width = window_px
-    nodes = len(table.bias_px)
+    last = len(table.bias_px) - 1
     mean = position.sum(axis=0) / len(position)
-    last = np.array([width - 1.0, height - 1.0])[:, None]
-    beyond = ~((mean >= table.margin_px) & (mean <= last - table.margin_px)).all(axis=0)
-    safe = np.where(beyond, 0.0, mean)
-    at = (safe - np.floor(safe + 0.5) + 0.5) * nodes
-    low = np.minimum(at.astype(np.int64), nodes - 1)
-    part = at - low
-    high = (low + 1) % nodes
+    first = np.array([table.first_x_px, table.first_y_px])[:, None]
+    at = (mean - first) * table.nodes_per_px
+    beyond = ~((at >= 0) & (at <= last)).all(axis=0)
+    at = np.where(beyond, 0.0, at)
+    low = np.minimum(at.astype(np.int64), last - 1)
+    part = (at - low)[:, :, None]
     values = np.concatenate([table.bias_px, table.root_px], axis=2)
-    upper = (1.0 - part[0, :, None]) * values[low[1], low[0]] + part[0, :, None] * values[
-        low[1], high[0]
-    ]
-    lower = (1.0 - part[0, :, None]) * values[high[1], low[0]] + part[0, :, None] * values[
-        high[1], high[0]
-    ]
-    bias_x, bias_y, xx, yx, yy = ((1.0 - part[1, :, None]) * upper + part[1, :, None] * lower).T
+    x, y = low
+    upper = (1.0 - part[0]) * values[y, x] + part[0] * values[y, x + 1]
+    lower = (1.0 - part[0]) * values[y + 1, x] + part[0] * values[y + 1, x + 1]
+    bias_x, bias_y, xx, yx, yy = ((1.0 - part[1]) * upper + part[1] * lower).T
     z64 = z[0].astype(np.float64)
     spot[0] = mean[0] + bias_x + xx * z64[0]
     spot[1] = mean[1] + bias_y + (yx * z64[0] + yy * z64[1])

@@ -5,10 +5,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from sim.camera.places import spread
 from sim.camera.settings import CameraParams
 from sim.estimators.spot_model import axis_profile
 from sim.ports import Array
-from sim.studies.estimators.clipping import SPREAD_PX, spread
+from sim.studies.estimators.clipping import SPREAD_PX
 
 GROUPS = 32
 """Positions of a case. [-]"""
@@ -106,7 +107,7 @@ def positions_px(case: BenchCase, groups: int = GROUPS) -> Array:
     keeps them; along x within half a pixel of `offset_px` where the case has one.
     """
     height, width = case.camera.window_px
-    about = spread(groups)
+    about = spread(groups, SPREAD_PX)
     if case.phase_px is not None:
         about[:, 0] = case.phase_px
     elif case.offset_px:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from sim.camera.places import spread
 from sim.camera.settings import CameraParams
 from sim.estimators.spot_model import pixel_integrated
 from sim.ports import Array
@@ -40,17 +41,6 @@ def clipped_normal(mean: Array, deviation: Array, threshold: float) -> Clipped:
     return Clipped(first, np.maximum(second - first**2, 0.0))
 
 
-def spread(n: int, reach_px: float = SPREAD_PX) -> Array:
-    """Return n points (n, 2) spread evenly over a square of plus and minus `reach_px`.
-
-    The additive recurrence with the powers of 1 / 1.3247... (the real root of x^3 = x + 1), which
-    fills the plane evenly for every n (common practice).
-    """
-    root = 1.32471795724474602596
-    steps = np.array([1 / root, 1 / root**2])
-    return reach_px * (2 * ((0.5 + np.arange(1, n + 1)[:, None] * steps) % 1.0) - 1)
-
-
 class Picture(NamedTuple):
     """The expected frames of a camera at several phases, in DN, and their noise."""
 
@@ -70,7 +60,7 @@ class Picture(NamedTuple):
 def pictured(camera: CameraParams) -> Picture:
     """Return what the camera is expected to see, without saturation or faults."""
     height, width = camera.window_px
-    position = 0.5 * np.array([width - 1, height - 1]) + spread(N_PHASES)
+    position = 0.5 * np.array([width - 1, height - 1]) + spread(N_PHASES, SPREAD_PX)
     share = pixel_integrated(position, camera.spot_sigma_px, camera.window_px)
     background_e = camera.background_e + camera.dark_e
     mean_e = background_e + camera.signal_e * share

@@ -3,15 +3,16 @@
 import numpy as np
 import pytest
 
+from sim.camera.places import spread
 from sim.ports import SpotReading, SpotStatus
-from sim.studies.estimators.clipping import spread
+from sim.studies.estimators.clipping import SPREAD_PX
 from sim.studies.estimators.score import score, wrong_beyond_px
 
 GROUPS, REPEATS, NOISE_PX = 32, 64, 0.02
 
 
 def readings(gain=1.0, shift=0.0, noise_px=NOISE_PX, seed=3):
-    truth = np.tile(spread(GROUPS), (REPEATS, 1))
+    truth = np.tile(spread(GROUPS, SPREAD_PX), (REPEATS, 1))
     noise = np.random.default_rng(seed).normal(0, noise_px, truth.shape)
     spot = gain * (truth + noise) + shift
     return truth, spot, np.zeros(len(truth), np.uint8)
@@ -41,7 +42,7 @@ def test_a_shrunken_answer_gains_nothing(gain):
     assert shrunken.corrected_px == pytest.approx(honest.corrected_px, rel=0.01)
     assert shrunken.gain == pytest.approx(gain, abs=0.003)
     # rms of (gain - 1) times the places
-    place = spread(GROUPS)
+    place = spread(GROUPS, SPREAD_PX)
     assert shrunken.bias_rms_px == pytest.approx(
         abs(gain - 1) * np.sqrt(np.mean(place**2)), abs=0.002
     )
