@@ -296,3 +296,7 @@ class Site(NamedTuple):
     """(seed, stream): the random numbers that are this disturbance's own (see sim.rng)."""
     folder: Any
     """pathlib.Path against which relative file names are read."""
+    age_h: float = 0.0
+    """Age of the switch at the start of the run, from first power. [h]"""
+    population_key: tuple[int, int] | None = None
+    """(seed, stream) for what belongs to the mirrors as they were built; `key` if None."""

@@ -30,8 +30,9 @@ from sim.mirror.propagator import make_drive, make_fleet
 from sim.optics.epochs import connected_epochs
 from sim.outside import Outside
 from sim.ports import Array, Clock, PlantBelief, Site, SpotReading, shows_event
+from sim.results.hold import hold_of
 from sim.rng import Stream
-from sim.scenario.model import Scenario
+from sim.scenario.model import Scenario, Seeds
 
 RATIO_ROUNDING = 1e-6
 
@@ -85,6 +86,7 @@ def build(
     ]
     plug_ins = (estimator, controller, shaping, *disturbance_plug_ins)
 
+    seeds = scenario.seeds
     clock = _clock(scenario)
     _check_hold(scenario, clock)
     camera = scenario.camera
@@ -93,10 +95,10 @@ def build(
     latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
     drive = make_drive(scenario.drive, scenario.engine.substeps)
     mirrors, inputs, epochs, epoch_frames = connected_epochs(
-        scenario.switch, clock, seed=scenario.seed, population_seed=scenario.seed
+        scenario.switch, clock, seed=seeds.connections, population_seed=seeds.population
     )
     population = draw_population(
-        scenario.mirror, mirrors, scenario.seed, scenario.drive.calibration_error_pct
+        scenario.mirror, mirrors, seeds.population, scenario.drive.calibration_error_pct
     )
     fleet = make_fleet(scenario.mirror, population, scenario.drive.gain, drive)
     swing = drive.lsb_v * (drive.codes - 1)
@@ -126,13 +128,13 @@ def build(
         )
 
     disturbances = tuple(
-        _part(trouble, Site(clock, mirrors, (scenario.seed, Stream.DISTURBANCES + i), Path()))
+        _part(trouble, _site(scenario, clock, mirrors, i))
         for i, trouble in enumerate(disturbance_plug_ins)
     )
     layout = _layout(scenario)
     parts = Parts(
         clock=clock,
-        seed=scenario.seed,
+        seed=seeds.noise,
         mirrors=mirrors,
         inputs=inputs,
         epochs=epochs,
@@ -145,7 +147,7 @@ def build(
         isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
         bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
         reference=reference,
-        measurement=_measurement(camera, mirrors, scenario.seed, estimator, kernels, layout),
+        measurement=_measurement(camera, mirrors, seeds, estimator, kernels, layout),
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
@@ -177,16 +179,19 @@ def _part(plug_in: PlugIn, world: PlantBelief | Site) -> Any:
 
 
 def _measurement(
-    camera: CameraParams, mirrors: NDArray[np.int64], seed: int, estimator: PlugIn,
+    camera: CameraParams, mirrors: NDArray[np.int64], seeds: Seeds, estimator: PlugIn,
     kernels: ModuleType, layout: Layout,
 ) -> Measurement:  # fmt: skip
     """The camera and its reader; for `equivalent`, with a table made by it."""
+    seed = seeds.noise
     if estimator.part is None or estimator.settings is None:
         return Measurement(camera, mirrors, seed, StandIn(), None, kernels, layout)
     read = estimator.part.bound(estimator.settings, estimator.written["kind"])
     pixel_sums = estimator.part.pixel_sums
     sums = None if pixel_sums is None else pixel_sums(estimator.settings)._asdict()
-    measurement = Measurement(camera, mirrors, seed, read, sums, kernels, layout)
+    measurement = Measurement(
+        camera, mirrors, seed, read, sums, kernels, layout, pattern_seed=seeds.population
+    )
     if camera.noise != "equivalent":
         return measurement
     check_meaning(camera, measurement.camera)
@@ -198,6 +203,13 @@ def _measurement(
 
     measurement.table = fill_table(camera.window_px, reading)
     return measurement
+
+
+def _site(scenario: Scenario, clock: Clock, mirrors: NDArray[np.int64], number: int) -> Site:
+    seeds, stream = scenario.seeds, Stream.DISTURBANCES + number
+    return Site(
+        clock, mirrors, (seeds.noise, stream), Path(), scenario.age_h, (seeds.population, stream)
+    )
 
 
 def _pair(values: Any) -> tuple[float, float]:
@@ -251,8 +263,7 @@ def _search(camera: CameraParams) -> SearchRule | None:
 def _check_hold(scenario: Scenario, clock: Clock) -> None:
     """Figures need at least one whole sampling interval in the hold interval."""
     metrics = scenario.metrics
-    end_ms = 1e3 * clock.n_frames * clock.frame_s
-    to_ms = end_ms if metrics.hold_to_ms is None else min(metrics.hold_to_ms, end_ms)
+    to_ms = hold_of(metrics, 1e3 * clock.n_frames * clock.frame_s).to_ms
     least_ms = 2e3 / scenario.traces.sample_hz
     if metrics.hold_from_ms > to_ms - least_ms:
         raise ScenarioError(

@@ -11,7 +11,8 @@ from sim.outside import Outside
 from sim.params import Block
 from sim.ports import PlantBelief, Site
 from sim.registry import Registry, in_one_line
-from sim.scenario.model import Scenario, check_block
+from sim.scenario.check import check_block
+from sim.scenario.model import Scenario
 
 
 class PlugIn(NamedTuple):
@@ -106,11 +107,11 @@ def _settings(
 ) -> Block:
     """Check the settings; a block from outside need not have a field for the `kind`."""
     if outside is None:
-        return check_block(params, tree, key)
+        return check_block(params, tree, "", key=key)
     if "kind" not in params.model_fields:
         tree = {name: value for name, value in tree.items() if name != "kind"}
     try:
-        return check_block(params, tree, key)
+        return check_block(params, tree, "", key=key)
     except ScenarioError:
         raise
     except (Exception, SystemExit) as exc:

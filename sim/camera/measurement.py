@@ -32,7 +32,8 @@ class Measurement:
 
     The thresholded centre of gravity comes out of the kernel as whole-number sums, without frames
     in between; any other estimator gets the very same frames. Without a `layout`, all mirrors
-    stand on one square sensor.
+    stand on one square sensor. `seed` names the noise, `pattern_seed` what is fixed about the
+    pixels (the same if left out).
     """
 
     def __init__(
@@ -44,6 +45,8 @@ class Measurement:
         fused: dict[str, Any] | None,
         kernels: ModuleType,
         layout: Layout | None = None,
+        *,
+        pattern_seed: int | None = None,
     ) -> None:
         self.params = params
         self.camera: Camera = make_camera(params)
@@ -72,7 +75,8 @@ class Measurement:
         self.scenic = params.patterned or params.stray
         self._uniform, self._uniform_at_k = self.uniform(0.0), 0.0
         self.centre_px = layout.centre(mirrors)
-        self._pattern = make_pattern(params, layout, seed, int(layout.sensor(mirrors).max()) + 1)
+        fixed = seed if pattern_seed is None else pattern_seed
+        self._pattern = make_pattern(params, layout, fixed, int(layout.sensor(mirrors).max()) + 1)
         self._scene = make_scene(params, layout, mirrors, self._pattern, spill=params.spill)
 
     def frames(

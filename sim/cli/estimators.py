@@ -62,7 +62,7 @@ def estimators(
     path = find(scenario)
     check_output(Path(out), kind="estimators", overwrite=overwrite)
     loaded = load_scenario(path, overrides)
-    with naming(path):
+    with naming(path, overrides):
         if frames is not None:
             bench = run_recorded(loaded, Path(frames), None if truth is None else Path(truth))
         else:

@@ -69,7 +69,7 @@ def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
 
     path = find(scenario)
     loaded = load_scenario(path, overrides)
-    with naming(path):
+    with naming(path, overrides):
         built = build(loaded, load=load)
     for part in built.outside:
         say(f"note: {part.words()}; {'loaded' if load else 'not loaded, so not checked'}")
@@ -114,7 +114,7 @@ def run(
 
     check_output(Path(out), kind="run", overwrite=overwrite)
     loaded = load_scenario(path, chosen)
-    with naming(path), progress_bar(loaded.duration_ms) as tell:
+    with naming(path, chosen), progress_bar(loaded.duration_ms) as tell:
         result = run_scenario(loaded, tell, threads=threads)
     with showing(result.write(out, overwrite=overwrite)):
         summary(result)

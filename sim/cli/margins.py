@@ -48,7 +48,7 @@ def margins(
 
     path = find(scenario)
     check_output(Path(out), kind="margins", overwrite=overwrite)
-    with naming(path):
+    with naming(path, overrides):
         built = build(load_scenario(path, overrides))
         nyquist_hz = 0.5 / built.parts.clock.frame_s
         result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))

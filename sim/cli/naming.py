@@ -1,22 +1,20 @@
-"""Whose fault it is: the scenario's file before what is found wrong in it."""
+"""Whose fault it is: the scenario's file, or an option, before what is found wrong."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
 from sim.errors import ScenarioError
+from sim.scenario.check import blame_lines
 
 
 @contextmanager
-def naming(path: Path) -> Iterator[None]:
-    """Put the scenario's file before the faults that are found when its parts are made.
+def naming(path: Path, overrides: Sequence[str] = ()) -> Iterator[None]:
+    """Put the file, or the `--set` to blame, before faults found when the parts are made.
 
     A fault in an option starts with the option's name and stays as it is.
     """
     try:
         yield
     except ScenarioError as exc:
-        lines = str(exc).splitlines()
-        known = (str(path), "--")
-        text = "\n".join(x if x.startswith(known) else f"{path}: {x}" for x in lines)
-        raise ScenarioError(text) from exc
+        raise type(exc)(blame_lines(str(exc), str(path), overrides)) from exc

@@ -54,7 +54,7 @@ def predict(
     def tell(what: str) -> None:
         say(f"simulating {what}", err=True)
 
-    with naming(path):
+    with naming(path, overrides):
         built = build(load_scenario(path, overrides))
         if not study(built, ()).stable.all():
             raise ScenarioError("controller: a loop is unstable; see `mirrorloop margins`")

@@ -38,7 +38,7 @@ def sensitivity(
 
     path = find(scenario)
     check_output(Path(out), kind="sensitivity", overwrite=overwrite)
-    with naming(path):
+    with naming(path, overrides):
         built = build(load_scenario(path, overrides))
         points, rows = changed(built), fastest(built)
     page = robustness_page(built, points, rows)

@@ -78,13 +78,13 @@ def tune(
     path = find(scenario)
     check_output(Path(out), kind="tuning", overwrite=overwrite)
     knobs = _knobs(vary)
-    with naming(path):
+    with naming(path, overrides):
         built = build(load_scenario(path, overrides))
         demands = demands_of(built, ms, gain_margin_db, settling_ms, settling_weight)
         outcome = search(built, demands, knobs)
     say(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
     chosen = built.resolved.replace(controller=outcome.chosen.settings)
-    with naming(path), progress_bar(chosen.duration_ms) as tell:
+    with naming(path, overrides), progress_bar(chosen.duration_ms) as tell:
         check = verify(chosen, outcome.chosen.jitter_rad, tell)
     folder = write_bench(
         out,

@@ -4,17 +4,21 @@ Each mirror and axis has an amplitude or rate of its own, normally distributed a
 by the seed; the course of time is the same for all.
 """
 
-from typing import Annotated, Literal, Self
+from collections.abc import Callable
+from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pydantic import Field, model_validator
+from pydantic import Field
 
+from sim.errors import ScenarioError
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array, Effects, Site
 from sim.rng import normals
 
 HOUR_S = 3600.0
+Moved = Callable[[float, float, Array], Array]
+"""(age at the start, age at the last correction, times in the run) [s] -> R, for unit size."""
 
 
 def stretched_exponential(time_s: ArrayLike, tau_s: float, beta: float) -> Array:
@@ -28,7 +32,7 @@ def stretched_exponential(time_s: ArrayLike, tau_s: float, beta: float) -> Array
 
 
 class ChargingParams(Block):
-    """Charge that creeps into dielectrics after the bias is switched on."""
+    """Charge that creeps into dielectrics from the first power on."""
 
     kind: Literal["charging"]
     amplitude_urad: NonNegative
@@ -37,23 +41,52 @@ class ChargingParams(Block):
     """Time scale of the stretched exponential. [s]"""
     beta: Annotated[float, Field(gt=0, le=1)]
     """Its exponent; 1 is a plain exponential. [-]"""
-    at_age_s: NonNegative
-    """Time since the bias was switched on, at the start of the run. [s]"""
-    zeroed_at_age_s: NonNegative
-    """Age at which the rest angle was last calibrated out, not after the run's start. [s]"""
+    uncorrected_h: NonNegative = 0.0
+    """How long before the start of the run nothing had corrected the shift; 0: the loop has until
+    then. Not longer than the age of the switch. [h]"""
 
-    @model_validator(mode="after")
-    def _check_order(self) -> Self:
-        if self.zeroed_at_age_s > self.at_age_s:
-            raise ValueError(
-                f"zeroed_at_age_s must not exceed at_age_s, got {self.zeroed_at_age_s} "
-                f"and {self.at_age_s}"
+
+class AgeingParams(Block):
+    """Slow change in proportion to time."""
+
+    kind: Literal["ageing"]
+    rate_urad_per_1000_h: NonNegative
+    """Standard deviation over mirrors, per axis, of the rate. [urad per 1000 h]"""
+    uncorrected_h: NonNegative = 0.0
+    """How long before the start of the run nothing had corrected the shift; 0: the loop has until
+    then. Not longer than the age of the switch. [h]"""
+
+
+class Course:
+    """Rest angles that have moved by R(age) since first power, less what is corrected.
+
+    What the loop had corrected by the start of the run, R(age_h - uncorrected_h), is taken off
+    here: it stands in the drive's command of a switch that has run so far, and the run counts
+    corrections from zero. The rest angle then starts at zero and grows as R does at that age.
+    """
+
+    def __init__(self, site: Site, size_rad: float, uncorrected_h: float) -> None:
+        """Draw each mirror's own size of the change, which is of the switch and not of the run."""
+        if uncorrected_h > site.age_h:
+            raise ScenarioError(
+                f"uncorrected_h: must not exceed the age of the switch, age_h = {site.age_h:g} "
+                f"(got {uncorrected_h:g})"
             )
-        return self
+        key = site.key if site.population_key is None else site.population_key
+        self._clock = site.clock
+        self._age_s = HOUR_S * site.age_h
+        self._corrected_s = HOUR_S * (site.age_h - uncorrected_h)
+        self._size_rad = size_rad * normals(key, 0, site.mirror_ids)
+
+    def rest_rad(self, first_frame: int, n_frames: int, moved: Moved) -> Array:
+        """Return the rest angles (F + 1, M, 2); `moved` gives R for ages, per unit size. [rad]"""
+        time_s = self._clock.frame_times_s(first_frame, n_frames)
+        course = moved(self._age_s, self._corrected_s, time_s)
+        return np.asarray(course[:, None, None] * self._size_rad)
 
 
 class Charging:
-    """Stretched-exponential shift of the rest angle since the last calibration."""
+    """Stretched-exponential shift of the rest angle."""
 
     Params = ChargingParams
 
@@ -69,8 +102,7 @@ class Charging:
         """
         self.params = params
         self.warnings: tuple[str, ...] = ()
-        self._clock = site.clock
-        self._amplitude_rad = 1e-6 * params.amplitude_urad * normals(site.key, 0, site.mirror_ids)
+        self._course = Course(site, 1e-6 * params.amplitude_urad, params.uncorrected_h)
 
     def initial_state(self) -> None:
         """Return nothing: the shift follows from the time alone."""
@@ -78,26 +110,16 @@ class Charging:
 
     def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
         """Return the rest angle over the block."""
-        p = self.params
-        age_s = p.at_age_s + self._clock.frame_times_s(first_frame, n_frames)
-        course = stretched_exponential(age_s, p.tau_s, p.beta) - stretched_exponential(
-            p.zeroed_at_age_s, p.tau_s, p.beta
-        )
-        return None, Effects(rest_rad=course[:, None, None] * self._amplitude_rad)
+        return None, Effects(rest_rad=self._course.rest_rad(first_frame, n_frames, self._moved))
 
-
-class AgeingParams(Block):
-    """Slow change in proportion to time."""
-
-    kind: Literal["ageing"]
-    rate_urad_per_1000_h: NonNegative
-    """Standard deviation over mirrors, per axis, of the rate. [urad per 1000 h]"""
-    since_calibration_h: NonNegative
-    """Time from the last calibration to the start of the run. [h]"""
+    def _moved(self, age_s: float, corrected_s: float, time_s: Array) -> Array:
+        tau_s, beta = self.params.tau_s, self.params.beta
+        now = stretched_exponential(age_s + time_s, tau_s, beta)
+        return now - stretched_exponential(corrected_s, tau_s, beta)
 
 
 class Ageing:
-    """Rest angle that moves off steadily since the last calibration."""
+    """Rest angle that moves off steadily."""
 
     Params = AgeingParams
 
@@ -113,9 +135,8 @@ class Ageing:
         """
         self.params = params
         self.warnings: tuple[str, ...] = ()
-        self._clock = site.clock
         rate_rad_s = 1e-6 * params.rate_urad_per_1000_h / (1000.0 * HOUR_S)
-        self._rate_rad_s = rate_rad_s * normals(site.key, 0, site.mirror_ids)
+        self._course = Course(site, rate_rad_s, params.uncorrected_h)
 
     def initial_state(self) -> None:
         """Return nothing: the shift follows from the time alone."""
@@ -123,6 +144,8 @@ class Ageing:
 
     def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
         """Return the rest angle over the block."""
-        time_s = self._clock.frame_times_s(first_frame, n_frames)
-        age_s = HOUR_S * self.params.since_calibration_h + time_s
-        return None, Effects(rest_rad=age_s[:, None, None] * self._rate_rad_s)
+        return None, Effects(rest_rad=self._course.rest_rad(first_frame, n_frames, _in_proportion))
+
+
+def _in_proportion(age_s: float, corrected_s: float, time_s: Array) -> Array:
+    return (age_s - corrected_s) + time_s

@@ -73,8 +73,6 @@ class OpticsParams(Block):
 
     data_wavelength_nm: Positive
     """Vacuum wavelength of the data light; all losses are at this wavelength. [nm]"""
-    monitor_wavelength_nm: Positive
-    """Vacuum wavelength of the monitor light that the cameras see. [nm]"""
     waist_um: Positive
     """Waist radius (1/e^2 of intensity) of the emitted beam, half the nominal path away. [um]"""
     receiving_waist_um: Positive

@@ -8,8 +8,7 @@ from typing import Any
 
 import tomli_w
 
-from sim.outside import is_file
-from sim.registry import GROUPS
+from sim.scenario.file import named_files
 from sim.scenario.model import Scenario
 
 PROFILES = "profiles"
@@ -19,10 +18,9 @@ CODE = "code"
 def portable(scenario: Scenario) -> dict[str, Any]:
     """Return the scenario as plain data, its files named as `copy_files` lays them."""
     tree = scenario.model_dump(mode="json", exclude_none=True)
-    names = _names(_files(tree))
-    for table in _tables(tree):
-        for key, path, rest in _named(table):
-            table[key] = names[path] + rest
+    names = _names(files_of(tree))
+    for table, key, path, rest in named_files(tree):
+        table[key] = names[path] + rest
     return tree
 
 
@@ -34,37 +32,14 @@ def portable_toml(scenario: Scenario) -> str:
 def copy_files(scenario: Scenario, folder: Path) -> None:
     """Copy the files that the scenario reads or runs into folders of their own in `folder`."""
     tree = scenario.model_dump(mode="json", exclude_none=True)
-    for path, name in _names(_files(tree)).items():
+    for path, name in _names(files_of(tree)).items():
         (folder / name).parent.mkdir(exist_ok=True)
         shutil.copyfile(path, folder / name)
 
 
-def _tables(tree: Any) -> Iterator[dict[str, Any]]:
-    """Every table of the parts that a scenario names."""
-    parts = [tree[section] for section in GROUPS if section in tree]
-    while parts:
-        part = parts.pop(0)
-        if isinstance(part, dict):
-            yield part
-            parts = [*part.values(), *parts]
-        elif isinstance(part, list):
-            parts = [*part, *parts]
-
-
-def _named(table: dict[str, Any]) -> Iterator[tuple[str, str, str]]:
-    """Yield (key, file, what follows the file's name) of each file that a table names."""
-    if isinstance(table.get("file"), str):
-        yield "file", table["file"], ""
-    kind = table.get("kind")
-    if isinstance(kind, str) and is_file(kind):
-        place, colon, name = kind.rpartition(":")
-        yield "kind", place, colon + name
-
-
-def _files(tree: Any) -> list[str]:
-    """Every file that is named, each once."""
-    found = [path for table in _tables(tree) for _, path, _ in _named(table)]
-    return list(dict.fromkeys(found))
+def files_of(tree: dict[str, Any]) -> list[str]:
+    """Return every file that a scenario's tree names, each once."""
+    return list(dict.fromkeys(named.path for named in named_files(tree)))
 
 
 def _names(paths: list[str]) -> dict[str, str]:

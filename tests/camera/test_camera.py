@@ -9,7 +9,7 @@ from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
 from sim.errors import ScenarioError
 from sim.kernels import compiled, plain
-from sim.scenario.model import check_block
+from sim.scenario.check import check_block
 
 SETTINGS = {
     "frame_hz": 1000.0, "exposure_us": 300.0, "latency_us": 700.0, "window_px": (24, 24),

@@ -16,7 +16,7 @@ from sim.errors import ScenarioError
 from sim.estimators.spot_model import pixel_integrated
 from sim.kernels import compiled, plain
 from sim.kernels.threads import on_threads
-from sim.scenario.model import check_block
+from sim.scenario.check import check_block
 
 BASE: dict[str, Any] = {
     "frame_hz": 1000.0, "exposure_us": 300.0, "latency_us": 700.0, "window_px": (24, 24),

@@ -16,13 +16,12 @@ IDS = np.array([3, 8, 95, 96, 191])
 PROFILES = Path(__file__).parents[2] / "scenarios" / "profiles"
 
 SETTINGS: dict[str, dict[str, typing.Any]] = {
-    "ageing": {"rate_urad_per_1000_h": 30.0, "since_calibration_h": 500.0},
+    "ageing": {"rate_urad_per_1000_h": 30.0, "uncorrected_h": 500.0},
     "charging": {
         "amplitude_urad": 40.0,
-        "tau_s": 1000.0,
+        "tau_s": 1e6,
         "beta": 0.5,
-        "at_age_s": 20.0,
-        "zeroed_at_age_s": 10.0,
+        "uncorrected_h": 0.01,
     },
     "drift": {"sigma_urad": 20.0, "correlation_s": 0.3, "start": "stationary"},
     "random_walk": {"rate_urad_per_sqrt_s": 5.0},
@@ -57,7 +56,8 @@ SETTINGS: dict[str, dict[str, typing.Any]] = {
 
 def make(kind, *, ids=IDS, seed=11):
     cls = DISTURBANCES[kind]
-    return cls(cls.Params(kind=kind, **SETTINGS[kind]), Site(CLOCK, ids, (seed, 64), PROFILES))
+    site = Site(CLOCK, ids, (seed, 64), PROFILES, age_h=1000.0)
+    return cls(cls.Params(kind=kind, **SETTINGS[kind]), site)
 
 
 @pytest.fixture(params=sorted(SETTINGS))

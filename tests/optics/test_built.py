@@ -23,7 +23,7 @@ GEOMETRY = {
     "collimator_in_mm": 40.0, "collimator_out_mm": 40.0, "incidence_deg": 20.0,
 }  # fmt: skip
 OPTICS = {
-    "data_wavelength_nm": 1310.0, "monitor_wavelength_nm": 808.0, "waist_um": 200.0,
+    "data_wavelength_nm": 1310.0, "waist_um": 200.0,
     "receiving_waist_um": 200.0, "mirror_radius_um": 450.0, "mirror_reflectivity": 0.98,
     "combiner_loss_db": 0.1, "collimator_loss_db": 0.1, "connector_mean_db": 0.08,
     "connector_sd_db": 0.03,

@@ -33,7 +33,6 @@ GEOMETRY = SwitchGeometry.from_params(
 )
 HARROW_POINT = OpticsParams(
     data_wavelength_nm=1310.0,
-    monitor_wavelength_nm=808.0,
     waist_um=200.0,
     receiving_waist_um=200.0,
     mirror_radius_um=450.0,

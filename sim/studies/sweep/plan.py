@@ -18,6 +18,7 @@ from scipy.stats import qmc
 from sim.errors import SimError
 from sim.scenario.gallery import find
 from sim.scenario.model import Scenario, load_scenario
+from sim.scenario.portable import files_of
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.vary import Varied, parse_vary, toml
 
@@ -73,7 +74,7 @@ class Plan:
     def identity(self) -> dict[str, Any]:
         """Return what decides the outcome, each part as plain text or numbers."""
         trees = [json.loads(text) for text in self.scenarios]
-        files = sorted({name for tree in trees for name in _files(tree)})
+        files = sorted({name for tree in trees for name in files_of(tree)})
         return {
             "version": importlib.metadata.version("mirrorloop"),
             "scenario": _digest("\n".join(self.scenarios).encode()),
@@ -271,15 +272,6 @@ def _scenario(
     chosen = [f"{name}={toml(value)}" for name, value in zip(paths, point, strict=True)]
     loaded: Scenario = load_scenario(path, [*overrides, *chosen])
     return loaded.model_dump_json(exclude_none=True)
-
-
-def _files(tree: Any) -> list[str]:
-    if isinstance(tree, dict):
-        own = [tree["file"]] if isinstance(tree.get("file"), str) else []
-        return own + [name for part in tree.values() for name in _files(part)]
-    if isinstance(tree, list):
-        return [name for part in tree for name in _files(part)]
-    return []
 
 
 def _digest(data: bytes) -> str:

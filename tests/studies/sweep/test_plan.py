@@ -100,7 +100,7 @@ def test_what_is_refused(vary, options, message):
 @pytest.mark.parametrize(
     ("vary", "message"),
     [
-        ("camera.signal_ee=1,2", "camera.signal_ee: unknown key Did you mean"),
+        ("camera.signal_ee=1,2", "camera.signal_ee: unknown key. Did you mean"),
         ("camera.signal_e=1000,-5", r"camera.signal_e: .* \(got -5\)"),
         ("camera.bits=normal(8,1)", "camera.bits: .*integer"),
     ],

@@ -1,0 +1,158 @@
+"""A scenario as it is written: read with what it builds on, merged, overridden."""
+
+import tomllib
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from sim.errors import ScenarioError
+from sim.outside import in_full, is_file
+from sim.registry import GROUPS, nearest
+from sim.scenario.gallery import gallery_folder
+
+BASE = "base"
+
+
+def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
+    """Return a scenario file with the one that it builds on underneath.
+
+    Tables are merged key by key, lists and values replaced. Relative names of files have become
+    absolute.
+
+    Parameters
+    ----------
+    path : Path
+        A TOML file. Its `base` is a file beside it, or the name of one of the gallery.
+    seen : tuple of Path
+        Files that led here.
+
+    Raises
+    ------
+    ScenarioError
+        If a file cannot be read, or they build on each other in a circle.
+    """
+    here = path.resolve()
+    if here in seen:
+        chain = " -> ".join(p.name for p in (*seen, here))
+        raise ScenarioError(f"scenarios build on each other in a circle: {chain}")
+    try:
+        tree = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as exc:
+        raise ScenarioError(f"{path}: cannot be read: {exc.strerror}") from exc
+    except UnicodeDecodeError as exc:
+        raise ScenarioError(f"{path}: is not UTF-8 text: {exc}") from exc
+    except tomllib.TOMLDecodeError as exc:
+        raise ScenarioError(f"{path}: is not valid TOML: {exc}") from exc
+    for table, key, name, rest in named_files(tree):
+        table[key] = str(here.parent / name) if key == "file" else in_full(name + rest, here.parent)
+    base = tree.pop(BASE, None)
+    if base is None:
+        return tree
+    if not isinstance(base, str):
+        raise ScenarioError(f"{path}: base: must be the name of a scenario file (got {base!r})")
+    try:
+        under = read_tree(_base_path(path.parent, base), (*seen, here))
+    except ScenarioError as exc:
+        raise ScenarioError(f"{path}: base: {exc}") from exc
+    return merged(under, tree)
+
+
+def _base_path(folder: Path, name: str) -> Path:
+    """The file of that name, or else the one of the gallery."""
+    beside = folder / name
+    if beside.is_file() or Path(name).name != name:
+        return beside
+    shipped = {path.stem: path for path in gallery_folder().glob("*.toml")}
+    stem = name.removesuffix(".toml")
+    if stem in shipped:
+        return shipped[stem]
+    raise ScenarioError(f"{beside}: cannot be read: no such file.{nearest(stem, shipped)}")
+
+
+class NamedFile(NamedTuple):
+    """A file that a part of a scenario reads, or whose code it runs."""
+
+    table: dict[str, Any]
+    """Where it is named."""
+    key: str
+    path: str
+    rest: str
+    """What follows the path in the value."""
+
+
+def named_files(tree: Mapping[str, Any]) -> Iterator[NamedFile]:
+    """Yield every file that the parts of a scenario name, at any depth; code files too."""
+    for table in part_tables(tree):
+        if isinstance(table.get("file"), str):
+            yield NamedFile(table, "file", table["file"], "")
+        kind = table.get("kind")
+        if isinstance(kind, str) and is_file(kind):
+            place, colon, name = kind.rpartition(":")
+            yield NamedFile(table, "kind", place, colon + name)
+
+
+def part_tables(tree: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    """Yield every table, at any depth, of the parts that a scenario names."""
+    parts: list[Any] = [tree[section] for section in GROUPS if section in tree]
+    while parts:
+        part = parts.pop(0)
+        if isinstance(part, dict):
+            yield part
+            parts = [*part.values(), *parts]
+        elif isinstance(part, list):
+            parts = [*part, *parts]
+
+
+def merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """Return `under` with `over` on top; a table of another `kind` replaces the whole table."""
+    both = dict(under)
+    for key, value in over.items():
+        old = both.get(key)
+        if isinstance(old, dict) and isinstance(value, dict):
+            same_kind = value.get("kind", old.get("kind")) == old.get("kind")
+            both[key] = merged(old, value) if same_kind else value
+        else:
+            both[key] = value
+    return both
+
+
+def override(tree: dict[str, Any], text: str) -> None:
+    """Put one "key.key=value" into a tree; another `kind` takes the old one's settings away.
+
+    Raises
+    ------
+    ScenarioError
+        If it cannot be read, or leads nowhere.
+    """
+    key, equals, value = text.partition("=")
+    if not equals or not key.strip():
+        raise ScenarioError(f'--set needs "key=value" (got {text!r})')
+    try:
+        parsed = tomllib.loads(f"value = {value.strip()}")["value"]
+    except tomllib.TOMLDecodeError:
+        parsed = value.strip()
+    *path, last = key.strip().split(".")
+    at: Any = tree
+    for part in path:
+        at = _inside(at, part, text)
+    if isinstance(at, list):
+        _inside(at, last, text)
+        at[int(last)] = parsed
+    elif isinstance(at, dict):
+        if last == "kind" and isinstance(parsed, str):
+            parsed = in_full(parsed, Path())  # as the shell that it was typed in counts it
+        if last == "kind" and at.get("kind") != parsed:
+            at.clear()  # another part does not understand the old one's settings
+        at[last] = parsed
+    else:
+        raise ScenarioError(f'--set {text}: "{path[-1]}" is a single value, nothing is inside it')
+
+
+def _inside(at: Any, part: str, text: str) -> Any:
+    if isinstance(at, dict):
+        return at.setdefault(part, {})
+    if isinstance(at, list):
+        if part.isdigit() and int(part) < len(at):
+            return at[int(part)]
+        raise ScenarioError(f'--set {text}: "{part}" must be a number below {len(at)}')
+    raise ScenarioError(f'--set {text}: "{part}" is inside a single value')
