@@ -1,7 +1,6 @@
 """From a checked scenario to the parts of a run: the one place that knows both sides."""
 
 import math
-from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any, NamedTuple
@@ -21,6 +20,7 @@ from sim.camera.settings import CameraParams
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.kernels.installed import installed
 from sim.loop.parts import Parts
 from sim.loop.reference import Command, Reference, exposure_samples
 from sim.mechanics.bracket import Bracket
@@ -59,7 +59,8 @@ def build(
     scenario : Scenario
         As read.
     kernels : module, optional
-        `sim.kernels.plain` for the plain form; the compiled kernels if left out.
+        `sim.kernels.plain` for the plain form; the compiled kernels if left out, where numba is
+        installed.
     load : bool
         Whether code from outside is run. Without it stand-ins take its place: all else is checked,
         and the parts are not fit to be run.
@@ -76,7 +77,7 @@ def build(
         If a recorded file cannot be used.
     """
     if kernels is None:
-        kernels = import_module("sim.kernels.compiled")
+        kernels = installed()
     estimator = plug_in(ESTIMATORS, scenario.estimator, "estimator", load=load)
     controller = plug_in(CONTROLLERS, scenario.controller, "controller", load=load)
     shaping = plug_in(SHAPERS, scenario.shaping, "shaping", load=load)
@@ -195,7 +196,7 @@ def _measurement(
     if camera.noise != "equivalent":
         return measurement
     check_meaning(camera, measurement.camera)
-    kernels = import_module("sim.kernels.compiled")
+    kernels = installed()
 
     def reading(spots_px: Array, batch: int) -> SpotReading:
         many = Measurement(camera, np.arange(spots_px.shape[1]), seed, read, sums, kernels)

@@ -20,8 +20,7 @@ SAYS = {
     SCRIPT: "what an engineer would script (`by_hand.py`): `solve_ivp` at rtol 1e-6 through every "
     "frame of every mirror, numpy Poisson images, `cv2.moments`",
     "script, python-control": "the same on python-control's response of a nonlinear system",
-    "vectorised numpy": "the plain twin of the kernels, all mirrors at once, without its "
-    "emulation of fused multiply-add",
+    "vectorised numpy": "the plain twin of the kernels, all mirrors at once",
     "exact, 1 thread": 'fused path, `camera.noise = "exact"`',
     "frame by frame, 1 thread": "the compiled kernels of the stages, called from Python",
     "fused, 1 thread": 'the default: fused path, `camera.noise = "fast"`, every image made',
