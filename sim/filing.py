@@ -20,7 +20,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from sim.errors import OutputError
 
@@ -131,10 +131,17 @@ def marker(folder: Path) -> dict[str, Any] | None:
 
 def put(path: Path, data: bytes) -> None:
     """Write a file whole or not at all."""
+    with putting(path) as file:
+        file.write(data)
+
+
+@contextmanager
+def putting(path: Path) -> Iterator[BinaryIO]:
+    """Give a file to write to, and put it in its place once it is whole."""
     handle, name = tempfile.mkstemp(prefix=WORK, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         os.chmod(name, 0o644)

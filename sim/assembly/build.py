@@ -122,15 +122,19 @@ def build(
     )
     weights = exposure_samples(clock, belief.exposure_s, scenario.engine.exposure_samples)
     shaper = _part(shaping, belief)
-
-    def reference() -> Reference:
-        return Reference(
-            commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
-        )
+    reference = Reference(
+        commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
+    )
 
     disturbances = tuple(
         _part(trouble, _site(scenario, clock, mirrors, i))
         for i, trouble in enumerate(disturbance_plug_ins)
+    )
+    resolved = scenario.replace(
+        estimator=estimator.written,
+        controller=controller.written,
+        shaping=shaping.written,
+        disturbances=[trouble.written for trouble in disturbance_plug_ins],
     )
     layout = _layout(scenario)
     parts = Parts(
@@ -163,12 +167,7 @@ def build(
         outage_db=scenario.metrics.outage_excess_db,
         pictures=_pictures(clock, epoch_frames, [d for d in disturbances if shows_event(d)]),
         kernels=kernels,
-    )
-    resolved = scenario.replace(
-        estimator=estimator.written,
-        controller=controller.written,
-        shaping=shaping.written,
-        disturbances=[trouble.written for trouble in disturbance_plug_ins],
+        scenario=resolved.model_dump(mode="json", exclude_none=True),
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)

@@ -26,6 +26,7 @@ from sim.kernels.compiled import fill_normals
 from sim.kernels.threads import on_threads
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
+from sim.loop.stopwatch import Spent
 from sim.rng import Stream
 from sim.scenario.model import load_scenario
 
@@ -37,6 +38,13 @@ DEMO = ROOT / "scenarios" / "harrow_point_earthquake.toml"
 PORTS = {24: 6, 48: 8, 80: 10, 96: 12, 192: 16, 384: 24}
 """Ports a side, and columns of the array."""
 THREADS = (1, 2)
+
+
+class Spents(NamedTuple):
+    """What took the time on each path."""
+
+    fused: Spent
+    frame_by_frame: Spent
 
 
 class Timing(NamedTuple):
@@ -279,7 +287,7 @@ def main() -> None:
     starts = start_up()
     parts = made(f"duration_ms={duration_ms}")
     with on_threads(1):
-        spent = simulate(parts).spent
+        spent = Spents(simulate(parts).spent, simulate(parts, fused=False).spent)
 
     from tests.benchmarks.speed_page import figure, page
 

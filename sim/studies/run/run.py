@@ -73,7 +73,7 @@ def run(
         "path": _path(outcome.spent),
         "path_because": list(reasons_not_fused(built.parts)),
         "start_s": round(outcome.spent.start_s, 3),
-        "spent_s": {k: round(v, 4) for k, v in outcome.spent.shared_out_s().items()},
+        "spent_s": {k: round(v, 4) for k, v in outcome.spent.by_stage_s().items()},
     }
     return Result(
         scenario=built.resolved,
