@@ -92,9 +92,8 @@ class Fused:
         )
         shown = pictures_of(parts, last, exposure)
         lap(laps, Stage.PICTURES)
-        return state._replace(
-            motion=motion, control=state_of(parts.controller, memory), pictures=state.pictures + shown
-        )
+        control = state_of(parts.controller, memory)
+        return state._replace(motion=motion, control=control, pictures=state.pictures + shown)
 
     def _eye(self, temperature_k: Array) -> Eye:
         """The camera, frame by frame at its temperature."""

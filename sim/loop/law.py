@@ -1,4 +1,4 @@
-"""The law and the memory of a controller that states itself in numbers, as the kernels take them."""
+"""Law and memory of a controller that states itself in numbers, as the kernels take them."""
 
 from typing import Any
 
@@ -18,7 +18,7 @@ def states_law(controller: Any) -> bool:
     return owner("step") is owner("in_numbers")
 
 
-def law_of(controller: InNumbers, n_mirrors: int) -> Law:
+def law_of(controller: Any, n_mirrors: int) -> Law:
     """Return the law of a controller; the kernel cannot check what it is given.
 
     Raises
@@ -26,7 +26,7 @@ def law_of(controller: InNumbers, n_mirrors: int) -> Law:
     ValueError
         If its numbers, or those of its memory, are not of the shapes that the kernel takes.
     """
-    law, memory = controller.in_numbers(controller.initial_state(n_mirrors))
+    law, memory = _stated(controller).in_numbers(controller.initial_state(n_mirrors))
     n, m = len(law.sections), n_mirrors
     wanted = {"integral_rad": (2, m), "correction_rad": (2, m), "filters_rad": (n, 2, 2, m)}
     given = {name: getattr(memory, name) for name in wanted} | {"sections": law.sections}
@@ -40,11 +40,16 @@ def law_of(controller: InNumbers, n_mirrors: int) -> Law:
     return law
 
 
-def memory_of(controller: InNumbers, state: Any) -> LawState:
+def memory_of(controller: Any, state: Any) -> LawState:
     """Return a copy of a controller's state, as the kernel changes it."""
-    return controller.in_numbers(state)[1]
+    return _stated(controller).in_numbers(state)[1]
 
 
-def state_of(controller: InNumbers, memory: LawState) -> Any:
+def state_of(controller: Any, memory: LawState) -> Any:
     """Return a controller's state from what the kernel made of its memory."""
     return controller.from_numbers(memory)
+
+
+def _stated(controller: Any) -> InNumbers:
+    assert isinstance(controller, InNumbers)
+    return controller

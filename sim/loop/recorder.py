@@ -108,9 +108,11 @@ class Recorder:
         self._n = parts.clock.ticks_per_frame
         last = parts.clock.n_frames * self._n // parts.interval_ticks
         self._rows = _blank(parts, last + 1)
-        for whole, done, begun in zip(self._rows, so_far.rows, so_far.begun, strict=True):
-            whole[: len(done)] = done
-            whole[len(done)] = begun[0]
+        done = len(so_far.rows.status)
+        for name in Rows._fields:
+            whole = getattr(self._rows, name)
+            whole[:done] = getattr(so_far.rows, name)
+            whole[done : done + 1] = getattr(so_far.begun, name)
 
     def begin(self, records: Records) -> Records:
         """Return records that can be written to; those that are given do not change."""
@@ -122,8 +124,8 @@ class Recorder:
         """Return the records as they stand before a frame; they do not change any more."""
         done = frame * self._n // self._parts.interval_ticks
         return written._replace(
-            rows=Rows(*(_kept(rows[:done]) for rows in self._rows)),
-            begun=Rows(*(rows[done : done + 1].copy() for rows in self._rows)),
+            rows=Rows._make(_kept(rows[:done]) for rows in self._rows),
+            begun=Rows._make(rows[done : done + 1].copy() for rows in self._rows),
         )
 
     def watched(self, written: Records, epoch: Epoch) -> Watched:

@@ -200,13 +200,11 @@ def _check_identity(saved: dict[str, Any], own: dict[str, Any], path: str | Path
 
 def _flat(tree: Any, name: str = "") -> dict[str, Any]:
     """Return the leaves of plain data with their dotted names."""
-    if isinstance(tree, dict):
-        pairs = tree.items()
-    elif isinstance(tree, list | tuple):
-        pairs = ((str(i), part) for i, part in enumerate(tree))
-    else:
+    if isinstance(tree, list | tuple):
+        tree = {str(i): part for i, part in enumerate(tree)}
+    if not isinstance(tree, dict):
         return {name: tree}
-    found = {}
-    for key, part in pairs:
+    found: dict[str, Any] = {}
+    for key, part in tree.items():
         found |= _flat(part, f"{name}.{key}" if name else key)
     return found

@@ -54,9 +54,9 @@ def test_stretches_end_for_what_is_due_and_for_nothing_else(parts: Parts) -> Non
 
 def test_moving_mirrors_and_slow_frames_make_them_shorter(parts: Parts) -> None:
     moving = plan(Planner(parts, fused=True), moving=range(100, 200))
-    assert {s.count for s in moving if s.why == "length"} == {MOVING_FRAMES}
+    assert {s.frames for s in moving if s.why == "length"} == {MOVING_FRAMES}
     slow = plan(Planner(parts, fused=False), moving=range(100, 200))
-    assert max(s.count for s in slow) == SLOW_FRAMES
+    assert max(s.frames for s in slow) == SLOW_FRAMES
     assert not any(s.fused for s in slow)
 
 
