@@ -4,6 +4,7 @@ import fcntl
 import hashlib
 import json
 import os
+import time
 from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -22,6 +23,7 @@ OURS = (FILE, LOCK, MARKER, "table.csv", "table.parquet", "report.html", PAGE_FA
 LAYOUT = 2
 """Number of the layout below, kept in the first line."""
 SHORT = 60
+FLUSH_S = 1.0
 CHECK_DIGITS: Final = 16
 _OPENING = '{"check":"'
 
@@ -42,7 +44,8 @@ class Contents(NamedTuple):
 class Store:
     """The outcomes of one plan; whatever ends the program, finished runs stay.
 
-    A run is one line that is appended and brought to the disk at once. Each line carries a
+    A run is one line that is appended at once, and brought to the disk within a second or so, which
+    matters if the power fails. Each line carries a
     checksum over itself and the plan's identity, so a changed bit is found, and a line of another
     sweep is not taken for one of this. A last line without its end was cut off by a kill: it is
     dropped. The folder is locked while the store is open.
@@ -77,6 +80,7 @@ class Store:
         _check_folder(folder)
         self._lock = -1
         self._file = -1
+        self._flushed_s = time.monotonic()
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._lock = _locked(folder / LOCK)
@@ -103,6 +107,9 @@ class Store:
         self._close()
 
     def _close(self) -> None:
+        if self._file >= 0:
+            with suppress(OSError):
+                os.fdatasync(self._file)
         for descriptor in (self._file, self._lock):
             if descriptor >= 0:
                 os.close(descriptor)
@@ -114,7 +121,7 @@ class Store:
         first = _line({"layout": LAYOUT, "identity": wanted}, "")
         if not self.path.exists():
             put(self.path, first)
-            mark(folder, KIND)
+            mark(folder, KIND, OURS)
             return {}
         found = read_store(self.path, self._key)
         if found.identity is not None and found.identity != wanted:
@@ -132,7 +139,7 @@ class Store:
         return found.outcomes
 
     def add(self, run: int, outcome: RunOutcome) -> None:
-        """Keep one outcome; it is on disk when this returns.
+        """Keep one outcome: if this program is killed after this returns, it stays.
 
         Raises
         ------
@@ -148,7 +155,9 @@ class Store:
         try:
             while line:
                 line = line[os.write(self._file, line) :]
-            os.fsync(self._file)
+            if time.monotonic() - self._flushed_s > FLUSH_S:
+                os.fdatasync(self._file)
+                self._flushed_s = time.monotonic()
         except OSError as exc:
             with suppress(OSError):
                 os.ftruncate(self._file, end)
