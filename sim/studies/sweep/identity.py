@@ -31,7 +31,8 @@ def identity_of(plan: Plan) -> dict[str, Any]:
     """
     trees = [json.loads(text) for text in plan.scenarios]
     files = sorted({name for tree in trees for name in files_of(tree)})
-    parts = {part.kind: part.target for tree in trees for part in _outside(tree)}
+    mixes = {tuple(_named(tree, "kind")): tree for tree in trees}
+    parts = {part.kind: part.target for tree in mixes.values() for part in _outside(tree)}
     return {
         "version": importlib.metadata.version("mirrorloop"),
         "packages": versions(),
