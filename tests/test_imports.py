@@ -6,16 +6,13 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-FOUNDATIONS = {
-    "errors", "filing", "outside", "params", "ports", "reading", "registry", "rng",
-    "text",
-}  # fmt: skip
+FOUNDATIONS = {"errors", "filing", "outside", "params", "ports", "registry", "rng", "text"}
 FOLDERS = [
     "mirror", "optics", "camera", "estimators", "kernels", "mechanics", "disturbances", "results",
     "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
-STUDIES = ["run", "margins", "estimators", "sweep"]
+STUDIES = ["run", "margins", "estimators", "connections", "sweep"]
 """The same among the studies."""
 FILES = sorted([*(ROOT / "sim").rglob("*.py"), *(ROOT / "controllers").rglob("*.py")])
 

@@ -1,6 +1,7 @@
 """From a checked scenario to the parts of a run: the one place that knows both sides."""
 
 import math
+from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any, NamedTuple
@@ -20,7 +21,6 @@ from sim.camera.settings import CameraParams
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
-from sim.kernels.installed import installed
 from sim.loop.parts import Parts
 from sim.loop.reference import Command, Reference, exposure_samples
 from sim.mechanics.bracket import Bracket
@@ -59,8 +59,7 @@ def build(
     scenario : Scenario
         As read.
     kernels : module, optional
-        `sim.kernels.plain` for the plain form; the compiled kernels if left out, where numba is
-        installed.
+        `sim.kernels.plain` for the plain form; the compiled kernels if left out.
     load : bool
         Whether code from outside is run. Without it stand-ins take its place: all else is checked,
         and the parts are not fit to be run.
@@ -77,7 +76,7 @@ def build(
         If a recorded file cannot be used.
     """
     if kernels is None:
-        kernels = installed()
+        kernels = import_module("sim.kernels.compiled")
     estimator = plug_in(ESTIMATORS, scenario.estimator, "estimator", load=load)
     controller = plug_in(CONTROLLERS, scenario.controller, "controller", load=load)
     shaping = plug_in(SHAPERS, scenario.shaping, "shaping", load=load)
@@ -122,19 +121,15 @@ def build(
     )
     weights = exposure_samples(clock, belief.exposure_s, scenario.engine.exposure_samples)
     shaper = _part(shaping, belief)
-    reference = Reference(
-        commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
-    )
+
+    def reference() -> Reference:
+        return Reference(
+            commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
+        )
 
     disturbances = tuple(
         _part(trouble, _site(scenario, clock, mirrors, i))
         for i, trouble in enumerate(disturbance_plug_ins)
-    )
-    resolved = scenario.replace(
-        estimator=estimator.written,
-        controller=controller.written,
-        shaping=shaping.written,
-        disturbances=[trouble.written for trouble in disturbance_plug_ins],
     )
     layout = _layout(scenario)
     parts = Parts(
@@ -167,7 +162,12 @@ def build(
         outage_db=scenario.metrics.outage_excess_db,
         pictures=_pictures(clock, epoch_frames, [d for d in disturbances if shows_event(d)]),
         kernels=kernels,
-        scenario=resolved.model_dump(mode="json", exclude_none=True),
+    )
+    resolved = scenario.replace(
+        estimator=estimator.written,
+        controller=controller.written,
+        shaping=shaping.written,
+        disturbances=[trouble.written for trouble in disturbance_plug_ins],
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)
@@ -195,7 +195,7 @@ def _measurement(
     if camera.noise != "equivalent":
         return measurement
     check_meaning(camera, measurement.camera)
-    kernels = installed()
+    kernels = import_module("sim.kernels.compiled")
 
     def reading(spots_px: Array, batch: int) -> SpotReading:
         many = Measurement(camera, np.arange(spots_px.shape[1]), seed, read, sums, kernels)

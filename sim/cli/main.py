@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from sim.cli.connections import connections
 from sim.cli.estimators import estimators
 from sim.cli.guard import DEBUG, Guarded, showing
 from sim.cli.margins import margins
@@ -122,6 +123,7 @@ def run(
         ctx.exit(MISSED)
 
 
+cli.add_command(connections)
 cli.add_command(estimators)
 cli.add_command(margins)
 cli.add_command(predict)

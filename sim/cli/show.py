@@ -85,7 +85,7 @@ def speed(provenance: dict[str, Any]) -> list[str]:
     loop_s = sum(spent_s.values())
     start_s = provenance["start_s"]
     threads = provenance["threads"]
-    path = f"{provenance['path']}, {provenance['kernels']} kernels"
+    path = provenance["path"]
     if provenance["path_because"]:
         path += f", because {'; '.join(provenance['path_because'])}"
     lines = [

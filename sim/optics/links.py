@@ -60,18 +60,27 @@ def links(switch: SwitchParams, seed: int, inputs: ArrayLike, outputs: ArrayLike
     found = connect(geometry, inputs, outputs)
     if switch.build is not None:
         return _as_built(switch, seed, np.asarray(inputs), np.asarray(outputs), found)
+    return Links(
+        found,
+        loss_budget(geometry, found, inputs, outputs, optics, seed),
+        np.ascontiguousarray(_design_form(geometry, optics, found)),
+    )
+
+
+def design_form(switch: SwitchParams, inputs: ArrayLike, outputs: ArrayLike) -> Array:
+    """Return the (C, 4, 4) form of the misalignment loss of the switch as designed. [dB/rad^2]"""
+    geometry = SwitchGeometry.from_params(switch.geometry)
+    return _design_form(geometry, switch.optics, connect(geometry, inputs, outputs))
+
+
+def _design_form(geometry: SwitchGeometry, optics: OpticsParams, found: Connections) -> Array:
     form = loss_form(
         1e-9 * optics.data_wavelength_nm,
         1e-6 * optics.waist_um,
         1e-6 * optics.receiving_waist_um,
         found.path_m - geometry.nominal_path_m,
     )
-    excess = excess_loss_form(found.jacobian, form, geometry.waist_to_receiver_m)
-    return Links(
-        found,
-        loss_budget(geometry, found, inputs, outputs, optics, seed),
-        np.ascontiguousarray(excess),
-    )
+    return excess_loss_form(found.jacobian, form, geometry.waist_to_receiver_m)
 
 
 def light_of(

@@ -146,11 +146,17 @@ def connector_loss_db(ports: ArrayLike, side: int, params: OpticsParams, seed: i
     """
     if side not in (0, 1):
         raise ValueError(f"side must be 0 (input) or 1 (output), got {side}")
-    mean_db, sd_db = params.connector_mean_db, params.connector_sd_db
     ports = np.asarray(ports)
+    if params.connector_sd_db == 0.0:
+        return np.full(ports.shape, params.connector_mean_db)
+    return drawn_connector_db(uniforms((seed, Stream.CONNECTORS), ports, side)[..., 0], params)
+
+
+def drawn_connector_db(share: Array, params: OpticsParams) -> Array:
+    """Return the connector losses (...) at shares of their distribution, each in (0, 1). [dB]"""
+    mean_db, sd_db = params.connector_mean_db, params.connector_sd_db
     if sd_db == 0.0:
-        return np.full(ports.shape, mean_db)
-    share = uniforms((seed, Stream.CONNECTORS), ports, side)[..., 0]
+        return np.full(share.shape, mean_db)
     below_zero = ndtr(-mean_db / sd_db)
     return np.maximum(0.0, mean_db + sd_db * ndtri(below_zero + share * (1.0 - below_zero)))
 

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from sim.errors import ScenarioError
+from sim.optics.budgets import AimingParams, BandParams, BudgetParams
 from sim.optics.build_errors import BuildParams
 from sim.optics.params import GeometryParams, OpticsParams
 from sim.params import Block, Positive
@@ -42,6 +43,12 @@ class SwitchParams(Block):
     """Spread of the parts as built; none: a perfect switch with flat mirrors, whose edges are
     taken into account without curvature. With it, one integral holds edges, curvature and beams
     off centre. [-]"""
+    band: BandParams | None = None
+    """Band of the data light; none: its one wavelength. Runs take no notice. [-]"""
+    aiming: AimingParams | None = None
+    """How tables of connections are aimed; none: exactly. Runs have their own errors. [-]"""
+    budget: BudgetParams | None = None
+    """Limits of loss and what the years do; needed for yield. Runs take no notice. [-]"""
 
 
 def wire(

@@ -3,8 +3,6 @@
 import datetime
 import importlib.metadata
 import platform
-from collections.abc import Iterator
-from contextlib import suppress
 from typing import Any, Final
 
 from sim.assembly.plug_ins import outside_of
@@ -27,14 +25,7 @@ def provenance(scenario: Scenario, started: datetime.datetime) -> dict[str, Any]
         "seed": scenario.seed,
         "python": platform.python_version(),
         "machine": platform.machine(),
-        "packages": dict(_versions()),
+        "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
         "outside_code": [part.record() for part in outside_of(scenario)],
         "started": started.isoformat(timespec="seconds"),
     }
-
-
-def _versions() -> Iterator[tuple[str, str]]:
-    """Packages and their versions, those that are installed."""
-    for name in PACKAGES:
-        with suppress(importlib.metadata.PackageNotFoundError):
-            yield name, importlib.metadata.version(name)

@@ -1,0 +1,66 @@
+"""The command `mirrorloop connections`."""
+
+import click
+
+from sim.cli.guard import showing
+from sim.cli.naming import naming
+from sim.cli.screen import say
+from sim.errors import MISSED
+from sim.text import shown
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
+@click.option(
+    "--set", "overrides", multiple=True, metavar="PATH=VALUE",
+    help="Change a value of the scenario, as for `run`; may be repeated.",
+)  # fmt: skip
+@click.option("--parquet", is_flag=True, help="Write connections.parquet too.")
+@click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+@click.pass_context
+def connections(
+    ctx: click.Context, scenario: str, out: str, overrides: tuple[str, ...], parquet: bool,
+    overwrite: bool,
+) -> None:  # fmt: skip
+    """Work out the insertion loss of every input to every output of the switch of SCENARIO.
+
+    Writes connections.csv (a row for each), connections.json and report.html. Ends with 1 if a
+    connection exceeds the acceptance limit or the mirrors' travel.
+    """
+    from pathlib import Path
+
+    from sim.filing import check_output
+    from sim.report.page import number
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
+    from sim.studies.connections.filing import KIND, require_parquet, write
+    from sim.studies.connections.study import study
+
+    path = find(scenario)
+    check_output(Path(out), kind=KIND, overwrite=overwrite)
+    if parquet:
+        require_parquet()
+    with naming(path):
+        found = study(load_scenario(path, overrides))
+    folder = write(found, out, overwrite=overwrite, parquet=parquet)
+    s = found.summary
+    with showing(folder):
+        say(f"{shown(found.scenario.title)}: {found.verdict.text}")
+        for words, key in (
+            ("mean", "mean_db"), ("median", "median_db"), ("99th percentile", "p99_db"),
+            ("largest", "max_db"),
+        ):  # fmt: skip
+            say(f"{words:<24}{number(s[key], 'dB', 4):>12}")
+        for words, key in (
+            ("over acceptance", "over_acceptance"), ("over end of life", "over_end_of_life"),
+            ("out of travel", "out_of_travel"),
+        ):  # fmt: skip
+            say(f"{words:<24}{'no limit' if s[key] is None else s[key]:>12}")
+        for row in found.worst[:3]:
+            say(
+                f"input {row['input']} to output {row['output']}: "
+                f"{row['insertion_db']:.3f} dB; {'; '.join(row['reasons'])}"
+            )
+    if not found.verdict.good:
+        ctx.exit(MISSED)

@@ -1,0 +1,1 @@
+"""Every connection of a switch: losses, aiming, crosstalk and traffic."""

@@ -1,0 +1,88 @@
+"""Couplings of many connections at once, by the compiled kernel."""
+
+from importlib import import_module
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.optics.build_errors import BuiltSwitch, CollimatorArray, MirrorArray
+from sim.optics.overlap import EDGE_POINTS, STEEP_RAD
+from sim.ports import Array
+
+Ports = NDArray[np.int64]
+
+
+class Couplings(NamedTuple):
+    """C connections with the tilts that they have."""
+
+    tilt_rad: Array
+    """(C, 4) of the mirrors, as Ax, Ay, Bx, By. [rad]"""
+    path_m: Array
+    """(C,) collimator to collimator. [m]"""
+    incidence_rad: Array
+    """(C, 2) on mirrors A and B. [rad]"""
+    mode_db: Array
+    curvature_db: Array
+    pointing_db: Array
+    clipping_db: Array
+    band_db: Array
+    """(C, W) all that shares the beam, at each wavelength; the four above at the first. [dB]"""
+
+
+class Coupler:
+    """A built switch, laid out for the kernel."""
+
+    def __init__(
+        self, built: BuiltSwitch, mirror_radius_m: float, wavelengths_m: Array, scales: Array
+    ) -> None:
+        """Lay out a switch.
+
+        Parameters
+        ----------
+        built : BuiltSwitch
+            Where its parts stand.
+        mirror_radius_m : float
+            Of the mirrors' faces. [m]
+        wavelengths_m, scales : (W,) ndarray
+            Wavelengths [m], and factors on all waists; the first is that of the data.
+        """
+        self.built = built
+        self._arrays = (
+            _mirrors(built.a), _mirrors(built.b), _collimators(built.source),
+            _collimators(built.sink),
+        )  # fmt: skip
+        steep = built.geometry.incidence_rad > 0.8 * STEEP_RAD
+        turn = 2.0 * np.pi * np.arange(EDGE_POINTS * (4 if steep else 1))
+        turn /= len(turn)
+        self._edge = np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+        self._light = (np.asarray(wavelengths_m, dtype=float), np.asarray(scales, dtype=float))
+        self._radius_m = mirror_radius_m
+        self._couple = import_module("sim.kernels.compiled.couplings").couple
+
+    def couple(
+        self, inputs: Ports, outputs: Ports, change_rad: Array, *, from_rest: bool = False
+    ) -> Couplings:
+        """Return what connections lose with tilts (C, 4) from their aim, or from rest. [rad]"""
+        out = np.empty((len(inputs), 11))
+        band = np.empty((len(inputs), len(self._light[0])))
+        geometry = self.built.geometry
+        self._couple(
+            np.ascontiguousarray(inputs), np.ascontiguousarray(outputs),
+            np.ascontiguousarray(change_rad), from_rest, *self._arrays, geometry.receiver_x,
+            geometry.waist_to_receiver_m, self._radius_m, self._edge, *self._light, out, band,
+        )  # fmt: skip
+        mode, curvature, pointing, clipping = out[:, 7:].T
+        return Couplings(
+            out[:, :4], out[:, 4], out[:, 5:7], mode, curvature, pointing, clipping, band
+        )
+
+
+def _mirrors(array: MirrorArray) -> Array:
+    rows = (array.centre_m, array.grid_x, array.grid_y, array.normal, array.curvature_per_m[None])
+    return np.ascontiguousarray(np.concatenate(rows).T)
+
+
+def _collimators(array: CollimatorArray) -> Array:
+    rows = (array.point_m, array.way, array.waist_m[None])
+    return np.ascontiguousarray(np.concatenate(rows).T)

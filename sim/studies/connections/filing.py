@@ -1,0 +1,74 @@
+"""The folder of the study of connections."""
+
+import json
+from pathlib import Path
+
+from sim.errors import OutputError
+from sim.filing import filed, put_page
+from sim.report.study_page import render_bench
+from sim.scenario.portable import copy_files
+from sim.studies.connections.csv_table import write_columns
+from sim.studies.connections.page import page_of
+from sim.studies.connections.study import Study, columns_of, results_of
+from sim.studies.run.provenance import provenance
+
+KIND = "connections"
+
+
+def write(found: Study, folder: str | Path, *, overwrite: bool, parquet: bool = False) -> Path:
+    """Write connections.csv, connections.json, scenario.toml and report.html; return the folder.
+
+    Parameters
+    ----------
+    found : Study
+        From `study`.
+    folder : str or Path
+        The result folder.
+    overwrite : bool
+        Whether an existing one may be replaced.
+    parquet : bool
+        Whether connections.parquet is written too.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, cannot be written, or Parquet is not there.
+    """
+    folder = Path(folder)
+    if parquet:
+        require_parquet()
+    with filed(folder, kind=KIND, overwrite=overwrite) as new:
+        results = results_of(found) | {
+            "provenance": provenance(found.scenario, found.started),
+        }
+        text = json.dumps(results, indent=1, allow_nan=False)
+        (new / "connections.json").write_text(text, encoding="utf-8")
+        columns = columns_of(found.table)
+        write_columns(new / "connections.csv", columns)
+        if parquet:
+            import pyarrow
+            import pyarrow.parquet
+
+            table = pyarrow.table({name: values for name, (values, _) in columns.items()})
+            pyarrow.parquet.write_table(table, new / "connections.parquet")
+        page = page_of(found)
+        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
+        copy_files(found.scenario, new)
+        put_page(new, lambda: render_bench(page))
+    return folder
+
+
+def require_parquet() -> None:
+    """Check that Parquet can be written.
+
+    Raises
+    ------
+    OutputError
+        If the library is missing.
+    """
+    try:
+        import pyarrow.parquet  # noqa: F401
+    except ImportError as exc:
+        raise OutputError(
+            '--parquet needs the "cluster" extra: pip install "mirrorloop[cluster]"'
+        ) from exc

@@ -1,0 +1,186 @@
+"""Pictures of the table of connections."""
+
+from typing import Any, Final
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from sim.ports import Array
+from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
+from sim.studies.connections.table import CONTRIBUTORS, WORDS, Table
+
+CELLS: Final = 256
+"""Larger maps are drawn with several ports to a cell, of which the worst shows."""
+DOTS: Final = 3000
+"""Connections drawn in a scatter; more are thinned evenly."""
+
+
+def coarse(square: Array, worst_is_low: bool = False) -> tuple[Array, int]:
+    """Return a map (N, M) with at most `CELLS` cells a side, and the ports in a cell's side."""
+    stride = -(-max(square.shape) // CELLS)
+    if stride == 1:
+        return square, 1
+    rows, columns = (-(-n // stride) * stride for n in square.shape)
+    fill = np.pad(
+        square, ((0, rows - square.shape[0]), (0, columns - square.shape[1])), mode="edge"
+    )
+    cells = fill.reshape(rows // stride, stride, columns // stride, stride)
+    return np.asarray((np.min if worst_is_low else np.max)(cells, axis=(1, 3))), stride
+
+
+def maps(table: Table, spare: Array, shape: tuple[int, int]) -> Picture:
+    """Draw insertion loss and spare travel of every input and output."""
+    loss, stride = coarse(table.insertion_db.reshape(shape))
+    room, _ = coarse(100.0 * spare.reshape(shape), worst_is_low=True)
+    n_in, n_out = shape
+    with matplotlib.rc_context({**STYLE, "axes.grid": False}):
+        figure = Figure(figsize=(7.4, 3.9), layout="constrained")
+        left, right = figure.subplots(1, 2)
+        for axes, values, label, colours, end in (
+            (left, loss, "insertion loss [dB]", "viridis", "max"),
+            (right, room, "travel left on the worst axis [%]", "cividis", "min"),
+        ):
+            edge = np.percentile(values, 99.5) if end == "max" else values.max()
+            drawn = axes.imshow(
+                values, origin="lower", interpolation="nearest", cmap=colours, aspect="auto",
+                extent=(-0.5, n_out - 0.5, -0.5, n_in - 0.5), vmax=edge,
+                vmin=values.min() if end == "max" else min(0.0, values.min()),
+            )  # fmt: skip
+            axes.set_xlabel("output port")
+            axes.set_ylabel("input port")
+            bar = figure.colorbar(
+                drawn, ax=axes, location="top", shrink=0.95, label=label,
+                extend="max" if end == "max" and values.max() > edge else "neither",
+            )  # fmt: skip
+            bar.outline.set_visible(False)  # type: ignore[operator]
+        address = finish(figure)
+    cells = "" if stride == 1 else f" A cell is {stride} by {stride} ports and shows the worst."
+    return Picture(
+        address,
+        "Maps of insertion loss and of travel left, inputs upwards, outputs to the right.",
+        "Left: insertion loss of every connection, bright is worse. Stripes are ports that lose "
+        "much with every partner. Right: travel left to the axis that has least; below zero it "
+        f"cannot be reached.{cells}",
+    )
+
+
+def distribution(table: Table, limits: dict[str, float]) -> Picture:
+    """Draw the histogram of the loss, and the share of connections beyond each loss."""
+    loss = np.sort(table.insertion_db)
+    top = min(float(loss[-1]), float(np.percentile(loss, 99)) + 3.0)
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 3.4), layout="constrained")
+        left, right = figure.subplots(1, 2)
+        left.hist(loss[loss <= top], bins=80, color=BLUE, alpha=0.85)
+        left.set_ylabel("connections")
+        share = 1.0 - np.arange(len(loss)) / len(loss)
+        keep = np.unique(np.geomspace(1, len(loss), 400).astype(int))
+        right.plot(loss[-keep], 100.0 * share[-keep], color=BLUE, lw=1.6)
+        right.set_yscale("log")
+        right.set_ylabel("connections that lose as much or more [%]")
+        for axes in (left, right):
+            for (name, value), colour, dash in zip(
+                limits.items(), (VERMILION, INK), ("-", "--"), strict=False
+            ):
+                axes.axvline(value, color=colour, ls=dash, lw=1.4, label=name)
+            axes.set_xlabel("insertion loss [dB]")
+            span = max([top, *limits.values()])
+            axes.set_xlim(min(float(loss[0]) - 0.05, span), span + 0.08)
+        if limits:
+            figure.legend(*left.get_legend_handles_labels(), loc="outside lower center", ncols=2)
+        address = finish(figure)
+    beyond = int(np.sum(loss > top))
+    rest = f" {beyond} connections lose more than the left picture shows." if beyond else ""
+    return Picture(
+        address,
+        "Histogram of insertion loss with both limits, and the share of connections beyond.",
+        f"{len(loss)} connections when new. Right: one minus the cumulative share.{rest}",
+    )
+
+
+def against(table: Table) -> Picture:
+    """Draw loss against the largest tilt and against the path."""
+    tilt_mrad = 1e3 * np.max(np.abs(table.tilt_rad), axis=1)
+    loss = table.insertion_db
+    stride = max(1, len(loss) // DOTS)
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 3.5), layout="constrained")
+        for axes, x, label in zip(
+            figure.subplots(1, 2, sharey=True), (tilt_mrad, 1e3 * table.path_m),
+            ("largest tilt of the two mirrors [mrad]", "path [mm]"), strict=True,
+        ):  # fmt: skip
+            axes.plot(x[::stride], loss[::stride], ".", color=BLUE, ms=2.0, alpha=0.35,
+                      label="a connection")  # fmt: skip
+            _trend(axes, x, loss)
+            axes.set_xlabel(label)
+        figure.axes[0].set_ylabel("insertion loss [dB]")
+        marks = figure.axes[0].get_legend_handles_labels()
+        figure.legend(*marks, loc="outside lower center", ncols=3, markerscale=4)
+        address = finish(figure)
+    thin = f" One in {stride} is drawn." if stride > 1 else ""
+    return Picture(
+        address, "Insertion loss against tilt and path.",
+        f"Lines: mean and 99th percentile of bins with equally many connections.{thin}",
+    )  # fmt: skip
+
+
+def _trend(axes: Axes, x: Array, y: Array) -> None:
+    order = np.argsort(x, kind="stable")
+    bins = np.array_split(order, min(20, max(1, len(x) // 20)))
+    at = [x[b].mean() for b in bins]
+    axes.plot(at, [y[b].mean() for b in bins], color=VERMILION, lw=1.6, label="mean")
+    axes.plot(at, [np.percentile(y[b], 99) for b in bins], color=INK, ls="--", lw=1.2,
+              label="99th percentile")  # fmt: skip
+
+
+def bars(table: Table) -> Picture:
+    """Draw what each contributor takes: mean, and from the best to the worst connection."""
+    mean = table.losses_db.mean(axis=1)
+    low, high = table.losses_db.min(axis=1), np.percentile(table.losses_db, 99.9, axis=1)
+    at = np.arange(len(mean))[::-1]
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 3.0), layout="constrained")
+        axes = figure.subplots()
+        axes.barh(at, mean, color=BLUE, height=0.6, label="mean")
+        axes.hlines(at, low, high, color=ORANGE, lw=4.0, alpha=0.85,
+                    label="least to 99.9th percentile")  # fmt: skip
+        for y, value, right in zip(at, mean, np.maximum(mean, high), strict=True):
+            axes.text(right + 0.004, y, f"{value:.3f}", va="center", fontsize=8)
+        axes.set_yticks(at, [WORDS[name] for name in CONTRIBUTORS])
+        axes.set_xlabel("loss [dB]")
+        axes.grid(axis="y", visible=False)
+        axes.set_xlim(min(0.0, float(low.min())), 1.12 * float(np.max(np.maximum(mean, high))))
+        axes.legend(loc="lower right")
+        address = finish(figure)
+    return Picture(
+        address, "What each contributor takes of the budget.",
+        "In the order in which light meets them. Edges, waists and gap, curvature and pointing act "
+        "on one beam and are computed in one integral; the split takes waists and gap first, then "
+        "what curvature adds, what pointing adds, and what the edges add to all that. "
+        "Numbers: the means.",
+    )  # fmt: skip
+
+
+def over_band(band: dict[str, Any], limit_db: float | None) -> Picture:
+    """Draw mean and worst loss over the band."""
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 2.6), layout="constrained")
+        axes = figure.subplots()
+        for key, colour, dash, label in (
+            ("mean_db", BLUE, "-", "mean of all connections"),
+            ("max_db", GREEN, "--", "worst connection"),
+        ):
+            axes.plot(band["wavelengths_nm"], band[key], color=colour, ls=dash, marker="o", ms=4,
+                      label=label)  # fmt: skip
+        if limit_db is not None:
+            axes.axhline(limit_db, color=VERMILION, lw=1.4, label="acceptance limit")
+        axes.set_xlabel("wavelength [nm]")
+        axes.set_ylabel("insertion loss [dB]")
+        axes.legend(loc="center left", bbox_to_anchor=(1.01, 0.5))
+        address = finish(figure)
+    return Picture(
+        address, "Insertion loss at the edges and the middle of the band.",
+        "At each wavelength by itself, with the tilts found at the data wavelength.",
+    )  # fmt: skip

@@ -1,0 +1,191 @@
+"""The study of all connections of one switch, from a scenario to its figures."""
+
+import datetime
+from collections.abc import Callable
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from sim.optics.budgets import Aiming
+from sim.ports import Array
+from sim.scenario.model import Scenario
+from sim.studies.connections.calibration import Calibrated, calibrate, evenly
+from sim.studies.connections.summary import (
+    Verdict,
+    aiming_of,
+    band_of,
+    contributors_of,
+    spare_travel,
+    summary_of,
+    verdict_of,
+    worst_of,
+)
+from sim.studies.connections.table import CONTRIBUTORS, Maker, Table, joined
+from sim.studies.run.provenance import now
+
+LEVELS: Final[tuple[Aiming, ...]] = ("dead_reckoning", "calibrated", "peaked")
+LEVEL_SAMPLE: Final = 4096
+"""Connections on which the levels of aiming are compared; all of a small switch."""
+PER_PORT: Final = (3, 4, 6, 12)
+READING_URAD: Final = 8.0
+"""Scatter of one peaked tilt from which the table is made, per axis, unless peaking says else."""
+
+
+class Level(NamedTuple):
+    """What one way of aiming costs."""
+
+    level: str
+    figures: dict[str, Any]
+    mean_db: float
+    p99_db: float
+    max_db: float
+    dark: int
+    """Connections with a loss beyond 40 dB."""
+
+
+class Study(NamedTuple):
+    """Everything about the connections of one switch."""
+
+    scenario: Scenario
+    table: Table
+    spare: Array
+    """(C,) share of the travel left. [-]"""
+    summary: dict[str, Any]
+    contributors: dict[str, float]
+    band: dict[str, Any] | None
+    aiming: dict[str, Any]
+    levels: tuple[Level, ...]
+    level_count: int
+    """Connections on which the levels are compared."""
+    calibrations: tuple[Calibrated, ...]
+    crosstalk: dict[str, Any]
+    worst: list[dict[str, Any]]
+    verdict: Verdict
+    started: datetime.datetime
+
+
+def study(
+    scenario: Scenario, progress: Callable[[int, int], None] | None = None
+) -> Study:
+    """Work out every connection of the switch of a scenario.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Its `switch`, its `mirror` and the seed of the population are used.
+    progress : callable, optional
+        Called with (finished connections, all connections).
+
+    Returns
+    -------
+    Study
+    """
+    started = now()
+    maker = Maker(scenario.switch, scenario.mirror, scenario.seeds.population)
+    tables = []
+    done = 0
+    for inputs, outputs in maker.blocks():
+        tables.append(maker.table(inputs, outputs))
+        done += len(inputs)
+        if progress is not None:
+            progress(done, maker.n_connections)
+    table = joined(tables)
+    spare = spare_travel(table, scenario.mirror.travel_mrad)
+    budget = scenario.switch.budget
+    summary = summary_of(table, budget, spare)
+    band = band_of(table, budget)
+    worst = worst_of(table, spare)
+    culprit = (
+        f"input {worst[0]['input']} to output {worst[0]['output']}; "
+        + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
+    ).strip("; ")
+    levels, level_count, calibrations = _levels(scenario, maker)
+    return Study(
+        scenario=scenario,
+        table=table,
+        spare=spare,
+        summary=summary,
+        contributors=contributors_of(table),
+        band=band,
+        aiming=aiming_of(scenario.switch, table, maker.n_connections),
+        levels=levels,
+        level_count=level_count,
+        calibrations=calibrations,
+        crosstalk={},
+        worst=worst,
+        verdict=verdict_of(summary, band, culprit),
+        started=started,
+    )
+
+
+def _levels(
+    scenario: Scenario, maker: Maker
+) -> tuple[tuple[Level, ...], int, tuple[Calibrated, ...]]:
+    """Compare the levels of aiming; nothing without a section that states their errors."""
+    aiming = scenario.switch.aiming
+    if aiming is None:
+        return (), 0, ()
+    chosen = evenly(maker.n_connections, LEVEL_SAMPLE)
+    inputs, outputs = np.divmod(chosen, maker.geometry.ports_out)
+    found = []
+    for level in LEVELS:
+        switch = scenario.switch.replace(aiming=aiming.replace(level=level).model_dump())
+        one = Maker(switch, scenario.mirror, scenario.seeds.population)
+        table = one.table(inputs, outputs)
+        figures = aiming_of(switch, table, maker.n_connections)
+        loss = table.insertion_db
+        found.append(
+            Level(
+                level, figures, float(loss.mean()), float(np.percentile(loss, 99)),
+                float(loss.max()), int(np.sum(loss > 40.0)),
+            )
+        )  # fmt: skip
+    calibrations = tuple(
+        calibrate(maker, per_port, READING_URAD)
+        for per_port in sorted({*PER_PORT, aiming.table_per_port})
+        if per_port < maker.geometry.ports_out
+    )
+    return tuple(found), len(inputs), calibrations
+
+
+def results_of(found: Study) -> dict[str, Any]:
+    """Return what `connections.json` holds."""
+    return {
+        "summary": found.summary,
+        "contributors": found.contributors,
+        "aiming": {
+            **found.aiming,
+            "levels": [
+                {**row.figures, "mean_db": row.mean_db, "p99_db": row.p99_db,
+                 "max_db": row.max_db, "dark": row.dark, "connections": found.level_count}
+                for row in found.levels
+            ],
+            "calibration": [c._asdict() for c in found.calibrations],
+        },
+        "band": found.band,
+        "crosstalk": found.crosstalk,
+        "worst": found.worst,
+        "verdict": found.verdict.text,
+        "met": found.verdict.good,
+    }  # fmt: skip
+
+
+def columns_of(table: Table) -> dict[str, tuple[Any, int]]:
+    """Return the columns of `connections.csv`, each with its decimals."""
+    tilts = 1e3 * table.tilt_rad
+    degrees = np.rad2deg(table.incidence_rad)
+    return {
+        "input": (table.inputs, 0),
+        "output": (table.outputs, 0),
+        "insertion_db": (table.insertion_db, 5),
+        **{
+            f"{name}_db": (values, 5)
+            for name, values in zip(CONTRIBUTORS, table.losses_db, strict=True)
+        },
+        "path_mm": (1e3 * table.path_m, 4),
+        "incidence_a_deg": (degrees[:, 0], 4),
+        "incidence_b_deg": (degrees[:, 1], 4),
+        **{
+            f"tilt_{name}_mrad": (tilts[:, k], 5) for k, name in enumerate(("ax", "ay", "bx", "by"))
+        },
+    }

@@ -1,0 +1,153 @@
+"""What the table of connections comes to: the figures of `connections.json`."""
+
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from sim.optics.budgets import BudgetParams
+from sim.optics.switch import SwitchParams
+from sim.ports import Array
+from sim.studies.connections.aim import PROBES_PER_ROUND, peaking_loss_db
+from sim.studies.connections.table import CONTRIBUTORS, WORDS, Table
+
+N_WORST: Final = 10
+AXES: Final = ("Ax", "Ay", "Bx", "By")
+
+
+class Verdict(NamedTuple):
+    """What decides, in a sentence."""
+
+    text: str
+    good: bool
+
+
+def spare_travel(table: Table, travel_mrad: tuple[float, float]) -> Array:
+    """Return the share (C,) of travel left on the axis that has least; negative beyond it. [-]"""
+    limit_rad = 1e-3 * np.array([*travel_mrad, *travel_mrad])
+    return np.asarray(1.0 - np.max(np.abs(table.tilt_rad) / limit_rad, axis=1))
+
+
+def summary_of(table: Table, budget: BudgetParams | None, spare: Array) -> dict[str, Any]:
+    """Return the figures over all connections, those beyond the travel included.
+
+    Percentiles use numpy's default interpolation. Counts over a limit are None without a budget.
+    """
+    loss = table.insertion_db
+    end = None if budget is None else float(budget.end_of_life_db)
+    accept = None if budget is None else float(budget.acceptance_db)
+    return {
+        "count": len(loss),
+        "mean_db": float(loss.mean()),
+        "median_db": float(np.median(loss)),
+        "p99_db": float(np.percentile(loss, 99)),
+        "max_db": float(loss.max()),
+        "over_acceptance": None if accept is None else int(np.sum(loss > accept)),
+        "over_end_of_life": None if end is None else int(np.sum(loss > end)),
+        "out_of_travel": int(np.sum(spare < 0.0)),
+        "acceptance_db": accept,
+        "end_of_life_db": end,
+        "least_spare_travel": float(spare.min()),
+    }
+
+
+def contributors_of(table: Table) -> dict[str, float]:
+    """Return the mean of each contributor. [dB]"""
+    means = table.losses_db.mean(axis=1)
+    return {name: float(value) for name, value in zip(CONTRIBUTORS, means, strict=True)}
+
+
+def band_of(table: Table, budget: BudgetParams | None) -> dict[str, Any] | None:
+    """Return the figures over the band, or None without one."""
+    if len(table.wavelengths_nm) == 1:
+        return None
+    worst = table.band_db[:, 1:].max(axis=1)
+    spread = worst - table.band_db[:, 1:].min(axis=1)
+    return {
+        "wavelengths_nm": list(table.wavelengths_nm[1:]),
+        "mean_db": [float(v) for v in table.band_db[:, 1:].mean(axis=0)],
+        "max_db": [float(v) for v in table.band_db[:, 1:].max(axis=0)],
+        "worst_db": float(worst.max()),
+        "largest_change_db": float(spread.max()),
+        "over_acceptance": None
+        if budget is None
+        else int(np.sum(worst > float(budget.acceptance_db))),
+    }
+
+
+def worst_of(table: Table, spare: Array, count: int = N_WORST) -> list[dict[str, Any]]:
+    """Return the connections that lose most, each with what sets it apart from the mean."""
+    loss = table.insertion_db
+    over = table.losses_db - table.losses_db.mean(axis=1, keepdims=True)
+    worst = []
+    for c in np.argsort(-loss, kind="stable")[:count]:
+        first, second = np.argsort(-over[:, c], kind="stable")[:2]
+        reasons = [
+            f"{WORDS[CONTRIBUTORS[k]]} {over[k, c]:+.3f} dB" for k in (first, second)
+            if over[k, c] > 0.0
+        ]  # fmt: skip
+        worst.append(
+            {
+                "input": int(table.inputs[c]),
+                "output": int(table.outputs[c]),
+                "insertion_db": float(loss[c]),
+                "over_mean_db": float(loss[c] - loss.mean()),
+                "reasons": reasons,
+                "spare_travel": float(spare[c]),
+            }
+        )
+    return worst
+
+
+def aiming_of(switch: SwitchParams, table: Table, n_connections: int) -> dict[str, Any]:
+    """Return how the connections are aimed, what it costs in dB and in hours of the switch."""
+    pointing = table.losses_db[CONTRIBUTORS.index("pointing")]
+    found: dict[str, Any] = {
+        "level": "exact" if switch.aiming is None else switch.aiming.level,
+        "pointing_mean_db": float(pointing.mean()),
+        "pointing_max_db": float(pointing.max()),
+        "error_rms_urad": float(1e6 * np.sqrt(np.mean(table.error_rad**2))),
+        "probes": table.probes,
+        "hours": 0.0,
+        "hours_are_for": "nothing is measured",
+    }
+    aiming = switch.aiming
+    if aiming is None or aiming.level == "dead_reckoning":
+        return found
+    probes = PROBES_PER_ROUND * aiming.rounds
+    ports = max(switch.geometry.ports_per_side, switch.geometry.outputs)
+    known = min(ports * aiming.table_per_port, n_connections)
+    hours = known * probes * 1e-3 * aiming.probe_ms / 3600.0
+    text = f"peaking {known} connections for the table, {probes} probes each"
+    if aiming.level == "peaked":
+        hours += n_connections * probes * 1e-3 * aiming.probe_ms / 3600.0
+        text += f", then all {n_connections}"
+        found["noise_alone_db"] = peaking_loss_db(aiming)
+    return found | {"hours": hours, "hours_are_for": text}
+
+
+def verdict_of(summary: dict[str, Any], band: dict[str, Any] | None, culprit: str) -> Verdict:
+    """Return the verdict and its culprit."""
+    count, largest = summary["count"], summary["max_db"]
+    lost = []
+    if summary["out_of_travel"]:
+        lost.append(f"{summary['out_of_travel']} of {count} connections need more travel than "
+                    "the mirrors have")  # fmt: skip
+    if summary["over_acceptance"]:
+        lost.append(
+            f"{summary['over_acceptance']} of {count} exceed the acceptance limit of "
+            f"{summary['acceptance_db']:g} dB, the worst with {largest:.2f} dB ({culprit})"
+        )
+    if band is not None and band["over_acceptance"] and not summary["over_acceptance"]:
+        lost.append(f"{band['over_acceptance']} of {count} exceed it somewhere in the band")
+    if lost:
+        return Verdict("; ".join(lost) + ".", False)
+    if summary["acceptance_db"] is None:
+        return Verdict(
+            f"All {count} connections can be reached; the worst loses {largest:.2f} dB "
+            f"({culprit}). No limit was stated.", True,
+        )  # fmt: skip
+    spare = summary["acceptance_db"] - largest
+    return Verdict(
+        f"All {count} connections are within {summary['acceptance_db']:g} dB when new; the worst "
+        f"loses {largest:.2f} dB, {spare:.2f} dB less ({culprit}).", True,
+    )  # fmt: skip

@@ -1,0 +1,94 @@
+"""The command `connections`: its folder, its contract, its verdict and its refusals."""
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from sim.cli.main import cli
+
+CASE = "harrow_point_switch"
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    out = tmp_path_factory.mktemp("connections") / "out"
+    outcome = CliRunner().invoke(cli, ["connections", CASE, "--out", str(out)])
+    assert outcome.exit_code == 0, outcome.output
+    assert "9216 connections are within 1.8 dB" in outcome.output
+    return out
+
+
+def test_the_contract_of_the_files(folder):
+    results = json.loads((folder / "connections.json").read_text())
+    assert {
+        "count", "mean_db", "median_db", "p99_db", "max_db", "over_acceptance",
+        "over_end_of_life", "out_of_travel",
+    } <= set(results["summary"])  # fmt: skip
+    assert {"summary", "contributors", "aiming", "crosstalk"} <= set(results)
+    header, *rows = (folder / "connections.csv").read_text().splitlines()
+    names = header.split(",")
+    assert names[:3] == ["input", "output", "insertion_db"]
+    assert names[-7:] == [
+        "path_mm", "incidence_a_deg", "incidence_b_deg", "tilt_ax_mrad", "tilt_ay_mrad",
+        "tilt_bx_mrad", "tilt_by_mrad",
+    ]  # fmt: skip
+    assert names[3:-7] == [f"{name}_db" for name in results["contributors"]]
+    assert len(rows) == 9216
+    table = np.loadtxt(folder / "connections.csv", delimiter=",", skiprows=1)
+    np.testing.assert_allclose(table[:, 2], table[:, 3:-7].sum(axis=1), atol=5e-5)
+    assert table[:, 2].mean() == pytest.approx(results["summary"]["mean_db"], abs=1e-5)
+    assert table[:, 2].max() == pytest.approx(results["summary"]["max_db"], abs=1e-5)
+
+
+def test_the_demo_is_in_the_region_of_well_built_switches(folder):
+    """Common practice, no source: mean below 1 dB, tail near 1.5 dB, limits of 1.8 and 2.8 dB."""
+    s = json.loads((folder / "connections.json").read_text())["summary"]
+    assert s["mean_db"] < 1.0
+    assert 1.2 < s["max_db"] < 1.7
+    assert s["over_acceptance"] == 0 and s["out_of_travel"] == 0
+
+
+def test_the_page_is_whole(folder):
+    page = (folder / "report.html").read_text()
+    assert "9216 connections are within" in page
+    assert page.count("<figure>") >= 5
+    assert "does not replace measurement" in page
+
+
+def test_a_missed_limit_is_exit_1_and_named(tmp_path):
+    outcome = CliRunner().invoke(
+        cli, ["connections", CASE, "--out", str(tmp_path / "o"), "--set",
+              "mirror.travel_mrad=[50.0, 75.0]", "--set", "switch.budget.acceptance_db=1.1"],
+    )  # fmt: skip
+    assert outcome.exit_code == 1, outcome.output
+    assert "need more travel than the mirrors have" in outcome.output
+    assert "exceed the acceptance limit of 1.1 dB" in outcome.output
+
+
+def test_a_case_without_sections_has_a_table_too(tmp_path):
+    outcome = CliRunner().invoke(
+        cli, ["connections", "single_mirror_step", "--out", str(tmp_path / "o")]
+    )
+    assert outcome.exit_code == 0, outcome.output
+    assert "No limit was stated" in outcome.output
+
+
+@pytest.mark.parametrize(
+    "change, message",
+    [
+        ("switch.build.chip_bow_per_m=-1", "switch.build.chip_bow_per_m"),
+        ("switch.band.stop_nm=1000", "stop_nm must exceed"),
+        ("switch.band.metal=[[1300, 0.3, 8.0]]", "metal must span the band"),
+        ("switch.budget.end_of_life_db=1.0", "end_of_life_db must be at least"),
+        ("switch.aiming.level='guess'", "switch.aiming.level"),
+    ],
+)
+def test_bad_input_is_one_message(tmp_path, change, message):
+    outcome = CliRunner().invoke(
+        cli, ["connections", CASE, "--out", str(tmp_path / "o"), "--set", change]
+    )
+    assert outcome.exit_code == 2
+    assert message in outcome.output
+    assert not (tmp_path / "o").exists()
