@@ -29,6 +29,7 @@ CONTROLLERS: Final[Registry[Any]] = Registry(
         {"initial_state": ("n_mirrors",), "step": ("state", "reading", "setpoint")}, "plant"
     ),
 )
+"""Name in a scenario -> controller."""
 
 SHAPERS: Final[Registry[Any]] = Registry(
     "shaper",
@@ -42,3 +43,4 @@ SHAPERS: Final[Registry[Any]] = Registry(
     },
     class_fault({"path": ("start_rad", "target_rad")}, "plant"),
 )
+"""Name in a scenario -> command shaper."""

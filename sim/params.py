@@ -31,9 +31,13 @@ class Block(BaseModel):
 
 
 Positive = Annotated[float, Field(gt=0)]
+"""A setting above 0."""
 NonNegative = Annotated[float, Field(ge=0)]
+"""A setting of 0 or above."""
 Fraction = Annotated[float, Field(ge=0, le=1)]
+"""A setting from 0 to 1."""
 Count = Annotated[int, Field(ge=1)]
+"""A whole number from 1 on."""
 PairXY = tuple[float, float]
 """A value for each axis, in the order (x, y)."""
 PositiveXY = tuple[Positive, Positive]

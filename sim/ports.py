@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+"""An array of double-precision numbers."""
 S = TypeVar("S")
 
 

@@ -23,3 +23,4 @@ DISTURBANCES: Final[Registry[type[Any]]] = Registry(
     },
     class_fault({"initial_state": (), "advance": ("state", "first_frame", "n_frames")}, "site"),
 )
+"""Name in a scenario -> disturbance."""

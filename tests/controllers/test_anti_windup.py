@@ -4,10 +4,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT, aim, run
 
 from controllers import CONTROLLERS
 from sim.ports import Setpoint
-from tests.controllers.contract import PLANT, aim, run
 
 KINDS: dict[str, dict[str, Any]] = {
     "integrator": {"gain": 0.2},

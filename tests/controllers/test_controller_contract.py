@@ -4,11 +4,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-
-from controllers import CONTROLLERS, SHAPERS
-from controllers.integrator import Integrator, IntegratorState
-from sim.ports import Setpoint, SpotStatus, TiltReading
-from tests.controllers.contract import (
+from mirrorloop.testing.controllers import (
     PLANT,
     aim,
     check_controller,
@@ -22,6 +18,10 @@ from tests.controllers.contract import (
     readings,
     seen,
 )
+
+from controllers import CONTROLLERS, SHAPERS
+from controllers.integrator import Integrator, IntegratorState
+from sim.ports import Setpoint, SpotStatus, TiltReading
 
 NOTCH = {"kind": "notch", "frequency_hz": (700.0, 760.0), "quality": 3.0, "fold": True}
 LEAD = {"kind": "lead", "zero_hz": 60.0, "pole_hz": 200.0}

@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT
 
 from controllers.integrator import Integrator
 from controllers.pi import Pi
 from controllers.pid import Pid
-from tests.controllers.contract import PLANT
 from tests.controllers.loops import delayed, frames, growth, margins, noise_gain, pulse, sensitivity
 
 

@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT
 from scipy.optimize import minimize_scalar
 
 from controllers.integrator import Integrator
 from controllers.kalman import steady_kalman, steady_regulator
-from tests.controllers.contract import PLANT
 from tests.controllers.loops import delayed, frames, noise_gain
 
 

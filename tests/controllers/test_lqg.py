@@ -4,13 +4,13 @@ from typing import Any
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT, aim
 
 from controllers.integrator import Integrator
 from controllers.lqg import Lqg
 from controllers.lqg_design import LineParams, disturbance_model
 from controllers.sampled_model import SampledModel
 from sim.ports import PlantBelief, SpotStatus, TiltReading
-from tests.controllers.contract import PLANT, aim
 from tests.controllers.loops import on_model
 from tests.controllers.test_smith import model_of
 

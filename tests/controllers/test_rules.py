@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT
 
 from controllers.rules import (
     ContinuousGains,
@@ -18,7 +19,6 @@ from controllers.rules import (
     ziegler_nichols,
 )
 from controllers.sampled_model import sampled_model
-from tests.controllers.contract import PLANT
 
 OMEGA = np.geomspace(1e-3, 60.0, 400_000)  # neighbours differ by 3e-5: margins good to that
 

@@ -5,10 +5,10 @@ from typing import Any
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT
 
 from controllers import SHAPERS
 from controllers.shaping.minimum_jerk import minimum_jerk
-from tests.controllers.contract import PLANT
 
 SETTINGS: dict[str, dict[str, Any]] = {"minimum_jerk": {"duration_ms": 3.0}}
 START_RAD = np.array([[0.0, 0.0], [2e-3, -1e-3], [-4e-3, 5e-3], [1e-3, 1e-3]])

@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT, aim, seen
 
 from controllers.sampled_model import sampled_model
 from controllers.smith import Smith
-from tests.controllers.contract import PLANT, aim, seen
 from tests.controllers.loops import on_model
 
 

@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT
 from scipy.optimize import linprog
 
 from controllers.shaping.oscillator import complex_pole
 from controllers.shaping.time_optimal import bang_bang, fastest_move_s
-from tests.controllers.contract import PLANT
 from tests.controllers.test_shapers import after, build
 
 

@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 import pytest
+from mirrorloop.testing.controllers import PLANT
 from scipy.linalg import expm
 from scipy.optimize import brentq
 
 from controllers.shaping.zero_vibration import ideal_impulses, tick_impulses
-from tests.controllers.contract import PLANT
 from tests.controllers.test_shapers import build
 
 # Source of the shapers: N. C. Singer and W. P. Seering, "Preshaping command inputs to reduce system

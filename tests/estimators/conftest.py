@@ -1,37 +1,21 @@
 """A small camera of the tests' own: the estimators do not judge themselves by the simulator's."""
 
-import numpy as np
 import pytest
+from mirrorloop.testing.estimators import CAMERA, frames_of_spots
 
-from sim.estimators.spot_model import pixel_integrated
 from sim.ports import CameraBelief
-
-
-def _frames(spot_px, camera, signal_e, *, shape=(24, 24), rng=None, extra_e=0.0):
-    """Return frames [DN]: Poisson spot, background and extra light, normal read noise, rounding."""
-    spot_px = np.asarray(spot_px, dtype=float)
-    light = np.reshape(signal_e, (-1, 1, 1)) * pixel_integrated(
-        spot_px, camera.spot_sigma_px, shape
-    )
-    mean_e = light + camera.background_e + extra_e
-    if rng is None:
-        charge_e = mean_e
-    else:
-        charge_e = rng.poisson(mean_e) + rng.normal(0, camera.read_noise_e, mean_e.shape)
-    dn = np.rint(camera.black_dn + camera.gain_dn_per_e * charge_e)
-    return np.clip(dn, 0, camera.full_scale_dn).astype(np.int32)
 
 
 @pytest.fixture
 def make_frames():
     """Return the frame maker: noise-free unless it is given a generator."""
-    return _frames
+    return frames_of_spots
 
 
 @pytest.fixture
 def camera():
     """Return the demo camera: 10 bit, 0.5 DN/e, black level 32 DN."""
-    return CameraBelief(32.0, 0.5, 20.0, 6.0, 1023, 1.8)
+    return CAMERA
 
 
 @pytest.fixture

@@ -1,9 +1,7 @@
 """What every controller must keep to, shipped or not.
 
-A controller of your own is checked by one call, with the project's folder on the import path:
-
-    from tests.controllers.contract import check_controller
-    check_controller(MyController(MyController.Params(...), PLANT))
+from mirrorloop.testing import PLANT, check_controller
+check_controller(MyController(MyController.Params(...), PLANT))
 """
 
 import math
@@ -24,7 +22,7 @@ PLANT: Final = PlantBelief(
     amplifier_s=1.0 / (2.0 * math.pi * 4000.0),
     limit_rad=9e-3,
 )
-"""Camera at 1 kHz with 0.3 ms exposure, answer one frame later, mirrors near 700 and 760 Hz."""
+"""Camera at 1 kHz with 0.3 ms exposure, reading one frame later, mirrors near 700 and 760 Hz."""
 
 WIDE_RAD: Final = 1e-2
 
@@ -82,7 +80,7 @@ def check_shape(controller: Any) -> None:
 
 
 def check_mirrors_do_not_talk(controller: Any) -> None:
-    """Mirrors in another order, or fewer of them, get the same answers to the last bit."""
+    """Mirrors in another order, or fewer of them, get the same corrections to the last bit."""
     tilts_rad = readings(20, 9)
     order = np.random.default_rng(2).permutation(9)
     _, corrections_rad = run(controller, tilts_rad, aim(9))
@@ -177,7 +175,7 @@ CHECKS: Final[tuple[Callable[[Any], None], ...]] = (
 
 
 def checks_for(*, coasts: bool = False) -> tuple[Callable[[Any], None], ...]:
-    """Return the checks that apply; a controller that coasts need not hold a lost spot's answer."""
+    """Return the checks that apply; one that coasts need not hold a lost spot's correction."""
     swap: dict[Any, Callable[[Any], None]] = (
         {check_lost_spot_is_held: check_lost_spot_is_finite} if coasts else {}
     )

@@ -1,0 +1,119 @@
+# Scenarios and runs
+from sim.scenario.gallery import cases as cases
+from sim.scenario.gallery import find as _find_scenario
+from sim.scenario.model import Scenario as Scenario
+from sim.scenario.model import load_scenario as load_scenario
+from sim.assembly.build import Built as Built
+from sim.assembly.build import build as build
+from sim.studies.run.run import run as run
+from sim.studies.run.result import Result as Result
+from sim.results.traces import Traces as Traces
+from sim.results.traces import SpotImages as SpotImages
+from sim.results.metrics import mirror_name as mirror_name
+from sim.errors import SimError as SimError
+from sim.errors import ScenarioError as ScenarioError
+from sim.errors import ProfileError as ProfileError
+from sim.errors import PlugInError as PlugInError
+from sim.errors import OutputError as OutputError
+find_scenario = _find_scenario
+
+# Studies
+from sim.studies.margins.margins import study as _study_margins
+from sim.studies.margins.margins import Study as _MarginsStudy
+from sim.studies.margins.margins import rows as _margins_table
+from sim.studies.margins.spectra import spectra_of as spectra_of
+from sim.studies.margins.spectra import Spectra as Spectra
+from sim.studies.margins.predict import predict as predict
+from sim.studies.margins.predict import Prediction as Prediction
+from sim.studies.margins.judge import demands_of as demands_of
+from sim.studies.margins.judge import Demands as Demands
+from sim.studies.margins.tune import tune as tune
+from sim.studies.margins.tune import TuningResult as TuningResult
+from sim.studies.margins.robustness import changed as _sensitivity
+from sim.studies.margins.robustness import fastest as _fastest_loops
+from sim.studies.estimators.run import run_bench as _compare_estimators
+from sim.studies.sweep.run import sweep as sweep
+from sim.studies.connections.study import study as _connections
+connections = _connections
+study_margins = _study_margins
+MarginsStudy = _MarginsStudy
+margins_table = _margins_table
+sensitivity = _sensitivity
+fastest_loops = _fastest_loops
+compare_estimators = _compare_estimators
+
+# Parts of your own
+from sim.params import Block as Block
+from sim.params import Positive as Positive
+from sim.params import NonNegative as NonNegative
+from sim.params import Fraction as Fraction
+from sim.params import Count as Count
+from sim.params import PairXY as PairXY
+from sim.ports import Array as Array
+from sim.ports import Controller as Controller
+from sim.ports import TiltReading as TiltReading
+from sim.ports import Setpoint as Setpoint
+from sim.ports import PlantBelief as PlantBelief
+from sim.ports import Estimator as Estimator
+from sim.estimators import EstimatorKind as EstimatorKind
+from sim.estimators.settings import SpotSettings as SpotSettings
+from sim.ports import SpotReading as SpotReading
+from sim.ports import SpotStatus as SpotStatus
+from sim.ports import CameraBelief as CameraBelief
+from sim.ports import PixelSums as PixelSums
+from sim.ports import Shaper as Shaper
+from sim.ports import Disturbance as Disturbance
+from sim.ports import Effects as Effects
+from sim.ports import Site as Site
+from sim.ports import Clock as Clock
+from sim.ports import WithDensity as WithDensity
+from sim.ports import WorthAPicture as WorthAPicture
+
+# Shipped parts
+from controllers import CONTROLLERS as CONTROLLERS
+from controllers import SHAPERS as SHAPERS
+from sim.estimators import ESTIMATORS as ESTIMATORS
+from sim.disturbances import DISTURBANCES as DISTURBANCES
+from sim.estimators.centroid import thresholded_centroid as thresholded_centroid
+from sim.estimators.centroid import weighted_centroid as weighted_centroid
+from sim.estimators.components import components as components
+from sim.estimators.fit import gaussian_fit as gaussian_fit
+from sim.estimators.fit import poisson_fit as poisson_fit
+from sim.estimators.peak import log_peak as log_peak
+from sim.estimators.peak import matched_filter as matched_filter
+from sim.estimators.quad_cell import quad_cell as quad_cell
+from sim.estimators.bounds import position_bound_px as position_bound_px
+from sim.estimators.cost import firmware_cost as firmware_cost
+from sim.estimators.spot_model import pixel_integrated as pixel_integrated
+
+# Linear analysis and tuning rules
+from controllers.analysis import LinearController as LinearController
+from controllers.analysis import linearise as linearise
+from controllers.analysis import Plant as Plant
+from controllers.analysis import population_plant as population_plant
+from sim.studies.margins.plant import plant_of as plant_of
+from sim.studies.margins.plant import plant_belief as plant_belief
+from controllers.analysis import Loop as Loop
+from controllers.analysis import loop_gain as loop_gain
+from controllers.analysis import frequency_grid as frequency_grid
+from controllers.analysis import margins as margins
+from controllers.analysis import Margins as Margins
+from controllers.analysis import noise_gain as noise_gain
+from controllers.analysis import controller_system as controller_system
+from controllers.analysis import plant_system as plant_system
+from controllers.analysis import loop_system as loop_system
+from controllers.rules import half_rule as half_rule
+from controllers.rules import simc as simc
+from controllers.rules import simc_integrating as simc_integrating
+from controllers.rules import simc_pure_delay as simc_pure_delay
+from controllers.rules import ziegler_nichols as ziegler_nichols
+from controllers.rules import per_frame as per_frame
+from controllers.rules import effective_delay_s as effective_delay_s
+
+# Optics and mechanics
+from sim.optics.coupling import coupling_loss_db as coupling_loss_db
+from sim.optics.coupling import gaussian_coupling as gaussian_coupling
+from sim.optics.coupling import aligned_mode_loss_db as aligned_mode_loss_db
+from sim.optics.losses import ellipse_transmission as ellipse_transmission
+from sim.optics.losses import beam_radius_m as beam_radius_m
+from sim.mechanics.shock_spectrum import shock_spectrum as shock_spectrum
