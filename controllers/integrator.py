@@ -6,9 +6,10 @@ import numpy as np
 
 from controllers.anti_windup import within
 from controllers.mismatch import mismatch
+from controllers.rules import pure_delay_rules
 from controllers.sections import SectionParams, Sections
 from sim.params import Block, Positive
-from sim.ports import Array, Law, LawState, PlantBelief, Setpoint, TiltReading
+from sim.ports import Array, Knob, Law, LawState, PlantBelief, Setpoint, TiltReading
 
 
 class IntegratorParams(Block):
@@ -40,11 +41,22 @@ class Integrator:
     """
 
     Params = IntegratorParams
+    knobs = (Knob("gain", 0.003, 1.0),)
 
     def __init__(self, params: IntegratorParams, plant: PlantBelief) -> None:
         self.params = params
         self.plant = plant
         self.sections = Sections(params.sections, plant.frame_s)
+
+    @staticmethod
+    def rules(plant: PlantBelief) -> dict[str, dict[str, float]]:
+        """Return the gain of each rule for a pure integral."""
+        found = pure_delay_rules(plant)
+        return {
+            name: {"gain": gains.integral_per_frame}
+            for name, gains in found.items()
+            if gains.proportional == 0.0
+        }
 
     def initial_state(self, n_mirrors: int) -> IntegratorState:
         """Return the state before the first frame."""

@@ -9,7 +9,7 @@ from controllers.lqg_design import LineParams, LqgGains, design
 from controllers.mismatch import mismatch
 from controllers.sampled_model import sampled_model
 from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, PlantBelief, Setpoint, TiltReading
+from sim.ports import Array, Knob, PlantBelief, Setpoint, TiltReading
 
 
 class LqgParams(Block):
@@ -50,6 +50,7 @@ class Lqg:
     """
 
     Params = LqgParams
+    knobs = (Knob("control_weight", 0.001, 1000.0), Knob("noise_urad", 1.0, 1000.0))
 
     def __init__(self, params: LqgParams, plant: PlantBelief) -> None:
         self.params = params

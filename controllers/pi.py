@@ -6,9 +6,10 @@ import numpy as np
 
 from controllers.anti_windup import conditional_integral, within
 from controllers.mismatch import mismatch
+from controllers.rules import pure_delay_rules
 from controllers.sections import SectionParams, Sections
 from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, Law, LawState, PlantBelief, Setpoint, TiltReading
+from sim.ports import Array, Knob, Law, LawState, PlantBelief, Setpoint, TiltReading
 
 
 class PiParams(Block):
@@ -43,11 +44,23 @@ class Pi:
     """
 
     Params = PiParams
+    knobs = (Knob("integral_per_frame", 0.003, 1.0), Knob("proportional", 0.0, 0.6))
 
     def __init__(self, params: PiParams, plant: PlantBelief) -> None:
         self.params = params
         self.plant = plant
         self.sections = Sections(params.sections, plant.frame_s)
+
+    @staticmethod
+    def rules(plant: PlantBelief) -> dict[str, dict[str, float]]:
+        """Return the gains of each rule."""
+        return {
+            name: {
+                "proportional": gains.proportional,
+                "integral_per_frame": gains.integral_per_frame,
+            }
+            for name, gains in pure_delay_rules(plant).items()
+        }
 
     def initial_state(self, n_mirrors: int) -> PiState:
         """Return the state before the first frame."""

@@ -7,9 +7,10 @@ from numpy.typing import NDArray
 
 from controllers.anti_windup import conditional_integral, within
 from controllers.mismatch import mismatch
+from controllers.rules import pure_delay_rules
 from controllers.sections import SectionParams, Sections
 from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, PlantBelief, Setpoint, TiltReading
+from sim.ports import Array, Knob, PlantBelief, Setpoint, TiltReading
 
 
 class PidParams(Block):
@@ -60,12 +61,29 @@ class Pid:
     """
 
     Params = PidParams
+    knobs = (
+        Knob("integral_per_frame", 0.003, 1.0),
+        Knob("proportional", 0.0, 0.6),
+        Knob("derivative_frames", 0.0, 0.6),
+    )
 
     def __init__(self, params: PidParams, plant: PlantBelief) -> None:
         self.params = params
         self.plant = plant
         self.sections = Sections(params.sections, plant.frame_s)
         self.decay = params.derivative_filter_frames / (params.derivative_filter_frames + 1.0)
+
+    @staticmethod
+    def rules(plant: PlantBelief) -> dict[str, dict[str, float]]:
+        """Return the gains of each rule; none of them has a derivative part."""
+        return {
+            name: {
+                "proportional": gains.proportional,
+                "integral_per_frame": gains.integral_per_frame,
+                "derivative_frames": 0.0,
+            }
+            for name, gains in pure_delay_rules(plant).items()
+        }
 
     def initial_state(self, n_mirrors: int) -> PidState:
         """Return the state before the first frame."""

@@ -220,6 +220,21 @@ def ziegler_nichols(
     raise ValueError(f'kind must be "p", "pi" or "pid", got {kind!r}')
 
 
+def pure_delay_rules(plant: PlantBelief) -> dict[str, FrameGains]:
+    """Return the gains of rules for a loop that is nothing but delay, by the rule's name.
+
+    From the believed plant's effective delay L: an integrator of rate K per second has the
+    ultimate value K = pi / (2 L) and period 4 L.
+    """
+    delay_s, frame_s = effective_delay_s(plant), plant.frame_s
+    half = ziegler_nichols("p", np.pi / (2 * delay_s), 4 * delay_s)
+    return {
+        "SIMC": FrameGains(0.0, simc_pure_delay(delay_s, frame_s), 0.0),
+        "half the ultimate gain": FrameGains(0.0, half.gain * frame_s, 0.0),
+        "ultimate-gain PI": per_frame(ziegler_nichols("pi", 1.0, 2 * delay_s), frame_s),
+    }
+
+
 def ideal_from_series(gains: ContinuousGains) -> ContinuousGains:
     """Return the ideal form of series settings (the same controller)."""
     factor = 1.0 + gains.derivative_s / gains.integral_s

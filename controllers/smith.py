@@ -9,7 +9,7 @@ from controllers.anti_windup import within
 from controllers.mismatch import mismatch
 from controllers.sampled_model import sampled_model
 from sim.params import Block, Positive
-from sim.ports import Array, PlantBelief, Setpoint, TiltReading
+from sim.ports import Array, Knob, PlantBelief, Setpoint, TiltReading
 
 
 class SmithParams(Block):
@@ -53,6 +53,7 @@ class Smith:
     """
 
     Params = SmithParams
+    knobs = (Knob("response_ms", 0.5, 300.0),)
 
     def __init__(self, params: SmithParams, plant: PlantBelief) -> None:
         self.params = params

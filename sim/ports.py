@@ -148,6 +148,44 @@ class Controller(Protocol[S]):
         ...
 
 
+class Knob(NamedTuple):
+    """One setting to choose, between two values, on a logarithmic scale unless `low` is zero."""
+
+    name: str
+    low: float
+    high: float
+
+    def value(self, share: float) -> float:
+        """Return the setting at a share of the range."""
+        if self.low > 0:
+            return float(self.low * (self.high / self.low) ** share)
+        return self.low + (self.high - self.low) * share
+
+    def share(self, value: float) -> float:
+        """Return where in the range a setting is, cut off at its ends."""
+        if self.low > 0:
+            part = np.log(max(value, self.low) / self.low) / np.log(self.high / self.low)
+        else:
+            part = (value - self.low) / (self.high - self.low)
+        return float(np.clip(part, 0.0, 1.0))
+
+
+@runtime_checkable
+class Tunable(Protocol):
+    """A controller class that says which of its settings a search may vary, and how far."""
+
+    knobs: tuple[Knob, ...]
+
+
+@runtime_checkable
+class WithRules(Protocol):
+    """A controller class that knows rules for its settings."""
+
+    def rules(self, plant: PlantBelief) -> dict[str, dict[str, float]]:
+        """Return the settings that each rule, by name, gives; a static method of the class."""
+        ...
+
+
 class Law(NamedTuple):
     """A control law in numbers, for the compiled loop: filter sections, then P and I.
 

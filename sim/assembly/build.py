@@ -186,6 +186,13 @@ def _measurement(
     seed = seeds.noise
     if estimator.part is None or estimator.settings is None:
         return Measurement(camera, mirrors, seed, StandIn(), None, kernels, layout)
+    check_window = estimator.part.window_fault
+    fault = None if check_window is None else check_window(camera.window_px)
+    if fault is not None:
+        raise ScenarioError(
+            f'camera.window_px: estimator "{estimator.written["kind"]}" {fault} '
+            f"(got {list(camera.window_px)})"
+        )
     read = estimator.part.bound(estimator.settings, estimator.written["kind"])
     pixel_sums = estimator.part.pixel_sums
     sums = None if pixel_sums is None else pixel_sums(estimator.settings)._asdict()

@@ -1,4 +1,4 @@
-"""What takes the place of code from outside while a scenario is checked without running it."""
+"""What takes the place of a part that is left out: code that is not run, a silenced disturbance."""
 
 from typing import Any
 
@@ -9,7 +9,7 @@ from sim.ports import Array, CameraBelief, Effects, Setpoint, SpotReading, SpotS
 
 
 class StandIn:
-    """Fits every place and does nothing; never run."""
+    """Fits every place and does nothing."""
 
     def initial_state(self, n_mirrors: int = 0) -> None:
         """Return no state."""

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from sim.estimators import ESTIMATORS
-from sim.estimators.cost import FUNCTION_COST, ITERATIONS, firmware_cost
+from sim.estimators import ESTIMATORS, firmware_cost
+from sim.estimators.cost import FIT_STEPS, FUNCTION_COST, WEIGHTED_STEPS
 from sim.ports import SpotStatus
 
 
@@ -27,6 +27,11 @@ def test_cost_grows_with_the_window_and_ranks_as_the_guide_says():
     order = ("quad_cell", "thresholded_centroid", "components", "weighted_centroid", "poisson_fit")
     costs = [firmware_cost(name, (24, 24)).multiply_adds for name in order]
     assert costs == sorted(costs)
+
+
+ITERATIONS = {
+    "weighted_centroid": WEIGHTED_STEPS, "gaussian_fit": FIT_STEPS, "poisson_fit": FIT_STEPS,
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", sorted(ITERATIONS))

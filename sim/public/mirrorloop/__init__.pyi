@@ -68,6 +68,9 @@ from sim.ports import Site as Site
 from sim.ports import Clock as Clock
 from sim.ports import WithDensity as WithDensity
 from sim.ports import WorthAPicture as WorthAPicture
+from sim.ports import Knob as Knob
+from sim.ports import Tunable as Tunable
+from sim.ports import WithRules as WithRules
 
 # Shipped parts
 from controllers import CONTROLLERS as CONTROLLERS
@@ -83,7 +86,7 @@ from sim.estimators.peak import log_peak as log_peak
 from sim.estimators.peak import matched_filter as matched_filter
 from sim.estimators.quad_cell import quad_cell as quad_cell
 from sim.estimators.bounds import position_bound_px as position_bound_px
-from sim.estimators.cost import firmware_cost as firmware_cost
+from sim.estimators import firmware_cost as firmware_cost
 from sim.estimators.spot_model import pixel_integrated as pixel_integrated
 
 # Linear analysis and tuning rules

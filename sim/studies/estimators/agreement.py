@@ -86,7 +86,7 @@ def compare_frames(
             "false_accept_rate": None,
             "linear_range_px": None,
             "time_us": timed_us(read, frames_dn),
-            **cost_columns(entrant.kind, seen.window_px),
+            **cost_columns(entrant.part, seen.window_px),
         }
         if truth_px is None:
             ok = reading.status == SpotStatus.OK

@@ -9,8 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.settings import CameraParams
-from sim.estimators import ESTIMATORS
-from sim.estimators.cost import firmware_cost
+from sim.estimators import EstimatorKind
 from sim.ports import SpotStatus
 from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.cases import GROUPS, BenchCase
@@ -124,7 +123,7 @@ def _row(entrant: Entrant, case: BenchCase, frames: Frames, bound_px: float) -> 
         "false_accept_rate": float(np.mean(empty.status == SpotStatus.OK)),
         "linear_range_px": None,
         "time_us": time_us,
-        **cost_columns(entrant.kind, case.camera.window_px),
+        **cost_columns(entrant.part, case.camera.window_px),
     }
 
 
@@ -158,11 +157,11 @@ def score_columns(result: Score, bound_px: float | None) -> Row:
     return order | columns
 
 
-def cost_columns(kind: str, window_px: tuple[int, int]) -> Row:
-    """Return the counted cost; None for an outside estimator."""
-    if kind not in ESTIMATORS:
+def cost_columns(part: EstimatorKind, window_px: tuple[int, int]) -> Row:
+    """Return the counted cost; None for an estimator that states none."""
+    if part.cost is None:
         return {"multiply_adds": None, "memory_bytes": None}
-    cost = firmware_cost(kind, window_px)
+    cost = part.cost(*window_px)
     return {"multiply_adds": cost.multiply_adds, "memory_bytes": cost.bytes}
 
 

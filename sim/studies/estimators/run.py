@@ -7,6 +7,7 @@ from importlib import import_module
 from typing import Any, NamedTuple
 
 from sim.assembly.build import build
+from sim.estimators import ESTIMATORS
 from sim.scenario.model import Scenario
 from sim.studies.estimators.agreement import Agreement, compare_frames
 from sim.studies.estimators.cases import adverse_conditions, cases
@@ -17,7 +18,7 @@ from sim.studies.estimators.in_loop import loop_rows, shortened
 from sim.studies.estimators.recorded_frames import load_frames, load_truth
 from sim.studies.estimators.rows import UNITS, Row, bench_rows
 from sim.studies.estimators.settings import RULES as SETTINGS_RULES
-from sim.studies.estimators.settings import entrants
+from sim.studies.estimators.settings import entrants, window_fault
 from sim.studies.run.provenance import now, provenance
 
 Tell = Callable[[str, int, int], None]
@@ -166,8 +167,10 @@ def _notes(scenario: Scenario, rows: list[Row], loops: list[dict[str, Any]]) -> 
         notes.append("The scenario's camera has no noise; the bench switched it on, the loop not.")
     if camera.row_us > 0:
         notes.append("The rolling shutter works in the loop; the bench's frames are global.")
-    if not any(row["estimator"] == "quad_cell" for row in rows):
-        notes.append("The quad cell needs sides that are both even or both odd: left out.")
+    for name, part in ESTIMATORS.items():
+        fault = window_fault(part, camera)
+        if fault is not None:
+            notes.append(f"Left out: {name} {fault}.")
     return notes
 
 

@@ -10,6 +10,14 @@ from sim.assembly.plug_ins import plug_in
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.errors import PlugInError
 from sim.estimators import ESTIMATORS, EstimatorKind
+from sim.estimators.derived import (
+    AREA_PART,
+    HOT_NOISE,
+    PEAK_FRACTION,
+    REGION_NOISE,
+    WEIGHT_SIGMA,
+    Expected,
+)
 from sim.ports import CameraBelief, SpotReading, reading_fault
 from sim.studies.estimators.clipping import Picture, best_threshold_dn, clipped_normal, pictured
 
@@ -20,12 +28,6 @@ EDGE_ROOM_PX = 1.5
 LEAST_LIGHT = 0.25
 MOST_LIGHT = 0.5
 LIGHT_NOISE = 4.0
-WEIGHT_SIGMA = 1.3
-PEAK_FRACTION = 0.15
-HOT_NOISE = 6.0
-AREA_PART = 0.25
-REGION_NOISE = 2.0
-"""Lower, and the noise of the dark joins the regions up. [noise deviations]"""
 RULES = (
     f"edge_px: {EDGE_SIGMA:g} spot sigmas, less in a window too small for that.",
     f"min_flux_dn: {LIGHT_NOISE:g} standard deviations of the sum that an empty frame gives, but "
@@ -53,7 +55,7 @@ class Entrant(NamedTuple):
 
     def settings_for(self, camera: CameraParams) -> dict[str, Any]:
         """Return the settings, `kind` left out, for a camera that is as it was designed."""
-        return derived_settings(self.kind, camera) if self.settings is None else self.settings
+        return settings_of(self.part, camera) if self.settings is None else self.settings
 
     def read(
         self, frames_dn: NDArray[np.int32], settings: Mapping[str, Any], belief: CameraBelief
@@ -89,13 +91,13 @@ def entrants(own: Mapping[str, Any], camera: CameraParams) -> tuple[Entrant, ...
     own : mapping
         The scenario's `estimator` table; "package.module:Name" runs outside code.
     camera : CameraParams
-        The scenario's camera. The quad cell needs sides that are both even or both odd, and is
-        left out otherwise.
+        The scenario's camera. Estimators that cannot read its windows are left out.
 
     Returns
     -------
     tuple of Entrant
-        The scenario's own first.
+        The scenario's own first; one from outside that works settings out from a camera takes part
+        with these too.
 
     Raises
     ------
@@ -107,13 +109,19 @@ def entrants(own: Mapping[str, Any], camera: CameraParams) -> tuple[Entrant, ...
     assert found.settings is not None
     settings = found.part.bound(found.settings).settings
     first = Entrant(f"{kind} (scenario)", kind, found.part, settings)
-    height, width = camera.window_px
     shipped = [
         Entrant(name, name, part, None)
         for name, part in sorted(ESTIMATORS.items())
-        if name != "quad_cell" or (height - width) % 2 == 0
+        if window_fault(part, camera) is None
     ]
-    return (first, *shipped)
+    own_rules = found.outside is not None and found.part.derived is not None
+    also = [Entrant(f"{kind} (derived)", kind, found.part, None)] if own_rules else []
+    return (first, *also, *shipped)
+
+
+def window_fault(part: EstimatorKind, camera: CameraParams) -> str | None:
+    """Return why an estimator cannot read the camera's windows, or None."""
+    return None if part.window_fault is None else part.window_fault(camera.window_px)
 
 
 def derived_settings(kind: str, camera: CameraParams) -> dict[str, Any]:
@@ -131,46 +139,31 @@ def derived_settings(kind: str, camera: CameraParams) -> dict[str, Any]:
     dict
         Keyword arguments of the estimator.
     """
+    return settings_of(ESTIMATORS[kind], camera)
+
+
+def settings_of(part: EstimatorKind, camera: CameraParams) -> dict[str, Any]:
+    """Return the same for any kind: its own rules on top of those that all share."""
     picture = pictured(camera)
     room = 0.5 * (min(camera.window_px) - 1) - EDGE_ROOM_PX
-    settings: dict[str, Any] = {"edge_px": max(0.0, min(EDGE_SIGMA * camera.spot_sigma_px, room))}
-    if kind in ("thresholded_centroid", "components"):
-        threshold = best_threshold_dn(picture)
-        if kind == "components":
-            clear = picture.dark_dn + REGION_NOISE * picture.dark_deviation_dn
-            threshold = max(threshold, int(np.ceil(clear)))
-        settings["threshold_dn"] = threshold
-        settings["min_flux_dn"] = _least_flux_above(picture, float(threshold))
-    else:
-        noise = picture.dark_deviation_dn * float(np.sqrt(picture.mean_dn[0].size))
-        settings["min_flux_dn"] = _gate(0.0, picture.light_dn, noise)
-    if kind == "components":
-        settings |= _components_settings(picture, threshold, camera)
-    elif kind == "weighted_centroid":
-        settings["weight_sigma_px"] = WEIGHT_SIGMA * camera.spot_sigma_px
-    elif kind == "quad_cell":
-        settings["gap_px"] = camera.window_px[0] % 2
-    return settings
-
-
-def _components_settings(
-    picture: Picture, threshold_dn: int, camera: CameraParams
-) -> dict[str, Any]:
-    """What sorts the regions; see `RULES`."""
-    light = picture.mean_dn - picture.dark_dn
-    flat = np.sort(light.reshape(len(light), -1), axis=1)
-    peak = float(flat[:, -1].max())
-    deviation = camera.gain_dn_per_e * np.sqrt(
-        peak / camera.gain_dn_per_e + camera.background_e + camera.dark_e + camera.read_noise_e**2
+    noise = picture.dark_deviation_dn * float(np.sqrt(picture.mean_dn[0].size))
+    expected = Expected(
+        window_px=camera.window_px,
+        spot_sigma_px=camera.spot_sigma_px,
+        gain_dn_per_e=camera.gain_dn_per_e,
+        dark_e=camera.background_e + camera.dark_e,
+        read_noise_e=camera.read_noise_e,
+        light_dn=picture.mean_dn - picture.dark_dn,
+        dark_dn=picture.dark_dn,
+        dark_deviation_dn=picture.dark_deviation_dn,
+        best_threshold_dn=lambda: best_threshold_dn(picture),
+        least_flux_dn=lambda threshold_dn: _least_flux_above(picture, threshold_dn),
     )
-    step = float((flat[:, -1] - flat[:, -2]).max())
-    limit = max(threshold_dn - picture.dark_dn, PEAK_FRACTION * peak)
-    area = int((light > limit).sum(axis=(1, 2)).min())
-    return {
-        "peak_fraction": PEAK_FRACTION,
-        "hot_step_dn": step + HOT_NOISE * float(deviation),
-        "min_area_px": max(1, int(AREA_PART * area)),
+    shared = {
+        "edge_px": max(0.0, min(EDGE_SIGMA * camera.spot_sigma_px, room)),
+        "min_flux_dn": _gate(0.0, picture.light_dn, noise),
     }
+    return shared | (part.derived(expected) if part.derived is not None else {})
 
 
 def _least_flux_above(picture: Picture, threshold_dn: float) -> float:

@@ -1,11 +1,14 @@
 """Prediction against simulation, contributor by contributor, on common random numbers."""
 
 from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
 from typing import Any, NamedTuple
 
 import numpy as np
 
 from sim.assembly.build import Built, build
+from sim.assembly.stand_ins import StandIn
 from sim.loop.simulate import simulate
 from sim.ports import Array
 from sim.results.hold import hold_of
@@ -88,7 +91,7 @@ def compare_contributors(
         simulated = None
         if each:
             tell(f"without {name}")
-            after = _errors(build(without))
+            after = _errors(without())
             simulated = 1e6 * _rms(before - after)
             if name == STEPS:
                 before = after
@@ -97,25 +100,26 @@ def compare_contributors(
     return Comparison(result, spectra, prediction, tuple(rows), total)
 
 
-def _without(scenario: Scenario) -> dict[str, Scenario]:
-    """A scenario with a fine DAC, then that without each of its contributors, by name."""
+def _without(scenario: Scenario) -> dict[str, Callable[[], Built]]:
+    """A run with a fine DAC, then that without each of its contributors, by name."""
     camera: dict[str, Any] = scenario.camera.model_dump() | {"noise": "none"}
-    drive = scenario.drive.model_dump()
-    left: dict[str, Scenario] = {
-        STEPS: scenario,
-        "measurement noise": scenario.replace(camera=camera),
-        "amplifier noise": scenario.replace(drive=drive | {"noise_uv_per_rthz": 0.0}),
+    drive = scenario.drive.model_dump() | {"noise_uv_per_rthz": 0.0}
+    left: dict[str, Callable[[], Built]] = {
+        STEPS: partial(build, scenario),
+        "measurement noise": partial(build, scenario.replace(camera=camera)),
+        "amplifier noise": partial(build, scenario.replace(drive=drive)),
     }
-    # A disturbance's random numbers are named by its place, so it is silenced where it stands.
     for i, tree in enumerate(scenario.disturbances):
-        others = list(scenario.disturbances)
-        others[i] = _STILL
-        left[f"{i + 1}. {tree['kind']}"] = scenario.replace(disturbances=others)
+        left[f"{i + 1}. {tree['kind']}"] = partial(_silenced, scenario, i)
     return left
 
 
-_STILL = {"kind": "drift", "sigma_urad": 0.0, "correlation_s": 1e3, "start": "zero"}
-"""A disturbance that does nothing."""
+def _silenced(scenario: Scenario, which: int) -> Built:
+    """A run in which one disturbance does nothing, where it stands: its place names the draws."""
+    built = build(scenario)
+    disturbances = list(built.parts.disturbances)
+    disturbances[which] = StandIn()
+    return built._replace(parts=replace(built.parts, disturbances=tuple(disturbances)))
 
 
 def _errors(built: Built) -> Array:

@@ -94,6 +94,11 @@ class Bench:
         self._plug_in = plug_in(CONTROLLERS, built.resolved.controller, "controller")
         self._error, self._path_s, self._hold_frame = _move(built)
 
+    @property
+    def part(self) -> Any:
+        """The class of the controller."""
+        return self._plug_in.part
+
     def controller(self, settings: Mapping[str, Any]) -> Any:
         """Return the controller that a table asks for.
 

@@ -6,51 +6,16 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from controllers.rules import effective_delay_s, per_frame, simc_pure_delay, ziegler_nichols
+from controllers import CONTROLLERS
 from sim.assembly.build import Built
 from sim.errors import ScenarioError
+from sim.ports import Knob, Tunable, WithRules
 from sim.studies.margins.judge import Bench, Candidate, Demands
 
 SLACK: Final = 0.004
 """Margins are kept by this much more while searching on the coarse grid, relative."""
 FINEST: Final = 2.0**-8
 """Smallest step of the search, as a share of each knob's range."""
-
-
-class Knob(NamedTuple):
-    """One setting to choose, between two values, on a logarithmic scale unless `low` is zero."""
-
-    name: str
-    low: float
-    high: float
-
-    def value(self, share: float) -> float:
-        """Return the setting at a share of the range."""
-        if self.low > 0:
-            return float(self.low * (self.high / self.low) ** share)
-        return self.low + (self.high - self.low) * share
-
-    def share(self, value: float) -> float:
-        """Return where in the range a setting is, cut off at its ends."""
-        if self.low > 0:
-            part = np.log(max(value, self.low) / self.low) / np.log(self.high / self.low)
-        else:
-            part = (value - self.low) / (self.high - self.low)
-        return float(np.clip(part, 0.0, 1.0))
-
-
-KNOBS: Final[dict[str, tuple[Knob, ...]]] = {
-    "integrator": (Knob("gain", 0.003, 1.0),),
-    "pi": (Knob("integral_per_frame", 0.003, 1.0), Knob("proportional", 0.0, 0.6)),
-    "pid": (
-        Knob("integral_per_frame", 0.003, 1.0),
-        Knob("proportional", 0.0, 0.6),
-        Knob("derivative_frames", 0.0, 0.6),
-    ),
-    "smith": (Knob("response_ms", 0.5, 300.0),),
-    "lqg": (Knob("control_weight", 0.001, 1000.0), Knob("noise_urad", 1.0, 1000.0)),
-}
-"""What is varied for each shipped controller, and how far."""
 
 
 class TuningResult(NamedTuple):
@@ -87,7 +52,7 @@ def tune(
     demands : Demands
         What every mirror must keep.
     knobs : sequence of Knob, optional
-        What to vary; from `KNOBS` if left out.
+        What to vary; what the kind of controller offers if left out.
     progress : callable, optional
         Told the number of gains tried so far.
 
@@ -102,12 +67,13 @@ def tune(
     """
     bench = Bench(built, demands)
     if knobs is None:
-        if bench.kind not in KNOBS:
+        if not isinstance(bench.part, Tunable):
+            known = [name for name, part in CONTROLLERS.items() if isinstance(part, Tunable)]
             raise ScenarioError(
                 f'controller.kind: nothing is known to be tuned in "{bench.kind}"; name settings '
-                f"with --vary NAME=LOW:HIGH. Known: {', '.join(KNOBS)}."
+                f"with --vary NAME=LOW:HIGH. Known: {', '.join(known)}."
             )
-        knobs = KNOBS[bench.kind]
+        knobs = bench.part.knobs
     base = dict(built.resolved.controller)
     cache: dict[tuple[float, ...], Candidate] = {}
 
@@ -151,31 +117,8 @@ def tune(
 
 
 def _rules(bench: Bench, base: dict[str, Any]) -> dict[str, Candidate]:
-    """Published rules for integrator, PI and PID, from the believed plant's effective delay.
-
-    For a process that is nothing but delay L an integrator of rate K per second has the ultimate
-    value K = pi / (2 L) and period 4 L.
-    """
-    delay_s, frame_s = effective_delay_s(bench.belief), bench.plant.frame_s
-    simc = simc_pure_delay(delay_s, frame_s)
-    half = ziegler_nichols("p", np.pi / (2 * delay_s), 4 * delay_s)
-    rules: dict[str, dict[str, float]] = {}
-    if bench.kind == "integrator":
-        rules = {"SIMC": {"gain": simc}, "half the ultimate gain": {"gain": half.gain * frame_s}}
-    elif bench.kind in ("pi", "pid"):
-        rest = {"proportional": 0.0} | (
-            {"derivative_frames": 0.0} if bench.kind == "pid" else {}
-        )
-        ultimate = per_frame(ziegler_nichols("pi", 1.0, 2 * delay_s), frame_s)
-        rules = {
-            "SIMC": rest | {"integral_per_frame": simc},
-            "half the ultimate gain": rest | {"integral_per_frame": half.gain * frame_s},
-            "ultimate-gain PI": rest
-            | {
-                "proportional": ultimate.proportional,
-                "integral_per_frame": ultimate.integral_per_frame,
-            },
-        }
+    """What published rules, or the kind's own, make of the believed plant."""
+    rules = bench.part.rules(bench.belief) if isinstance(bench.part, WithRules) else {}
     return {name: bench.judge(base | values) for name, values in rules.items()}
 
 
