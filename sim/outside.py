@@ -149,6 +149,12 @@ def culprit(error: BaseException) -> Outside | None:
     return found
 
 
+def in_one_line(error: BaseException) -> str:
+    """Return the kind of an error and its text, on one line."""
+    text = " ".join(str(error).split())
+    return f"{type(error).__name__}: {text}" if text else type(error).__name__
+
+
 def kind_of(part: Any) -> str:
     """Return how a scenario names a part, or the name of its class if it is not from outside."""
     own = type(part)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any, Final, TypeVar
 
 from sim.errors import PlugInError, ScenarioError
-from sim.outside import Outside, is_path, load, missing_package, offers
+from sim.outside import Outside, in_one_line, is_path, load, missing_package, offers
 from sim.params import Block
 
 T = TypeVar("T")
@@ -138,12 +138,6 @@ def _loaded(part: Outside, what: str) -> Any:
         raise PlugInError(f'{what} cannot be loaded: it has no "{name}".{hint}') from exc
     except (Exception, SystemExit) as exc:
         raise PlugInError(f"{what} cannot be loaded: {in_one_line(exc)}") from exc
-
-
-def in_one_line(error: BaseException) -> str:
-    """Return the kind of an error and its text, on one line."""
-    text = " ".join(str(error).split())
-    return f"{type(error).__name__}: {text}" if text else type(error).__name__
 
 
 def class_fault(methods: Methods, world: str) -> Callable[[Any], str | None]:

@@ -7,10 +7,10 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
-from sim.outside import Outside
+from sim.outside import Outside, in_one_line
 from sim.params import Block
 from sim.ports import PlantBelief, Site
-from sim.registry import Registry, in_one_line
+from sim.registry import Registry
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
 

@@ -52,7 +52,11 @@ def test_importing_is_light_and_changes_nothing():
 
 
 def test_the_command_changes_nothing_before_it_starts():
-    code = "import os; before = dict(os.environ); import sim.cli.main; assert os.environ == before"
+    code = (
+        "import os, sys; before = dict(os.environ); import sim.cli.main\n"
+        "assert os.environ == before\n"
+        "assert not {'numpy', 'pydantic'} & set(sys.modules), 'too late to choose, and slow'"
+    )
     environment = os.environ | {"PYTHONPATH": str(ROOT)}
     environment.pop("OPENBLAS_NUM_THREADS", None)
     subprocess.run([sys.executable, "-c", code], env=environment, check=True)
