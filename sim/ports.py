@@ -1,5 +1,6 @@
 """The seams of the loop: what an estimator, a controller, a shaper and a disturbance must be."""
 
+from collections.abc import Iterable
 from enum import IntEnum
 from typing import Any, NamedTuple, Protocol, TypeVar, runtime_checkable
 
@@ -306,6 +307,28 @@ class WorthAPicture(Protocol):
     """A disturbance whose strongest base acceleration is worth spot images of that moment."""
 
     worth_a_picture: bool
+
+
+class Event(NamedTuple):
+    """What happens once in a run, as it was asked for; it may reach beyond the run."""
+
+    name: str
+    from_s: float
+    to_s: float
+    peak_s: float
+    """When it is strongest. [s]"""
+
+
+def conditions_of(disturbances: Iterable[Any]) -> list[dict[str, Any]]:
+    """Return what is to be filed of those disturbances that state it in their `conditions`."""
+    found = (getattr(disturbance, "conditions", None) for disturbance in disturbances)
+    return [dict(conditions) for conditions in found if isinstance(conditions, dict)]
+
+
+def events_of(disturbances: Iterable[Any]) -> list[Event]:
+    """Return the events of those disturbances that state one in their `event`."""
+    found = (getattr(disturbance, "event", None) for disturbance in disturbances)
+    return [event for event in found if isinstance(event, Event)]
 
 
 def shows_event(disturbance: Any) -> bool:

@@ -1,6 +1,8 @@
 """The `mirrorloop` command and how it ends."""
 
 import os
+import shlex
+import sys
 from pathlib import Path
 
 import click
@@ -60,13 +62,15 @@ OVERRIDE = click.option(
 @OVERRIDE
 @click.option("--load", is_flag=True, help="Run the outside code that it names, to check it too.")
 def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
-    """Check SCENARIO (a file, or a name from `list`) without running it.
+    """Check SCENARIO (a file, or a name from `list`) without running it, and say what it will do.
 
     Code that does not come with mirrorloop is looked for, but not run unless asked for.
     """
     from sim.assembly.build import build
+    from sim.cli.show import prints_signs
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.run.preview import preview, unexercised
 
     path = find(scenario)
     loaded = load_scenario(path, overrides)
@@ -76,6 +80,14 @@ def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
         say(f"note: {part.words()}; {'loaded' if load else 'not loaded, so not checked'}")
     for warning in built.warnings:
         say(f"note: {warning}")
+    whole = load or not built.outside
+    if whole:
+        with naming(path, overrides):
+            lines = preview(built, plain=not prints_signs(sys.stdout.encoding))
+        for line in lines:
+            say(line)
+        for reason in unexercised(built):
+            say(f"warning: not exercised: {reason}")
     parts = built.parts
     say(
         f"{path}: good. {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections, "
@@ -111,16 +123,33 @@ def run(
     chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
     from sim.filing import check_output
     from sim.scenario.model import load_scenario
+    from sim.studies.run.provenance import Asked
     from sim.studies.run.run import run as run_scenario
 
     check_output(Path(out), kind="run", overwrite=overwrite)
     loaded = load_scenario(path, chosen)
     with naming(path, chosen), progress_bar(loaded.duration_ms) as tell:
-        result = run_scenario(loaded, tell, threads=threads)
+        asked = Asked(chosen, command_line(ctx))
+        result = run_scenario(loaded, tell, threads=threads, asked=asked)
     with showing(result.write(out, overwrite=overwrite)):
         summary(result)
     if not result.met:
         ctx.exit(MISSED)
+
+
+def command_line(ctx: click.Context) -> str:
+    """Return the command as it would be typed again, from what was parsed."""
+    words = [ctx.command_path]
+    for parameter in ctx.command.params:
+        value = ctx.params[str(parameter.name)]
+        if isinstance(parameter, click.Argument):
+            words.append(str(value))
+        elif value is True:
+            words.append(parameter.opts[-1])
+        elif value not in (None, False, ()):
+            for one in value if isinstance(value, tuple) else (value,):
+                words += [parameter.opts[0], str(one)]
+    return shlex.join(words).replace("'mirrorloop run'", "mirrorloop run")
 
 
 cli.add_command(connections)

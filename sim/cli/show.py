@@ -10,6 +10,7 @@ from rich.table import Table
 
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign
+from sim.results.verdict import verdict_of
 from sim.studies.run.result import Result
 from sim.text import shown
 
@@ -53,6 +54,8 @@ def summary(result: Result) -> None:
         if value is not None and (figure.headline or figure.limit in result.limited):
             table.add_row(figure.words, number(value, figure.unit, plain=plain))
     console.print(table)
+    verdict = verdict_of(result.limits, result.rows.culprits, result.verdict.because, plain=plain)
+    console.print(verdict.text, soft_wrap=True)
     for limit in result.limits:
         console.print(limit_line(limit, plain=plain), soft_wrap=True)
     for line in speed(result.provenance):

@@ -1,7 +1,8 @@
 """Base acceleration replayed from a measured record."""
 
+import hashlib
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Literal, Self
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -9,13 +10,16 @@ from pydantic import Field, model_validator
 from sim.errors import ProfileError
 from sim.mechanics.acceleration_file import (
     FEWEST_SAMPLES,
+    UNITS_M_S2,
+    CsvLayout,
     Recording,
     read_acceleration_csv,
     read_cosmos_v1,
 )
+from sim.mechanics.plausible import check_values
 from sim.mechanics.resampling import read_between
 from sim.params import Block, NonNegative
-from sim.ports import Array, Effects, Site
+from sim.ports import Array, Effects, Event, Site
 
 JUMP = 0.01
 """A record that starts or ends above this share of its peak is said to jump."""
@@ -32,7 +36,18 @@ class RecordParams(Block):
     units: str
     """What the file holds: "g", "m/s^2" or "gal". [-]"""
     time_column: str = ""
-    """Column of time in seconds; needed for CSV, unused for cosmos_v1. [-]"""
+    """Column of time; needed for CSV, unused for cosmos_v1. [-]"""
+    time_unit: Literal["s", "ms", "us"] = "s"
+    """Unit of the column of time. [-]"""
+    delimiter: Annotated[str, Field(min_length=1, max_length=1)] = ","
+    """What separates the columns of a CSV file. [-]"""
+    skip_rows: Annotated[int, Field(ge=0)] = 0
+    """Lines of a CSV file before its header row that are no remarks. [-]"""
+    comment: Annotated[str, Field(min_length=1)] = "#"
+    """What a remark in a CSV file starts with. [-]"""
+    accept_implausible: bool = False
+    """Whether to play a record whose values look wrong for their unit: above 100 g, or a change of
+    velocity above 30 m/s. [-]"""
     columns: tuple[str, str, str]
     """Column or channel for base axis x, y and z; "" for none. [-]"""
     scale: float = 1.0
@@ -90,8 +105,14 @@ class Record:
         self._clock = site.clock
         path = Path(site.folder) / params.file
         recording = _read(path, params)
+        self._path, self._source = path, recording.source
         self.rate_hz = recording.rate_hz
         used = _slice(path, recording, params)
+        if not params.accept_implausible:
+            check_values(
+                path, params.columns, used, self.rate_hz,
+                units=params.units, unit_m_s2=UNITS_M_S2[params.units],
+            )  # fmt: skip
         if params.remove_mean:
             used = used - used.mean(axis=0)
         if params.taper_ms > 0:
@@ -103,6 +124,38 @@ class Record:
             *_jumps(path, self.samples_m_s2),
             *self._cut_off(path),
         )
+
+    @property
+    def event(self) -> Event:
+        """From the first used sample to the last, and the strongest between them."""
+        start_s = 1e-3 * self.params.start_at_ms
+        size = np.linalg.norm(self.samples_m_s2, axis=1)
+        return Event(
+            f"the record {Path(self.params.file).name}",
+            start_s,
+            start_s + (len(size) - 1) / self.rate_hz,
+            start_s + int(size.argmax()) / self.rate_hz,
+        )
+
+    @property
+    def conditions(self) -> dict[str, Any]:
+        """What is filed of the record, as it was played."""
+        p, path = self.params, Path(self._path)
+        peaks = np.abs(self.samples_m_s2).max(axis=0)
+        return {
+            "kind": "record",
+            "file": path.name,
+            "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+            "samples": len(self.samples_m_s2),
+            "rate_hz": self.rate_hz,
+            "duration_s": (len(self.samples_m_s2) - 1) / self.rate_hz,
+            "peak_m_s2": dict(zip("xyz", (float(v) for v in peaks), strict=True)),
+            "unit_in_file": p.units,
+            "columns": dict(zip("xyz", p.columns, strict=True)),
+            "scale": p.scale,
+            "starts_at_ms": p.start_at_ms,
+            "source": self._source,
+        }
 
     def _cut_off(self, path: Path) -> tuple[str, ...]:
         run_s = self._clock.frame_s * self._clock.n_frames
@@ -133,7 +186,12 @@ def _read(path: Path, params: RecordParams) -> Recording:
     if params.format == "cosmos_v1":
         return read_cosmos_v1(path, columns=params.columns, units=params.units)
     return read_acceleration_csv(
-        path, time_column=params.time_column, columns=params.columns, units=params.units
+        path,
+        time_column=params.time_column,
+        columns=params.columns,
+        units=params.units,
+        time_unit=params.time_unit,
+        layout=CsvLayout(params.delimiter, params.skip_rows, params.comment),
     )
 
 

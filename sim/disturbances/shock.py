@@ -1,6 +1,6 @@
 """A single shock pulse of a standard shape."""
 
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -9,7 +9,7 @@ from pydantic import field_validator
 from sim.errors import ScenarioError
 from sim.mechanics.acceleration_file import STANDARD_GRAVITY_M_S2
 from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, Effects, Site
+from sim.ports import Array, Effects, Event, Site
 
 Pulse = Literal["half_sine", "sawtooth", "trapezoid"]
 Axis = Literal["x", "y", "z", "+x", "+y", "+z", "-x", "-y", "-z"]
@@ -142,6 +142,36 @@ class Shock:
             self.warnings = (
                 f"shock: the pulse would end at {end_s:.6g} s, the run ends at {run_s:.6g} s",
             )
+
+    @property
+    def event(self) -> Event:
+        """The pulse; its peak is at its end for a sawtooth, else in its middle."""
+        part = 1.0 if self.params.pulse == "sawtooth" else 0.5
+        start, length = self._start_s, self._duration_s
+        return Event(
+            f"the {self.params.pulse.replace('_', '-')} shock",
+            start,
+            start + length,
+            start + part * length,
+        )
+
+    @property
+    def conditions(self) -> dict[str, Any]:
+        """What is filed of the pulse."""
+        p = self.params
+        change = velocity_change_m_s(
+            p.pulse, STANDARD_GRAVITY_M_S2 * p.peak_g, self._duration_s
+        )
+        direction = p.direction if isinstance(p.direction, str) else list(p.direction)
+        return {
+            "kind": "shock",
+            "pulse": p.pulse.replace("_", "-"),
+            "peak_g": p.peak_g,
+            "duration_ms": p.duration_ms,
+            "direction": direction,
+            "starts_at_ms": p.start_ms,
+            "velocity_change_m_s": change,
+        }
 
     def _check_ticks(self) -> None:
         tick_s = self._clock.tick_s

@@ -5,6 +5,7 @@ rule and the value.
 """
 
 import csv
+import json
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ProfileError
+from sim.mechanics.plausible import check_names
 from sim.ports import Array
 from sim.registry import nearest
 
@@ -31,6 +33,20 @@ UNEVEN_STEPS = 0.2
 FEWEST_SAMPLES = 8
 
 
+class CsvLayout(NamedTuple):
+    """How a CSV file is written."""
+
+    delimiter: str = ","
+    skip_rows: int = 0
+    """Lines before the header row that are no remarks."""
+    comment: str = "#"
+    """What a remark starts with."""
+
+
+PLAIN_CSV = CsvLayout()
+TIME_UNITS_S = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+
+
 class AccelerationTable(NamedTuple):
     """Chosen columns of a CSV file."""
 
@@ -38,6 +54,8 @@ class AccelerationTable(NamedTuple):
     """(N, C)."""
     lines: NDArray[np.int64]
     """(N,) line of the file that each row stands on, counted from one."""
+    remarks: str
+    """The lines that start with '#', joined."""
 
 
 class Recording(NamedTuple):
@@ -50,12 +68,20 @@ class Recording(NamedTuple):
     """(N, 3) in the order x, y, z; zeros on an axis that no column was given for. [m/s^2]"""
     warnings: tuple[str, ...]
     """What the user should know; nothing was altered for it."""
+    source: str = ""
+    """What the file says of itself in its remarks, on one line."""
 
 
 def read_acceleration_csv(
-    path: Path, *, time_column: str, columns: Sequence[str], units: str
+    path: Path,
+    *,
+    time_column: str,
+    columns: Sequence[str],
+    units: str,
+    time_unit: str = "s",
+    layout: CsvLayout = PLAIN_CSV,
 ) -> Recording:
-    """Read acceleration from a CSV file with a header row and a column of time in seconds.
+    """Read acceleration from a CSV file with a header row and a column of time.
 
     Lines that start with '#' are remarks. Time must rise at an even rate without gaps.
 
@@ -64,11 +90,15 @@ def read_acceleration_csv(
     path : Path
         The file, UTF-8.
     time_column : str
-        Name of the column of time. [s]
+        Name of the column of time.
     columns : sequence of three str
         Column for axis x, y and z; "" leaves the axis at zero.
     units : str
         What the columns hold: "g", "m/s^2" or "gal" (cm/s^2).
+    time_unit : {"s", "ms", "us"}
+        What the column of time holds.
+    layout : CsvLayout
+        How the file is written.
 
     Returns
     -------
@@ -81,14 +111,19 @@ def read_acceleration_csv(
     """
     unit_m_s2 = _unit(path, units)
     used = _used_axes(path, columns)
-    table = read_table(path, [time_column, *(columns[axis] for axis in used)])
+    check_names(path, time_column, columns, units, time_unit)
+    table = read_table(path, [time_column, *(columns[axis] for axis in used)], layout)
+    if time_unit != "s":
+        table.values[:, 0] *= TIME_UNITS_S[time_unit]
     first_s, rate_hz, warnings = _even_rate(path, table)
     acceleration = np.zeros((len(table.values), 3))
     acceleration[:, used] = unit_m_s2 * table.values[:, 1:]
-    return Recording(first_s, rate_hz, acceleration, warnings)
+    return Recording(first_s, rate_hz, acceleration, warnings, table.remarks)
 
 
-def read_table(path: Path, columns: Sequence[str]) -> AccelerationTable:
+def read_table(
+    path: Path, columns: Sequence[str], layout: CsvLayout = PLAIN_CSV
+) -> AccelerationTable:
     """Read the named columns of a CSV file as finite numbers.
 
     Parameters
@@ -97,44 +132,88 @@ def read_table(path: Path, columns: Sequence[str]) -> AccelerationTable:
         The file, UTF-8, with one header row; lines that start with '#' and empty ones are skipped.
     columns : sequence of str
         Names in the header, in the order wanted.
+    layout : CsvLayout
+        How the file is written.
 
     Returns
     -------
-    Table
+    AccelerationTable
 
     Raises
     ------
     ProfileError
         If the file, a column or a value is missing, or a value is not a finite number.
     """
+    lines = _lines(path)
+    mark = layout.comment
+    said = (line.strip() for line in lines)
+    remarks = [line.lstrip(mark).strip() for line in said if line.startswith(mark)]
     rows = [
         (number, line)
-        for number, line in enumerate(_lines(path), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
+        for number, line in enumerate(lines[layout.skip_rows :], start=layout.skip_rows + 1)
+        if line.strip() and not line.lstrip().startswith(mark)
     ]
     if not rows:
         raise ProfileError(f"{path}: a header row with column names is needed, the file has none")
-    header = [name.strip() for name in next(csv.reader([rows[0][1]]))]
+    comma = layout.delimiter
+    header = _cells(path, *rows[0], comma)
     for name in columns:
         if header.count(name) != 1:
-            found = "is there twice" if name in header else "does not exist"
-            raise ProfileError(
-                f'{path}: column "{name}" {found}.{nearest(name, header)} '
-                f"Columns: {', '.join(header)}."
-            )
+            raise ProfileError(f"{path}: {_column_fault(name, header, rows[0][1], comma)}")
     at = [header.index(name) for name in columns]
-    values = np.empty((len(rows) - 1, len(columns)))
-    for row, (number, line) in enumerate(rows[1:]):
-        cells = next(csv.reader([line]))
+    numbers = np.array([number for number, _ in rows[1:]], dtype=np.int64)
+    values = _fast_values([line for _, line in rows[1:]], len(header), at, comma)
+    if values is None:
+        values = _checked_values(path, rows[1:], header, at, comma)
+    return AccelerationTable(values, numbers, "; ".join(line for line in remarks if line))
+
+
+def _column_fault(name: str, header: list[str], line: str, comma: str) -> str:
+    if name in header:
+        return f'column "{name}" is there {header.count(name)} times; a column needs its own name'
+    other = [sign for sign in (",", ";", "\t", "|") if sign != comma and sign in line]
+    if len(header) == 1 and other:
+        return (
+            f'column "{name}" does not exist: the header is separated by {other[0]!r}; '
+            f"set delimiter = {json.dumps(other[0])}"
+        )
+    return f'column "{name}" does not exist.{nearest(name, header)} Columns: {", ".join(header)}.'
+
+
+def _fast_values(lines: list[str], width: int, at: list[int], comma: str) -> Array | None:
+    """Read plain, whole rows of numbers at once; None if a row is not that."""
+    if not lines or any(line.count(comma) != width - 1 for line in lines):
+        return None
+    try:
+        values = np.loadtxt(lines, delimiter=comma, usecols=at, ndmin=2, comments=None)
+    except (ValueError, OverflowError):
+        return None
+    return values if np.isfinite(values).all() else None
+
+
+def _checked_values(
+    path: Path, rows: list[tuple[int, str]], header: list[str], at: list[int], comma: str
+) -> Array:
+    """Read row by row, and name the first that breaks a rule."""
+    values = np.empty((len(rows), len(at)))
+    for row, (number, line) in enumerate(rows):
+        cells = _cells(path, number, line, comma)
         if len(cells) != len(header):
             raise ProfileError(
                 f"{path}: line {number}: a row must have {len(header)} values like the header, "
                 f"got {len(cells)}"
             )
-        values[row] = [
-            _number(path, number, cells[i], name) for i, name in zip(at, columns, strict=True)
-        ]
-    return AccelerationTable(values, np.array([number for number, _ in rows[1:]], dtype=np.int64))
+        values[row] = [_number(path, number, cells[i], header[i]) for i in at]
+    return values
+
+
+def _cells(path: Path, number: int, line: str, comma: str) -> list[str]:
+    try:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=comma))]
+    except (csv.Error, StopIteration) as exc:
+        raise ProfileError(
+            f"{path}: line {number}: is no row of a CSV file ({exc}); it has {len(line)} characters"
+        ) from exc
 
 
 def read_cosmos_v1(path: Path, *, columns: Sequence[str], units: str) -> Recording:
@@ -289,9 +368,13 @@ def _number(path: Path, line: int, cell: str, name: str) -> float:
         value = np.nan
     if not np.isfinite(value):
         raise ProfileError(
-            f'{path}: line {line}: "{name}" must be a finite number, got "{cell.strip()}"'
+            f'{path}: line {line}: "{name}" must be a finite number, got "{_short(cell.strip())}"'
         )
     return value
+
+
+def _short(cell: str, most: int = 40) -> str:
+    return cell if len(cell) <= most else f"{cell[:most]}... ({len(cell)} characters)"
 
 
 def _unit(path: Path, units: str) -> float:

@@ -7,13 +7,16 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sim.optics.epochs import Epoch
-from sim.ports import Array
+from sim.ports import Array, SpotStatus
 from sim.results.hold import MetricsParams, hold_of
 from sim.results.settling import arrivals
 from sim.results.sway import sway_figures
 from sim.results.traces import Traces
 
 N_WORST = 5
+DARK_DB = 40.0
+"""A connection with more misalignment loss is dark: no receiver sees it, and the model of the loss
+has long ended. [dB]"""
 Ticks = NDArray[np.int64]
 
 
@@ -124,6 +127,11 @@ def evaluate(
         "lost": {
             "frames": int(traces.lost_frames.sum()),
             "mirrors": int((traces.lost_frames > 0).sum()),
+            "intervals_by_cause": {
+                cause.name.lower(): int((traces.status == cause).sum())
+                for cause in SpotStatus
+                if cause != SpotStatus.OK
+            },
         },
         "search": {
             "frames": int(traces.search_frames.sum()),
@@ -250,22 +258,29 @@ def _coupling(
     aligned = aligned_over_time(epochs, which)
     samples_db = aligned + traces.excess_db[hold]
     names = ("mean_db", "p99_db", "max_db", "excess_mean_db", "excess_max_db", "aligned_max_db")
-    figures: dict[str, Any] = dict.fromkeys((*names, "outage_ms", "outage_total_ms"))
+    figures: dict[str, Any] = dict.fromkeys(
+        (*names, "outage_ms", "outage_total_ms", "dark_ms", "dark_total_ms")
+    )
     figures |= {"outage_limit_db": params.outage_excess_db, "p99_count": int(samples_db.size)}
     if samples_db.size == 0:
         return figures, []
-    excess_mean_db = traces.excess_mean_db[hold].mean(dtype=float)
+    dark = traces.excess_peak_db[hold] > DARK_DB
+    mean_db, excess_mean_db, p99_db, p99_count = _lit_losses(traces, hold, aligned, dark)
+    dark_ms = dark.sum(axis=0) * traces.interval_ticks * traces.tick_s * 1e3
     peak_db = aligned + traces.excess_peak_db[hold]
     outage_ms = traces.excess_ticks_out[hold].sum(axis=0, dtype=np.int64) * traces.tick_s * 1e3
     figures |= {
-        "mean_db": float(aligned.mean() + excess_mean_db),
-        "p99_db": float(np.percentile(samples_db, 99)),
+        "mean_db": mean_db,
+        "p99_db": p99_db,
+        "p99_count": p99_count,
         "max_db": float(peak_db.max()),
-        "excess_mean_db": float(excess_mean_db),
+        "excess_mean_db": excess_mean_db,
         "excess_max_db": float(traces.excess_peak_db[hold].max()),
         "aligned_max_db": float(aligned.max()),
         "outage_ms": float(outage_ms.max()),
         "outage_total_ms": float(outage_ms.sum()),
+        "dark_ms": float(dark_ms.max()),
+        "dark_total_ms": float(dark_ms.sum()),
     }
     largest_db, row = peak_db.max(axis=0), peak_db.argmax(axis=0)
     worst = [
@@ -278,6 +293,25 @@ def _coupling(
         for c in np.argsort(-largest_db, kind="stable")[:N_WORST]
     ]
     return figures, worst
+
+
+def _lit_losses(
+    traces: Traces, hold: NDArray[np.bool_], aligned: Array, dark: NDArray[np.bool_]
+) -> tuple[float | None, float | None, float | None, int]:
+    """Means of insertion and misalignment loss, and p99 of its count, without what is dark."""
+    excess_mean_db = traces.excess_mean_db[hold]
+    samples_db = aligned + traces.excess_db[hold]
+    if not dark.any():
+        mean = excess_mean_db.mean(dtype=float)
+        p99 = float(np.percentile(samples_db, 99))
+        return float(aligned.mean() + mean), float(mean), p99, samples_db.size
+    lit = ~dark
+    if not lit.any():
+        return None, None, None, 0
+    mean = excess_mean_db[lit].mean(dtype=float)
+    samples_db = samples_db[lit]
+    p99 = float(np.percentile(samples_db, 99))
+    return float(aligned[lit].mean() + mean), float(mean), p99, samples_db.size
 
 
 def aligned_over_time(epochs: Sequence[Epoch], epoch_of: NDArray[np.int64]) -> Array:

@@ -95,7 +95,7 @@ def test_taper_is_half_a_cosine_at_each_end(tmp_path):
 
 
 def test_jumps_at_the_ends_are_told_and_left(tmp_path):
-    signal = np.zeros(151)
+    signal = np.resize([1e-3, -1e-3], 151)
     signal[0], signal[60], signal[-1] = 0.5, 2.0, -0.019
     write(tmp_path, signal, 100.0)
     record = make(tmp_path)
@@ -105,7 +105,7 @@ def test_jumps_at_the_ends_are_told_and_left(tmp_path):
 
 
 def test_a_record_longer_than_the_run_is_told(tmp_path):
-    write(tmp_path, np.zeros(201), 100.0)
+    write(tmp_path, np.pad(np.resize([1e-3, -1e-3], 199), 1), 100.0)
     assert "would play until 2.25 s, the run ends at 2 s" in make(tmp_path).warnings[0]
 
 
@@ -125,7 +125,7 @@ def test_a_record_longer_than_the_run_is_told(tmp_path):
     ],
 )
 def test_bad_requests_are_refused_with_the_file(tmp_path, changes, message):
-    write(tmp_path, np.zeros(151), 100.0)
+    write(tmp_path, np.resize([1e-3, -1e-3], 151), 100.0)
     with pytest.raises(ProfileError, match=re.escape(message)) as caught:
         make(tmp_path, **changes)
     assert str(tmp_path) in str(caught.value)

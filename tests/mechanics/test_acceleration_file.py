@@ -142,7 +142,7 @@ def test_bad_declarations_are_refused(tmp_path, settings, message):
     ("text", "message"),
     [
         ("# only a remark\n", "a header row with column names is needed, the file has none"),
-        ("time_s,floor,floor\n0,1,2\n", 'column "floor" is there twice'),
+        ("time_s,floor,floor\n0,1,2\n", 'column "floor" is there 2 times'),
         ("time_s,floor\n0.00,1\n0.01\n", "line 3: a row must have 2 values like the header, got 1"),
         (
             "time_s,floor\n0.00,1\n\n0.01,nan\n",

@@ -43,7 +43,7 @@ def test_every_number_of_the_result_is_in_the_table_or_explains_one():
                      "per_command", "max_of_those_ms"},
         "time_to_light": {"limit_db", "dwell_ms", "count", "max_of_those_ms"},
         "pointing": {"p99_count"}, "coupling": {"outage_limit_db", "p99_count"},
-        "lost": {"mirrors"}, "stops": {"mirrors"},
+        "lost": {"mirrors", "intervals_by_cause"}, "stops": {"mirrors"},
         "sway": {"x_mm", "y_mm", "z_mm", "clearance_mm", "over_clearance"},
     }  # fmt: skip
     figures = a_run()

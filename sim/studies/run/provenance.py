@@ -3,7 +3,9 @@
 import datetime
 import importlib.metadata
 import platform
-from typing import Any, Final
+import subprocess
+from pathlib import Path
+from typing import Any, Final, NamedTuple
 
 from sim.assembly.plug_ins import outside_of
 from sim.scenario.model import Scenario
@@ -13,16 +15,40 @@ PACKAGES: Final = (
 )  # fmt: skip
 
 
+class Asked(NamedTuple):
+    """What was asked for beyond the scenario's file."""
+
+    overrides: tuple[str, ...] = ()
+    """"key.key=value" options."""
+    command: str = ""
+    """The command line; empty if a program asked."""
+
+
 def now() -> datetime.datetime:
     """Return the time in UTC."""
     return datetime.datetime.now(datetime.UTC)
+
+
+def revision() -> str | None:
+    """Return the revision of the source that runs, or None if it is an installed copy."""
+    root = Path(__file__).parents[3]
+    if not (root / ".git").exists():
+        return None
+    words = ["git", "-C", str(root), "describe", "--always", "--dirty"]
+    try:
+        return subprocess.run(words, capture_output=True, text=True, check=True).stdout.strip()
+    except (OSError, subprocess.CalledProcessError):
+        return None
 
 
 def provenance(scenario: Scenario, started: datetime.datetime) -> dict[str, Any]:
     """Return version, seed, python, machine, packages, outside code and when the work began."""
     return {
         "version": importlib.metadata.version("mirrorloop"),
+        "revision": revision(),
         "seed": scenario.seed,
+        "population_seed": scenario.seeds.population,
+        "noise_seed": scenario.seeds.noise,
         "python": platform.python_version(),
         "machine": platform.machine(),
         "packages": {name: importlib.metadata.version(name) for name in PACKAGES},

@@ -10,7 +10,9 @@ import numpy as np
 from sim.filing import filed, put_page
 from sim.optics.epochs import Epoch
 from sim.ports import Array
+from sim.results.ranking import Rows
 from sim.results.traces import SpotImages, Traces
+from sim.results.verdict import Verdict
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable, portable_toml
 
@@ -32,11 +34,16 @@ class Result:
     """Frequencies (n,) [Hz], maximax (n, 3) [m/s^2], quality factor."""
     notes: tuple[str, ...]
     provenance: dict[str, Any]
+    rows: Rows
+    """Every connection and mirror, and who each figure is owed to."""
+    verdict: Verdict
+    conditions: tuple[dict[str, Any], ...]
+    """Of records and shocks, as they were played."""
 
     @property
     def met(self) -> bool:
-        """Whether every limit was met."""
-        return all(limit["met"] for limit in self.limits)
+        """Whether every limit was met, and put to the test."""
+        return self.verdict.passes
 
     @property
     def limited(self) -> set[str]:
@@ -48,9 +55,35 @@ class Result:
         return {
             **self.figures,
             "limits": self.limits,
+            "verdict": {
+                "word": self.verdict.word,
+                "text": self.verdict.text,
+                "deciding": self.verdict.deciding,
+                "not_exercised": list(self.verdict.because),
+            },
+            "culprits": {path: who._asdict() for path, who in self.rows.culprits.items()},
+            "connections": self.rows.connections,
+            "mirrors": self.rows.mirrors,
+            "conditions": list(self.conditions),
+            "shock_spectrum": self._spectrum(),
             "scenario": portable(self.scenario),
             "notes": list(self.notes),
             "provenance": self.provenance,
+        }
+
+    def _spectrum(self) -> dict[str, Any] | None:
+        if self.shock_spectrum is None:
+            return None
+        frequency_hz, maximax, quality = self.shock_spectrum
+        axes = {
+            f"{axis}_m_s2": [float(v) for v in column]
+            for axis, column in zip("xyz", maximax.T, strict=True)
+        }
+        return {
+            "quality": quality,
+            "frequency_hz": [float(f) for f in frequency_hz],
+            "band_hz": [float(frequency_hz[0]), float(frequency_hz[-1])],
+            **axes,
         }
 
     def write(self, folder: str | Path, *, overwrite: bool = False) -> Path:

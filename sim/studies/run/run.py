@@ -11,21 +11,25 @@ from sim.loop.fused import reasons_not_fused
 from sim.loop.history import environment_of
 from sim.loop.stopwatch import Spent
 from sim.mechanics.shock_spectrum import shock_spectrum
-from sim.ports import Array
+from sim.ports import Array, conditions_of
+from sim.results.ranking import rank
 from sim.results.sway import AXES
+from sim.results.verdict import verdict_of
 from sim.scenario.model import Scenario
 from sim.studies.run.make import make_run
-from sim.studies.run.provenance import now, provenance
+from sim.studies.run.preview import unexercised
+from sim.studies.run.provenance import Asked, now, provenance
 from sim.studies.run.result import Result
 
+NOTHING_ASKED = Asked()
 SPECTRUM_QUALITY = 10.0
 SPECTRUM_POINTS = 60
 SPECTRUM_SAMPLES = 400_000
 """Longer accelerations are thinned to about this many samples before their spectrum is taken."""
 ASSUMPTIONS = (
-    "Excess loss, that over aligned, is a quadratic form of small tilt errors of both mirrors "
-    "about the aligned beam; clipping is that of the aligned beam. Beyond about 40 dB it only "
-    "means that there is no light: scattered light and crosstalk are not modelled.",
+    "Misalignment loss, that over the aligned loss, is a quadratic form of small tilt errors of "
+    "both mirrors about the aligned beam; clipping is that of the aligned beam. Beyond about 40 dB "
+    "it only means that there is no light: scattered light and crosstalk are not modelled.",
     "Core acceleration acts on every mirror along the arrays' own axes and is the same everywhere.",
     "The switch and its surroundings are those of the scenario; values marked there as invented "
     "or chosen have not been measured on any hardware.",
@@ -37,6 +41,7 @@ def run(
     progress: Callable[[int, int], None] | None = None,
     *,
     threads: int | None = None,
+    asked: Asked = NOTHING_ASKED,
 ) -> Result:
     """Run one scenario.
 
@@ -49,6 +54,8 @@ def run(
     threads : int, optional
         Threads of the compiled kernels; the result does not depend on it. All there are if left
         out, but no more than there is work for.
+    asked : Asked
+        What led to the scenario, to be filed.
 
     Returns
     -------
@@ -74,6 +81,13 @@ def run(
         "start_s": round(outcome.spent.start_s, 3),
         "spent_s": {k: round(v, 4) for k, v in outcome.spent.shared_out_s().items()},
     }
+    rows = rank(
+        outcome.traces,
+        built.parts.epochs,
+        scenario.metrics,
+        ports=scenario.switch.geometry.ports_per_side,
+        sway_mm=made.figures["sway"],
+    )
     return Result(
         scenario=built.resolved,
         figures=made.figures,
@@ -83,7 +97,10 @@ def run(
         images=outcome.images,
         shock_spectrum=_spectrum(built),
         notes=(*built.warnings, *_sway(made.figures["sway"]), *ASSUMPTIONS),
-        provenance=origin,
+        provenance=origin | {"overrides": list(asked.overrides), "command": asked.command},
+        rows=rows,
+        verdict=verdict_of(made.limits, rows.culprits, unexercised(built)),
+        conditions=tuple(conditions_of(built.parts.disturbances)),
     )
 
 

@@ -1,0 +1,175 @@
+"""Who is behind the figures: every connection and mirror by what it lost, and the worst by name."""
+
+from collections.abc import Sequence
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.optics.epochs import Epoch
+from sim.ports import Array, SpotStatus
+from sim.results.hold import MetricsParams, hold_of
+from sim.results.metrics import aligned_over_time, mirror_name
+from sim.results.outages import outages
+from sim.results.traces import Traces
+
+CAUSES: Final = (SpotStatus.DIM, SpotStatus.EDGE, SpotStatus.FAILED, SpotStatus.SEARCH)
+
+
+class Culprit(NamedTuple):
+    """The connection, mirror or axis that a figure is owed to."""
+
+    name: str
+    at_s: float | None
+    """When, if it has a moment. [s]"""
+
+    @property
+    def words(self) -> str:
+        """Name and moment, as a sentence ends with them."""
+        return self.name if self.at_s is None else f"{self.name} at {self.at_s:.3f} s"
+
+
+class Rows(NamedTuple):
+    """All connections and mirrors over the hold interval, as plain columns."""
+
+    connections: dict[str, list[Any]]
+    """``name``, ``excess_max_db``, ``at_s``, ``max_db``, ``aligned_db``, ``outage_ms``,
+    ``longest_outage_ms``, ``recovery_ms`` (None while still out)."""
+    mirrors: dict[str, list[Any]]
+    """``name``, ``rms_urad``, ``max_urad``, ``at_s``, ``lost_frames``, ``lost_cause``."""
+    culprits: dict[str, Culprit]
+    """By the path of the figure, see `sim.results.table`."""
+
+
+def rank(
+    traces: Traces,
+    epochs: Sequence[Epoch],
+    params: MetricsParams,
+    *,
+    ports: int,
+    sway_mm: dict[str, Any] | None = None,
+) -> Rows:
+    """Return every connection and mirror with its own figures.
+
+    Parameters
+    ----------
+    traces, epochs, params, ports
+        As for `sim.results.metrics.evaluate`.
+    sway_mm : dict, optional
+        The figures of the sway.
+
+    Returns
+    -------
+    Rows
+        Empty columns if the hold interval holds no whole sampling interval.
+    """
+    hold = hold_of(params, float(traces.time_s[-1] * 1e3))
+    rows = hold.whole(traces.end_ticks, traces.interval_ticks, traces.tick_s)
+    time_s = traces.time_s[rows]
+    starts = np.rint(np.array([e.start_s for e in epochs]) / traces.tick_s)
+    which = np.maximum(np.searchsorted(starts, traces.end_ticks[rows], side="left") - 1, 0)
+    culprits: dict[str, Culprit] = {}
+    mirrors = _mirrors(traces, rows, time_s, ports, culprits)
+    connections = _connections(traces, epochs, rows, which, time_s, culprits)
+    if sway_mm is not None and sway_mm["max_mm"] is not None:
+        axis = max("xyz", key=lambda a: sway_mm[f"{a}_mm"])
+        culprits["sway.max_mm"] = Culprit(f"axis {axis}", None)
+    return Rows(connections, mirrors, culprits)
+
+
+def _connections(
+    traces: Traces,
+    epochs: Sequence[Epoch],
+    rows: NDArray[np.bool_],
+    which: NDArray[np.int64],
+    time_s: Array,
+    culprits: dict[str, Culprit],
+) -> dict[str, list[Any]]:
+    if not rows.any() or not traces.inputs.size:
+        return {}
+    aligned = aligned_over_time(epochs, which)
+    excess = traces.excess_peak_db[rows].astype(float)
+    total = aligned + excess
+    samples = aligned + traces.excess_db[rows]
+    columns = np.arange(excess.shape[1])
+    row, row_total = excess.argmax(axis=0), total.argmax(axis=0)
+    out = outages(
+        traces.excess_first_out[rows],
+        traces.excess_last_out[rows],
+        interval_ticks=traces.interval_ticks,
+        tick_s=traces.tick_s,
+    )
+    outage_ms = traces.excess_ticks_out[rows].sum(axis=0, dtype=np.int64) * traces.tick_s * 1e3
+
+    def name(column: int, at: int) -> str:
+        return f"in {traces.inputs[column]} -> out {epochs[which[at]].outputs[column]}"
+
+    def culprit(column: int, at: int) -> Culprit:
+        return Culprit(name(column, at), float(time_s[at]))
+
+    c = int(excess.max(axis=0).argmax())
+    culprits["coupling.excess_max_db"] = culprit(c, int(row[c]))
+    c = int(total.max(axis=0).argmax())
+    culprits["coupling.max_db"] = culprit(c, int(row_total[c]))
+    over = samples > np.percentile(samples, 99)
+    culprits["coupling.p99_db"] = Culprit(name(int(over.sum(axis=0).argmax()), -1), None)
+    c = int(outage_ms.argmax())
+    if outage_ms[c] > 0:
+        begun = float(time_s[0] - traces.interval_ticks * traces.tick_s + out.first_s[c])
+        culprits["coupling.outage_ms"] = Culprit(name(c, int(row[c])), begun)
+    return {
+        "name": [name(int(c), int(row[c])) for c in columns],
+        "excess_max_db": excess[row, columns].tolist(),
+        "at_s": time_s[row].tolist(),
+        "max_db": total[row_total, columns].tolist(),
+        "aligned_db": aligned[row, columns].tolist(),
+        "outage_ms": outage_ms.tolist(),
+        "longest_outage_ms": out.longest_ms.tolist(),
+        "recovery_ms": [None if np.isnan(v) else float(v) for v in out.recovery_ms],
+    }
+
+
+def _mirrors(
+    traces: Traces,
+    rows: NDArray[np.bool_],
+    time_s: Array,
+    ports: int,
+    culprits: dict[str, Culprit],
+) -> dict[str, list[Any]]:
+    names = [mirror_name(int(m), ports) for m in traces.mirrors]
+    if traces.lost_frames.sum():
+        most = int(traces.lost_frames.argmax())
+        lost = traces.status[:, most] > SpotStatus.OK
+        culprits["lost.frames"] = Culprit(names[most], float(traces.time_s[lost.argmax()]))
+    if not rows.any():
+        return {}
+    peak = traces.error_peak_rad[rows].astype(float) * 1e6
+    rms = np.sqrt(traces.error_square_rad2[rows].mean(axis=0, dtype=float)) * 1e6
+    samples = np.linalg.norm(traces.error_rad[rows].astype(float), axis=-1)
+    row = peak.argmax(axis=0)
+    worst = int(peak.max(axis=0).argmax())
+    culprits["pointing.max_urad"] = Culprit(names[worst], float(time_s[row[worst]]))
+    culprits["pointing.rms_urad"] = Culprit(names[int(rms.argmax())], None)
+    over = samples > np.percentile(samples, 99)
+    culprits["pointing.p99_urad"] = Culprit(names[int(over.sum(axis=0).argmax())], None)
+    counts = np.stack([(traces.status == cause).sum(axis=0) for cause in CAUSES])
+    return {
+        "name": names,
+        "rms_urad": rms.tolist(),
+        "max_urad": peak.max(axis=0).tolist(),
+        "at_s": time_s[row].tolist(),
+        "lost_frames": traces.lost_frames.tolist(),
+        "lost_cause": [
+            CAUSES[int(column.argmax())].name.lower() if column.any() else None
+            for column in counts.T
+        ],
+    }
+
+
+def worst_first(columns: dict[str, list[Any]], key: str, count: int) -> list[dict[str, Any]]:
+    """Return the rows with the largest values of a column, worst first; None counts as worst."""
+    if not columns:
+        return []
+    values = [np.inf if v is None else v for v in columns[key]]
+    order = sorted(range(len(values)), key=lambda i: (-values[i], i))[:count]
+    return [{name: column[i] for name, column in columns.items()} for i in order]

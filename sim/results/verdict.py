@@ -1,0 +1,87 @@
+"""The verdict of a run in one sentence: its number, its limit, and who it is owed to."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any, Literal, NamedTuple
+
+from sim.results.ranking import Culprit
+from sim.results.table import LIMITED
+from sim.results.units import beside, unit_sign
+
+Word = Literal["met", "missed", "not exercised", "no limits"]
+
+
+class Verdict(NamedTuple):
+    """What a run says about its limits."""
+
+    word: Word
+    text: str
+    """In one sentence, deciding limit first."""
+    deciding: str | None
+    """Name of the limit that was missed by most, or met with the least to spare."""
+    because: tuple[str, ...]
+    """Why the limits were not put to the test."""
+
+    @property
+    def passes(self) -> bool:
+        """Whether nothing speaks against the run."""
+        return self.word in ("met", "no limits")
+
+
+def verdict_of(
+    limits: Sequence[Mapping[str, Any]],
+    culprits: Mapping[str, Culprit],
+    because: Sequence[str],
+    *,
+    plain: bool = False,
+) -> Verdict:
+    """Return the verdict.
+
+    Parameters
+    ----------
+    limits : sequence of mapping
+        From `sim.results.limits.check_limits`.
+    culprits : mapping
+        From `sim.results.ranking.rank`.
+    because : sequence of str
+        From `sim.results.exercise.not_exercised`.
+    plain : bool
+        Whether to print ASCII alone.
+    """
+    if not limits:
+        return Verdict("no limits", "No limit was asked for.", None, tuple(because))
+    order = sorted(limits, key=used_share, reverse=True)
+    missed = [row for row in order if not row["met"]]
+    phrases = "; ".join(_phrase(row, culprits, plain) for row in order)
+    if missed:
+        text = f"Missed {len(missed)} of {len(limits)}: {phrases}."
+        return Verdict("missed", text, missed[0]["name"], tuple(because))
+    if because:
+        text = f"Not exercised: {'; '.join(because)}. What was met without it: {phrases}."
+        return Verdict("not exercised", text, order[0]["name"], tuple(because))
+    return Verdict("met", f"Met: {phrases}.", order[0]["name"], ())
+
+
+def used_share(row: Mapping[str, Any]) -> float:
+    """Return how much of a limit is used: 1 at the limit, above it beyond, inf if there is none."""
+    value, limit = row["value"], row["limit"]
+    if value is None:
+        return float("inf")
+    if LIMITED[row["name"]].worse == "lower":
+        value, limit = limit, value
+    if limit == 0:
+        return 0.0 if value <= 0 else float("inf")
+    return float(value / limit)
+
+
+def _phrase(row: Mapping[str, Any], culprits: Mapping[str, Culprit], plain: bool) -> str:
+    figure = LIMITED[row["name"]]
+    if row["value"] is None:
+        return f"{figure.said}: no figure"
+    if row["value"] == row["limit"] == 0 and not figure.unit:
+        return f"no {figure.said}"
+    value = beside(row["value"], row["limit"], figure.unit, plain=plain).split()
+    unit = f" {unit_sign(figure.unit, plain=plain)}" if figure.unit else ""
+    number = " ".join(value[:-1]) if figure.unit else value[0]
+    text = f"{figure.said} {number} of {row['limit']:g}{unit}"
+    who = culprits.get(figure.path)
+    return text if who is None else f"{text}, {who.words}"
