@@ -1,0 +1,57 @@
+"""The time base of a run, and whether its rates and intervals fit together."""
+
+import math
+from typing import Final
+
+from sim.errors import ScenarioError
+from sim.ports import Clock
+from sim.results.hold import hold_of
+from sim.scenario.model import Scenario
+
+RATIO_ROUNDING: Final = 1e-6
+
+
+def clock_of(scenario: Scenario) -> Clock:
+    """Return the time base; ticks, frames and exposure must fit together."""
+    camera = scenario.camera
+    ticks = whole_ratio("camera.frame_hz", 1e3 * scenario.drive.update_khz, camera.frame_hz)
+    frame_s = 1.0 / camera.frame_hz
+    if camera.exposure_us * 1e-6 > frame_s * (1 + RATIO_ROUNDING):
+        raise ScenarioError(
+            f"camera.exposure_us: must not exceed the frame period, {1e6 * frame_s:g} us "
+            f"(got {camera.exposure_us:g})"
+        )
+    frames = math.floor(scenario.duration_ms * 1e-3 / frame_s + RATIO_ROUNDING)
+    if frames < 1:
+        raise ScenarioError(
+            f"duration_ms: must hold at least one frame of {1e3 * frame_s:g} ms "
+            f"(got {scenario.duration_ms:g})"
+        )
+    return Clock(1e-3 / scenario.drive.update_khz, ticks, frames)
+
+
+def whole_ratio(key: str, update_hz: float, rate_hz: float) -> int:
+    """Return how many drive ticks a period has; a key of the scenario gives its rate."""
+    ratio = update_hz / rate_hz
+    if round(ratio) < 1 or abs(ratio - round(ratio)) > RATIO_ROUNDING * ratio:
+        raise ScenarioError(
+            f"{key}: must divide the drive's update rate, {update_hz:g} Hz (got {rate_hz:g})"
+        )
+    return round(ratio)
+
+
+def check_hold(scenario: Scenario, clock: Clock) -> None:
+    """Figures need at least one whole sampling interval in the hold interval."""
+    metrics = scenario.metrics
+    to_ms = hold_of(metrics, 1e3 * clock.n_frames * clock.frame_s).to_ms
+    least_ms = 2e3 / scenario.traces.sample_hz
+    if metrics.hold_from_ms > to_ms - least_ms:
+        raise ScenarioError(
+            f"metrics.hold_from_ms: must leave two sampling intervals, {least_ms:g} ms, before the "
+            f"hold interval ends at {to_ms:g} ms (got {metrics.hold_from_ms:g})"
+        )
+    if metrics.dwell_ms < 1e3 / scenario.traces.sample_hz:
+        raise ScenarioError(
+            f"metrics.dwell_ms: must be at least a sampling interval, "
+            f"{1e3 / scenario.traces.sample_hz:g} ms (got {metrics.dwell_ms:g})"
+        )
