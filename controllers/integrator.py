@@ -82,3 +82,8 @@ class Integrator:
         law = Law(0.0, self.params.gain, True, self.sections.coefficients)
         correction_rad, filters_rad = state
         return law, LawState.of(correction_rad, correction_rad, filters_rad)
+
+    def from_numbers(self, memory: LawState) -> IntegratorState:
+        """Return the state that `in_numbers` makes this memory of."""
+        _, correction_rad, filters_rad = memory.apart()
+        return IntegratorState(correction_rad, filters_rad)

@@ -96,3 +96,7 @@ class Pi:
             self.sections.coefficients,
         )
         return law, LawState.of(*state)
+
+    def from_numbers(self, memory: LawState) -> PiState:
+        """Return the state that `in_numbers` makes this memory of."""
+        return PiState(*memory.apart())

@@ -16,11 +16,11 @@ import shutil
 import tempfile
 import time
 import traceback
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 from sim.errors import OutputError
 
@@ -104,9 +104,13 @@ def check_output(folder: Path, *, kind: str = "study", overwrite: bool) -> Path:
     return place
 
 
-def mark(folder: Path, kind: str) -> None:
-    """Write the marker: the kind of results, the version, and the files that are there now."""
-    names = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+def mark(folder: Path, kind: str, among: Collection[str] | None = None) -> None:
+    """Write the marker: the kind of results, the version, and the files that are there now.
+
+    `among` leaves out files of other names.
+    """
+    found = (p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
+    names = sorted(name for name in found if among is None or name in among)
     text = json.dumps(
         {
             "program": "mirrorloop",
@@ -131,10 +135,17 @@ def marker(folder: Path) -> dict[str, Any] | None:
 
 def put(path: Path, data: bytes) -> None:
     """Write a file whole or not at all."""
+    with putting(path) as file:
+        file.write(data)
+
+
+@contextmanager
+def putting(path: Path) -> Iterator[BinaryIO]:
+    """Give a file to write to, and put it in its place once it is whole."""
     handle, name = tempfile.mkstemp(prefix=WORK, dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(data)
+            yield file
             file.flush()
             os.fsync(file.fileno())
         os.chmod(name, 0o644)
@@ -150,8 +161,10 @@ def put_page(folder: Path, draw: Callable[[], str], name: str = "report.html") -
         text = draw()
     except Exception:  # whatever is wrong with the page, the figures are right
         put(folder / PAGE_FAULT, traceback.format_exc().encode("utf-8", "backslashreplace"))
+        (folder / name).unlink(missing_ok=True)
     else:
         put(folder / name, text.encode("utf-8", "backslashreplace"))
+        (folder / PAGE_FAULT).unlink(missing_ok=True)
 
 
 def _followed(folder: Path) -> Path:

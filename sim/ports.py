@@ -220,13 +220,29 @@ class LawState(NamedTuple):
         parts = (integral_rad.T, correction_rad.T, filters_rad.transpose(2, 3, 1, 0))
         return cls(*(np.array(part, order="C") for part in parts))
 
+    def apart(self) -> tuple[Array, Array, Array]:
+        """Return copies as (M, 2), (M, 2) and (M, 2, n, 2): what `of` takes."""
+        return (
+            np.array(self.integral_rad.T, order="C"),
+            np.array(self.correction_rad.T, order="C"),
+            np.array(self.filters_rad.transpose(3, 2, 0, 1), order="C"),
+        )
+
 
 @runtime_checkable
 class InNumbers(Protocol):
-    """A controller that can hand itself over to the compiled loop."""
+    """A controller that can hand itself over to the compiled loop, and take itself back."""
+
+    def initial_state(self, n_mirrors: int) -> Any:
+        """Return the state before the first frame."""
+        ...
 
     def in_numbers(self, state: Any) -> tuple[Law, LawState]:
         """Return the law, and a copy of the state for it; it must give what `step` gives."""
+        ...
+
+    def from_numbers(self, memory: LawState) -> Any:
+        """Return the state that `in_numbers` makes this memory of, a copy."""
         ...
 
 

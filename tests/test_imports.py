@@ -6,7 +6,10 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-FOUNDATIONS = {"errors", "filing", "outside", "params", "ports", "registry", "rng", "text"}
+FOUNDATIONS = {
+    "errors", "filing", "outside", "params", "ports", "reading", "registry", "rng",
+    "text",
+}  # fmt: skip
 FOLDERS = [
     "mirror", "optics", "camera", "estimators", "kernels", "mechanics", "disturbances", "results",
     "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",

@@ -1,7 +1,6 @@
 """From a checked scenario to the parts of a run: the one place that knows both sides."""
 
 import math
-from importlib import import_module
 from pathlib import Path
 from types import ModuleType
 from typing import Any, NamedTuple
@@ -18,6 +17,7 @@ from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, whole_ratio
 from sim.disturbances import DISTURBANCES
 from sim.estimators import ESTIMATORS
+from sim.kernels.installed import installed
 from sim.loop.parts import Parts
 from sim.loop.reference import Command, Reference, exposure_samples
 from sim.mechanics.bracket import Bracket
@@ -53,7 +53,8 @@ def build(
     scenario : Scenario
         As read.
     kernels : module, optional
-        `sim.kernels.plain` for the plain form; the compiled kernels if left out.
+        `sim.kernels.plain` for the plain form; the compiled kernels if left out, where numba is
+        installed.
     load : bool
         Whether code from outside is run. Without it stand-ins take its place: all else is checked,
         and the parts are not fit to be run.
@@ -70,7 +71,7 @@ def build(
         If a recorded file cannot be used.
     """
     if kernels is None:
-        kernels = import_module("sim.kernels.compiled")
+        kernels = installed()
     estimator = plug_in(ESTIMATORS, scenario.estimator, "estimator", load=load)
     controller = plug_in(CONTROLLERS, scenario.controller, "controller", load=load)
     shaping = plug_in(SHAPERS, scenario.shaping, "shaping", load=load)
@@ -115,15 +116,19 @@ def build(
     )
     weights = exposure_samples(clock, belief.exposure_s, scenario.engine.exposure_samples)
     shaper = _part(shaping, belief)
-
-    def reference() -> Reference:
-        return Reference(
-            commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
-        )
+    reference = Reference(
+        commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
+    )
 
     disturbances = tuple(
         _part(trouble, _site(scenario, clock, mirrors, i))
         for i, trouble in enumerate(disturbance_plug_ins)
+    )
+    resolved = scenario.replace(
+        estimator=estimator.written,
+        controller=controller.written,
+        shaping=shaping.written,
+        disturbances=[trouble.written for trouble in disturbance_plug_ins],
     )
     layout = layout_of(scenario)
     parts = Parts(
@@ -156,12 +161,7 @@ def build(
         outage_db=scenario.metrics.outage_excess_db,
         pictures=pictures_of(clock, epoch_frames, [d for d in disturbances if shows_event(d)]),
         kernels=kernels,
-    )
-    resolved = scenario.replace(
-        estimator=estimator.written,
-        controller=controller.written,
-        shaping=shaping.written,
-        disturbances=[trouble.written for trouble in disturbance_plug_ins],
+        scenario=resolved.model_dump(mode="json", exclude_none=True),
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)

@@ -1,6 +1,5 @@
 """The camera of a run: its fields, its reader, and what is done about lost spots."""
 
-from importlib import import_module
 from types import ModuleType
 
 import numpy as np
@@ -16,6 +15,7 @@ from sim.camera.search import SearchRule
 from sim.camera.sensor import Layout, make_layout
 from sim.camera.settings import CameraParams
 from sim.errors import ScenarioError
+from sim.kernels.installed import installed
 from sim.ports import Array, SpotReading
 from sim.scenario.model import Scenario, Seeds
 
@@ -70,7 +70,7 @@ def measurement_of(
     if camera.noise != "equivalent":
         return measurement
     check_meaning(camera, measurement.camera)
-    kernels = import_module("sim.kernels.compiled")
+    kernels = installed()
 
     def reading(spots_px: Array, batch: int) -> SpotReading:
         many = Measurement(camera, np.arange(spots_px.shape[1]), seed, read, sums, kernels)

@@ -25,62 +25,90 @@ class SearchRule(NamedTuple):
     """A window returns to the expected spot once the spot is this near to it, both axes. [px]"""
 
 
-class Search:
-    """Follows each mirror through lost, searching, found away from home, and home again.
+class SearchState(NamedTuple):
+    """Where the windows stand, and which mirrors are searched for."""
 
-    After a search the window stands where the brightest box of the field was; it then follows the
-    readings until the spot is back near where it is expected. A spot lost again is searched again.
-    The brightest box is not always the mirror's own spot: a neighbour's that strays into the field,
-    or hot pixels in the place of a dark spot, are taken for it.
+    offset_px: Array
+    """(M, 2) from the expected spot to the middle of the window. [px]"""
+    frames: NDArray[np.int32]
+    """(M,) frames spent searching so far."""
+    lost: NDArray[np.int64]
+    """(M,) lost frames in a row."""
+    left: NDArray[np.int64]
+    """(M,) frames left of a search; 0 if there is none."""
+
+
+def nothing_lost(n_mirrors: int) -> SearchState:
+    """Return the state of mirrors whose windows stand around their expected spots."""
+    return SearchState(
+        np.zeros((n_mirrors, 2)),
+        np.zeros(n_mirrors, np.int32),
+        np.zeros(n_mirrors, np.int64),
+        np.zeros(n_mirrors, np.int64),
+    )
+
+
+def judge(
+    rule: SearchRule,
+    state: SearchState,
+    spot_px: Array,
+    status: NDArray[np.uint8],
+    expected_px: Array,
+    look: Look,
+) -> tuple[SearchState, Array, NDArray[np.uint8]]:
+    """Mark the mirrors that are searched for, and move their windows.
+
+    Each mirror goes through lost, searching, found away from home, and home again. After a search
+    the window stands where the brightest box of the field was; it then follows the readings until
+    the spot is back near where it is expected. A spot lost again is searched again. The brightest
+    box is not always the mirror's own spot: a neighbour's that strays into the field, or hot pixels
+    in the place of a dark spot, are taken for it.
+
+    Parameters
+    ----------
+    rule : SearchRule
+        When to search.
+    state : SearchState
+        From `nothing_lost` or the frame before; not changed.
+    spot_px : (M, 2) ndarray
+        As read, against the spot of an untilted mirror; NaN where lost. [px]
+    status : (M,) ndarray of uint8
+        SpotStatus of the reading.
+    expected_px : (M, 2) ndarray
+        Expected spots, against that of an untilted mirror. [px]
+    look : callable
+        Returns the whole fields (K, P, P) [DN] of the mirrors in these columns, as this
+        frame's exposure sees them; pixel P // 2 is that of the untilted mirror.
+
+    Returns
+    -------
+    state : SearchState
+        For the next frame.
+    spot_px : (M, 2) ndarray
+        NaN where the mirror is searched for. [px]
+    status : (M,) ndarray of uint8
+        SEARCH there.
     """
+    searching = state.left > 0
+    status = np.where(searching, SpotStatus.SEARCH, status).astype(np.uint8)
+    spot_px = np.where(searching[:, None], np.nan, spot_px)
+    seen = status == SpotStatus.OK
 
-    def __init__(self, rule: SearchRule, n_mirrors: int) -> None:
-        self.rule = rule
-        self.offset_px = np.zeros((n_mirrors, 2))
-        """(M, 2) from the expected spot to the middle of the window. [px]"""
-        self.frames = np.zeros(n_mirrors, np.int32)
-        """(M,) frames spent searching so far."""
-        self._lost = np.zeros(n_mirrors, np.int64)
-        self._left = np.zeros(n_mirrors, np.int64)
+    away = np.where(seen[:, None], spot_px - expected_px, 0.0)
+    home = np.abs(away).max(axis=1) <= rule.home_px
+    followed = seen & state.offset_px.any(axis=1)
+    offset = np.where(followed[:, None], np.where(home[:, None], 0.0, away), state.offset_px)
 
-    def judge(
-        self, spot_px: Array, status: NDArray[np.uint8], expected_px: Array, look: Look
-    ) -> tuple[Array, NDArray[np.uint8]]:
-        """Return the frame's (spots, status) with searching mirrors marked, and move the windows.
-
-        Parameters
-        ----------
-        spot_px : (M, 2) ndarray
-            As read, against the spot of an untilted mirror; NaN where lost. [px]
-        status : (M,) ndarray of uint8
-            SpotStatus of the reading.
-        expected_px : (M, 2) ndarray
-            Expected spots, against that of an untilted mirror. [px]
-        look : callable
-            Returns the whole fields (K, P, P) [DN] of the mirrors in these columns, as this
-            frame's exposure sees them; pixel P // 2 is that of the untilted mirror.
-        """
-        searching = self._left > 0
-        self.frames += searching
-        self._left[searching] -= 1
-        status = np.where(searching, SpotStatus.SEARCH, status).astype(np.uint8)
-        spot_px = np.where(searching[:, None], np.nan, spot_px)
-        seen = status == SpotStatus.OK
-
-        away = np.where(seen[:, None], spot_px - expected_px, 0.0)
-        home = np.abs(away).max(axis=1) <= self.rule.home_px
-        followed = seen & self.offset_px.any(axis=1)
-        self.offset_px[followed] = np.where(home[:, None], 0.0, away)[followed]
-
-        self._lost = np.where(seen | searching, 0, self._lost + 1)
-        start = self._lost >= self.rule.after_frames
-        self._left[start] = self.rule.frames
-        self.offset_px[start] = 0.0
-        done = np.flatnonzero(searching & (self._left == 0))
-        if len(done):
-            found = brightest(look(done), self.rule.spot_sigma_px)
-            self.offset_px[done] = found - expected_px[done]
-        return spot_px, status
+    lost = np.where(seen | searching, 0, state.lost + 1)
+    start = lost >= rule.after_frames
+    left = np.where(start, rule.frames, state.left - searching)
+    offset[start] = 0.0
+    done = np.flatnonzero(searching & (left == 0))
+    if len(done):
+        found = brightest(look(done), rule.spot_sigma_px)
+        offset[done] = found - expected_px[done]
+    frames = state.frames + searching.astype(np.int32)
+    return SearchState(offset, frames, lost, left), spot_px, status
 
 
 def brightest(fields_dn: NDArray[np.int32], spot_sigma_px: float) -> Array:

@@ -88,7 +88,7 @@ def speed(provenance: dict[str, Any]) -> list[str]:
     loop_s = sum(spent_s.values())
     start_s = provenance["start_s"]
     threads = provenance["threads"]
-    path = provenance["path"]
+    path = f"{provenance['path']}, {provenance['kernels']} kernels"
     if provenance["path_because"]:
         path += f", because {'; '.join(provenance['path_because'])}"
     lines = [

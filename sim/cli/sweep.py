@@ -8,10 +8,14 @@ from typing import Any
 
 import click
 
+from sim.cli.guard import showing
 from sim.cli.screen import say
+from sim.errors import FAULT, MISSED, REFUSED, Stopped
+from sim.filing import mark, put_page
 
-STOPPED = 2
 PLAIN_EVERY_S = 10.0
+MOST_WORKERS = 256
+"""Processes on one machine; more take its memory and gain nothing."""
 
 
 @click.command()
@@ -29,12 +33,15 @@ PLAIN_EVERY_S = 10.0
               help="How distributions are drawn; latin if left out.")  # fmt: skip
 @click.option("--set", "overrides", multiple=True, metavar="PATH=VALUE",
               help="Change a value for all runs, as on `run`; may be repeated.")  # fmt: skip
-@click.option("--workers", type=click.IntRange(1), metavar="N",
+@click.option("--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
               help="Processes on this machine; one a processor if left out.")  # fmt: skip
 @click.option("--dask", "dask", metavar="ADDRESS",
               help="Run on the Dask cluster at ADDRESS instead (extra `cluster`).")  # fmt: skip
 @click.option("--parquet", is_flag=True, help="Write table.parquet too (extra `cluster`).")
 @click.option("--overwrite", is_flag=True, help="Throw away an earlier sweep in DIR.")
+@click.option("--repair", is_flag=True,
+              help="Drop what is damaged in the store, and do those runs again.")  # fmt: skip
+@click.option("--retry", is_flag=True, help="Do the runs again that could not be done.")
 @click.pass_context
 def sweep(
     ctx: click.Context,
@@ -49,23 +56,27 @@ def sweep(
     dask: str | None,
     parquet: bool,
     overwrite: bool,
+    repair: bool,
+    retry: bool,
 ) -> None:
     """Run SCENARIO many times: every point of what is varied, with every seed.
 
     DIR keeps each run as it finishes. If the sweep is stopped or killed, the same command goes on
     from there. When all runs are done, DIR gets table.csv and report.html.
 
-    Exit codes: 0 all runs done (limits missed are in the report), 2 bad input, stopped, or some
-    runs could not be done.
+    Exit codes: 0 all runs done and inside their limits; 1 all done, and some missed a limit; 2 bad
+    input, stopped, or some runs could not be done; 70 some could not for a fault of the program.
     """
     from pathlib import Path
 
     from sim.studies.sweep import table
     from sim.studies.sweep.errors import SweepError
     from sim.studies.sweep.execute import dask_cluster, execute, local_processes
+    from sim.studies.sweep.identity import identity_of
+    from sim.studies.sweep.one_run import FAULT as FAULT_WORDS
     from sim.studies.sweep.page import render
     from sim.studies.sweep.plan import check_plan, make_plan
-    from sim.studies.sweep.store import Store
+    from sim.studies.sweep.store import KIND, OURS, Store
 
     if dask is not None and workers is not None:
         raise SweepError("--dask: the cluster has its own workers; leave out --workers")
@@ -76,40 +87,54 @@ def sweep(
     )
     check_plan(plan)
     folder = Path(out)
-    with Store(folder, plan.identity(), overwrite=overwrite) as store:
-        begun = len(store.done())
+    with Store(folder, identity_of(plan), overwrite=overwrite, repair=repair) as store:
         try:
+            if retry:
+                store.forget_failed()
+            begun = len(store.done())
             if begun < plan.n_runs:
                 engine = (
                     dask_cluster(dask)
                     if dask is not None
-                    else local_processes(workers or os.cpu_count() or 1)
+                    else local_processes(min(workers or processors(), plan.n_runs - begun))
                 )
                 with progress(begun, plan.n_runs) as tell, engine as ready:
-                    execute(plan, store, ready, tell)
+                    execute(plan, store, ready, tell, lambda text: say(text, err=True))
+            outcomes = store.outcomes()
+            columns = table.make_table(plan, outcomes)
+            table.write_csv(columns, folder / "table.csv")
+            if parquet:
+                table.write_parquet(columns, folder / "table.parquet")
+            put_page(folder, lambda: render(plan, outcomes))
+            mark(folder, KIND, OURS)
         except KeyboardInterrupt:
-            say(
+            raise Stopped(
                 f"stopped: {len(store.done())} of {plan.n_runs} runs are done and kept; "
-                "the same command goes on from there",
-                err=True,
-            )
-            ctx.exit(STOPPED)
-        outcomes = store.outcomes()
-    columns = table.make_table(plan, outcomes)
-    table.write_csv(columns, folder / "table.csv")
-    if parquet:
-        table.write_parquet(columns, folder / "table.parquet")
-    table.put(folder / "report.html", render(plan, outcomes).encode("utf-8"))
+                "the same command goes on from there"
+            ) from None
     failed = [run for run, outcome in outcomes.items() if outcome.error is not None]
     missed = sum(bool(outcome.limits_missed) for outcome in outcomes.values())
-    say(
-        f"{plan.n_runs} runs ({len(plan.points)} points x {len(plan.seeds)} seeds): "
-        f"{missed} missed a limit, {len(failed)} could not be done"
-    )
-    say(f"results in {folder}")
+    with showing(folder):
+        say(
+            f"{plan.n_runs} runs ({len(plan.points)} points x {len(plan.seeds)} seeds): "
+            f"{missed} missed a limit, {len(failed)} could not be done"
+        )
     if failed:
-        say(f"error: run {failed[0]}: {outcomes[failed[0]].error}", err=True)
-        ctx.exit(STOPPED)
+        errors = [str(outcomes[run].error) for run in failed]
+        ours = [i for i, text in enumerate(errors) if text.startswith(FAULT_WORDS)]
+        first = ours[0] if ours else 0
+        say(f"error: run {failed[first]}: {errors[first]}", err=True)
+        ctx.exit(FAULT if ours else REFUSED)
+    if missed:
+        ctx.exit(MISSED)
+
+
+def processors() -> int:
+    """Return how many processors this program may use."""
+    try:
+        return len(os.sched_getaffinity(0))
+    except AttributeError:  # not on every system
+        return os.cpu_count() or 1
 
 
 @contextmanager

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ScenarioError
-from sim.kernels.normals import fill_normals
+from sim.kernels.installed import installed
 from sim.kernels.recursion import run_section
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array, Effects, Site
@@ -155,5 +155,5 @@ def _draw(site: Site, edges: NDArray[np.int64]) -> Array:
     first = int(edges[0])
     skip = first % 2
     out = np.zeros((len(edges) + skip, 2, len(site.mirror_ids)), np.float32)
-    fill_normals(out, site.mirror_ids, first // 2, 0, (seed, int(stream)))
+    installed().fill_normals(out, site.mirror_ids, first // 2, 0, (seed, int(stream)))
     return out[skip:].astype(np.float64)

@@ -26,7 +26,6 @@ SOURCES = (
     SIM / "camera" / "exposure.py",
     SIM / "camera" / "sensor.py",
     SIM / "camera" / "settings.py",
-    SIM / "mechanics" / "resampling.py",
     *sorted(HERE.glob("*.py")),
     *sorted((HERE / "vectors").glob("*.py")),
     *sorted((HERE / "compiled").glob("*.py")),

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.kernels.compilation import kernel
+from sim.kernels.installed import installed
 from sim.ports import Array
 
 
@@ -31,16 +31,7 @@ def run_section(
     """
     outputs = np.empty(values.shape) if out is None else out
     after = np.array(memory, dtype=float)
-    _section(outputs, after, np.asarray(values, dtype=float), numerator, denominator)
+    installed().filter_section(
+        outputs, after, np.asarray(values, dtype=float), numerator, denominator
+    )
     return outputs, after
-
-
-@kernel
-def _section(outputs, memory, values, b, a):  # type: ignore[no-untyped-def]
-    for k in range(values.shape[0]):
-        for i in range(values.shape[1]):
-            x = values[k, i]
-            y = b[0] * x + memory[0, i]
-            memory[0, i] = b[1] * x - a[1] * y + memory[1, i]
-            memory[1, i] = b[2] * x - a[2] * y
-            outputs[k, i] = y

@@ -6,11 +6,13 @@ import numpy as np
 
 from sim.camera.settings import window_origin
 from sim.loop.parts import Parts
+from sim.loop.plan import Stretch
+from sim.loop.reference import ReferenceState
 from sim.ports import Array, Setpoint
 
 
 class FramePath(NamedTuple):
-    """Stays the same object while the mirrors are to stand still."""
+    """The commanded path in one frame, or in many if the mirrors are to stand still."""
 
     asked_rad: Array
     """(N, 2, M) static tilt that the drive is asked for in each tick, or (1, 2, M) in all. [rad]"""
@@ -19,6 +21,21 @@ class FramePath(NamedTuple):
     """(M, 2) expected spots, against that of an untilted mirror. [px]"""
     origin_px: Array
     """(M, 2) corners of windows around the expected spots. [px]"""
+
+
+def paths_ahead(
+    parts: Parts, state: ReferenceState, stretch: Stretch
+) -> tuple[ReferenceState, tuple[FramePath, ...]]:
+    """Return the paths of a stretch of frames, one of them if it holds for all.
+
+    The state is that of the reference at the start of the stretch, the returned one at its end.
+    """
+    still = parts.reference.next_move(state, stretch.first) >= stretch.end
+    paths = []
+    for frame in range(stretch.first, stretch.first + 1 if still else stretch.end):
+        state, asked_rad, expected_rad = parts.reference.frame(state, frame)
+        paths.append(frame_path(asked_rad, expected_rad, parts))
+    return state, tuple(paths)
 
 
 def frame_path(asked_rad: Array, expected_rad: Array, parts: Parts) -> FramePath:

@@ -6,7 +6,6 @@ stages called frame by frame, bit for bit.
 """
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 
@@ -14,13 +13,13 @@ from sim.camera.equivalent_noise import NO_TABLE
 from sim.camera.exposure import Sampling, empty_readings
 from sim.kernels.stretch import Around, Eye, Paths, Scratch, Setup, Watched
 from sim.loop.frame_path import FramePath
+from sim.loop.law import law_of, memory_of, state_of, states_law
+from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
-from sim.loop.recorder import Recorder
-from sim.loop.stages import beyond_table
-from sim.loop.surroundings import Environment
-from sim.mirror.motion import Motion
-from sim.mirror.propagator import Fleet
-from sim.ports import Array, InNumbers, Law, LawState
+from sim.loop.stages import AT_ONCE, Exposure, beyond_table, pictures_of
+from sim.loop.state import LoopState, copy
+from sim.loop.stopwatch import Laps, Stage, lap
+from sim.ports import Array
 from sim.rng import Stream
 
 HISTORIES = 32
@@ -42,58 +41,26 @@ def reasons_not_fused(parts: Parts) -> tuple[str, ...]:
         found.append("lost spots are searched for")
     if parts.row_s > 0:
         found.append("rows start one after the other")
-    if not _in_numbers(parts.controller):
-        found.append("the controller is stepped in Python")
+    if not states_law(parts.controller):
+        found.append("the controller states no linear law of its own")
     return tuple(found)
 
 
-def _in_numbers(controller: Any) -> bool:
-    """Whether the law that a controller states is its own, not that of a base it departs from."""
-    if not isinstance(controller, InNumbers):
-        return False
-
-    def owner(name: str) -> type:
-        return next(kind for kind in type(controller).__mro__ if name in vars(kind))
-
-    return owner("step") is owner("in_numbers")
-
-
-def _law_of(controller: Any, control: Any, m: int) -> tuple[Law, LawState]:
-    """What a controller states of itself; the kernel cannot check what it is given."""
-    law, memory = controller.in_numbers(control)
-    n = len(law.sections)
-    wanted = {"integral_rad": (2, m), "correction_rad": (2, m), "filters_rad": (n, 2, 2, m)}
-    given = {name: getattr(memory, name) for name in wanted} | {"sections": law.sections}
-    for name, shape in (wanted | {"sections": (n, 2, 5)}).items():
-        array = given[name]
-        if array.shape != shape or array.dtype != np.float64 or not array.flags.c_contiguous:
-            raise ValueError(
-                f"in_numbers: {name} must be contiguous float64 {shape}, got {array.dtype} "
-                f"{array.shape}"
-            )
-    return law, memory
-
-
 class Fused:
-    """Takes the loop through many frames at a time."""
+    """Takes the loop through many frames at a time; what it keeps is room to work in."""
 
-    def __init__(self, parts: Parts, motion: Motion, recorder: Recorder, control: Any) -> None:
+    def __init__(self, parts: Parts) -> None:
         n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
-        measurement = parts.measurement
         self._parts = parts
-        self._motion = motion
-        self._recorder = recorder
-        self._still: tuple[FramePath, Paths] | None = None
-        self._law, self._memory = _law_of(parts.controller, control, m)
-        at_once = np.zeros(0)
+        self._law = law_of(parts.controller, m)
         self._sampling = Sampling(
-            parts.exposure_weights @ np.arange(n + 1.0), at_once, parts.scale_px_per_rad
+            parts.exposure_weights @ np.arange(n + 1.0), AT_ONCE, parts.scale_px_per_rad
         )
         self._scratch = Scratch(
             np.zeros((HISTORIES, n + 1, 2, m)),
             np.zeros((n, 2, m), np.float32),
             np.zeros((len(parts.exposure_weights), 2, m)),
-            np.zeros((m, *measurement.window_px), np.int32),
+            np.zeros((m, *parts.measurement.window_px), np.int32),
             np.zeros((3, m), np.int64),
             empty_readings(m),
             np.zeros((2, m)),
@@ -101,53 +68,32 @@ class Fused:
             np.full(m, -1),
         )
 
-    @property
-    def position_px(self) -> Array:
-        """(S, 2, M) paths of the spots over the last exposure, in their windows. [px]"""
-        return self._scratch.position
-
-    def run(
-        self, first_frame: int, k: int, around: Environment, paths: Sequence[FramePath], count: int,
-        fleet: Fleet,
-    ) -> None:  # fmt: skip
-        """Run `count` frames, the first being the k-th of the block that `around` is of.
-
-        `paths` has one entry that holds for all frames, or one for each.
-        """
-        parts, recorder = self._parts, self._recorder
-        n = parts.clock.ticks_per_frame
-        ticks = slice(k * n, (k + count) * n + 1)
+    def run(self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps) -> LoopState:
+        """Return the state after a stretch of frames; the traces under watch are written to."""
+        parts, around, scratch = self._parts, ahead.environment, self._scratch
+        motion, memory = copy(state.motion), memory_of(parts.controller, state.control)
         setup = Setup(
-            parts.seed, int(Stream.AMPLIFIER), parts.mirrors, fleet, parts.drive,
-            self._eye(around.temperature[k : k + count]),
+            parts.seed, int(Stream.AMPLIFIER), parts.mirrors, ahead.mirrors.fleet, parts.drive,
+            self._eye(around.temperature[:-1]),
         )  # fmt: skip
         surroundings = Around(
-            first_frame,
-            around.acceleration[ticks],
-            around.sensor[ticks],
-            around.rest[k : k + count + 1],
-            around.gain[k : k + count + 1],
+            ahead.stretch.first, around.acceleration, around.sensor, around.rest, around.gain
         )
-        watched = Watched(
-            recorder.aim_rad, parts.tolerance_rad, recorder.epoch.pairs, recorder.epoch.form_db,
-            parts.outage_db, recorder.errors, recorder.losses, recorder.readings,
-        )  # fmt: skip
         parts.kernels.run_frames(
-            setup, self._path(paths), surroundings, self._motion, self._law, self._memory, watched,
-            self._scratch,
-        )  # fmt: skip
-        beyond = self._scratch.beyond
-        if beyond.max() >= 0:
-            first = int(beyond[beyond >= 0].min())
-            raise beyond_table(parts, int((beyond == first).argmax()), first)
-
-    def _path(self, paths: Sequence[FramePath]) -> Paths:
-        """Return the paths as the kernel takes them; the last that stood still is remembered."""
-        if len(paths) > 1:
-            return _stacked(paths)
-        if self._still is None or self._still[0] is not paths[0]:
-            self._still = paths[0], _stacked(paths)
-        return self._still[1]
+            setup, _stacked(ahead.paths), surroundings, motion, self._law, memory, watched, scratch
+        )
+        if scratch.beyond.max() >= 0:
+            first = int(scratch.beyond[scratch.beyond >= 0].min())
+            raise beyond_table(parts, int((scratch.beyond == first).argmax()), first)
+        lap(laps, Stage.FUSED)
+        last = ahead.stretch.end - 1
+        exposure = Exposure(
+            scratch.position, last, ahead.paths[-1].origin_px, float(around.temperature[-2])
+        )
+        shown = pictures_of(parts, last, exposure)
+        lap(laps, Stage.PICTURES)
+        control = state_of(parts.controller, memory)
+        return state._replace(motion=motion, control=control, pictures=state.pictures + shown)
 
     def _eye(self, temperature_k: Array) -> Eye:
         """The camera, frame by frame at its temperature."""

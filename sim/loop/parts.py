@@ -1,6 +1,5 @@
 """What the builder hands to the loop: every part of one run, ready to use."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from types import ModuleType
 from typing import Any
@@ -40,7 +39,7 @@ class Parts:
     disturbances: tuple[Disturbance[Any], ...]
     isolator: Isolator | None
     bracket: Bracket | None
-    reference: Callable[[], Reference]
+    reference: Reference
     measurement: Measurement
     exposure_weights: Array
     """(S, N + 1) tick edges to exposure samples."""
@@ -59,3 +58,5 @@ class Parts:
     pictures: tuple[tuple[str, int], ...]
     """(what it shows, frame) of the spot images to keep."""
     kernels: ModuleType
+    scenario: dict[str, Any]
+    """What all of this is made from, as plain data; a saved state is known by it."""

@@ -24,6 +24,17 @@ class Command(NamedTuple):
     """(M, 2) believed aim. [rad]"""
 
 
+class ReferenceState(NamedTuple):
+    """Where the commanded path and the believed mirrors stand at the start of a frame."""
+
+    believed: Array
+    """(2, 3, M) tilt, rate and drive of the believed mirrors, per axis."""
+    ahead_rad: Array
+    """(K, 2, M) commanded tilt from the frame's first tick on; its last value is held. [rad]"""
+    arrived: bool
+    """The path is at its end, and the believed mirrors stand there."""
+
+
 class Reference:
     """Plays the shaped path of each command, and what the believed mirrors make of it.
 
@@ -40,63 +51,72 @@ class Reference:
         cubic_per_rad2: tuple[float, float],
         exposure_weights: Array,
     ) -> None:
-        first, *self._later = commands
+        self._commands = commands
         self._shaper = shaper
         self._cubic = np.array(cubic_per_rad2)[:, None]
         self._n = clock.ticks_per_frame
         self._from_state, self._from_command = _believed_frame(belief, exposure_weights)
-        target = np.ascontiguousarray(first.target_rad.T)
-        self._state = _at_rest(target)
-        self._ahead = target[None]
-        self._resting: tuple[Array, Array] | None = None
-        self._holds = False
 
-    def frame(self, number: int) -> tuple[Array, Array]:
-        """Return (asked (N, 2, M), expected mean over the exposure (M, 2)) of the next frame.
+    def initial_state(self) -> ReferenceState:
+        """Return mirrors that stand at the aims of the first command."""
+        target = np.ascontiguousarray(self._commands[0].target_rad.T)
+        return ReferenceState(_at_rest(target), target[None], arrived=False)
 
-        `asked` is the static tilt that the drive is asked for, the nominal cubic spring allowed
-        for; once the path has arrived it is (1, 2, M), for all ticks. [rad]
+    def frame(self, state: ReferenceState, number: int) -> tuple[ReferenceState, Array, Array]:
+        """Return what frame `number` makes of the state, what it asks for, and what is expected.
 
-        Frames are asked for in order; those before `next_change` may be left out.
+        Frames are played in order; those before `next_move` may be left out.
+
+        Returns
+        -------
+        state : ReferenceState
+            At the start of the next frame.
+        asked_rad : (N, 2, M) ndarray
+            Static tilt that the drive is asked for in each tick, the nominal cubic spring allowed
+            for; once the path has arrived it is (1, 2, M), for all ticks. [rad]
+        expected_rad : (M, 2) ndarray
+            Expected mean tilt over the exposure. [rad]
         """
-        while self._later and self._later[0].frame == number:
-            target = self._later.pop(0).target_rad
-            start = np.ascontiguousarray(self._ahead[0].T)
-            path = self._shaper.path(start, target)
-            fault = path_fault(path, len(target))
-            if fault is not None:
-                raise PlugInError(f'shaping "{kind_of(self._shaper)}": the path {fault}')
-            self._ahead = np.ascontiguousarray(path.transpose(0, 2, 1))
-            self._resting = None
-            self._holds = False
-        if self._resting is not None:
-            self._holds = True
-            return self._resting
-        ticks = self._ahead[: self._n]
-        held = np.broadcast_to(self._ahead[-1], (self._n - len(ticks), *self._ahead.shape[1:]))
+        for command in self._commands[1:]:
+            if command.frame == number:
+                start = np.ascontiguousarray(state.ahead_rad[0].T)
+                state = state._replace(ahead_rad=self._path(start, command), arrived=False)
+        ahead = state.ahead_rad
+        if state.arrived:
+            return state, self._asked(ahead), np.ascontiguousarray(ahead[-1].T)
+        ticks = ahead[: self._n]
+        held = np.broadcast_to(ahead[-1], (self._n - len(ticks), *ahead.shape[1:]))
         ticks = np.concatenate([ticks, held])
-        after = self._from_state @ self._state + self._from_command @ ticks.transpose(1, 0, 2)
-        self._state = after[:, :3]
-        self._ahead = self._ahead[self._n :] if len(self._ahead) > self._n else self._ahead[-1:]
-        asked = np.ascontiguousarray(ticks * (1.0 + self._cubic[None] * ticks**2))
+        after = self._from_state @ state.believed + self._from_command @ ticks.transpose(1, 0, 2)
         expected = np.ascontiguousarray(after[:, 3].T)
-        target = self._ahead[-1]
-        error = self._state[:, 0] - target
-        slow = np.abs(self._state[:, 1]).max() < AT_REST_RAD * 1e4
-        if len(self._ahead) == 1 and slow and np.abs(error).max() < AT_REST_RAD:
-            asked_at_rest = target * (1.0 + self._cubic * target**2)
-            self._resting = asked_at_rest[None], np.ascontiguousarray(target.T)
-            self._state = _at_rest(target)
-        return asked, expected
+        ahead = ahead[self._n :] if len(ahead) > self._n else ahead[-1:]
+        state = self._arrived_or_not(np.ascontiguousarray(after[:, :3]), ahead)
+        return state, self._asked(ticks), expected
 
-    def next_change(self, number: int) -> int:
-        """Return the first frame after `number`, asked for last, that is to be asked for.
+    def next_move(self, state: ReferenceState, number: int) -> int:
+        """Return the first frame from `number` on, where the state is, in which the path moves."""
+        commands = [each.frame for each in self._commands[1:] if each.frame >= number]
+        return min(commands, default=sys.maxsize) if state.arrived else number
 
-        Until then its path holds.
-        """
-        if not self._holds:
-            return number + 1
-        return self._later[0].frame if self._later else sys.maxsize
+    def _path(self, start_rad: Array, command: Command) -> Array:
+        """Return the shaped path (K, 2, M) of a command."""
+        path = self._shaper.path(start_rad, command.target_rad)
+        fault = path_fault(path, len(command.target_rad))
+        if fault is not None:
+            raise PlugInError(f'shaping "{kind_of(self._shaper)}": the path {fault}')
+        return np.ascontiguousarray(path.transpose(0, 2, 1))
+
+    def _asked(self, ticks_rad: Array) -> Array:
+        return np.ascontiguousarray(ticks_rad * (1.0 + self._cubic * ticks_rad**2))
+
+    @staticmethod
+    def _arrived_or_not(believed: Array, ahead_rad: Array) -> ReferenceState:
+        target = ahead_rad[-1]
+        slow = np.abs(believed[:, 1]).max() < AT_REST_RAD * 1e4
+        near = np.abs(believed[:, 0] - target).max() < AT_REST_RAD
+        if len(ahead_rad) == 1 and slow and near:
+            return ReferenceState(_at_rest(target), ahead_rad, arrived=True)
+        return ReferenceState(believed, ahead_rad, arrived=False)
 
 
 def _at_rest(tilt_rad: Array) -> Array:

@@ -1,139 +1,132 @@
-"""One frame of the loop, stage by stage: any estimator, any controller, any camera."""
+"""A stretch of frames, stage by stage: any estimator, any controller, any camera."""
 
-from functools import partial
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.exposure import Sampling
-from sim.camera.measurement import BEYOND, Measurement
-from sim.camera.search import Search
+from sim.camera.measurement import BEYOND
+from sim.camera.search import SearchState, judge
 from sim.camera.settings import window_origin
 from sim.camera.shutter import row_delay_s
 from sim.errors import ScenarioError
+from sim.kernels.stretch import Watched
 from sim.loop.checks import check_correction
 from sim.loop.frame_path import FramePath
+from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
-from sim.loop.recorder import Recorder
-from sim.loop.stopwatch import Stage, Stopwatch
+from sim.loop.recorder import note_frame
+from sim.loop.state import LoopState, Picture, copy
+from sim.loop.stopwatch import Laps, Stage, lap
 from sim.loop.surroundings import Environment
-from sim.mirror.motion import Asked, Forcing, Motion
-from sim.mirror.propagator import Fleet
+from sim.mirror.motion import Asked, Forcing
 from sim.ports import Array, TiltReading
 from sim.rng import Stream
 
 AT_ONCE = np.zeros(0)
 
 
-class FrameByFrame:
-    """Takes the loop through single frames, in order."""
+class Exposure(NamedTuple):
+    """What `Measurement` makes the images of a frame from."""
 
-    def __init__(
-        self, parts: Parts, motion: Motion, recorder: Recorder, watch: Stopwatch
-    ) -> None:
+    position_px: Array
+    """(S, 2, M) paths of the spots over the exposure, in their windows. [px]"""
+    frame: int
+    origin_px: Array
+    """(M, 2) corners of the windows. [px]"""
+    temperature_k: float
+
+
+class FrameByFrame:
+    """Takes the loop through frames one by one; what it keeps is room to work in."""
+
+    def __init__(self, parts: Parts) -> None:
         n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
         self._parts = parts
-        self._motion = motion
-        self._recorder = recorder
-        self._watch = watch
         self._history = np.zeros((n + 1, 2, m))
         self._noise = np.zeros((n if parts.drive.noise_v > 0 else 0, 2, m), np.float32)
         self._position = np.zeros((len(parts.exposure_weights), 2, m))
         self._samples = parts.exposure_weights @ np.arange(n + 1.0)
-        self._search = None if parts.search is None else Search(parts.search, m)
-        self._pictures = {frame: text for text, frame in parts.pictures}
-        self.control = parts.controller.initial_state(m)
-        """State of the controller."""
-        self.kept: list[tuple[str, int, NDArray[np.uint16]]] = []
-        """Spot images: what they show, their frame, and (M, H, W) [DN]."""
 
-    @property
-    def search_frames(self) -> NDArray[np.int32]:
-        """Frames that each mirror (M,) was searched for."""
-        if self._search is None:
-            return np.zeros(len(self._parts.mirrors), np.int32)
-        return self._search.frames
+    def run(
+        self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps
+    ) -> LoopState:
+        """Return the state after a stretch of frames; the traces under watch are written to."""
+        parts, n = self._parts, self._parts.clock.ticks_per_frame
+        motion = copy(state.motion)
+        moving, waiting, lag, change = motion
+        control, search, pictures = state.control, state.search, state.pictures
+        for k in range(ahead.stretch.frames):
+            frame, path = ahead.stretch.first + k, ahead.path(k)
+            around = ahead.environment.part(k, 1, n)
+            forcing = self._forcing(frame, around)
+            self._history[0] = moving.tilt
+            now = n if lag else change
+            asked = Asked(path.asked_rad, waiting[0], waiting[min(lag, 1)], change if lag else n)
+            parts.kernels.advance(
+                moving, self._history, 0, now, asked, forcing, ahead.mirrors.fleet, parts.drive
+            )
+            lap(laps, Stage.PLANT)
+            search, exposure, reading = self._read(frame, path, around, search)
+            lap(laps, Stage.CAMERA)
+            control, correction = parts.controller.step(control, reading, path.setpoint)
+            check_correction(correction, parts, frame)
+            waiting[:-1] = waiting[1:]
+            waiting[-1] = correction.T
+            lap(laps, Stage.CONTROL)
+            if not lag:
+                asked = Asked(path.asked_rad, waiting[0], waiting[0], n)
+                parts.kernels.advance(
+                    moving, self._history, now, n, asked, forcing, ahead.mirrors.fleet, parts.drive
+                )
+                lap(laps, Stage.PLANT)
+            note_frame(parts, watched, frame, self._history, reading, correction)
+            lap(laps, Stage.RECORDING)
+            if shown := pictures_of(parts, frame, exposure):
+                pictures += shown
+                lap(laps, Stage.PICTURES)
+        return state._replace(
+            motion=motion, control=control, search=search, pictures=pictures
+        )
 
-    def run(self, frame: int, k: int, around: Environment, path: FramePath, fleet: Fleet) -> None:
-        """Run one frame, the k-th of the block that `around` is of."""
-        parts, motion, watch = self._parts, self._motion, self._watch
-        n = parts.clock.ticks_per_frame
-        ticks = slice(k * n, (k + 1) * n + 1)
+    def _forcing(self, frame: int, around: Environment) -> Forcing:
+        """What acts on drives and mirrors in a frame."""
         if len(self._noise):
+            parts = self._parts
             parts.kernels.fill_normals(
                 self._noise, parts.mirrors, 0, frame, (parts.seed, int(Stream.AMPLIFIER))
             )
-        forcing = Forcing(
-            around.acceleration[ticks],
-            around.rest[k],
-            around.rest[k + 1],
-            float(around.gain[k]),
-            float(around.gain[k + 1]),
-            self._noise,
-        )
-        self._history[0] = motion.moving.tilt
-        lag, change = motion.lag, motion.change_tick
-        now = n if lag else change
-        waiting = motion.waiting
-        asked = Asked(path.asked_rad, waiting[0], waiting[min(lag, 1)], change if lag else n)
-        parts.kernels.advance(
-            motion.moving, self._history, 0, now, asked, forcing, fleet, parts.drive
-        )
-        watch.lap(Stage.PLANT)
-        measured, status = self._read(frame, path, around.sensor[ticks], around.temperature[k])
-        watch.lap(Stage.CAMERA)
-        self.control, correction = parts.controller.step(
-            self.control, TiltReading(measured, status), path.setpoint
-        )
-        check_correction(correction, parts, frame)
-        waiting[:-1] = waiting[1:]
-        waiting[-1] = correction.T
-        watch.lap(Stage.CONTROL)
-        if not lag:
-            asked = Asked(path.asked_rad, waiting[0], waiting[0], n)
-            parts.kernels.advance(
-                motion.moving, self._history, now, n, asked, forcing, fleet, parts.drive
-            )
-            watch.lap(Stage.PLANT)
-        self._recorder.frame(frame, self._history, measured, status, correction)
-        watch.lap(Stage.RECORDING)
+        gain = float(around.gain[0]), float(around.gain[1])
+        return Forcing(around.acceleration, around.rest[0], around.rest[1], *gain, self._noise)
 
     def _read(
-        self, frame: int, path: FramePath, shift_rad: Array, temperature_k: float
-    ) -> tuple[Array, NDArray[np.uint8]]:
-        """Expose, read, and search where that is on: (measured tilt, status)."""
-        parts, search, measurement = self._parts, self._search, self._parts.measurement
+        self, frame: int, path: FramePath, around: Environment, search: SearchState | None
+    ) -> tuple[SearchState | None, Exposure, TiltReading]:
+        """Expose, read, and search where that is on."""
+        parts, measurement = self._parts, self._parts.measurement
         origin = path.origin_px
         if search is not None:
             origin = window_origin(path.expected_px + search.offset_px, measurement.window_px)
         parts.kernels.spot_paths(
-            self._position, self._history, shift_rad,
+            self._position, self._history, around.sensor,
             Sampling(self._samples, delay_ticks(origin, parts), parts.scale_px_per_rad),
             np.ascontiguousarray(origin.T),
         )  # fmt: skip
-        seen = (self._position, frame, origin, float(temperature_k))
-        spots = measurement.read(*seen)
+        exposure = Exposure(self._position, frame, origin, float(around.temperature[0]))
+        spots = measurement.read(*exposure)
         spot_px, status = origin + spots.spot_px, spots.status
         if measurement.table is not None and status.max() == BEYOND:
             raise beyond_table(parts, int(status.argmax()), frame)
-        if search is not None:
-            look = partial(_fields, measurement, seen)
-            spot_px, status = search.judge(spot_px, status, path.expected_px, look)
-        if frame in self._pictures:
-            self.keep(frame, seen)
-        return spot_px / parts.scale_px_per_rad, status
+        if parts.search is not None and search is not None:
 
-    def keep(self, frame: int, seen: tuple[Any, ...]) -> None:
-        """Keep the spot images of a frame; `seen` is what `Measurement.frames` takes."""
-        pixels = self._parts.measurement.frames(*seen).astype(np.uint16)
-        self.kept.append((self._pictures[frame], frame, pixels))
+            def look(which: NDArray[np.int64]) -> NDArray[np.int32]:
+                return measurement.fields(which, *exposure)
 
-
-def _fields(
-    measurement: Measurement, seen: tuple[Any, ...], which: NDArray[np.int64]
-) -> NDArray[np.int32]:
-    return measurement.fields(which, *seen)
+            search, spot_px, status = judge(
+                parts.search, search, spot_px, status, path.expected_px, look
+            )
+        return search, exposure, TiltReading(spot_px / parts.scale_px_per_rad, status)
 
 
 def delay_ticks(origin_px: Array, parts: Parts) -> Array:
@@ -146,6 +139,15 @@ def delay_ticks(origin_px: Array, parts: Parts) -> Array:
     measurement = parts.measurement
     middle = origin_px[:, 1] + measurement.centre_px[:, 1] + 0.5 * (measurement.window_px[0] - 1)
     return row_delay_s(parts.row_s, middle, measurement.layout.shape[0]) / parts.clock.tick_s
+
+
+def pictures_of(parts: Parts, frame: int, exposure: Exposure) -> tuple[Picture, ...]:
+    """Return the picture of a frame, if one is to be kept."""
+    return tuple(
+        Picture(shows, frame, parts.measurement.frames(*exposure).astype(np.uint16))
+        for shows, at in parts.pictures
+        if at == frame
+    )
 
 
 def beyond_table(parts: Parts, column: int, frame: int) -> ScenarioError:

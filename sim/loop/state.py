@@ -1,23 +1,94 @@
-"""What moves in a run: mirrors, amplifiers, and the corrections on their way to the drive."""
+"""All that changes in a run, in one record: take it, keep it, go on from it, as often as wanted.
+
+What is fixed stands in `Parts`. Every part of a state is a NamedTuple of arrays, numbers, texts,
+tuples and None; disturbances and controllers keep to that too (`sim.loop.saved` refuses what does
+not). No array of a state that `steps` has yielded changes afterwards.
+"""
+
+from copy import deepcopy
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
+from sim.camera.search import SearchState, nothing_lost
 from sim.loop.parts import Parts
+from sim.loop.recorder import Records, nothing_noted
+from sim.loop.reference import ReferenceState
+from sim.loop.stopwatch import Spent
+from sim.loop.surroundings import SurroundingsState, undisturbed
 from sim.mirror.motion import Motion, Moving
 from sim.ports import Array
 
+Tree = TypeVar("Tree")
 
-def at_rest(parts: Parts, asked_rad: Array) -> Motion:
-    """Return mirrors that stand at their first aims, held by what the drive is asked for (2, M)."""
+
+class Picture(NamedTuple):
+    """Spot images of one frame."""
+
+    shows: str
+    frame: int
+    pixels_dn: NDArray[np.uint16]
+    """(M, H, W) [DN]"""
+
+
+class LoopState(NamedTuple):
+    """Where a run of the loop stands before a frame."""
+
+    frame: int
+    motion: Motion
+    """Mirrors, amplifiers, and corrections on their way to the drive."""
+    reference: ReferenceState
+    """The commanded path ahead, and the believed mirrors."""
+    surroundings: SurroundingsState
+    """Disturbances, mounts and bracket at the start of the block that the frame lies in."""
+    resonance_change: float
+    """Relative change of the resonance that the propagators are made for. [-]"""
+    control: Any
+    """State of the controller, as it keeps it."""
+    search: SearchState | None
+    """Searches for lost spots, if there are any to be made."""
+    records: Records
+    """The traces so far."""
+    pictures: tuple[Picture, ...]
+    """Those taken so far."""
+    spent: Spent
+    """What took the time so far."""
+
+
+def initial_state(parts: Parts) -> LoopState:
+    """Return the state before the first frame: mirrors stand at their first aims."""
     m = len(parts.mirrors)
+    reference = parts.reference.initial_state()
+    _, asked_rad, _ = parts.reference.frame(reference, 0)
     lag, change_tick = divmod(parts.latency_ticks, parts.clock.ticks_per_frame)
     moving = Moving(
         np.ascontiguousarray(parts.epochs[0].aim_rad.T + parts.population.alignment_rad.T),
         np.zeros((2, m)),
-        _volts(asked_rad, parts),
+        _volts(asked_rad[0], parts),
         np.zeros(m, np.int64),
     )
-    return Motion(moving, np.zeros((lag + 1, 2, m)), lag, change_tick)
+    return LoopState(
+        frame=0,
+        motion=Motion(moving, np.zeros((lag + 1, 2, m)), lag, change_tick),
+        reference=reference,
+        surroundings=undisturbed(parts),
+        resonance_change=0.0,
+        control=parts.controller.initial_state(m),
+        search=None if parts.search is None else nothing_lost(m),
+        records=nothing_noted(parts),
+        pictures=(),
+        spent=Spent(),
+    )
+
+
+def copy(state: Tree) -> Tree:
+    """Return a state, or a part of one, with arrays of its own.
+
+    A yielded state shows the rows of its run's traces and so keeps all of them in memory; a copy
+    holds what it shows alone.
+    """
+    return deepcopy(state)
 
 
 def _volts(asked_rad: Array, parts: Parts) -> Array:

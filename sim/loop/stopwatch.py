@@ -1,84 +1,70 @@
 """What took the time: the stages of the loop, each with the seconds spent in it."""
 
 from enum import IntEnum
+from itertools import pairwise
 from time import perf_counter
 from typing import NamedTuple
+
+from sim.loop.plan import Stretch
 
 
 class Stage(IntEnum):
     """What time is counted for."""
 
     SURROUNDINGS = 0
-    """Disturbances, mounts and bracket."""
+    """Disturbances, mounts and bracket, and the mirrors at their temperature."""
     PATH = 1
     """Commanded paths, and what is expected of the mirrors on them."""
-    PLANT = 2
-    """Drive and mirrors, the amplifiers' noise with them."""
-    CAMERA = 3
-    """Spot images and their reading."""
-    CONTROL = 4
-    """The controller."""
-    RECORDING = 5
-    """Errors and losses at every tick, and the traces."""
-    FUSED = 6
+    FUSED = 2
     """Plant, camera, control and recording of many frames in one call."""
-
-
-INSIDE = (Stage.PLANT, Stage.CAMERA, Stage.CONTROL, Stage.RECORDING)
-"""What `Stage.FUSED` is made of."""
+    PLANT = 3
+    """Frame by frame: drive and mirrors, the amplifiers' noise with them."""
+    CAMERA = 4
+    """Frame by frame: spot images and their reading."""
+    CONTROL = 5
+    """Frame by frame: the controller."""
+    RECORDING = 6
+    """The traces; frame by frame, errors and losses at every tick as well."""
+    PICTURES = 7
+    """Spot images that are kept."""
 
 
 class Spent(NamedTuple):
-    """Wall-clock time of a run of the loop."""
+    """Wall-clock time of a run of the loop, as measured; inside a fused call nothing can be."""
 
-    start_s: float
-    """The first frame with all before it, and the first stretch on the fused path: kernels are
-    loaded in them, or compiled if they must. [s]"""
-    stages_s: tuple[float, ...]
+    start_s: float = 0.0
+    """The first stretch of frames with all before it: kernels are loaded in it, or compiled. [s]"""
+    stages_s: tuple[float, ...] = (0.0,) * len(Stage)
     """Each `Stage`, without that. [s]"""
-    fused_frames: int
+    fused_frames: int = 0
     """Frames that went through the fused path."""
 
-    def shared_out_s(self) -> dict[str, float]:
-        """Return the seconds of each stage, those of the fused path shared out among its parts.
-
-        Inside the fused path nothing can be timed; its time is split as that of the frames which
-        went stage by stage before it.
-        """
-        seconds = {stage: self.stages_s[stage] for stage in Stage}
-        fused_s = seconds.pop(Stage.FUSED)
-        sampled_s = sum(seconds[stage] for stage in INSIDE)
-        for stage in INSIDE:
-            share = seconds[stage] / sampled_s if sampled_s > 0 else 1 / len(INSIDE)
-            seconds[stage] += share * fused_s
-        return {stage.name.lower(): value for stage, value in seconds.items()}
+    def by_stage_s(self) -> dict[str, float]:
+        """Return the seconds of each stage that took any, by name."""
+        return {stage.name.lower(): self.stages_s[stage] for stage in Stage if self.stages_s[stage]}
 
 
-class Stopwatch:
-    """Adds up laps by stage; a lap goes to the stage that ends with it."""
+Laps = list[tuple[Stage | None, float]]
+"""Moments [s], each with the stage that ended then; the first is the beginning."""
 
-    def __init__(self) -> None:
-        self._stages_s = [0.0] * len(Stage)
-        self._start_s = 0.0
-        self._at_s = perf_counter()
 
-    def lap(self, stage: Stage) -> None:
-        """Count the time since the last lap for a stage."""
-        now_s = perf_counter()
-        self._stages_s[stage] += now_s - self._at_s
-        self._at_s = now_s
+def begun() -> Laps:
+    """Return laps that begin now."""
+    return [(None, perf_counter())]
 
-    def lap_of_start(self) -> None:
-        """Count the time since the last lap for the start."""
-        now_s = perf_counter()
-        self._start_s += now_s - self._at_s
-        self._at_s = now_s
 
-    def end_of_start(self) -> None:
-        """Count everything so far for the start."""
-        self._start_s += sum(self._stages_s)
-        self._stages_s = [0.0] * len(Stage)
+def lap(laps: Laps, stage: Stage) -> None:
+    """Count the time since the last lap for a stage."""
+    laps.append((stage, perf_counter()))
 
-    def spent(self, fused_frames: int) -> Spent:
-        """Return the times so far."""
-        return Spent(self._start_s, tuple(self._stages_s), fused_frames)
+
+def with_laps(spent: Spent, laps: Laps, stretch: Stretch, *, start: bool) -> Spent:
+    """Return the times with those of a stretch of frames: by stage, or all for the start."""
+    fused_frames = spent.fused_frames + stretch.fused * stretch.frames
+    if start:
+        return Spent(spent.start_s + laps[-1][1] - laps[0][1], spent.stages_s, fused_frames)
+    stages_s = list(spent.stages_s)
+    for (_, before_s), (stage, at_s) in pairwise(laps):
+        assert stage is not None
+        stages_s[stage] += at_s - before_s
+    return Spent(spent.start_s, tuple(stages_s), fused_frames)

@@ -6,6 +6,9 @@ import numpy as np
 
 from sim.loop.checks import check_effects
 from sim.loop.parts import Parts
+from sim.loop.plan import Stretch, block_end, block_start
+from sim.mechanics.isolator import IsolatorState
+from sim.mechanics.resonator import SectionState
 from sim.ports import Array, Effects
 
 
@@ -26,50 +29,117 @@ class Environment(NamedTuple):
     """(F + 1,) [K]"""
 
 
-class Surroundings:
-    """Adds up the disturbances, and passes the base's acceleration through mounts and bracket."""
+    sway: Array
+    """(F*N + 1, 3) of the core against the chassis at tick edges. [m]"""
 
-    def __init__(self, parts: Parts) -> None:
-        self._parts = parts
-        self._states = [d.initial_state() for d in parts.disturbances]
-        self._mounts: Any = None if parts.isolator is None else parts.isolator.initial_state()
-        self._bracket: Any = None if parts.bracket is None else parts.bracket.initial_state()
-        self.sway_m: Array | None = None
-
-    def advance(self, first: int, count: int) -> Environment:
-        """Return what happens in `count` frames from frame `first` on, the next not yet asked."""
-        parts = self._parts
-        n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
-        shapes = ((count * n + 1, 3), (count + 1, m, 2), (count + 1, 2), *((count + 1,),) * 3)
-        found: list[Array | None] = [None] * len(Effects._fields)
-        for i, disturbance in enumerate(parts.disturbances):
-            self._states[i], effects = disturbance.advance(self._states[i], first, count)
-            check_effects(effects, shapes, disturbance, i, first * parts.clock.frame_s)
-            found = [_sum(total, part) for total, part in zip(found, effects, strict=True)]
-        acceleration, rest, sensor, gain, resonance, temperature = (
-            np.zeros(shape) if total is None else np.asarray(total, np.float64)
-            for total, shape in zip(found, shapes, strict=True)
-        )
-        if parts.isolator is not None:
-            self._mounts, acceleration, sway = parts.isolator.advance(self._mounts, acceleration)
-            largest = np.abs(sway).max(axis=0)
-            self.sway_m = largest if self.sway_m is None else np.maximum(self.sway_m, largest)
-        shift = np.zeros((count * n + 1, 2))
-        if sensor.any():
-            edges = np.arange(count * n + 1) / n
-            for axis in range(2):
-                shift[:, axis] = np.interp(edges, np.arange(count + 1), sensor[:, axis])
-        if parts.bracket is not None:
-            self._bracket, swing = parts.bracket.advance(self._bracket, acceleration)
-            shift = shift + swing
+    def part(self, first: int, count: int, ticks_per_frame: int) -> "Environment":
+        """Return what surrounds the mirrors over `count` of the frames, from the `first` on."""
+        ticks = slice(first * ticks_per_frame, (first + count) * ticks_per_frame + 1)
+        edges = slice(first, first + count + 1)
         return Environment(
-            np.ascontiguousarray(acceleration),
-            shift,
-            np.ascontiguousarray(rest.transpose(0, 2, 1)),
-            np.ascontiguousarray(gain),
-            resonance,
-            temperature,
-        )
+            self.acceleration[ticks], self.sensor[ticks], self.rest[edges], self.gain[edges],
+            self.resonance[edges], self.temperature[edges], self.sway[ticks],
+        )  # fmt: skip
+
+
+class SurroundingsState(NamedTuple):
+    """Where everything that acts from outside stands at the start of a block of frames."""
+
+    disturbances: tuple[Any, ...]
+    """State of each, as it keeps it."""
+    mounts: IsolatorState | None
+    bracket: SectionState | None
+
+
+def undisturbed(parts: Parts) -> SurroundingsState:
+    """Return the state before the first frame."""
+    return SurroundingsState(
+        tuple(each.initial_state() for each in parts.disturbances),
+        None if parts.isolator is None else parts.isolator.initial_state(),
+        None if parts.bracket is None else parts.bracket.initial_state(),
+    )
+
+
+def advance(
+    parts: Parts, state: SurroundingsState, first: int, count: int
+) -> tuple[SurroundingsState, Environment]:
+    """Add up the disturbances, and pass the base's acceleration through mounts and bracket.
+
+    Parameters
+    ----------
+    parts : Parts
+        What takes part.
+    state : SurroundingsState
+        At the start of frame `first`; not changed.
+    first, count : int
+        The block of frames.
+
+    Returns
+    -------
+    SurroundingsState
+        At the start of the next block.
+    Environment
+        Over this one.
+    """
+    n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
+    disturbances, mounts, bracket = list(state.disturbances), state.mounts, state.bracket
+    shapes = ((count * n + 1, 3), (count + 1, m, 2), (count + 1, 2), *((count + 1,),) * 3)
+    found: list[Array | None] = [None] * len(Effects._fields)
+    for i, disturbance in enumerate(parts.disturbances):
+        disturbances[i], effects = disturbance.advance(disturbances[i], first, count)
+        check_effects(effects, shapes, disturbance, i, first * parts.clock.frame_s)
+        found = [_sum(total, part) for total, part in zip(found, effects, strict=True)]
+    acceleration, rest, sensor, gain, resonance, temperature = (
+        np.zeros(shape) if total is None else np.asarray(total, np.float64)
+        for total, shape in zip(found, shapes, strict=True)
+    )
+    sway = np.zeros((count * n + 1, 3))
+    if parts.isolator is not None and mounts is not None:
+        mounts, acceleration, sway = parts.isolator.advance(mounts, acceleration)
+    shift = np.zeros((count * n + 1, 2))
+    if sensor.any():
+        edges = np.arange(count * n + 1) / n
+        for axis in range(2):
+            shift[:, axis] = np.interp(edges, np.arange(count + 1), sensor[:, axis])
+    if parts.bracket is not None and bracket is not None:
+        bracket, swing = parts.bracket.advance(bracket, acceleration)
+        shift = shift + swing
+    environment = Environment(
+        np.ascontiguousarray(acceleration),
+        shift,
+        np.ascontiguousarray(rest.transpose(0, 2, 1)),
+        np.ascontiguousarray(gain),
+        resonance,
+        temperature,
+        sway,
+    )
+    return SurroundingsState(tuple(disturbances), mounts, bracket), environment
+
+
+class Block(NamedTuple):
+    """Some frames of surroundings, made in one go."""
+
+    first: int
+    end: int
+    """First frame after it."""
+    environment: Environment
+    after: SurroundingsState
+    """At its end."""
+
+    def part(self, stretch: Stretch, ticks_per_frame: int) -> Environment:
+        """Return what surrounds the mirrors over a stretch of its frames."""
+        return self.environment.part(stretch.first - self.first, stretch.frames, ticks_per_frame)
+
+    def resonance_from(self, frame: int) -> Array:
+        """Return the relative change of the resonance in a frame and those after it. [-]"""
+        return self.environment.resonance[frame - self.first : -1]
+
+
+def block_of(parts: Parts, state: SurroundingsState, frame: int) -> Block:
+    """Return the block of surroundings that a frame lies in; the state is that at its start."""
+    first, end = block_start(frame), block_end(frame)
+    after, environment = advance(parts, state, first, min(end, parts.clock.n_frames) - first)
+    return Block(first, end, environment, after)
 
 
 def _sum(total: Array | None, part: Array | None) -> Array | None:

@@ -16,7 +16,7 @@ from scipy.integrate import solve_ivp
 from scipy.special import erf
 
 from sim.loop.parts import Parts
-from sim.loop.surroundings import Surroundings
+from sim.loop.surroundings import advance, undisturbed
 
 RTOL, ATOL = 1e-6, 1e-10
 Solver = Callable[..., np.ndarray]
@@ -72,14 +72,14 @@ def run_script(parts: Parts, n_frames: int, solve: Solver = by_solve_ivp) -> np.
     camera, measurement = parts.measurement.camera, parts.measurement
     assert measurement.fused is not None
     m, frame_s = len(parts.mirrors), clock.frame_s
-    around = Surroundings(parts).advance(0, n_frames)
+    _, around = advance(parts, undisturbed(parts), 0, n_frames)
     tick_s = clock.tick_s * np.arange(len(around.acceleration))
     shaking = np.ascontiguousarray(around.acceleration.T)
     exposed_s = clock.tick_s * (parts.exposure_weights @ np.arange(clock.ticks_per_frame + 1.0))
     times_s = np.r_[exposed_s, frame_s]
     height, width = measurement.window_px
     edges_x, edges_y = np.arange(width + 1) - 0.5, np.arange(height + 1) - 0.5
-    asked, expected = parts.reference().frame(0)
+    _, asked, expected = parts.reference.frame(parts.reference.initial_state(), 0)
     origin = np.floor(parts.scale_px_per_rad * expected - 0.5 * np.array([width, height]) + 1.0)
     aim = parts.epochs[0].aim_rad
     state = np.zeros((m, 6))

@@ -23,12 +23,10 @@ import numpy as np
 from sim.assembly.build import build
 from sim.kernels import compiled, plain
 from sim.kernels.compiled import fill_normals
-from sim.kernels.plain import camera as plain_camera
-from sim.kernels.plain import multiply_add
-from sim.kernels.plain import normals as plain_normals
 from sim.kernels.threads import on_threads
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
+from sim.loop.stopwatch import Spent
 from sim.rng import Stream
 from sim.scenario.model import load_scenario
 
@@ -40,6 +38,13 @@ DEMO = ROOT / "scenarios" / "harrow_point_earthquake.toml"
 PORTS = {24: 6, 48: 8, 80: 10, 96: 12, 192: 16, 384: 24}
 """Ports a side, and columns of the array."""
 THREADS = (1, 2)
+
+
+class Spents(NamedTuple):
+    """What took the time on each path."""
+
+    fused: Spent
+    frame_by_frame: Spent
 
 
 class Timing(NamedTuple):
@@ -135,19 +140,12 @@ def opponents(quick: bool) -> dict[str, Timing]:
         1 if quick else 2,
     )
     by_hand = made("duration_ms=64", kernels=plain)
-    for module in (multiply_add, plain_normals, plain_camera):
-        module.fma = twice_rounded
 
     def by_numpy() -> int:
         simulate(by_hand)
         return by_hand.clock.n_frames
 
     return found | best({"vectorised numpy": by_numpy}, 1 if quick else 2)
-
-
-def twice_rounded(a: np.ndarray, b: np.ndarray, c: np.ndarray) -> np.ndarray:
-    """Multiply and add as numpy does: an opponent need not meet the kernels to the last bit."""
-    return np.asarray(a * b + c, np.float32)
 
 
 def product(duration_ms: int) -> dict[str, Callable[[], int]]:
@@ -289,7 +287,7 @@ def main() -> None:
     starts = start_up()
     parts = made(f"duration_ms={duration_ms}")
     with on_threads(1):
-        spent = simulate(parts).spent
+        spent = Spents(simulate(parts).spent, simulate(parts, fused=False).spent)
 
     from tests.benchmarks.speed_page import figure, page
 

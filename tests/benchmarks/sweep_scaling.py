@@ -14,6 +14,7 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 
 from sim.studies.sweep.execute import Engine, dask_cluster, execute, local_processes
+from sim.studies.sweep.identity import identity_of
 from sim.studies.sweep.plan import make_plan
 from sim.studies.sweep.store import Store
 
@@ -27,7 +28,7 @@ def measure(engine: Callable[[], AbstractContextManager[Engine]], runs: int) -> 
     plan = make_plan(SCENARIO, (), seeds=runs, overrides=OVERRIDES)
     stamps: list[float] = []
     with tempfile.TemporaryDirectory() as folder:
-        with Store(Path(folder), plan.identity(), overwrite=False) as store:
+        with Store(Path(folder), identity_of(plan), overwrite=False) as store:
             began = time.perf_counter()
             with engine() as ready:
                 execute(plan, store, ready, lambda done: stamps.append(time.perf_counter()))

@@ -210,4 +210,4 @@ def test_plain_twin_draws_the_same_spot() -> None:
     out = np.zeros((1, 24, 24), np.int32)
     images = Images(out, np.zeros((3, 1), np.int64), 0, True)
     plain.expose(images, position, np.array([0]), camera, PixelNoise(0, 0, 3, 1))
-    assert np.array_equal(out, frames(camera, position))
+    assert np.abs(out - frames(camera, position)).max() <= 1

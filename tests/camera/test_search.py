@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.camera.search import Search, SearchRule, brightest
+from sim.camera.search import SearchRule, brightest, judge, nothing_lost
 from sim.estimators.spot_model import pixel_integrated
 from sim.ports import SpotStatus
 
@@ -33,7 +33,7 @@ def test_a_brighter_stranger_is_taken_for_the_spot() -> None:
 
 def test_search_starts_costs_and_ends_as_ruled() -> None:
     """Mirror 0 is seen throughout; mirror 1 is lost, searched, found, followed, and home."""
-    search = Search(RULE, 2)
+    search = nothing_lost(2)
     expected = np.array([[1.0, 1.0], [2.0, -3.0]])
     true = expected + [[0.0, 0.0], [18.0, 9.0]]
     looks: list[int] = []
@@ -46,7 +46,8 @@ def test_search_starts_costs_and_ends_as_ruled() -> None:
     for frame in range(14):
         near = np.abs(true - expected - search.offset_px).max(axis=1) < 9
         status = np.where(near, OK, DIM).astype(np.uint8)
-        spots, status = search.judge(np.where(near[:, None], true, np.nan), status, expected, look)
+        read = np.where(near[:, None], true, np.nan)
+        search, spots, status = judge(RULE, search, read, status, expected, look)
         statuses.append(status.tolist())
         assert np.isnan(spots[:, 0]).tolist() == (status != OK).tolist()
         if frame >= 7:
@@ -59,19 +60,22 @@ def test_search_starts_costs_and_ends_as_ruled() -> None:
 
 
 def test_a_dark_mirror_is_searched_again_and_again() -> None:
-    search = Search(RULE, 1)
+    search = nothing_lost(1)
     statuses = []
     for _ in range(14):
-        _, status = search.judge(np.full((1, 2), np.nan), np.array([DIM], np.uint8),
-                                 np.zeros((1, 2)), lambda k: fields(np.full((len(k), 2), 99.0)))
+        search, _, status = judge(
+            RULE, search, np.full((1, 2), np.nan), np.array([DIM], np.uint8), np.zeros((1, 2)),
+            lambda k: fields(np.full((len(k), 2), 99.0)),
+        )  # fmt: skip
         statuses.append(int(status[0]))
     assert statuses == ([DIM] * 3 + [SEARCH] * 4) * 2
 
 
 def test_a_spot_seen_now_and_then_is_not_searched() -> None:
-    search = Search(RULE, 1)
+    search = nothing_lost(1)
     for status in (DIM, DIM, OK) * 4:
         spot = np.zeros((1, 2)) if status == OK else np.full((1, 2), np.nan)
-        _, after = search.judge(spot, np.array([status], np.uint8), np.zeros((1, 2)), lambda k: k)
+        read = np.array([status], np.uint8)
+        search, _, after = judge(RULE, search, spot, read, np.zeros((1, 2)), lambda k: k)
         assert after.tolist() == [status]
     assert search.frames.tolist() == [0]

@@ -43,7 +43,7 @@ def moved(
     rig.moving.volt[:] = rng.uniform(-80.0, 80.0, (2, m))
     noise = np.zeros((n if noisy else 0, 2, m), np.float32)
     if noisy:
-        kernels.fill_normals(noise, rig.mirrors, 0, 3, (9, 2))
+        compiled.fill_normals(noise, rig.mirrors, 0, 3, (9, 2))
     history = np.zeros((n + 1, 2, m))
     history[0] = rig.moving.tilt
     path = rng.uniform(-0.04, 0.04, (1 if still else n, 2, m))
@@ -63,9 +63,11 @@ def moved(
 def test_plant_agrees_with_its_twin(
     comb: str, substeps: int, noisy: bool, m: int, still: bool
 ) -> None:
-    """To rounding: sums are taken in another order, so about 1e-15 a step, 60 steps."""
+    """To rounding: sums are taken in another order, so about 1e-15 a step, 60 steps.
+
+    The noise is drawn once for both: normals have a bound of their own.
+    """
     fast, plain = (moved(kernels, comb, substeps, noisy, m, still) for kernels in BOTH)
-    assert np.array_equal(fast["noise"], plain["noise"])
     assert np.array_equal(fast["stops"], plain["stops"])
     assert 0 < fast["stops"].sum() < m * 20
     for name in ("tilt", "rate", "volt", "history"):
@@ -101,14 +103,39 @@ def exposed(kernels: ModuleType, noise: int, m: int = 21, shape: tuple = (24, 24
     return frames, sums
 
 
+def within_one_dn(fast: np.ndarray, plain: np.ndarray, share: float = 1e-3) -> None:
+    """Single precision and a polynomial for erf (within 3e-7) against double precision and erf.
+
+    A level of up to 1e4 DN is then within a few thousandths of a DN, and the floor falls on the
+    other side of as many pixels in a thousand at the most.
+    """
+    apart = np.abs(fast.astype(np.int64) - plain)
+    assert apart.max() <= 1
+    assert (apart > 0).mean() < share
+
+
 @pytest.mark.parametrize("noise", [0, 1])
 @pytest.mark.parametrize("shape", [(24, 24), (7, 5)])
-def test_pixels_agree_with_their_twin_bit_for_bit(noise: int, shape: tuple) -> None:
-    fast, plain = (exposed(kernels, noise, shape=shape) for kernels in BOTH)
-    for a, b in zip(fast, plain, strict=True):
-        assert np.array_equal(a, b)
+def test_pixels_agree_with_their_twin_within_one_dn(noise: int, shape: tuple) -> None:
+    (frames, sums), (meant, meant_sums) = (exposed(k, noise, m=400, shape=shape) for k in BOTH)
+    within_one_dn(frames, meant)
+    flipped = (frames != meant).sum(axis=(1, 2))
+    for i, lever in enumerate((1, shape[1] - 1, shape[0] - 1)):
+        assert (np.abs(sums[i] - meant_sums[i]) <= lever * flipped).all()
     if shape == (24, 24):
-        assert fast[0].max() > 300
+        assert frames.max() > 300
+        assert (frames != meant).any(), "alike to the bit: this bound would test nothing"
+
+
+def test_normals_agree_with_their_twin() -> None:
+    """The square of the radius is within 3e-7: so is the radius times itself, but near zero."""
+    fast, plain = (np.zeros((400, 2, 500), np.float32) for _ in BOTH)
+    for kernels, out in zip(BOTH, (fast, plain), strict=True):
+        kernels.fill_normals(out, np.arange(500), 0, 3, (9, 2))
+    apart = np.abs(fast - plain)
+    assert apart.max() < np.sqrt(3e-7)
+    assert (apart[np.abs(plain) > 0.5]).max() < 2e-6
+    assert np.abs(plain).max() > 4.0
 
 
 def test_plain_twin_refuses_exact_noise() -> None:

@@ -28,6 +28,15 @@ def made(commands: list[tuple[int, Array]], cubic: tuple[float, float] = (0.0, 0
     )
 
 
+def played(reference: Reference, n_frames: int) -> list[tuple[Array, Array]]:
+    """What each frame asks for, and what is expected in it."""
+    state, frames = reference.initial_state(), []
+    for k in range(n_frames):
+        state, asked, expected = reference.frame(state, k)
+        frames.append((asked, expected))
+    return frames
+
+
 def in_ticks(asked: Array) -> Array:
     """The same for every tick, where it holds for all."""
     return np.broadcast_to(asked, (N, *asked.shape[1:]))
@@ -38,9 +47,7 @@ TARGET = np.array([[0.03, 0.01], [-0.01, 0.005]])
 
 
 def test_nothing_moves_without_a_command() -> None:
-    reference = made([(0, START)])
-    for k in range(3):
-        asked, expected = reference.frame(k)
+    for asked, expected in played(made([(0, START)]), 3):
         assert in_ticks(asked) == pytest.approx(np.broadcast_to(START.T, (N, 2, 2)), abs=1e-15)
         assert expected == pytest.approx(START, abs=1e-14)
 
@@ -50,8 +57,7 @@ def test_expected_tilt_is_the_believed_answer_to_the_path() -> None:
 
     Both are exact at ticks; 1e-13 is rounding.
     """
-    reference = made([(0, START), (2, TARGET)])
-    frames = [reference.frame(k) for k in range(12)]
+    frames = played(made([(0, START), (2, TARGET)]), 12)
     asked = np.concatenate([in_ticks(a) for a, _ in frames])
     ramp = Ramp().path(START, TARGET).transpose(0, 2, 1)
     whole = np.concatenate([np.broadcast_to(START.T, (2 * N, 2, 2)), ramp])
@@ -72,17 +78,14 @@ def test_expected_tilt_is_the_believed_answer_to_the_path() -> None:
 
 def test_cubic_spring_is_allowed_for() -> None:
     """A static tilt t takes (1 + k3 t^2) t of the linear mirror's drive."""
-    asked, expected = made([(0, START)], (4.0, 9.0)).frame(0)
+    asked, expected = played(made([(0, START)], (4.0, 9.0)), 1)[0]
     bent = START * (1 + np.array([4.0, 9.0]) * START**2)
     assert in_ticks(asked)[3] == pytest.approx(bent.T, rel=1e-14)
     assert expected == pytest.approx(START, rel=1e-13)
 
 
 def test_command_during_a_move_starts_from_where_the_path_is() -> None:
-    reference = made([(0, START), (1, TARGET), (2, START)])
-    reference.frame(0)
-    first, _ = reference.frame(1)
-    second, _ = reference.frame(2)
+    _, (first, _), (second, _) = played(made([(0, START), (1, TARGET), (2, START)]), 3)
     after_first = START + 21 / 30 * (TARGET - START)
     assert first[-1].T == pytest.approx(START + 20 / 30 * (TARGET - START), rel=1e-12)
     expected = Ramp().path(after_first, START).transpose(0, 2, 1)[:N]
@@ -90,25 +93,22 @@ def test_command_during_a_move_starts_from_where_the_path_is() -> None:
 
 
 def test_path_comes_to_rest_on_the_target() -> None:
-    reference = made([(0, START), (1, TARGET)])
-    for k in range(200):
-        asked, expected = reference.frame(k)
+    asked, expected = played(made([(0, START), (1, TARGET)]), 200)[-1]
     assert expected == pytest.approx(TARGET, abs=1e-15)  # the ramp ends to rounding
     assert np.array_equal(asked, expected.T[None])
 
 
-def test_frames_before_the_next_change_may_be_left_out() -> None:
-    every, some = (made([(0, START), (2, TARGET), (150, START)]) for _ in range(2))
-    all_of_them = [every.frame(k) for k in range(300)]
-    k, asked_for = 0, []
+def test_frames_before_the_next_move_may_be_left_out() -> None:
+    reference = made([(0, START), (2, TARGET), (150, START)])
+    every = played(reference, 300)
+    state, k, asked_for = reference.initial_state(), 0, []
     while k < 300:
         asked_for.append(k)
-        for a, b in zip(some.frame(k), all_of_them[k], strict=True):
-            assert np.array_equal(a, b)
-        after = some.next_change(k)
-        for skipped in all_of_them[k : min(after, 300)]:
-            for a, b in zip(skipped, all_of_them[k], strict=True):
-                assert np.array_equal(a, b)
+        after = min(max(reference.next_move(state, k), k + 1), 300)
+        state, asked, expected = reference.frame(state, k)
+        for others in every[k:after]:
+            assert np.array_equal(asked, others[0])
+            assert np.array_equal(expected, others[1])
         k = after
     assert {0, 2, 150} <= set(asked_for)
     assert len(asked_for) < 200

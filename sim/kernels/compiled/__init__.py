@@ -1,4 +1,4 @@
-"""The hot loops, compiled. `sim.kernels.plain` says in plain numpy what each one means.
+"""The hot loops, compiled. `sim.kernels.plain` says the physics of each in numpy and scipy.
 
 Work is cut into blocks of sixteen mirrors, one to each lane (see `sim.kernels.vectors`), and
 blocks are shared among threads. No fast-math: one and two threads, and different vector
@@ -8,11 +8,13 @@ are contiguous.
 
 from sim.kernels.compiled.camera import expose
 from sim.kernels.compiled.frames import run_frames
+from sim.kernels.compiled.normals import fill_normals
 from sim.kernels.compiled.observers import observe_connections, observe_mirrors
 from sim.kernels.compiled.plant import advance
 from sim.kernels.compiled.reading import centres, draw_readings, spot_paths
+from sim.kernels.compiled.recursion import filter_section
+from sim.kernels.compiled.resampling import weigh_samples
 from sim.kernels.compiled.scene import expose_scene
-from sim.kernels.normals import fill_normals
 
 __all__ = [
     "advance",
@@ -21,8 +23,10 @@ __all__ = [
     "expose",
     "expose_scene",
     "fill_normals",
+    "filter_section",
     "observe_connections",
     "observe_mirrors",
     "run_frames",
     "spot_paths",
+    "weigh_samples",
 ]

@@ -9,8 +9,14 @@ from numpy.typing import NDArray
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
 from sim.kernels.compilation import inlined, kernel
-from sim.kernels.normals import block_names, normal_pair, philox_lanes, philox_word, polynomial
-from sim.kernels.polynomials import ERF
+from sim.kernels.compiled.normals import (
+    block_names,
+    normal_pair,
+    philox_lanes,
+    philox_word,
+    polynomial,
+)
+from sim.kernels.compiled.polynomials import ERF
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
     N,

@@ -8,10 +8,10 @@ from sim.camera.settings import Camera
 from sim.kernels.compilation import kernel
 from sim.kernels.compiled.camera import expose_block, window_buffers
 from sim.kernels.compiled.control import control_block, note_block
+from sim.kernels.compiled.normals import block_names, normals_block
 from sim.kernels.compiled.observers import connections, observe_block, observe_connection_block
 from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
-from sim.kernels.normals import block_names, normals_block
 from sim.kernels.stretch import Around, Paths, Scratch, Setup, Watched
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N, take

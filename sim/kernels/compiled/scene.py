@@ -19,7 +19,7 @@ from sim.kernels.compiled.camera import (
     summed,
     window_buffers,
 )
-from sim.kernels.normals import block_names
+from sim.kernels.compiled.normals import block_names
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N, fma, load, minimum, spread, store, take
 from sim.ports import Array

@@ -2,13 +2,12 @@
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import erf
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.sensor import Scene
 from sim.camera.settings import Camera
-from sim.kernels.plain.multiply_add import F32, fma, polynomial
 from sim.kernels.plain.normals import normal_pair
-from sim.kernels.polynomials import ERF
 from sim.ports import Array
 from sim.rng import philox
 
@@ -38,18 +37,14 @@ def expose(
     """
     _check(noise)
     frames = images.frames_dn
-    n_samples = position.shape[0]
-    n_mirrors, height, width = frames.shape
-    scale = F32(1.0 / (np.sqrt(2.0) * camera.sigma_px))
-    share = F32(0.25 * camera.signal_e / n_samples)
-    gx = _cells(position[:, 0], width, scale)  # (S, M, W)
-    gy = _cells(position[:, 1], height, scale) * share
-    electrons = np.full(frames.shape, F32(camera.background_e))
-    for s in range(n_samples):
-        electrons = fma(gy[s][:, :, None], gx[s][:, None, :], electrons)
+    _, height, width = frames.shape
+    gx = _cells(position[:, 0], width, camera.sigma_px)  # (S, M, W)
+    gy = _cells(position[:, 1], height, camera.sigma_px)
+    light = np.einsum("smj,smi->mji", gy, gx)
+    electrons = camera.background_e + camera.signal_e / len(position) * light
     if noise.kind == NOISE_FAST:
         electrons = _noisy(electrons, mirrors, camera, noise)
-    charge = np.minimum(electrons, F32(camera.full_well_e))
+    charge = np.minimum(electrons, camera.full_well_e)
     _convert(images, charge, camera)
 
 
@@ -81,11 +76,9 @@ def expose_scene(
         Factor on the dark signal. [-]
     """
     _check(noise)
-    n_samples = position.shape[0]
     frames = images.frames_dn
     _, height, width = frames.shape
-    scale = F32(1.0 / (np.sqrt(2.0) * camera.sigma_px))
-    electrons = np.full(frames.shape, F32(camera.background_e))
+    electrons = np.full(frames.shape, camera.background_e)
     lights = [(1.0, 0.0, 0.0)]
     if scene.ghost > 0.0:
         lights.append((scene.ghost, scene.ghost_x_px, scene.ghost_y_px))
@@ -93,20 +86,19 @@ def expose_scene(
         k = np.flatnonzero(column >= 0)
         seen = position[:, :, column[k]]
         for strength, dx, dy in lights:
-            share = F32(0.25 * camera.signal_e * strength / n_samples)
-            gx = _cells(seen[:, 0] - origin[k, 0] + dx, width, scale)
-            gy = _cells(seen[:, 1] - origin[k, 1] + dy, height, scale) * share
-            for s in range(n_samples):
-                electrons[k] = fma(gy[s][:, :, None], gx[s][:, None, :], electrons[k])
+            gx = _cells(seen[:, 0] - origin[k, 0] + dx, width, camera.sigma_px)
+            gy = _cells(seen[:, 1] - origin[k, 1] + dy, height, camera.sigma_px)
+            share = camera.signal_e * strength / len(position)
+            electrons[k] += share * np.einsum("smj,smi->mji", gy, gx)
     sensors, rows, columns = scene.response.shape
     sensor = np.minimum(scene.sensor, sensors - 1)[:, None, None]
     x = np.clip(origin[:, :1].astype(np.int64) + np.arange(width), 0, columns - 1)[:, None, :]
     y = np.clip(origin[:, 1:].astype(np.int64) + np.arange(height), 0, rows - 1)[:, :, None]
-    dark = scene.dark[sensor, y, x] * F32(warmth)
-    electrons = fma(electrons, scene.response[sensor, y, x], dark)
+    dark = scene.dark[sensor, y, x] * warmth
+    electrons = electrons * scene.response[sensor, y, x] + dark
     if noise.kind == NOISE_FAST:
         electrons = _noisy(electrons, mirrors, camera, noise)
-    charge = np.minimum(electrons, F32(camera.full_well_e)) + scene.offset[sensor, y, x]
+    charge = np.minimum(electrons, camera.full_well_e) + scene.offset[sensor, y, x]
     _convert(images, charge, camera)
 
 
@@ -115,44 +107,33 @@ def _check(noise: PixelNoise) -> None:
         raise ValueError("noise must be NOISE_NONE or NOISE_FAST in the plain form")
 
 
-def _cells(centre: NDArray, n: int, scale: np.float32) -> NDArray[np.float32]:
-    """Twice the share of a unit spot in each of `n` cells along one axis."""
-    middle = centre.astype(F32)[..., None] * scale
-    edge = (np.arange(n + 1, dtype=F32) - F32(0.5)) * scale - middle
-    with np.errstate(over="ignore"):  # far away the power is infinite, and erf one
-        p = polynomial(ERF, np.abs(edge))
-        for _ in range(4):
-            p = p * p
-    erf = np.copysign(F32(1.0) - F32(1.0) / p, edge)
-    return erf[..., 1:] - erf[..., :-1]
+def _cells(centre: Array, n: int, sigma_px: float) -> Array:
+    """Share (..., n) of a unit spot's light in each of `n` cells along one axis."""
+    edge = np.arange(n + 1) - 0.5 - centre[..., None]
+    return 0.5 * np.diff(erf(edge / (np.sqrt(2.0) * sigma_px)), axis=-1)
 
 
-def _noisy(
-    electrons: NDArray[np.float32], mirrors: NDArray, camera: Camera, noise: PixelNoise
-) -> NDArray[np.float32]:
+def _noisy(electrons: Array, mirrors: NDArray, camera: Camera, noise: PixelNoise) -> Array:
     """Skewed normal with the mean and variance of Poisson plus read noise."""
     z = _pixel_normals(electrons.shape, mirrors, noise)
-    var = electrons + F32(camera.read_noise_e * camera.read_noise_e)
-    skew = electrons / (var * F32(6.0))
-    return fma(fma(skew, z, np.sqrt(var)), z, electrons - skew)
+    variance = electrons + camera.read_noise_e**2
+    return electrons + np.sqrt(variance) * z + electrons / (6.0 * variance) * (z * z - 1.0)
 
 
-def _convert(images: Images, charge: NDArray[np.float32], camera: Camera) -> None:
+def _convert(images: Images, charge: Array, camera: Camera) -> None:
     """Electrons to digital numbers, and their sums."""
     frames, sums, threshold, keep = images
-    level = np.floor(fma(charge, F32(camera.gain_dn_per_e), F32(camera.black_dn + 0.5)))
-    digital = np.clip(level, F32(0.0), F32(camera.full_scale_dn)).astype(np.int32)
+    level = np.floor(charge * camera.gain_dn_per_e + camera.black_dn + 0.5)
+    digital = np.clip(level, 0.0, camera.full_scale_dn).astype(np.int32)
     if keep:
         frames[...] = digital
-    lit = np.maximum(digital - threshold, 0).astype(np.int64)
-    sums[0] = lit.sum(axis=(1, 2))
-    sums[1] = lit.sum(axis=1) @ np.arange(frames.shape[2])
-    sums[2] = lit.sum(axis=2) @ np.arange(frames.shape[1])
+    above = np.maximum(digital - threshold, 0).astype(np.int64)
+    sums[0] = above.sum(axis=(1, 2))
+    sums[1] = above.sum(axis=1) @ np.arange(frames.shape[2])
+    sums[2] = above.sum(axis=2) @ np.arange(frames.shape[1])
 
 
-def _pixel_normals(
-    shape: tuple[int, ...], mirrors: NDArray, noise: PixelNoise
-) -> NDArray[np.float32]:
+def _pixel_normals(shape: tuple[int, ...], mirrors: NDArray, noise: PixelNoise) -> Array:
     """One normal for each pixel (M, H, W); four neighbours in a row share a draw."""
     n_mirrors, height, width = shape
     groups = (width + 3) // 4

@@ -1,12 +1,14 @@
 """The one way from a scenario to the figures of its run: build, simulate, judge."""
 
+import math
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from types import ModuleType
 from typing import Any, NamedTuple
 
 from sim.assembly.build import Built, build
+from sim.errors import ScenarioError
 from sim.kernels.threads import available, blocks_of, on_threads
 from sim.loop.simulate import LoopResult, simulate
 from sim.results.limits import check_limits
@@ -58,7 +60,7 @@ def make_run(
     Raises
     ------
     SimError
-        If the scenario cannot be run as it stands.
+        If the scenario cannot be run as it stands, or a figure comes out that is not finite.
     """
     clock_s = time.perf_counter()
     built = build(scenario, kernels)
@@ -79,5 +81,28 @@ def make_run(
         sway_m=outcome.sway_m,
         clearance_mm=None if scenario.isolator is None else scenario.isolator.clearance_mm,
     )
+    _check_finite(figures)
     limits = check_limits(figures, scenario.limits)
     return Run(built, outcome, figures, limits, threads, time.perf_counter() - clock_s)
+
+
+def _check_finite(figures: dict[str, Any]) -> None:
+    wild = sorted(path for path, value in _numbers(figures, "") if not math.isfinite(value))
+    if wild:
+        more = ", ..." if len(wild) > 3 else ""
+        raise ScenarioError(
+            f"figures are not finite numbers ({', '.join(wild[:3])}{more}): the scenario leads out "
+            "of what the model can say. Look for values far from those of the gallery"
+        )
+
+
+def _numbers(tree: Any, path: str) -> Iterator[tuple[str, float]]:
+    """Yield every number in figures, with its place."""
+    if isinstance(tree, dict):
+        for key, value in tree.items():
+            yield from _numbers(value, f"{path}.{key}" if path else str(key))
+    elif isinstance(tree, list | tuple):
+        for part in tree:
+            yield from _numbers(part, path)
+    elif isinstance(tree, float):
+        yield path, tree

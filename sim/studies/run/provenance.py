@@ -4,6 +4,8 @@ import datetime
 import importlib.metadata
 import platform
 import subprocess
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -51,7 +53,14 @@ def provenance(scenario: Scenario, started: datetime.datetime) -> dict[str, Any]
         "noise_seed": scenario.seeds.noise,
         "python": platform.python_version(),
         "machine": platform.machine(),
-        "packages": {name: importlib.metadata.version(name) for name in PACKAGES},
+        "packages": dict(_versions()),
         "outside_code": [part.record() for part in outside_of(scenario)],
         "started": started.isoformat(timespec="seconds"),
     }
+
+
+def _versions() -> Iterator[tuple[str, str]]:
+    """Packages and their versions, those that are installed."""
+    for name in PACKAGES:
+        with suppress(importlib.metadata.PackageNotFoundError):
+            yield name, importlib.metadata.version(name)

@@ -76,10 +76,11 @@ def run(
         "simulated_s": clock.n_frames * clock.frame_s,
         "mirrors": len(built.parts.mirrors),
         "threads": made.threads,
+        "kernels": built.parts.kernels.__name__.rpartition(".")[2],
         "path": _path(outcome.spent),
         "path_because": list(reasons_not_fused(built.parts)),
         "start_s": round(outcome.spent.start_s, 3),
-        "spent_s": {k: round(v, 4) for k, v in outcome.spent.shared_out_s().items()},
+        "spent_s": {k: round(v, 4) for k, v in outcome.spent.by_stage_s().items()},
     }
     rows = rank(
         outcome.traces,

@@ -1,6 +1,7 @@
 """Doing the runs: on processes here, on a Dask cluster, or on any other executor."""
 
 import multiprocessing
+import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import (
     FIRST_COMPLETED,
@@ -16,9 +17,18 @@ from typing import Any, NamedTuple
 
 from sim.studies.sweep import worker
 from sim.studies.sweep.errors import SweepError
-from sim.studies.sweep.one_run import RunOutcome, one_run
+from sim.studies.sweep.identity import versions
+from sim.studies.sweep.one_run import RunOutcome, failed, one_run
 from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.store import Store
+
+PATIENCE_S = 15.0
+"""After so long without a worker, that is said; then after twice as long, and so on."""
+DIED = "its worker process died (out of memory?)"
+
+
+class ClusterLost(Exception):
+    """What does the runs is gone; what it had not finished is not done."""
 
 
 class Engine(NamedTuple):
@@ -26,12 +36,24 @@ class Engine(NamedTuple):
 
     executor: Executor
     capacity: Callable[[], int]
+    workers: Callable[[], int] = lambda: 1
+    """How many there are now; with none, nothing happens."""
+    renew: Callable[[], Executor] | None = None
+    """Gives a fresh executor after a worker has died; without it the sweep stops then."""
 
 
 def execute(
-    plan: Plan, store: Store, engine: Engine, tell: Callable[[int], None] | None = None
+    plan: Plan,
+    store: Store,
+    engine: Engine,
+    tell: Callable[[int], None] | None = None,
+    warn: Callable[[str], None] | None = None,
 ) -> None:
     """Do the runs that the store does not hold yet.
+
+    A run that cannot be done, whatever happens in it, is kept as failed with its reason. If a
+    worker dies, the runs that it and its fellows had are done again one at a time, and one that
+    brings down its worker once more has failed.
 
     Parameters
     ----------
@@ -44,39 +66,112 @@ def execute(
         that little is lost when it stops.
     tell : callable, optional
         Called with the number of finished runs, those of earlier calls included.
+    warn : callable, optional
+        Called with a line of text if there is no worker for a while.
 
     Raises
     ------
     SweepError
-        If a worker died; what was done is kept.
+        If a worker died and there can be no other; what was done is kept.
+    ClusterLost
+        If the executor gives up runs by itself.
     """
     done = store.done()
-    left = iter(run for run in range(plan.n_runs) if run not in done)
-    n_done = len(done)
-    waiting: dict[Future[RunOutcome], int] = {}
+    left = [run for run in range(plan.n_runs) if run not in done][::-1]
+    work = _Work(plan, engine.executor)
+    silence = _Silence(engine.workers, warn)
+    count = len(done)
+    alone = 0
+    """Runs to do one at a time, since one of them may be the one that a worker died of."""
     if tell is not None:
-        tell(n_done)
+        tell(count)
     try:
-        while True:
-            while len(waiting) < engine.capacity() and (run := next(left, None)) is not None:
-                point, seed = plan.of_run(run)
-                waiting[engine.executor.submit(one_run, plan.scenarios[point], seed)] = run
-            if not waiting:
-                return
-            for future in wait(waiting, return_when=FIRST_COMPLETED).done:
-                store.add(waiting[future], future.result())
-                del waiting[future]
-                n_done += 1
+        while left or work.waiting:
+            while left and len(work.waiting) < (1 if alone else engine.capacity()):
+                work.begin(left.pop())
+            for run, outcome in work.finished(silence):
+                if outcome is None:
+                    back = [run, *work.give_up()]
+                    if engine.renew is None:
+                        raise SweepError(
+                            f"a worker process died (out of memory?); {count} of {plan.n_runs} "
+                            "runs are kept and the same command goes on from there"
+                        )
+                    work.executor = engine.renew()
+                    if not alone:
+                        left += sorted(back, reverse=True)
+                        alone = len(back)
+                        break
+                    outcome = failed(DIED)
+                store.add(run, outcome)
+                alone = max(0, alone - 1)
+                count += 1
                 if tell is not None:
-                    tell(n_done)
-    except BrokenProcessPool as exc:
-        raise SweepError(
-            f"a worker process died (out of memory?); {n_done} of {plan.n_runs} runs are kept "
-            "and the same command goes on from there"
-        ) from exc
+                    tell(count)
     finally:
-        for future in waiting:
+        work.give_up()
+
+
+class _Work:
+    """The runs that are in an executor's hands."""
+
+    def __init__(self, plan: Plan, executor: Executor) -> None:
+        self.plan = plan
+        self.executor = executor
+        self.waiting: dict[Future[RunOutcome], int] = {}
+
+    def begin(self, run: int) -> None:
+        point, seed = self.plan.of_run(run)
+        try:
+            future = self.executor.submit(one_run, self.plan.scenarios[point], seed)
+        except BrokenProcessPool as exc:
+            future = Future()
+            future.set_exception(exc)
+        self.waiting[future] = run
+
+    def finished(self, silence: "_Silence") -> Iterator[tuple[int, RunOutcome | None]]:
+        """Wait for runs and yield them; None stands for the outcome if a worker died."""
+        ready = wait(self.waiting, timeout=PATIENCE_S, return_when=FIRST_COMPLETED).done
+        silence.after(bool(ready))
+        for future in ready:
+            if future not in self.waiting:
+                return
+            run = self.waiting.pop(future)
+            try:
+                outcome = future.result()
+            except BrokenProcessPool:
+                yield run, None
+                return
+            except (CancelledError, OSError) as exc:  # of the way there: a run raises nothing
+                raise ClusterLost(f"{type(exc).__name__}: {exc}") from exc
+            except Exception as exc:  # such as KilledWorker of a Dask cluster
+                outcome = failed(f"{DIED} {type(exc).__name__}: {exc}")
+            yield run, outcome
+
+    def give_up(self) -> list[int]:
+        """Take back the runs that are not finished."""
+        for future in self.waiting:
             future.cancel()
+        runs = list(self.waiting.values())
+        self.waiting.clear()
+        return runs
+
+
+class _Silence:
+    """Says so if there is nobody to do the work."""
+
+    def __init__(self, workers: Callable[[], int], warn: Callable[[str], None] | None) -> None:
+        self.workers, self.warn = workers, warn
+        self.since = time.monotonic()
+        self.next_s = PATIENCE_S
+
+    def after(self, progress: bool) -> None:
+        waited_s = time.monotonic() - self.since
+        if progress:
+            self.since, self.next_s = time.monotonic(), PATIENCE_S
+        elif self.warn is not None and waited_s >= self.next_s and self.workers() == 0:
+            self.next_s *= 2
+            self.warn(f"no worker for {waited_s:.0f} s; runs wait until one comes")
 
 
 @contextmanager
@@ -86,20 +181,34 @@ def local_processes(workers: int) -> Iterator[Engine]:
     The processes leave Ctrl-C to this one, and end by themselves if this one is killed.
     """
     others = set(multiprocessing.active_children())
-    pool = ProcessPoolExecutor(
-        workers, mp_context=multiprocessing.get_context("spawn"), initializer=worker.begin
-    )
+    pools: list[ProcessPoolExecutor] = []
+
+    def begin() -> Executor:
+        for broken in pools:
+            broken.shutdown(wait=False, cancel_futures=True)
+        pools[:] = [_pool(workers)]
+        return pools[0]
+
     try:
-        with worker.inherited():
-            for _ in range(workers):  # each call starts one process
-                pool.submit(worker.nothing)
-        yield Engine(pool, lambda: workers + 1)
+        yield Engine(begin(), lambda: workers + 1, renew=begin)
     except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)
+        for pool in pools:
+            pool.shutdown(wait=False, cancel_futures=True)
         for process in set(multiprocessing.active_children()) - others:
             process.terminate()
         raise
-    pool.shutdown()
+    for pool in pools:
+        pool.shutdown()
+
+
+def _pool(workers: int) -> ProcessPoolExecutor:
+    pool = ProcessPoolExecutor(
+        workers, mp_context=multiprocessing.get_context("spawn"), initializer=worker.begin
+    )
+    with worker.inherited():
+        for _ in range(workers):  # each call starts one process
+            pool.submit(worker.nothing)
+    return pool
 
 
 @contextmanager
@@ -112,11 +221,10 @@ def dask_cluster(address: str) -> Iterator[Engine]:
     Raises
     ------
     SweepError
-        If the library is missing, or no scheduler answers.
+        If the library is missing, no scheduler answers, or workers have other libraries.
     """
     try:
-        from distributed import Client, KilledWorker
-        from distributed.comm import CommClosedError
+        from distributed import Client
     except ImportError as exc:
         raise SweepError(
             '--dask needs the "cluster" extra: pip install "mirrorloop[cluster]"'
@@ -126,10 +234,27 @@ def dask_cluster(address: str) -> Iterator[Engine]:
     except (OSError, ValueError, TypeError) as exc:
         raise SweepError(f"--dask {address}: no scheduler answers there: {exc}") from exc
     with client:
+
+        def workers() -> int:
+            return sum(client.nthreads().values()) if client.status == "running" else 0
+
         try:
-            yield Engine(client.get_executor(), lambda: max(2, 2 * sum(client.nthreads().values())))
-        except (KilledWorker, CancelledError, CommClosedError) as exc:
+            _check_versions(address, client.run(versions))
+            yield Engine(client.get_executor(), lambda: max(2, 2 * workers()), workers)
+        except ClusterLost as exc:
             raise SweepError(
-                f"--dask {address}: the cluster was lost ({type(exc).__name__}: {exc}); finished "
-                "runs are kept and the same command goes on from there"
+                f"--dask {address}: the cluster was lost ({exc}); finished runs are kept and the "
+                "same command goes on from there"
             ) from exc
+
+
+def _check_versions(address: str, found: dict[str, dict[str, str]]) -> None:
+    """Refuse workers whose libraries may give other figures."""
+    here = versions()
+    for name, there in sorted(found.items()):
+        for package, version in here.items():
+            if there.get(package) != version:
+                raise SweepError(
+                    f"--dask {address}: worker {name} has {package} {there.get(package)}, not "
+                    f"{version}; figures could differ"
+                )

@@ -3,9 +3,15 @@
 import json
 import threading
 import time
-from typing import NamedTuple
+import traceback
+from pathlib import Path
+from typing import Final, NamedTuple
 
+from sim.errors import SimError
 from sim.results.table import FIGURES
+
+FAULT: Final = "fault of the program"
+"""Begins the reason of a run that failed through no fault of the user."""
 
 _ONE_AT_A_TIME = threading.Lock()
 
@@ -38,9 +44,8 @@ def one_run(scenario_json: str, seed: int) -> RunOutcome:
     Returns
     -------
     Outcome
-        With `error` where the scenario cannot be run; faults of the program are raised.
+        With `error` where the run cannot be done, whatever the reason.
     """
-    from sim.errors import SimError
     from sim.scenario.model import Scenario
     from sim.studies.run.make import make_run
 
@@ -49,8 +54,28 @@ def one_run(scenario_json: str, seed: int) -> RunOutcome:
         try:
             scenario = Scenario.model_validate({**json.loads(scenario_json), "seed": seed})
             made = make_run(scenario, threads=1, pictures=False)
-        except SimError as exc:
-            return RunOutcome({}, (), str(exc), time.perf_counter() - clock_s)
+        except Exception as exc:  # one run must not cost the others
+            return failed(exc, time.perf_counter() - clock_s)
         kept = {figure.path: figure.of(made.figures) for figure in FIGURES}
         missed = tuple(row["name"] for row in made.limits if not row["met"])
         return RunOutcome(kept, missed, None, time.perf_counter() - clock_s)
+
+
+def failed(reason: Exception | str, wall_s: float = 0.0) -> RunOutcome:
+    """Return the outcome of a run that could not be done.
+
+    Parameters
+    ----------
+    reason : Exception or str
+        An exception that is no `SimError` is a fault of the program; where it arose is kept.
+    wall_s : float
+        Time it took. [s]
+    """
+    text = str(reason)
+    if isinstance(reason, MemoryError):
+        text = f"there is not enough memory for it. {reason}".strip()
+    elif isinstance(reason, Exception) and not isinstance(reason, SimError):
+        steps = traceback.extract_tb(reason.__traceback__)
+        where = f" ({Path(steps[-1].filename).name}, line {steps[-1].lineno})" if steps else ""
+        text = f"{FAULT}: {type(reason).__name__}: {reason}{where}"
+    return RunOutcome({}, (), text, wall_s)

@@ -1,7 +1,5 @@
 """From what is varied to the list of runs: full grid, Latin hypercube, Sobol sequence."""
 
-import hashlib
-import importlib.metadata
 import itertools
 import json
 import math
@@ -18,7 +16,6 @@ from scipy.stats import qmc
 from sim.errors import SimError
 from sim.scenario.gallery import find
 from sim.scenario.model import Scenario, load_scenario
-from sim.scenario.portable import files_of
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.vary import Varied, parse_vary, toml
 
@@ -70,23 +67,6 @@ class Plan:
         for override in (*self.overrides, *chosen):
             words += ["--set", override]
         return shlex.join([*words, "--seed", str(seed), "--out", f"run_{run}"])
-
-    def identity(self) -> dict[str, Any]:
-        """Return what decides the outcome, each part as plain text or numbers."""
-        trees = [json.loads(text) for text in self.scenarios]
-        files = sorted({name for tree in trees for name in files_of(tree)})
-        return {
-            "version": importlib.metadata.version("mirrorloop"),
-            "scenario": _digest("\n".join(self.scenarios).encode()),
-            "recorded files": {
-                name: _digest(Path(name).read_bytes()) if Path(name).is_file() else "missing"
-                for name in files
-            },
-            "varied quantities": [v.path for v in self.varied],
-            "design": self.design,
-            "points": json.loads(json.dumps(self.points)),
-            "seeds": list(self.seeds),
-        }
 
 
 def make_plan(
@@ -145,6 +125,8 @@ def make_plan(
             f"--seeds {seeds}: seeds must stay below {SEED_END} (the first is {base_seed})"
         )
     many = samples or 1
+    if many > MOST_POINTS:
+        raise SweepError(f"--samples {many}: a sweep may have {MOST_POINTS} points at most")
     crossed = [v.values or _middles(v, many) for v in varied if design == "grid" or v.values]
     n_samples = 1 if design == "grid" else many
     combinations = math.prod(len(values) for values in crossed)
@@ -272,7 +254,3 @@ def _scenario(
     chosen = [f"{name}={toml(value)}" for name, value in zip(paths, point, strict=True)]
     loaded: Scenario = load_scenario(path, [*overrides, *chosen])
     return loaded.model_dump_json(exclude_none=True)
-
-
-def _digest(data: bytes) -> str:
-    return hashlib.sha256(data).hexdigest()[:16]

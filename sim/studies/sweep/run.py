@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from sim.studies.sweep.execute import execute, local_processes
+from sim.studies.sweep.identity import identity_of
 from sim.studies.sweep.plan import check_plan, make_plan
 from sim.studies.sweep.store import Store
 from sim.studies.sweep.table import Table, make_table, write_csv
@@ -59,7 +60,7 @@ def sweep(
         str(scenario), vary, seeds=seeds, samples=samples, design=design, overrides=overrides
     )
     check_plan(plan)
-    with Store(Path(folder), plan.identity(), overwrite=overwrite) as store:
+    with Store(Path(folder), identity_of(plan), overwrite=overwrite) as store:
         if len(store.done()) < plan.n_runs:
             with local_processes(workers or os.cpu_count() or 1) as engine:
                 execute(plan, store, engine, progress)

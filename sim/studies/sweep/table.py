@@ -2,17 +2,17 @@
 
 import csv
 import io
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from sim.filing import put
 from sim.results.table import FIGURE_OF
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.vary import toml
+from sim.text import csv_text
 
 Table = dict[str, list[Any]]
 
@@ -50,10 +50,13 @@ def make_table(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> Table:
 
 
 def write_csv(table: Table, path: Path) -> None:
-    """Write the table; an empty cell is a figure that does not exist."""
+    """Write the table; an empty cell is a figure that does not exist.
+
+    Text that a spreadsheet would take for a formula has an apostrophe before it.
+    """
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(table)
+    writer.writerow(map(csv_text, table))
     for row in zip(*table.values(), strict=True):
         writer.writerow("" if cell is None else _text(cell) for cell in row)
     put(path, text.getvalue().encode("utf-8"))
@@ -92,25 +95,12 @@ def write_parquet(table: Table, path: Path) -> None:
     put(path, buffer.getvalue())
 
 
-def put(path: Path, data: bytes) -> None:
-    """Write a file whole or not at all."""
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        os.unlink(name)
-        raise
-
-
 def _cell(value: Any) -> Any:
     return toml(value) if isinstance(value, list) else value
 
 
 def _text(cell: Any) -> str:
-    return str(cell).lower() if isinstance(cell, bool) else str(cell)
+    return str(cell).lower() if isinstance(cell, bool) else csv_text(str(cell))
 
 
 def _one_type(cells: list[Any]) -> list[Any]:

@@ -17,6 +17,10 @@ FORMS = (
     "PATH=1,2,3 or PATH=LOW..HIGH/COUNT or PATH=uniform(LOW,HIGH), loguniform(LOW,HIGH) or "
     "normal(MEAN,SD)"
 )
+MOST_VALUES = 100_000
+"""Values of one quantity."""
+LONGEST = 9
+"""Digits in a count."""
 SMALLEST = 2.0**-53
 _NUMBER = r"[+-]?(?:\d[\d_]*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
 _RANGE = re.compile(rf"^({_NUMBER})\.\.({_NUMBER})(?:/(.*))?$")
@@ -84,10 +88,13 @@ def parse_vary(text: str) -> Varied:
     if ".." in value and not value.startswith(('"', "'", "[")):
         raise SweepError(f"--vary {text}: a range is written LOW..HIGH/COUNT in numbers")
     values = _list(text, value)
-    seen = [toml(v) for v in values]
-    for v in seen:
-        if seen.count(v) > 1:
+    if len(values) > MOST_VALUES:
+        raise SweepError(f"--vary {path}: {MOST_VALUES} values at most (got {len(values)})")
+    seen: set[str] = set()
+    for v in map(toml, values):
+        if v in seen:
             raise SweepError(f"--vary {text}: every value may stand once (got {v} again)")
+        seen.add(v)
     return Varied(path, values, None)
 
 
@@ -97,9 +104,12 @@ def toml(value: Any) -> str:
 
 
 def _range(text: str, low: str, high: str, count: str | None) -> tuple[Any, ...]:
-    if count is None or not count.strip().isdigit() or int(count) < 2:
-        raise SweepError(f"--vary {text}: a range needs /COUNT, a whole number of 2 or more")
-    first, last, n = float(low), float(high), int(count)
+    number = (count or "").strip()
+    if not number.isdecimal() or len(number) > LONGEST or not 2 <= int(number) <= MOST_VALUES:
+        raise SweepError(
+            f"--vary {text}: a range needs /COUNT, a whole number from 2 to {MOST_VALUES}"
+        )
+    first, last, n = float(low), float(high), int(number)
     if first == last:
         raise SweepError(f"--vary {text}: the ends of a range must differ")
     values = [first + (last - first) * i / (n - 1) for i in range(n)]

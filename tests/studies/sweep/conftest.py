@@ -3,6 +3,7 @@
 import pytest
 
 from sim.studies.sweep.execute import execute, local_processes
+from sim.studies.sweep.identity import identity_of
 from sim.studies.sweep.plan import make_plan
 from sim.studies.sweep.store import Store
 from sim.studies.sweep.table import make_table, write_csv
@@ -19,7 +20,7 @@ def undisturbed(plan, tmp_path_factory):
     """Return the outcomes and the table's bytes of one worker process left in peace."""
     folder = tmp_path_factory.mktemp("undisturbed")
     told = []
-    with Store(folder, plan.identity(), overwrite=False) as store:
+    with Store(folder, identity_of(plan), overwrite=False) as store:
         with local_processes(1) as engine:
             execute(plan, store, engine, told.append)
         outcomes = store.outcomes()

@@ -1,7 +1,7 @@
 """Coefficients of the polynomials that kernels use instead of a library's functions.
 
 All are single-precision numbers, highest power first, and each step is one fused multiply-add, so
-that the compiled and the plain form agree bit for bit.
+that every instruction set gives the same bits.
 """
 
 LN = (

@@ -8,7 +8,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from sim.kernels.compilation import inlined, kernel
-from sim.kernels.polynomials import COS, LN, LN_2, SIN
+from sim.kernels.compiled.polynomials import COS, LN, LN_2, SIN
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
     N,

@@ -1,0 +1,99 @@
+"""What the next stretch of frames is given; nothing of it depends on what the loop does in it."""
+
+from typing import NamedTuple
+
+from sim.loop.frame_path import FramePath, paths_ahead
+from sim.loop.parts import Parts
+from sim.loop.plan import RESONANCE_STEP, Planner, Stretch, resonance_due
+from sim.loop.reference import ReferenceState
+from sim.loop.state import LoopState
+from sim.loop.stopwatch import Laps, Stage, lap
+from sim.loop.surroundings import Block, Environment, SurroundingsState, block_of
+from sim.mirror.propagator import Fleet, with_resonance_change
+from sim.optics.epochs import Epoch
+
+
+class Mirrors(NamedTuple):
+    """The mirrors, made for a relative change of their resonance."""
+
+    change: float
+    fleet: Fleet
+
+
+class Outlook(NamedTuple):
+    """Everything from outside for one stretch, and where it stands after that."""
+
+    stretch: Stretch
+    environment: Environment
+    """What surrounds the mirrors in its frames."""
+    paths: tuple[FramePath, ...]
+    """One that holds for all frames, or one for each."""
+    mirrors: Mirrors
+    epoch: Epoch
+    """Where the mirrors should be, and the losses if they are not."""
+    reference: ReferenceState
+    """After the stretch."""
+    surroundings: SurroundingsState
+    """After it, at the start of the block that the next frame lies in."""
+    block: Block
+    """The block that the stretch lies in."""
+
+    def path(self, k: int) -> FramePath:
+        """Return the path of the k-th frame."""
+        return self.paths[k if len(self.paths) > 1 else 0]
+
+
+def look_ahead(
+    parts: Parts, planner: Planner, state: LoopState, before: Outlook | None, laps: Laps
+) -> Outlook:
+    """Return what the stretch that begins at a state is given.
+
+    `before` is the outlook on the stretch before it, if there was one: the block of surroundings
+    and the mirrors are made anew only if they will not do any more.
+    """
+    frame = state.frame
+    if before is not None and frame < before.block.end:
+        block = before.block
+    else:
+        block = block_of(parts, state.surroundings, frame)
+    resonance = block.resonance_from(frame)
+    made = mirrors_at(parts, state.resonance_change) if before is None else before.mirrors
+    if abs(resonance[0] - made.change) > RESONANCE_STEP:
+        made = mirrors_at(parts, float(resonance[0]))
+    stretch = planner.next(
+        frame,
+        resonance_due(frame, resonance, made.change),
+        moving=parts.reference.next_move(state.reference, frame) == frame,
+    )
+    lap(laps, Stage.SURROUNDINGS)
+    reference, paths = paths_ahead(parts, state.reference, stretch)
+    lap(laps, Stage.PATH)
+    return Outlook(
+        stretch,
+        block.part(stretch, parts.clock.ticks_per_frame),
+        paths,
+        made,
+        epoch_at(parts, frame),
+        reference,
+        block.after if stretch.end == block.end else state.surroundings,
+        block,
+    )
+
+
+def mirrors_at(parts: Parts, change: float) -> Mirrors:
+    """Return the mirrors with every resonance changed by a relative amount."""
+    if change == 0.0:
+        return Mirrors(change, parts.fleet)
+    return Mirrors(
+        change, with_resonance_change(parts.fleet, parts.population, change, parts.drive)
+    )
+
+
+def epoch_at(parts: Parts, frame: int) -> Epoch:
+    """Return the epoch that a frame lies in."""
+    begun = [
+        epoch
+        for epoch, first in zip(parts.epochs, parts.epoch_frames, strict=True)
+        if first <= frame
+    ]
+    return begun[-1]
