@@ -10,7 +10,7 @@ from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
 
-WORDS = {"frames": "frames", "loop": "loop runs"}
+WORDS = {"frames": "points", "loop": "loop runs", "seeds": "seeds"}
 LINES_PER_STAGE = 4
 
 
@@ -26,6 +26,23 @@ LINES_PER_STAGE = 4
     help="Length of the run in the loop with each estimator; 0: none.",
 )  # fmt: skip
 @click.option(
+    "--weight", "weights", multiple=True, metavar="CONDITION=VALUE",
+    help="How much a condition counts against the camera as it is (1), e.g. hot_pixels=0 with a "
+    "bad-pixel map, ghost=0, dim=1; may be repeated.",
+)  # fmt: skip
+@click.option(
+    "--seeds", type=click.IntRange(2, 64), metavar="N",
+    help="Sets of frames that the recommendation rests on, in place of the scenario's.",
+)  # fmt: skip
+@click.option(
+    "--axes", metavar="A,B", default="",
+    help="Only these axes of the figures; no loop, no recommendation.",
+)  # fmt: skip
+@click.option(
+    "--points", metavar="A=X,B=Y", default="",
+    help="Only these points, e.g. ghost=5; no loop, no recommendation.",
+)  # fmt: skip
+@click.option(
     "--frames", "frames", metavar="PATH",
     help="Read recorded windows instead: PNG, TIFF, NPY stack, or a folder of them.",
 )  # fmt: skip
@@ -39,6 +56,10 @@ def estimators(
     out: str,
     overrides: tuple[str, ...],
     loop_ms: float,
+    weights: tuple[str, ...],
+    seeds: int | None,
+    axes: str,
+    points: str,
     frames: str | None,
     truth: str | None,
     overwrite: bool,
@@ -61,27 +82,42 @@ def estimators(
         raise ScenarioError("--truth needs --frames")
     path = find(scenario)
     check_output(Path(out), kind="estimators", overwrite=overwrite)
+    overrides += tuple(f"estimator_bench.weights.{text}" for text in weights)
+    if seeds is not None:
+        overrides += (f"estimator_bench.seeds={seeds}",)
     loaded = load_scenario(path, overrides)
     with naming(path, overrides):
         if frames is not None:
             bench = run_recorded(loaded, Path(frames), None if truth is None else Path(truth))
         else:
             with _progress() as tell:
-                bench = run_bench(loaded, loop_ms, tell)
+                bench = run_bench(loaded, loop_ms, tell, axes=_listed(axes), points=_listed(points))
     write_bench(bench, Path(out), overwrite=overwrite)
     with showing(Path(out)):
-        say(_table([r for r in bench.rows if r["axis"] in ("nominal", "recorded")]))
+        headline = ("nominal", "recorded")
+        say(_table([r for r in bench.rows if (axes or points) or r["axis"] in headline]))
+        for warning in bench.summary.get("warnings", ()):
+            click.echo(f"warning: {warning}", err=True)
         if bench.choice is not None:
             say(f"recommendation: {bench.choice.estimator or 'none'}")
             for reason in bench.choice.reasons:
                 say(f"  {reason}")
 
 
+def _listed(text: str) -> list[str]:
+    return [part.strip() for part in text.split(",") if part.strip()]
+
+
 def _table(rows: list[dict[str, Any]]) -> str:
-    """The headline figures, one line an estimator."""
+    """The headline figures, one line an estimator and point."""
     heads = ("bias px", "scatter px", "bound px", "not read", "us")
     lines = [f"{'estimator':<32}" + "".join(f"{head:>12}" for head in heads)]
+    shown = None
     for row in rows:
+        point = None if row["value"] is None else f"{row['axis']} {row['value']:g}"
+        if point not in (shown, None):
+            lines.append(f"{point}:")
+        shown = point
         figures = [row["bias_rms_px"], row["scatter_px"], row["bound_px"]]
         cells = ["none" if v is None else f"{v:.4f}" for v in figures]
         cells += [f"{100 * row['failure_rate']:.1f} %", f"{row['time_us']:.1f}"]

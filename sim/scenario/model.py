@@ -6,6 +6,8 @@ from typing import Annotated, Any, NamedTuple
 
 from pydantic import AfterValidator, Field
 
+from sim.camera.conditions import EstimatorBenchParams
+from sim.camera.processor import ProcessorParams
 from sim.camera.settings import CameraParams
 from sim.mechanics.bracket import BracketParams
 from sim.mechanics.isolator import IsolatorParams
@@ -99,6 +101,9 @@ class Scenario(Block):
     """Mounts between base and optical core; none: the core moves with the base."""
     bracket: BracketParams | None = None
     """What holds the camera against the fibres; none: perfectly stiff."""
+    processor: ProcessorParams | None = None
+    """What reads the spots, for the estimator bench; none: arithmetic is counted, not timed."""
+    estimator_bench: EstimatorBenchParams = EstimatorBenchParams()
     traces: TracesParams
     metrics: MetricsParams
     limits: LimitsParams = LimitsParams()

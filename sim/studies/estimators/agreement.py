@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sim.camera.settings import CameraParams
 from sim.ports import Array, SpotStatus
+from sim.studies.estimators.belief_check import BeliefCheck, check_belief
 from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.rows import Row, camera_columns, cost_columns, score_columns, timed_us
 from sim.studies.estimators.score import score, wrong_beyond_px
@@ -24,6 +25,14 @@ class Agreement(NamedTuple):
     """[i][j]: rms of the difference of estimators i and j, over frames that both read. [px]"""
     spots_px: Array
     """(E, M, 2) readings; NaN where not OK. [px]"""
+    flux_dn: Array
+    """(E, M) light of the readings. [DN]"""
+    status: NDArray[np.uint8]
+    """(E, M) SpotStatus."""
+    checks: list[BeliefCheck]
+    """The stated camera against the frames."""
+    frames_dn: NDArray[np.int32]
+    """(M, H, W) as read. [DN]"""
 
 
 def compare_frames(
@@ -67,7 +76,7 @@ def compare_frames(
         middle = 0.5 * np.array([seen.window_px[1] - 1, seen.window_px[0] - 1])
         bound = frame_bound_px(middle[None, :, None], seen.replace(signal_e=signal_e))
         bound_px = float(np.sqrt(np.mean(bound**2)))
-    rows, spots = [], []
+    rows, readings = [], []
     for entrant in entrants:
         settings = entrant.settings_for(seen)
         read = partial(entrant.read, settings=settings, belief=belief)
@@ -97,9 +106,24 @@ def compare_frames(
         else:
             row["bias_rms_px"] = mean_bias_px(reading.spot_px - truth_px)
         rows.append(row)
-        spots.append(reading.spot_px)
-    stack = np.stack(spots)
-    return Agreement(rows, [[_rms_px(a - b) for b in stack] for a in stack], stack)
+        readings.append(reading)
+    stack = np.stack([reading.spot_px for reading in readings])
+    return Agreement(
+        rows,
+        [[_rms_px(a - b) for b in stack] for a in stack],
+        stack,
+        np.stack([reading.flux_dn for reading in readings]),
+        np.stack([reading.status for reading in readings]),
+        check_belief(frames_dn, seen, consensus_px(stack)),
+        frames_dn,
+    )
+
+
+def consensus_px(spots_px: Array) -> Array:
+    """Return the median (M, 2) of the estimators' readings (E, M, 2); NaN where none reads. [px]"""
+    none: NDArray[np.bool_] = np.asarray(~np.isfinite(spots_px).any(axis=(0, 2)))
+    safe = np.where(none[None, :, None], 0.0, spots_px)
+    return np.asarray(np.where(none[:, None], np.nan, np.nanmedian(safe, axis=0)))
 
 
 def mean_bias_px(error_px: Array) -> float | None:

@@ -1,14 +1,17 @@
-"""The axes of the bench: which cameras, which spots, and what the firmware was set up for."""
+"""The axes of the bench: which cameras, which spots, and what the settings were made for."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from sim.camera.conditions import WeightsParams
 from sim.camera.places import spread
 from sim.camera.settings import CameraParams
+from sim.errors import ScenarioError
 from sim.estimators.spot_model import axis_profile
 from sim.ports import Array
+from sim.registry import nearest
 from sim.studies.estimators.clipping import SPREAD_PX
 
 GROUPS = 32
@@ -18,6 +21,7 @@ REPEATS = 32
 PATH_SAMPLES = 16
 SIGNAL = (0.025, 0.05, 0.1, 0.25, 0.5, 1.0)
 WIDTH = (0.4, 0.6, 0.8, 1.0, 1.4, 2.0)
+DIM = (0.75, 0.5, 0.25, 0.1)
 DEFOCUS = (0.8, 1.2, 1.5, 2.0)
 BACKGROUND = (0.0, 0.5, 1.0, 2.5, 5.0, 10.0)
 BACKGROUND_STEP_E = (-10.0, 5.0, 20.0, 50.0)
@@ -32,7 +36,7 @@ HOT_PCT = (0.02, 0.1, 0.5)
 DEAD_PCT = (0.1, 0.5)
 PRNU_PCT = (0.5, 1.0, 2.0)
 SPILL_PX = (8.0, 4.0, 2.0, 0.0)
-"""Distance of the neighbours' middle beyond the rim. [px]"""
+"""Distance of the neighbours' middle beyond the window's edge. [px]"""
 PHASES_PX = tuple(k / 8 for k in range(-4, 5))
 MOST_OFFSETS = 18
 LEAST_PITCH_PX = 8
@@ -61,8 +65,9 @@ class Axis(NamedTuple):
 
     title: str
     unit: str
-    told: bool
-    """Whether the firmware is set up anew for each point."""
+    adapted: bool
+    """Whether settings and belief are made anew for each point; the scenario's own estimator
+    keeps its settings all the same."""
 
 
 AXES: dict[str, Axis] = {
@@ -71,33 +76,52 @@ AXES: dict[str, Axis] = {
     "spot_width": Axis("spot sigma, as designed", "px", True),
     "background": Axis("background, known", "e-/px", True),
     "window": Axis("window side", "px", True),
-    "defocus": Axis("spot sigma, firmware not told", "px", False),
-    "background_step": Axis("change of background, firmware not told", "e-/px", False),
+    "dim": Axis("light of the spot, settings unchanged", "e-", False),
+    "defocus": Axis("spot sigma, settings unchanged", "px", False),
+    "background_step": Axis("change of background, settings unchanged", "e-/px", False),
     "motion": Axis("motion during the exposure", "px", False),
-    "saturation": Axis("light of the spot, firmware not told", "e-", False),
-    "ghost": Axis("ghost's share of the light, firmware not told", "%", False),
+    "saturation": Axis("too much light, settings unchanged", "e-", False),
+    "ghost": Axis("ghost's share of the light, settings unchanged", "%", False),
     "hot_pixels": Axis("share of hot pixels, each as bright as the spot's peak", "%", False),
     "dead_pixels": Axis("share of dead pixels", "%", False),
     "prnu": Axis("photo response non-uniformity", "%", False),
-    "spill": Axis("distance of the neighbours' spots beyond the rim", "px", False),
+    "spill": Axis("distance of the neighbours' spots beyond the window's edge", "px", False),
     "phase": Axis("place within a pixel, along x", "px", False),
     "offset": Axis("distance from the window's middle, along x", "px", False),
 }
 
 
-TROUBLES: dict[str, float] = {
-    "ghost": 5.0,
-    "hot_pixels": 0.1,
-    "prnu": 1.0,
-    "background_step": 5.0,
-    "motion": 2.0,
-}
-"""The points that count for the choice; defocus joins them, see `adverse_conditions`."""
+class Condition(NamedTuple):
+    """A point that the recommendation goes by."""
+
+    name: str
+    """As in `sim.camera.conditions.WeightsParams`; "nominal" for the camera as it is."""
+    axis: str
+    value: float | None
+    weight: float
+    fixed: bool
+    """Whether what it adds differs from window to window and stays: an error that the loop follows,
+    though it looks like scatter when windows are compared."""
 
 
-def adverse_conditions(camera: CameraParams) -> dict[str, float]:
-    """Return axis and value of the adverse conditions that the choice goes by."""
-    return TROUBLES | {"defocus": DEFOCUS[1] * camera.spot_sigma_px}
+def conditions(camera: CameraParams, weights: WeightsParams) -> list[Condition]:
+    """Return the conditions that count, the camera as it is first; those of weight 0 do not."""
+    found = [Condition("nominal", "nominal", None, 1.0, False)]
+    for name, value, fixed in (
+        ("ghost", GHOST_PCT[2], False),
+        ("hot_pixels", HOT_PCT[1], True),
+        ("dead_pixels", DEAD_PCT[0], True),
+        ("prnu", PRNU_PCT[1], True),
+        ("spill", SPILL_PX[2], True),
+        ("defocus", DEFOCUS[1] * camera.spot_sigma_px, False),
+        ("background_step", BACKGROUND_STEP_E[1], False),
+        ("motion", MOTION_PX[2], False),
+        ("dim", DIM[1] * camera.signal_e, False),
+    ):
+        weight = getattr(weights, name)
+        if weight > 0:
+            found.append(Condition(name, name, value, weight, fixed))
+    return found
 
 
 def positions_px(case: BenchCase, groups: int = GROUPS) -> Array:
@@ -141,7 +165,7 @@ def cases(camera: CameraParams) -> list[BenchCase]:
         changed = camera.replace(**changes)
         found.append(BenchCase(axis, value, changed, changed))
 
-    def untold(axis: str, value: float, **changes: Any) -> None:
+    def unadapted(axis: str, value: float, **changes: Any) -> None:
         found.append(BenchCase(axis, value, camera.replace(**changes), camera))
 
     for factor in SIGNAL:
@@ -154,15 +178,17 @@ def cases(camera: CameraParams) -> list[BenchCase]:
         designed("background", level, background_e=level)
     for side in WINDOW_PX:
         designed("window", side, window_px=(side, side))
+    for factor in DIM:
+        unadapted("dim", factor * camera.signal_e, signal_e=factor * camera.signal_e)
     for factor in DEFOCUS:
         sigma = factor * camera.spot_sigma_px
-        untold("defocus", sigma, spot_sigma_px=sigma)
+        unadapted("defocus", sigma, spot_sigma_px=sigma)
     for step in BACKGROUND_STEP_E:
         if camera.background_e + step >= 0:
-            untold("background_step", step, background_e=camera.background_e + step)
+            unadapted("background_step", step, background_e=camera.background_e + step)
     for factor in SATURATION:
-        untold("saturation", factor * camera.signal_e, signal_e=factor * camera.signal_e)
-    _faults(camera, untold)
+        unadapted("saturation", factor * camera.signal_e, signal_e=factor * camera.signal_e)
+    _faults(camera, unadapted)
     for length in MOTION_PX:
         found.append(BenchCase("motion", length, camera, camera, motion_px=length))
     for phase in PHASES_PX:
@@ -172,27 +198,82 @@ def cases(camera: CameraParams) -> list[BenchCase]:
     return found
 
 
-def _faults(camera: CameraParams, untold: Callable[..., None]) -> None:
+def _faults(camera: CameraParams, unadapted: Callable[..., None]) -> None:
     """Add the points of stray light and of bad pixels."""
     beside = tuple(GHOST_SIGMA * camera.spot_sigma_px * part for part in GHOST_DIRECTION)
     peak_e = camera.signal_e * float(axis_profile(0.0, camera.spot_sigma_px, 1)[0, 0]) ** 2
     # Fixed patterns are drawn for the whole sensor: fields no larger than need be save time.
     fields = {} if camera.spill else {"pitch_px": max(*camera.window_px, LEAST_PITCH_PX) + 4}
     for percent in GHOST_PCT:
-        untold("ghost", percent, ghost_pct=percent, ghost_offset_px=beside)
+        unadapted("ghost", percent, ghost_pct=percent, ghost_offset_px=beside)
     for percent in HOT_PCT:
-        untold("hot_pixels", percent, hot_pixels_pct=percent, hot_e=peak_e, **fields)
+        unadapted("hot_pixels", percent, hot_pixels_pct=percent, hot_e=peak_e, **fields)
     for percent in DEAD_PCT:
-        untold("dead_pixels", percent, dead_pixels_pct=percent, **fields)
+        unadapted("dead_pixels", percent, dead_pixels_pct=percent, **fields)
     for percent in PRNU_PCT:
-        untold("prnu", percent, prnu_pct=percent, **fields)
+        unadapted("prnu", percent, prnu_pct=percent, **fields)
     for beyond in SPILL_PX:
         pitch = camera.window_px[1] // 2 + round(beyond)
         if LEAST_PITCH_PX <= pitch:
-            untold("spill", beyond, spill=True, pitch_px=pitch)
+            unadapted("spill", beyond, spill=True, pitch_px=pitch)
 
 
 def offsets_px(width: int) -> list[float]:
-    """Return distances from the middle to a pixel beyond the rim, in whole steps. [px]"""
+    """Return distances from the middle to a pixel beyond the window's edge, in whole steps. [px]"""
     step = -(-(width // 2 + 1) // MOST_OFFSETS)
     return [float(k) for k in range(step, width // 2 + 2, step)]
+
+
+def same_point(case: BenchCase, axis: str, value: float | None) -> bool:
+    """Return whether a case is at a place on an axis, but for rounding."""
+    if case.axis != axis or case.value is None or value is None:
+        return case.axis == axis and case.value is value
+    return abs(case.value - value) < 1e-9 * max(1.0, abs(value))
+
+
+def chosen_cases(
+    found: Sequence[BenchCase], axes: Iterable[str], points: Iterable[str]
+) -> list[BenchCase]:
+    """Return the camera as it is, and the cases of some axes and single points.
+
+    Parameters
+    ----------
+    found : sequence of BenchCase
+        All that there are.
+    axes : iterable of str
+        Names of axes.
+    points : iterable of str
+        Each "axis=value".
+
+    Raises
+    ------
+    ScenarioError
+        If an axis or a point does not exist.
+    """
+    wanted = {"nominal"}
+    for axis in axes:
+        _known_axis(axis, "--axes")
+        wanted.add(axis)
+    single = []
+    for text in points:
+        axis, equals, value = text.partition("=")
+        _known_axis(axis, "--points")
+        try:
+            single.append((axis, float(value)))
+        except ValueError:
+            raise ScenarioError(f'--points: needs "axis=value" (got {text!r})') from None
+        if not any(same_point(case, *single[-1]) for case in found):
+            values = ", ".join(f"{c.value:g}" for c in found if c.axis == axis)
+            raise ScenarioError(f"--points {text}: no such point; {axis} has {values}")
+    return [
+        case
+        for case in found
+        if case.axis in wanted or any(same_point(case, *point) for point in single)
+    ]
+
+
+def _known_axis(axis: str, option: str) -> None:
+    if axis not in AXES:
+        raise ScenarioError(
+            f'{option}: unknown axis "{axis}".{nearest(axis, AXES)} Known: {", ".join(AXES)}.'
+        )

@@ -1,6 +1,6 @@
 """The scenario's own loop, closed over each estimator in turn."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import ModuleType
 from typing import Any
 
@@ -44,6 +44,7 @@ def loop_rows(
     scenario: Scenario,
     kernels: ModuleType,
     tell: Callable[[int, int], None] | None = None,
+    latencies_us: Mapping[str, float] | None = None,
 ) -> list[dict[str, Any]]:
     """Run the loop with each estimator.
 
@@ -57,22 +58,29 @@ def loop_rows(
         The compiled kernels.
     tell : callable, optional
         Called with (finished runs, all runs).
+    latencies_us : mapping of str to float, optional
+        Estimator -> latency that its arithmetic gives the loop; the scenario's where left out.
+        [us]
 
     Returns
     -------
     list of dict
-        estimator, rms_urad, p99_urad, bias_urad, jitter_urad, excess_mean_db, excess_max_db,
-        lost_frames.
+        estimator, latency_us, rms_urad, p99_urad, bias_urad, jitter_urad, excess_mean_db,
+        excess_max_db, lost_frames.
     """
     found = []
     for number, entrant in enumerate(entrants):
         settings = {"kind": entrant.kind, **entrant.settings_for(scenario.camera)}
-        made = make_run(scenario.replace(estimator=settings), kernels=kernels, pictures=False)
+        latency_us = (latencies_us or {}).get(entrant.name, scenario.camera.latency_us)
+        camera = scenario.camera.replace(latency_us=latency_us).model_dump()
+        run = scenario.replace(estimator=settings, camera=camera)
+        made = make_run(run, kernels=kernels, pictures=False)
         figures = made.figures
         pointing, coupling = figures["pointing"], figures["coupling"]
         found.append(
             {
                 "estimator": entrant.name,
+                "latency_us": latency_us,
                 "rms_urad": pointing["rms_urad"],
                 "p99_urad": pointing["p99_urad"],
                 "bias_urad": pointing["bias_urad"],

@@ -1,25 +1,24 @@
 """The bench's page: one table, one sheet of pictures, one recommendation."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from importlib.resources import files
 from typing import Any
 
-import numpy as np
 from jinja2 import Environment, StrictUndefined
 
+from sim.studies.estimators.agreement import Agreement
 from sim.studies.estimators.cases import AXES
-from sim.studies.estimators.plots import loop_picture, sheet
+from sim.studies.estimators.plots import PANELS, loop_picture, sheet, windows_picture
 from sim.studies.estimators.rows import Row
 from sim.studies.estimators.run import Bench
 
-MOST_SIGNALS = 4
 OWN = " (scenario)"
-SHORT = {"background_step": "dark step", "hot_pixels": "hot pixels"}
-"""What the table's heads call axes with long names."""
 DASH = "-"
 RECORDED: tuple[tuple[str, str], ...] = (
     ("frames", "frames"),
-    ("failure_rate", "not read"),
+    ("dim_rate", "DIM"),
+    ("edge_rate", "EDGE"),
+    ("failed_rate", "FAILED"),
     ("wrong_rate", "wrong"),
     ("bias_rms_px", "bias [px]"),
     ("scatter_px", "scatter [px]"),
@@ -46,15 +45,18 @@ def render(bench: Bench) -> str:
     ]
     common = {"s": s, "settings": settings, "recorded": bench.agreement is not None}
     if bench.agreement is not None:
-        return template.render(**common, **_recorded(bench.rows, s))
-    return template.render(**common, **_simulated(bench.rows, s))
+        return template.render(**common, **_recorded(bench, bench.agreement))
+    return template.render(**common, **_simulated(bench))
 
 
-def _recorded(rows: Sequence[Row], s: dict[str, Any]) -> dict[str, Any]:
+def _recorded(bench: Bench, agreement: Agreement) -> dict[str, Any]:
+    rows, s = bench.rows, bench.summary
     return {
+        "checks": [("agrees" if c.agrees else "differs", c.text) for c in agreement.checks],
+        "windows": windows_picture(agreement.frames_dn, agreement.spots_px, s["estimators"]),
         "recorded_heads": [head for _, head in RECORDED],
         "recorded_table": [
-            [row["estimator"], *(_cell(key, row[key]) for key, _ in RECORDED)] for row in rows
+            [row["estimator"], *(_counted(key, row) for key, _ in RECORDED)] for row in rows
         ],
         "difference_table": [
             [name, *(DASH if v is None else f"{v:.4f}" for v in line)]
@@ -68,66 +70,96 @@ def _recorded(rows: Sequence[Row], s: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def _simulated(rows: Sequence[Row], s: dict[str, Any]) -> dict[str, Any]:
-    signals = sorted({row["value"] for row in rows if row["axis"] == "signal"})
-    places = np.linspace(0, len(signals) - 1, min(MOST_SIGNALS, len(signals))).round().astype(int)
-    shown = [signals[i] for i in places]
-    adverse_conditions = [
-        (axis, value)
-        for axis, value in s["adverse_conditions"].items()
-        if any(r["axis"] == axis and abs(r["value"] - value) < 1e-9 for r in rows)
-    ]
+def _simulated(bench: Bench) -> dict[str, Any]:
+    rows, s = bench.rows, bench.summary
     loops = {row["estimator"]: row for row in s["loop"]}
     table = []
     for row in rows:
         if row["axis"] != "nominal":
             continue
-        name = row["estimator"]
+        name, timing = row["estimator"], s["timing"][row["estimator"]]
         line = [
-            name,
+            name.removesuffix(OWN),
             *(_cell(k, row[k]) for k in ("bias_rms_px", "scatter_px")),
             *(_cell(k, row[k]) for k in ("failure_rate", "false_accept_rate")),
             DASH if row["linear_range_px"] is None else f"{row['linear_range_px']:g}",
-            *(_ratio(_at(rows, name, "signal", v), "corrected_px") for v in shown),
-            *(_ratio(_at(rows, name, axis, v), "rms_error_px") for axis, v in adverse_conditions),
             *(_cell(k, row[k]) for k in ("time_us", "multiply_adds", "memory_bytes")),
         ]
+        if s["processor"] is not None:
+            line.append(_cell("compute_us", timing["compute_us"]))
         if loops:
-            loop = loops[name]
-            line += [
-                DASH if loop["rms_urad"] is None else f"{loop['rms_urad']:.2f}",
-                DASH if loop["excess_mean_db"] is None else f"{loop['excess_mean_db']:.2g}",
-                str(loop["lost_frames"]),
-            ]
-        line[0] = name.removesuffix(OWN)
-        table.append([name == s["recommendation"]["estimator"], name.endswith(OWN), *line])
+            line += _loop_cells(loops.get(name))
+        chosen = bench.choice is not None and name == bench.choice.estimator
+        table.append([chosen, name.endswith(OWN), *line])
+    drawn = any(row["axis"] in {panel[0] for panel in PANELS} for row in rows)
     return {
         "table": table,
-        "signals": [f"{v:g}" for v in shown],
-        "adverse_conditions": [f"{SHORT.get(a, a)} {v:.3g}" for a, v in adverse_conditions],
-        "adverse_condition_words": [
-            f"{AXES[a].title}: {v:g} {AXES[a].unit}" for a, v in adverse_conditions
-        ],
+        "prices": _prices(bench),
         "bound": next(f"{r['bound_px']:.4f}" for r in rows if r["axis"] == "nominal"),
-        "sheet": sheet(rows),
+        "sheet": sheet(rows) if drawn else None,
         "loop_picture": loop_picture(s["loop"]) if loops else None,
         "notes": s["notes"],
     }
 
 
-def _at(rows: Sequence[Row], name: str, axis: str, value: float) -> Row:
-    return next(
-        r
-        for r in rows
-        if r["estimator"] == name and r["axis"] == axis and abs(r["value"] - value) < 1e-9
+def _loop_cells(loop: Mapping[str, Any] | None) -> list[str]:
+    if loop is None:
+        return [DASH] * 4
+    return [
+        f"{loop['latency_us']:.0f}",
+        DASH if loop["rms_urad"] is None else f"{loop['rms_urad']:.2f}",
+        DASH if loop["excess_mean_db"] is None else f"{loop['excess_mean_db']:.2g}",
+        str(loop["lost_frames"]),
+    ]
+
+
+def _prices(bench: Bench) -> dict[str, Any] | None:
+    """The table behind the recommendation: least price first."""
+    if bench.choice is None:
+        return None
+    s, choice = bench.summary, bench.choice
+    first = next(iter(s["condition_prices"].values()))
+    heads = [
+        (c["name"].replace("_", " "), f"{c['weight']:g}", _condition_words(c["name"], s))
+        for c in first
+    ]
+    order = sorted(
+        choice.price_px, key=lambda name: (name != choice.estimator, choice.price_px[name])
+    )
+    lines = [
+        [
+            name == choice.estimator,
+            name,
+            f"{choice.price_px[name]:.4f}",
+            *(_price_cell(c) for c in s["condition_prices"][name]),
+            choice.passed_over.get(name, "recommended"),
+        ]
+        for name in order
+    ]
+    return {"heads": heads, "lines": lines}
+
+
+def _condition_words(name: str, s: Mapping[str, Any]) -> str:
+    if name == "dark":
+        return "no light"
+    found = next(c for c in s["conditions"] if c["name"] == name)
+    if found["value"] is None:
+        return "in the loop" if s["loop"] else "as it is"
+    return f"{found['value']:.3g} {AXES[found['axis']].unit}"
+
+
+def _price_cell(c: Mapping[str, Any]) -> str:
+    text = f"{c['price_px']:.4f}"
+    return text + (
+        f" ({100 * (c['lost'] + c['wrong']):.1f} %)" if c["lost"] + c["wrong"] >= 0.001 else ""
     )
 
 
-def _ratio(row: Row, key: str) -> str:
-    """An error in bounds; a dash where there is none or most spots were not read."""
-    if row[key] is None or row["failure_rate"] > 0.5:
-        return DASH
-    return f"{row[key] / row['bound_px']:.2f}"
+def _counted(key: str, row: Row) -> str:
+    """A status as a count of frames; the rest as elsewhere."""
+    if key in ("dim_rate", "edge_rate", "failed_rate"):
+        return str(round(row[key] * row["frames"]))
+    return _cell(key, row[key])
 
 
 def _cell(key: str, value: Any) -> str:

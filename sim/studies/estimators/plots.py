@@ -8,7 +8,9 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
+from numpy.typing import NDArray
 
+from sim.ports import Array
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.studies.estimators.cases import AXES
 from sim.studies.estimators.rows import Row
@@ -31,6 +33,7 @@ PANELS: tuple[tuple[str, str, str, bool, bool], ...] = (
     ("spot_width", "corrected_px", "calibrated error [px]", True, True),
     ("background", "corrected_px", "calibrated error [px]", False, True),
     ("window", "corrected_px", "calibrated error [px]", False, True),
+    ("dim", "rms_error_px", "error as it comes [px]", True, True),
     ("defocus", "rms_error_px", "error as it comes [px]", False, True),
     ("background_step", "rms_error_px", "error as it comes [px]", False, True),
     ("motion", "rms_error_px", "error as it comes [px]", False, True),
@@ -43,6 +46,7 @@ PANELS: tuple[tuple[str, str, str, bool, bool], ...] = (
     ("offset", "bias_x_px", "mean error along x [px]", False, False),
 )
 """axis, what is drawn, its name, logarithmic along x, logarithmic along y."""
+MOST_WINDOWS = 8
 PHASE_LIMIT_PX = 0.02
 OFFSET_LIMIT_PX = 0.1
 
@@ -68,9 +72,10 @@ def sheet(rows: Sequence[Row]) -> Picture:
         address,
         "Error of each estimator along every axis of the bench, with the Cramer-Rao bound.",
         "Grey band: below the Cramer-Rao bound of the clean frame. Calibrated error: what is left "
-        "once the straight line of answer against place is taken out; error as it comes: bias and "
+        "once the straight line of reading against place is taken out; error as it comes: bias and "
         "scatter of the readings that say OK. A point is missing where fewer than half of the "
-        "spots were read. The last two panels show the mean error along x, with its sign.",
+        "spots were read. The last two panels show the mean error along x, with its sign. Each "
+        "panel says whether settings are made anew for each of its points.",
     )
 
 
@@ -89,6 +94,11 @@ def _panel(
         axes.plot(x, y, color=colour, ls=dash, marker=mark, ms=4, lw=1.3, label=name)
     title, unit = AXES[axis].title, AXES[axis].unit
     axes.set_title(title, fontsize=9)
+    adapted = "settings made for each point; (scenario): fixed"
+    axes.annotate(
+        adapted if AXES[axis].adapted else "settings fixed",
+        (0.98, 0.02), xycoords="axes fraction", ha="right", va="bottom", fontsize=6.5, color=INK,
+    )  # fmt: skip
     axes.set_xlabel(f"[{unit}]")
     axes.set_ylabel(label)
     if log_x:
@@ -110,6 +120,42 @@ def _panel(
         limit = PHASE_LIMIT_PX if axis == "phase" else OFFSET_LIMIT_PX
         axes.set_ylim(-limit, limit)
         axes.axhline(0, color=INK, lw=0.7)
+
+
+def windows_picture(frames_dn: NDArray[np.int32], spots_px: Array, names: Sequence[str]) -> Picture:
+    """Draw some windows with each estimator's reading: spread over the record, and the worst."""
+    count = min(MOST_WINDOWS - 1, len(frames_dn))
+    spread = np.linspace(0, len(frames_dn) - 1, count).round().astype(int)
+    none = ~np.isfinite(spots_px).any(axis=(0, 2), keepdims=True)
+    read = np.where(none, 0.0, spots_px)
+    apart = (np.nanmax(read, axis=0) - np.nanmin(read, axis=0)).max(axis=-1)
+    worst = int(apart.argmax())
+    shown = [*dict.fromkeys(int(k) for k in spread if k != worst), worst]
+    across = min(4, len(shown))
+    down = -(-len(shown) // across)
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(11.0, 2.9 * down + 0.6), layout="constrained")
+        grid = figure.subplots(down, across, squeeze=False).ravel()
+        for axes, k in zip(grid, shown, strict=False):
+            axes.imshow(frames_dn[k], cmap="gray", interpolation="nearest")
+            for (colour, _, mark), name, spot in zip(LOOKS, names, spots_px[:, k], strict=False):
+                axes.plot(*spot, mark, color=colour, mfc="none", ms=7, mew=1.2, label=name)
+            text = f"frame {k}" + (f": readings {apart[k]:.2f} px apart" if k == worst else "")
+            axes.set_title(text, fontsize=9)
+            axes.set_xlabel("x [px]")
+            axes.set_ylabel("y [px]")
+            axes.grid(False)
+        for axes in grid[len(shown) :]:
+            axes.set_axis_off()
+        handles, labels = grid[0].get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower center", ncols=5, fontsize=8)
+        address = finish(figure)
+    return Picture(
+        address,
+        "Recorded windows with the reading of each estimator.",
+        "Windows spread over the record, and last the one whose readings are farthest apart. "
+        "Brightness is scaled window by window; a missing mark is a spot that was not read.",
+    )
 
 
 def loop_picture(loops: Sequence[Mapping[str, Any]]) -> Picture:

@@ -1,14 +1,16 @@
 """Recorded frames: PNG, TIFF or NPY, with or without the truth beside them."""
 
 import csv
+import re
+from collections.abc import Iterable
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ProfileError
 from sim.ports import Array
+from sim.studies.estimators.image_files import read_image
 
 SUFFIXES = (".npy", ".png", ".tif", ".tiff")
 LEAST_SIDE_PX, MOST_SIDE_PX = 4, 256
@@ -24,7 +26,8 @@ def load_frames(path: Path, full_scale_dn: int) -> NDArray[np.int32]:
     ----------
     path : Path
         A .npy stack (M, H, W) or single frame (H, W) of whole numbers; a PNG; a TIFF of one page
-        or many; or a folder of such files, read in the order of their names.
+        or many; or a folder of such files, read in the order of the numbers in
+        their names (2 before 10).
     full_scale_dn : int
         Largest value that the camera can give. [DN]
 
@@ -40,7 +43,7 @@ def load_frames(path: Path, full_scale_dn: int) -> NDArray[np.int32]:
         numbers, and within the camera's range.
     """
     if path.is_dir():
-        files = sorted(f for f in path.iterdir() if f.suffix.lower() in SUFFIXES)
+        files = in_order(f for f in path.iterdir() if f.suffix.lower() in SUFFIXES)
         if not files:
             raise ProfileError(f"{path}: holds no frames ({', '.join(SUFFIXES)})")
     elif path.is_file():
@@ -48,17 +51,46 @@ def load_frames(path: Path, full_scale_dn: int) -> NDArray[np.int32]:
     else:
         raise ProfileError(f"{path}: no such file or folder of frames")
     stacks = [_read(file, full_scale_dn) for file in files]
-    shape = stacks[0].shape[1:]
+    shape, depth = stacks[0].shape[1:], stacks[0].dtype
     for file, stack in zip(files, stacks, strict=True):
+        if stack.dtype != depth:
+            raise ProfileError(
+                f"{file}: all frames must have one depth; {files[0].name} has {depth}, this one "
+                f"{stack.dtype}"
+            )
         if stack.shape[1:] != shape:
             raise ProfileError(
                 f"{file}: all frames must have one size; the first has {_size(shape)}, "
                 f"this one {_size(stack.shape[1:])}"
             )
-    return np.concatenate(stacks)
+    return np.concatenate(stacks).astype(np.int32)
 
 
-def load_truth(path: Path, n_frames: int) -> Array:
+def in_order(files: Iterable[Path]) -> list[Path]:
+    """Return files by name, whole numbers in the names counted as numbers: 2 before 10."""
+
+    def key(file: Path) -> list[tuple[bool, int, str]]:
+        parts = re.split(r"(\d+)", file.name)
+        return [(p.isdigit(), int(p) if p.isdigit() else 0, p) for p in parts]
+
+    return sorted(files, key=key)
+
+
+def order_warning(path: Path) -> str | None:
+    """Return what to say where a folder's numeric order is not that of the alphabet."""
+    if not path.is_dir():
+        return None
+    files = in_order(f for f in path.iterdir() if f.suffix.lower() in SUFFIXES)
+    if files == sorted(files):
+        return None
+    first = next(a for a, b in zip(files, sorted(files), strict=True) if a != b)
+    return (
+        f"frames are read, and paired with the truth, in the order of the numbers in their names; "
+        f"that of the alphabet differs, from {first.name} on"
+    )
+
+
+def load_truth(path: Path, n_frames: int, window_px: tuple[int, int]) -> Array:
     """Read true positions.
 
     Parameters
@@ -68,6 +100,8 @@ def load_truth(path: Path, n_frames: int) -> Array:
         centre of the first pixel. One row a frame, in order.
     n_frames : int
         Rows that there must be.
+    window_px : (int, int)
+        Height and width of the frames, within which the spots must lie. [px]
 
     Returns
     -------
@@ -78,10 +112,10 @@ def load_truth(path: Path, n_frames: int) -> Array:
     ------
     ProfileError
         If the file cannot be read, a column is missing, a value is no finite number, or the
-        number of rows is not that of the frames.
+        number of rows is not that of the frames, or a position is outside the window.
     """
     try:
-        with path.open(newline="", encoding="utf-8") as file:
+        with path.open(newline="", encoding="utf-8-sig") as file:
             rows = list(csv.DictReader(file))
     except (OSError, UnicodeDecodeError, csv.Error) as exc:
         raise ProfileError(f"{path}: truth cannot be read: {_cause(exc)}") from exc
@@ -105,6 +139,12 @@ def load_truth(path: Path, n_frames: int) -> Array:
                 raise ProfileError(
                     f"{path}: row {i + 2}: {column} must be a finite number (got {row[column]!r})"
                 )
+            side = window_px[1 - axis]
+            if not -0.5 <= truth[i, axis] <= side - 0.5:
+                raise ProfileError(
+                    f"{path}: row {i + 2}: {column} must lie within the window, -0.5 to "
+                    f"{side - 0.5:g} px from the centre of its first pixel (got {truth[i, axis]:g})"
+                )
     return truth
 
 
@@ -127,7 +167,7 @@ def _read(path: Path, full_scale_dn: int) -> NDArray[np.int32]:
             f"{path}: values must lie within 0 and {full_scale_dn} DN, the full scale of the "
             f"scenario's camera (got {low} to {high})"
         )
-    return frames.astype(np.int32)
+    return frames
 
 
 def _numpy(path: Path) -> NDArray:
@@ -140,27 +180,10 @@ def _numpy(path: Path) -> NDArray:
 def _image(path: Path) -> NDArray:
     if path.suffix.lower() not in SUFFIXES:
         raise ProfileError(f"{path}: frames must be {', '.join(SUFFIXES)} (got {path.suffix!r})")
-    # Without this OpenCV prints its own complaint beside ours.
-    log = cv2.utils.logging
-    level = log.getLogLevel()
-    log.setLogLevel(log.LOG_LEVEL_SILENT)
     try:
-        good, pages = cv2.imreadmulti(str(path), flags=cv2.IMREAD_UNCHANGED)
-    except cv2.error:
-        good, pages = False, ()
-    finally:
-        log.setLogLevel(level)
-    if not good or not len(pages):
-        raise ProfileError(f"{path}: is not a readable image")
-    for page in pages:
-        if page.ndim != 2:
-            raise ProfileError(f"{path}: must be grey, got {page.shape[2]} channels")
-        if page.shape != pages[0].shape:
-            raise ProfileError(
-                f"{path}: all pages must have one size; the first has {_size(pages[0].shape)}, "
-                f"another {_size(page.shape)}"
-            )
-    return np.stack(pages)
+        return read_image(path)
+    except OSError as exc:
+        raise ProfileError(f"{path}: cannot be read: {_cause(exc)}") from exc
 
 
 def _size(shape: tuple[int, ...]) -> str:

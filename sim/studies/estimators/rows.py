@@ -63,6 +63,8 @@ def bench_rows(
     seed: int,
     kernels: ModuleType,
     tell: Callable[[int, int], None] | None = None,
+    *,
+    timed: bool = True,
 ) -> list[Row]:
     """Read the frames of every case with every estimator.
 
@@ -78,6 +80,8 @@ def bench_rows(
         The camera's kernels.
     tell : callable, optional
         Called with (finished cases, all cases).
+    timed : bool
+        Whether reading is timed as well.
 
     Returns
     -------
@@ -89,7 +93,7 @@ def bench_rows(
         frames = frames_of(case, number, seed, kernels)
         bound_px = case_bound_px(case, frames)
         for entrant in entrants:
-            rows.append(_row(entrant, case, frames, bound_px))
+            rows.append(_row(entrant, case, frames, bound_px, timed))
         if tell is not None:
             tell(number + 1, len(points))
     return _with_linear_range(rows)
@@ -101,7 +105,7 @@ def case_bound_px(case: BenchCase, frames: Frames) -> float:
     return float(np.sqrt(np.mean(bound**2)))
 
 
-def _row(entrant: Entrant, case: BenchCase, frames: Frames, bound_px: float) -> Row:
+def _row(entrant: Entrant, case: BenchCase, frames: Frames, bound_px: float, timed: bool) -> Row:
     settings = entrant.settings_for(case.designed)
     belief = camera_belief(case.designed)
     result = score(
@@ -111,7 +115,9 @@ def _row(entrant: Entrant, case: BenchCase, frames: Frames, bound_px: float) -> 
         wrong_beyond_px(bound_px),
     )
     empty = entrant.read(frames.empty_dn, settings, belief)
-    time_us = timed_us(lambda f: entrant.read(f, settings, belief), frames.lit_dn)
+    time_us = None
+    if timed:
+        time_us = timed_us(lambda f: entrant.read(f, settings, belief), frames.lit_dn)
     return {
         "estimator": entrant.name,
         "axis": case.axis,

@@ -2,7 +2,7 @@
 
 import datetime
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from importlib import import_module
 from typing import Any, NamedTuple
 
@@ -10,12 +10,13 @@ from sim.assembly.build import build
 from sim.estimators import ESTIMATORS
 from sim.scenario.model import Scenario
 from sim.studies.estimators.agreement import Agreement, compare_frames
-from sim.studies.estimators.cases import adverse_conditions, cases
-from sim.studies.estimators.choice import RULES as CHOICE_RULES
-from sim.studies.estimators.choice import Choice, recommend, standings
+from sim.studies.estimators.cases import cases, chosen_cases
+from sim.studies.estimators.choice import Choice
 from sim.studies.estimators.frames import noisy
 from sim.studies.estimators.in_loop import loop_rows, shortened
-from sim.studies.estimators.recorded_frames import load_frames, load_truth
+from sim.studies.estimators.judge import judge, timings
+from sim.studies.estimators.price import RULES as PRICE_RULES
+from sim.studies.estimators.recorded_frames import load_frames, load_truth, order_warning
 from sim.studies.estimators.rows import UNITS, Row, bench_rows
 from sim.studies.estimators.settings import RULES as SETTINGS_RULES
 from sim.studies.estimators.settings import entrants, window_fault
@@ -31,12 +32,19 @@ class Bench(NamedTuple):
     summary: dict[str, Any]
     """Settings, loop figures, choices, rules and provenance: plain numbers and strings."""
     choice: Choice | None
-    """None for recorded frames."""
+    """None for recorded frames, and where only a part of the bench was run."""
     agreement: Agreement | None
     """Of recorded frames."""
 
 
-def run_bench(scenario: Scenario, loop_ms: float, tell: Tell | None = None) -> Bench:
+def run_bench(
+    scenario: Scenario,
+    loop_ms: float,
+    tell: Tell | None = None,
+    *,
+    axes: Sequence[str] = (),
+    points: Sequence[str] = (),
+) -> Bench:
     """Run the bench on a scenario's camera and in its loop.
 
     Parameters
@@ -47,6 +55,8 @@ def run_bench(scenario: Scenario, loop_ms: float, tell: Tell | None = None) -> B
         Length of the run in the loop; 0: none. [ms]
     tell : callable, optional
         Called with (what, finished, all).
+    axes, points : sequence of str
+        Only these axes, and single points "axis=value": no loop and no recommendation then.
 
     Returns
     -------
@@ -55,35 +65,43 @@ def run_bench(scenario: Scenario, loop_ms: float, tell: Tell | None = None) -> B
     Raises
     ------
     ScenarioError
-        If the scenario does not hold together.
+        If the scenario does not hold together, or an axis or a point does not exist.
     """
     started = time.perf_counter()
     kernels = import_module("sim.kernels.compiled")
+    camera, part_only = scenario.camera, bool(axes or points)
+    every = cases(noisy(camera))
+    chosen = chosen_cases(every, axes, points) if part_only else every
     short = shortened(scenario, loop_ms) if loop_ms > 0 else scenario
     build(short, kernels)
-    camera = scenario.camera
     taking_part = entrants(scenario.estimator, camera)
-    points = cases(noisy(camera))
-    rows = bench_rows(taking_part, points, scenario.seed, kernels, _named(tell, "frames"))
-    loops = []
-    if loop_ms > 0:
-        loops = loop_rows(taking_part, short, kernels, _named(tell, "loop"))
-    counted = adverse_conditions(camera)
-    choice = recommend(standings(rows, loops, counted))
-    clean = recommend(standings(rows, loops, {}))
+    rows = bench_rows(taking_part, chosen, scenario.seed, kernels, _named(tell, "frames"))
+    timing = timings(taking_part, scenario)
+    loops: list[dict[str, Any]] = []
+    choice = None
+    judged: dict[str, Any] = {}
+    if not part_only:
+        in_time = [e for e in taking_part if timing[e.name].fault is None]
+        if loop_ms > 0:
+            latencies = {n: t.latency_us for n, t in timing.items() if t.latency_us is not None}
+            loops = loop_rows(in_time, short, kernels, _named(tell, "loop"), latencies)
+        choice, judged = judge(
+            taking_part, scenario, every, loops, timing, kernels, _named(tell, "seeds")
+        )
     summary = {
         "title": scenario.title,
         "camera": camera.model_dump(mode="json"),
+        "processor": None if scenario.processor is None else scenario.processor.model_dump(),
         "settings": {e.name: e.settings_for(camera) for e in taking_part},
         "settings_rules": list(SETTINGS_RULES),
         "columns": UNITS,
+        "timing": {name: t._asdict() for name, t in timing.items()},
         "loop_ms": short.duration_ms if loops else None,
         "loop_hold_from_ms": short.metrics.hold_from_ms if loops else None,
         "loop": loops,
-        "adverse_conditions": counted,
-        "choice_rules": list(CHOICE_RULES),
-        "recommendation": _plain(choice),
-        "recommendation_in_good_conditions": _plain(clean),
+        "recommendation": None if choice is None else _plain(choice),
+        "choice_rules": list(PRICE_RULES),
+        **judged,
         "notes": _notes(scenario, rows, loops),
         "provenance": _provenance(scenario, started),
     }
@@ -114,9 +132,11 @@ def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -
     started = time.perf_counter()
     camera = scenario.camera
     frames = load_frames(frames_path, 2**camera.bits - 1)
-    truth = None if truth_path is None else load_truth(truth_path, len(frames))
+    window = (frames.shape[1], frames.shape[2])
+    truth = None if truth_path is None else load_truth(truth_path, len(frames), window)
     seen = camera.replace(window_px=frames.shape[1:])
     taking_part = entrants(scenario.estimator, seen)
+    warning = order_warning(frames_path)
     agreement = compare_frames(taking_part, frames, camera, truth)
     summary = {
         "title": scenario.title,
@@ -129,6 +149,11 @@ def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -
         "frames": len(frames),
         "estimators": [e.name for e in taking_part],
         "differences_px": agreement.differences_px,
+        "camera_checks": [check._asdict() for check in agreement.checks],
+        "warnings": [
+            *([] if warning is None else [warning]),
+            *(check.text for check in agreement.checks if not check.agrees),
+        ],
         "provenance": _provenance(scenario, started),
     }
     return Bench(agreement.rows, summary, None, agreement)
@@ -142,6 +167,7 @@ def _plain(choice: Choice) -> dict[str, Any]:
     return choice._asdict() | {
         "reasons": list(choice.reasons),
         "passed_over": dict(choice.passed_over),
+        "price_px": dict(choice.price_px),
     }
 
 
@@ -154,14 +180,24 @@ def _notes(scenario: Scenario, rows: list[Row], loops: list[dict[str, Any]]) -> 
         "The bound is that of the clean frame: moved and saturated as it is, without ghost, bad "
         "pixels or spill. Scatter in a case with bad pixels includes how they differ from window "
         "to window.",
-        "Each case has 32 positions of 32 frames: scatter is known to about 2 %, and a bias below "
-        "a tenth of the scatter cannot be told from none. Rates below 0.1 % show as 0.",
+        "Each point of the figures has 32 positions of 32 frames of one seed: scatter is known to "
+        "about 2 %, and a bias below a tenth of the scatter is not distinguished from none. Rates "
+        "below 0.1 % show as 0. The recommendation rests on more seeds.",
+        "The weights of the conditions and the prices of failures are judgements: state your own "
+        "(--weight, [estimator_bench]).",
     ]
     ran = [row["rms_urad"] for row in loops if row["rms_urad"] is not None]
     if ran:
         notes.append(
             f"In the loop the pointing error is {min(ran):.2f} urad rms with the best estimator "
             f"and {max(ran):.2f} urad with the worst: what both share is not the estimator's."
+        )
+    if scenario.processor is None:
+        notes.append("No [processor] is stated: arithmetic is counted, and no deadline is checked.")
+    elif loops:
+        notes.append(
+            "In the loop each estimator has the latency of its own arithmetic; the controller's "
+            "gains stay as they are."
         )
     if camera.noise == "none":
         notes.append("The scenario's camera has no noise; the bench switched it on, the loop not.")

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from sim.filing import filed, put_page
+from sim.ports import SpotStatus
+from sim.studies.estimators.agreement import Agreement
 from sim.studies.estimators.page import render
 from sim.studies.estimators.rows import UNITS, Row
 from sim.studies.estimators.run import Bench
@@ -27,10 +29,28 @@ def write_bench(bench: Bench, folder: Path, *, overwrite: bool) -> None:
         "estimators.csv": as_csv(bench.rows),
         "summary.json": json.dumps(bench.summary, indent=1, allow_nan=False),
     }
+    if bench.agreement is not None:
+        files["readings.csv"] = readings_csv(bench.agreement, bench.summary["estimators"])
     with filed(folder, kind="estimators", overwrite=overwrite) as new:
         for name, text in files.items():
             (new / name).write_text(text, encoding="utf-8")
         put_page(new, lambda: render(bench))
+
+
+def readings_csv(agreement: Agreement, names: Sequence[str]) -> str:
+    """Return every reading: frame (from 0), estimator, position, light, status."""
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(["frame", "estimator", "x_px", "y_px", "flux_dn", "status"])
+    for frame in range(agreement.status.shape[1]):
+        for e, name in enumerate(names):
+            status = SpotStatus(agreement.status[e, frame])
+            place = agreement.spots_px[e, frame] if status == SpotStatus.OK else ("", "")
+            cells = [v if v == "" else f"{v:.5f}" for v in place]
+            writer.writerow(
+                [frame, name, *cells, f"{agreement.flux_dn[e, frame]:.2f}", status.name]
+            )
+    return text.getvalue()
 
 
 def as_csv(rows: Sequence[Row]) -> str:

@@ -20,6 +20,7 @@ KEYS = {
     "estimator", "signal_e", "spot_sigma_px", "background_e", "read_noise_e", "window_px",
     "bias_rms_px", "scatter_px", "bound_px", "failure_rate", "time_us",
 }  # fmt: skip
+FLEET = ("--set", "processor.multiply_adds_per_us=8000", "--weight", "spill=0.1")
 CASE = "harrow_point_reconfigure"
 
 
@@ -30,7 +31,7 @@ def mirrorloop(*args):
 @pytest.fixture(scope="module")
 def few_points():
     """Run few of the points: one of each axis, and those that the page's table needs."""
-    wanted = {"nominal": 1, "signal": 6, "phase": 2, "offset": 2}
+    wanted = {"nominal": 1, "ghost": 3, "phase": 2, "offset": 2}
     keep = pytest.MonkeyPatch()
 
     def few(camera):
@@ -48,11 +49,11 @@ def few_points():
 def folder(tmp_path_factory, few_points):
     """Return the folder of one run of the command, with a short loop."""
     out = tmp_path_factory.mktemp("bench") / "out"
-    result = mirrorloop(CASE, "--out", out, "--loop-ms", 40)
+    result = mirrorloop(CASE, "--out", out, "--loop-ms", 40, "--seeds", 2, *FLEET)
     assert result.exit_code == 0, result.output
     assert "recommendation: " in result.stdout
-    assert "frames: " in result.stderr
-    assert "frames: " not in result.stdout
+    assert "points: " in result.stderr and "seeds: 2 of 2" in result.stderr
+    assert "points: " not in result.stdout
     return out
 
 
@@ -73,7 +74,12 @@ def test_the_rows_have_their_keys_in_json_and_csv(folder):
 def test_the_summary_holds_loop_settings_and_choice(folder):
     summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
     names = list(summary["settings"])
-    assert [row["estimator"] for row in summary["loop"]] == names
+    assert [row["estimator"] for row in summary["loop"]] == [n for n in names if n != "poisson_fit"]
+    # By hand: 123 212 multiply-adds x 192 spots / 8000 per us = 2957 us, 700 us are there.
+    assert summary["recommendation"]["passed_over"]["poisson_fit"].startswith("late: 2957 us")
+    latency = {row["estimator"]: row["latency_us"] for row in summary["loop"]}
+    assert latency["thresholded_centroid"] == pytest.approx(2920 * 192 / 8000)
+    assert summary["recommendation"]["sets"] == len(summary["seeds"]) == 2
     assert all(row["rms_urad"] > 0 for row in summary["loop"])
     assert summary["recommendation"]["estimator"] in names
     assert summary["loop_ms"] == 40
@@ -87,7 +93,17 @@ def test_the_page_is_whole_and_loads_nothing(folder):
     assert page.count("<img") == 2
 
 
-def test_a_folder_is_kept_unless_told(folder):
+def test_one_point_is_quick_and_recommends_nothing(tmp_path):
+    out = tmp_path / "out"
+    result = mirrorloop(CASE, "--out", out, "--points", "motion=2")
+    assert result.exit_code == 0, result.output
+    assert "motion 2:" in result.stdout and "recommendation" not in result.stdout
+    rows = json.loads((out / "estimators.json").read_text(encoding="utf-8"))
+    assert {row["axis"] for row in rows} == {"nominal", "motion"}
+    assert "No recommendation" in (out / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_folder_is_kept_unless_asked(folder):
     before = (folder / "estimators.json").read_bytes()
     result = mirrorloop(CASE, "--out", folder)
     assert result.exit_code == 2
@@ -107,6 +123,9 @@ def test_recorded_frames_with_truth(tmp_path, demo):
     assert result.exit_code == 0, result.output
     rows = json.loads((out / "estimators.json").read_text(encoding="utf-8"))
     assert all(row.keys() >= KEYS and row["axis"] == "recorded" for row in rows)
+    lines = (out / "readings.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[0] == "frame,estimator,x_px,y_px,flux_dn,status"
+    assert len(lines) == 1 + 64 * len(rows)
     assert "Against the truth" in (out / "report.html").read_text(encoding="utf-8")
 
 
@@ -117,6 +136,8 @@ def test_recorded_frames_with_truth(tmp_path, demo):
         (["--frames", "nowhere.npy"], "nowhere.npy: no such file or folder of frames"),
         (["--set", "estimator.kind=centroyd"], 'unknown estimator "centroyd"'),
         (["--set", "camera.bits=40"], "camera.bits"),
+        (["--weight", "ghosts=1"], "ghosts"),
+        (["--axes", "ghosts"], 'unknown axis "ghosts"'),
     ],
 )
 def test_bad_input_is_one_message_and_exit_2(tmp_path, args, message):

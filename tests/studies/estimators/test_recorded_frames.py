@@ -7,12 +7,14 @@ import pytest
 from sim.errors import ProfileError
 from sim.kernels import compiled
 from sim.studies.estimators.agreement import compare_frames, successive_scatter_px
+from sim.studies.estimators.belief_check import check_belief
 from sim.studies.estimators.cases import nominal
 from sim.studies.estimators.frames import frames_of
-from sim.studies.estimators.recorded_frames import load_frames, load_truth
+from sim.studies.estimators.recorded_frames import load_frames, load_truth, order_warning
 from sim.studies.estimators.settings import entrants
 
 FULL_SCALE = 1023
+RANDOM = np.random.default_rng(1).integers(0, 900, (24, 24)).astype(np.uint16)
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +49,7 @@ def test_npy_png_and_tiff_come_back_as_they_went(tmp_path, recorded):
 def test_with_truth_the_errors_are_those_of_the_bench(tmp_path, demo, own, recorded):
     frames, truth = recorded
     path = write_truth(tmp_path / "truth.csv", truth)
-    truth_px = load_truth(path, 256)
+    truth_px = load_truth(path, 256, (24, 24))
     result = compare_frames(entrants(own, demo), frames.astype(np.int32), demo, truth_px)
     rows = {row["estimator"]: row for row in result.rows}
     # 256 frames, two axes: three deviations of a scatter are 3 / sqrt(2 x 510) = 9 %; of a mean
@@ -62,7 +64,7 @@ def test_with_truth_the_errors_are_those_of_the_bench(tmp_path, demo, own, recor
         assert row["rms_error_px"] == pytest.approx(total, rel=0.01)
 
 
-def test_without_truth_scatter_is_told_from_successive_frames(demo, own):
+def test_without_truth_scatter_is_that_of_successive_frames(demo, own):
     # One spot at rest: 400 readings of one position.
     case = nominal(demo)
     lit = frames_of(case, 0, 11, compiled).lit_dn[::32]
@@ -119,6 +121,23 @@ def bad_frames(name, tmp_path):
         path.mkdir()
         cv2.imwrite(str(path / "a.png"), good[0])
         cv2.imwrite(str(path / "b.png"), good[0, :, :20])
+    elif name == "cut.tif":
+        cv2.imwritemulti(str(path), [frame + k for k, frame in enumerate([*good] * 4)])
+        path.write_bytes(path.read_bytes()[:-2000])
+    elif name == "depths.tif":
+        cv2.imwritemulti(str(path), [good[0], good[0].astype(np.uint8)])
+    elif name == "depths":
+        path.mkdir()
+        cv2.imwrite(str(path / "a.png"), good[0])
+        cv2.imwrite(str(path / "b.png"), good[0].astype(np.uint8))
+    elif name == "cut.png":
+        cv2.imwrite(str(path), RANDOM)
+        path.write_bytes(path.read_bytes()[:-300])
+    elif name == "flipped.png":
+        cv2.imwrite(str(path), RANDOM)
+        content = bytearray(path.read_bytes())
+        content[len(content) // 2] ^= 255
+        path.write_bytes(bytes(content))
     elif name == "pages.tif":
         cv2.imwritemulti(str(path), [good[0], good[0, :20]])
     return path
@@ -138,16 +157,93 @@ BAD_FRAMES = [
     ("huge.npy", "4 to 256 pixels high and wide, got 300 x 24"),
     ("colour.png", "must be grey, got 3 channels"),
     ("mixed", "first has 24 x 24, this one 24 x 20"),
-    ("pages.tif", "first has 24 x 24, another 20 x 24"),
+    ("cut.tif", r"page \d+ lies beyond the end of the file: it is cut off"),
+    ("depths.tif", "page 2: all pages must have one depth; the first has uint16, this one uint8"),
+    ("depths", "all frames must have one depth; a.png has uint16, this one uint8"),
+    ("cut.png", r"is cut off after \d+ bytes"),
+    ("flipped.png", "is damaged: a checksum is wrong"),
+    ("pages.tif", "page 2: all pages must have one size; the first has 24 x 24, this one 20"),
 ]
 
 
 @pytest.mark.parametrize(("name", "message"), BAD_FRAMES)
-def test_bad_frames_are_refused_by_name(tmp_path, name, message):
+def test_bad_frames_are_refused_by_name(tmp_path, capfd, name, message):
     path = bad_frames(name, tmp_path)
+    capfd.readouterr()
     with pytest.raises(ProfileError, match=message) as refusal:
         load_frames(path, FULL_SCALE)
     assert str(tmp_path) in str(refusal.value)
+    assert capfd.readouterr() == ("", "")
+
+
+def test_a_tiff_cut_off_at_any_place_is_refused_or_whole(tmp_path):
+    """Whatever is left of six pages: never fewer pages than the file says, never a page altered."""
+    frames = np.random.default_rng(4).integers(30, 900, (6, 16, 16)).astype(np.uint16)
+    whole = tmp_path / "whole.tif"
+    cv2.imwritemulti(str(whole), list(frames))
+    content = whole.read_bytes()
+    for length in range(4, len(content), 97):
+        path = tmp_path / "cut.tif"
+        path.write_bytes(content[:length])
+        try:
+            read = load_frames(path, FULL_SCALE)
+        except ProfileError:
+            continue
+        np.testing.assert_array_equal(read, frames)
+
+
+def test_files_are_read_in_the_order_of_their_numbers(tmp_path):
+    for number in (1, 2, 10):
+        cv2.imwrite(str(tmp_path / f"f{number}.png"), np.full((8, 8), number, np.uint16))
+    assert load_frames(tmp_path, FULL_SCALE)[:, 0, 0].tolist() == [1, 2, 10]
+    warning = order_warning(tmp_path)
+    assert warning is not None and "from f2.png on" in warning
+    (tmp_path / "f10.png").unlink()
+    assert order_warning(tmp_path) is None
+
+
+def test_a_byte_order_mark_is_no_obstacle(tmp_path):
+    path = tmp_path / "truth.csv"
+    path.write_bytes(b"\xef\xbb\xbfx_px,y_px\n1,2\n3,4\n")
+    assert load_truth(path, 2, (24, 24)).tolist() == [[1, 2], [3, 4]]
+
+
+def at_rest(demo, n=400, **changes):
+    """Return n frames of one spot at rest, and where it is."""
+    camera = demo.replace(**changes)
+    sets = [frames_of(nominal(camera), k, 3, compiled) for k in range(-(-n // 32))]
+    frames = np.concatenate([each.lit_dn[::32] for each in sets])[:n]
+    return frames, np.tile(sets[0].truth_px[0], (len(frames), 1))
+
+
+def test_the_stated_camera_is_found_in_its_own_frames(demo):
+    frames, spots = at_rest(demo)
+    checks = {c.what: c for c in check_belief(frames, demo, spots)}
+    assert all(c.agrees for c in checks.values()), checks
+    assert checks["gain"].found == pytest.approx(0.5, rel=0.1)
+    assert checks["dark level"].found == pytest.approx(42, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"black_dn": 40}, "dark level"),
+        ({"read_noise_e": 12}, "noise in the dark"),
+        ({"gain_dn_per_e": 0.8, "black_dn": 26}, "gain"),
+        ({"full_well_e": 700}, "saturation"),
+    ],
+)
+def test_a_camera_that_is_not_as_stated_is_named(demo, changes, what):
+    frames, spots = at_rest(demo, **changes)
+    checks = {c.what: c for c in check_belief(frames, demo, spots)}
+    assert not checks[what].agrees, checks[what].text
+
+
+def test_gain_is_not_read_off_a_spot_that_moves(demo, recorded):
+    frames, truth = recorded
+    checks = {c.what: c for c in check_belief(frames.astype(np.int32), demo, truth)}
+    assert checks["gain"].found is None
+    assert "moves" in checks["gain"].text
 
 
 @pytest.mark.parametrize(
@@ -157,6 +253,7 @@ def test_bad_frames_are_refused_by_name(tmp_path, name, message):
         ("x_px,y_px\n", "holds no rows"),
         ("x,y_px\n1,2\n1,2\n", "no x_px found"),
         ("x_px,y_px\n1,2\n", r"one row for each of the 2 frames \(got 1\)"),
+        ("x_px,y_px\n1,2\n24,2\n", r"row 3: x_px must lie within the window, -0\.5 to 23\.5 px"),
         ("x_px,y_px\n1,2\n1,far\n", r"row 3: y_px must be a finite number \(got 'far'\)"),
         ("x_px,y_px\n1,2\nnan,2\n", "row 3: x_px must be a finite number"),
         ("x_px,y_px\n1,2\n1\n", r"row 3: y_px must be a finite number \(got None\)"),
@@ -166,13 +263,13 @@ def test_bad_truth_is_refused_by_row(tmp_path, text, message):
     path = tmp_path / "truth.csv"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ProfileError, match=message):
-        load_truth(path, 2)
+        load_truth(path, 2, (24, 24))
 
 
 def test_truth_that_is_not_there_or_not_text(tmp_path):
     with pytest.raises(ProfileError, match="truth cannot be read: No such file"):
-        load_truth(tmp_path / "none.csv", 2)
+        load_truth(tmp_path / "none.csv", 2, (24, 24))
     path = tmp_path / "binary.csv"
     path.write_bytes(b"\xff\xfe\x00x")
     with pytest.raises(ProfileError, match="truth cannot be read"):
-        load_truth(path, 2)
+        load_truth(path, 2, (24, 24))

@@ -1,0 +1,21 @@
+"""What reads the spots: its speed turns a count of multiply-adds into time."""
+
+from sim.params import Block, Count, NonNegative, Positive
+
+
+class ProcessorParams(Block):
+    """One processor of the firmware, and what it serves."""
+
+    multiply_adds_per_us: Positive
+    """Multiply-adds that it does, loads and stores included. [1/us]"""
+    spots: Count | None = None
+    """Spots that it reads in each frame; none: all mirrors of the switch. [-]"""
+    memory_kb: Positive | None = None
+    """Memory for the spot at hand, beside code and frames; none: no limit. [kB]"""
+    readout_us: NonNegative = 0.0
+    """Part of `camera.latency_us` that is not arithmetic: read-out, transfer, drive. [us]"""
+
+    def compute_us(self, multiply_adds: int, fleet: int) -> float:
+        """Return the time for one frame of all spots served, `fleet` if not stated. [us]"""
+        spots = fleet if self.spots is None else self.spots
+        return multiply_adds * spots / self.multiply_adds_per_us

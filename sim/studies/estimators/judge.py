@@ -1,0 +1,122 @@
+"""From sets of frames to a recommendation: timing, prices, seeds."""
+
+from collections.abc import Callable, Sequence
+from types import ModuleType
+from typing import Any, NamedTuple
+
+from sim.scenario.model import Scenario
+from sim.studies.estimators.cases import BenchCase, Condition, conditions, same_point
+from sim.studies.estimators.choice import Choice, Standing, recommend
+from sim.studies.estimators.price import ConditionPrice, cost_factor, mean_prices, prices
+from sim.studies.estimators.rows import bench_rows, cost_columns
+from sim.studies.estimators.settings import Entrant
+
+SEED_STEP = 2_654_435_769
+"""Between the seeds of the sets of frames, modulo 2^32: far from the seeds that people write."""
+
+
+class Timing(NamedTuple):
+    """What the processor makes of an estimator's arithmetic; None where not known."""
+
+    compute_us: float | None
+    """For one frame of all spots served. [us]"""
+    latency_us: float | None
+    """What the loop gets. [us]"""
+    fault: str | None
+    """Why it is ruled out."""
+
+
+def timings(entrants: Sequence[Entrant], scenario: Scenario) -> dict[str, Timing]:
+    """Return what each estimator's arithmetic takes on the scenario's processor.
+
+    The deadline is the camera's `latency_us`, which the loop was designed for. Each estimator runs
+    in the loop with its own latency: `readout_us` and its arithmetic.
+    """
+    camera, processor = scenario.camera, scenario.processor
+    fleet = 2 * scenario.switch.geometry.ports_per_side
+    found = {}
+    for entrant in entrants:
+        cost = cost_columns(entrant.kind, camera.window_px)
+        count, memory = cost["multiply_adds"], cost["memory_bytes"]
+        if processor is None or count is None:
+            found[entrant.name] = Timing(None, None, None)
+            continue
+        compute_us = processor.compute_us(count, fleet)
+        spare_us = camera.latency_us - processor.readout_us
+        fault = None
+        if compute_us > spare_us:
+            fault = (
+                f"late: {compute_us:.0f} us of arithmetic for the fleet, "
+                f"{max(spare_us, 0.0):.0f} us until the deadline"
+            )
+        elif processor.memory_kb is not None and memory > 1000 * processor.memory_kb:
+            fault = f"needs {memory / 1000:.1f} kB a spot, {processor.memory_kb:g} kB are there"
+        found[entrant.name] = Timing(compute_us, processor.readout_us + compute_us, fault)
+    return found
+
+
+def judge(
+    entrants: Sequence[Entrant],
+    scenario: Scenario,
+    every: Sequence[BenchCase],
+    loops: Sequence[dict[str, Any]],
+    timing: dict[str, Timing],
+    kernels: ModuleType,
+    tell: Callable[[int, int], None] | None = None,
+) -> tuple[Choice, dict[str, Any]]:
+    """Read the conditions that count with several seeds, and recommend.
+
+    Returns
+    -------
+    Choice
+    dict
+        For the summary: `conditions`, `prices_px` (by estimator, rms over the sets), `seeds`.
+    """
+    rules = scenario.estimator_bench
+    counted = conditions(scenario.camera, rules.weights)
+    points = [_point(every, condition) for condition in counted]
+    counted = [c for c, point in zip(counted, points, strict=True) if point is not None]
+    used = [point for point in points if point is not None]
+    scale = 1e-3 * scenario.camera.scale_px_per_mrad
+    loop_px = {r["estimator"]: r["rms_urad"] * scale for r in loops if r["rms_urad"] is not None}
+    seeds = [(scenario.seed + k * SEED_STEP) % 2**32 for k in range(rules.seeds)]
+    totals: dict[str, list[float]] = {e.name: [] for e in entrants}
+    parts: dict[str, list[list[ConditionPrice]]] = {e.name: [] for e in entrants}
+    for number, seed in enumerate(seeds):
+        rows = bench_rows(entrants, used, seed, kernels, timed=False)
+        for entrant in entrants:
+            own = [row for row in rows if row["estimator"] == entrant.name]
+            total, found = prices(own, counted, rules, loop_px.get(entrant.name))
+            totals[entrant.name].append(total)
+            parts[entrant.name].append(found)
+        if tell is not None:
+            tell(number + 1, len(seeds))
+    counts = {
+        e.name: cost_columns(e.kind, scenario.camera.window_px)["multiply_adds"] for e in entrants
+    }
+    known = [count for count in counts.values() if count is not None]
+    means = {name: mean_prices(sets) for name, sets in parts.items()}
+    standings = [
+        Standing(
+            e.name,
+            tuple(totals[e.name]),
+            cost_factor(counts[e.name], known, rules.tenfold_cost_pct),
+            counts[e.name],
+            means[e.name],
+            timing[e.name].fault,
+        )
+        for e in entrants
+    ]
+    summary = {
+        "seeds": seeds,
+        "estimator_bench": rules.model_dump(),
+        "conditions": [c._asdict() for c in counted],
+        "prices_px": {s.estimator: list(s.price_px) for s in standings},
+        "condition_prices": {n: [c._asdict() for c in found] for n, found in means.items()},
+    }
+    return recommend(standings), summary
+
+
+def _point(every: Sequence[BenchCase], condition: Condition) -> BenchCase | None:
+    """The case of a condition; None where the camera cannot have it."""
+    return next((case for case in every if same_point(case, condition.axis, condition.value)), None)
