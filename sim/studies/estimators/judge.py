@@ -36,7 +36,7 @@ def timings(entrants: Sequence[Entrant], scenario: Scenario) -> dict[str, Timing
     fleet = 2 * scenario.switch.geometry.ports_per_side
     found = {}
     for entrant in entrants:
-        cost = cost_columns(entrant.kind, camera.window_px)
+        cost = cost_columns(entrant.part, camera.window_px)
         count, memory = cost["multiply_adds"], cost["memory_bytes"]
         if processor is None or count is None:
             found[entrant.name] = Timing(None, None, None)
@@ -92,7 +92,7 @@ def judge(
         if tell is not None:
             tell(number + 1, len(seeds))
     counts = {
-        e.name: cost_columns(e.kind, scenario.camera.window_px)["multiply_adds"] for e in entrants
+        e.name: cost_columns(e.part, scenario.camera.window_px)["multiply_adds"] for e in entrants
     }
     known = [count for count in counts.values() if count is not None]
     means = {name: mean_prices(sets) for name, sets in parts.items()}
