@@ -1,4 +1,4 @@
-"""Recorded frames read by everybody: scatter, agreement, and error where the truth is known."""
+"""Recorded frames read by every estimator: scatter, agreement, and error where truth is known."""
 
 from collections.abc import Sequence
 from functools import partial

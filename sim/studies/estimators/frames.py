@@ -1,4 +1,4 @@
-"""The frames of a case: from the same compiled camera as in the loop, the same for everybody."""
+"""The frames of a case, from the same compiled camera as in the loop; all estimators get them."""
 
 from types import ModuleType
 from typing import NamedTuple
@@ -69,10 +69,10 @@ def _exposed(
     camera: CameraParams, path_px: Array, number: int, seed: int, kernels: ModuleType
 ) -> NDArray[np.int32]:
     windows = np.arange(path_px.shape[2])
-    measurement = Measurement(camera, windows, seed, _nobody, None, kernels)
+    measurement = Measurement(camera, windows, seed, _no_estimator, None, kernels)
     return measurement.frames(path_px, number).copy()
 
 
-def _nobody(frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
+def _no_estimator(frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
     """Stand where an estimator would: the bench takes frames alone from the measurement."""
     raise AssertionError("the bench reads no spots itself")

@@ -145,7 +145,7 @@ def _condition_words(name: str, s: Mapping[str, Any]) -> str:
     found = next(c for c in s["conditions"] if c["name"] == name)
     if found["value"] is None:
         return "in the loop" if s["loop"] else "as it is"
-    return f"{found['value']:.3g} {AXES[found['axis']].unit}"
+    return f"{found['value']:g} {AXES[found['axis']].unit}"
 
 
 def _price_cell(c: Mapping[str, Any]) -> str:

@@ -10,10 +10,10 @@ from sim.ports import Array, SpotReading, SpotStatus
 WRONG_PX = 0.5
 WRONG_BOUNDS = 5.0
 LEAST_GAIN = 0.01
-"""An answer that follows the spot less than this does not follow it at all. [-]"""
+"""A reading that follows the spot less than this does not follow it at all. [-]"""
 FAILURES = (SpotStatus.DIM, SpotStatus.EDGE, SpotStatus.FAILED)
 LEVER_PX = 0.2
-"""Truths must spread at least this far (rms) along both axes for a gain to be told. [px]"""
+"""Truths must spread at least this far (rms) along both axes for a gain to be found. [px]"""
 
 
 class Score(NamedTuple):
@@ -36,17 +36,17 @@ class Score(NamedTuple):
     rms_error_px: float | None
     """Bias and scatter together, as it comes. [px]"""
     gain: float | None
-    """Move of the answer per move of the spot. [-]"""
+    """Move of the reading per move of the spot. [-]"""
     corrected_px: float | None
-    """Error that is left once the straight line of answer against truth is calibrated out. [px]"""
+    """Error that is left once the straight line of reading against truth is calibrated out. [px]"""
 
 
 def score(reading: SpotReading, truth_px: Array, groups: int, wrong_px: float) -> Score:
     """Score readings of spots whose places are known.
 
-    Scatter alone flatters an estimator that always answers near the middle: it shrinks with the
-    answer's gain. `corrected_px` divides it by that gain and adds the bias that no straight line
-    takes out, so a shrunken answer gains nothing.
+    Scatter alone flatters an estimator that always reads near the middle: it shrinks with the
+    reading's gain. `corrected_px` divides it by that gain and adds the bias that no straight line
+    takes out, so a shrunken reading gains nothing.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def score(reading: SpotReading, truth_px: Array, groups: int, wrong_px: float) -
     groups : int
         Frame m shows position ``m % groups``; frames of one position differ by noise alone.
     wrong_px : float
-        Answers farther than this from the truth are wrong. [px]
+        Readings farther than this from the truth are wrong. [px]
 
     Returns
     -------
@@ -78,14 +78,14 @@ def score(reading: SpotReading, truth_px: Array, groups: int, wrong_px: float) -
     lost, far = 1 - float(ok.mean()), float(wrong.mean())
     base = Score(n, lost, dim, edge, failed, far, None, None, None, None, None, None)
     count = ok.reshape(-1, groups).sum(axis=0)
-    told = count >= 2
-    if not told.any():
+    enough = count >= 2
+    if not enough.any():
         return base
     about = error - np.tile(_by_group(error, ok, groups), (n // groups, 1))
     within, square, mean, place = (
-        _by_group(v, ok, groups)[told] for v in (about**2, error**2, error, truth_px)
+        _by_group(v, ok, groups)[enough] for v in (about**2, error**2, error, truth_px)
     )
-    count = count[told]
+    count = count[enough]
     within *= count[:, None]
     variance = float(within.sum() / (2 * (count - 1).sum()))
     own = variance / count
@@ -127,5 +127,5 @@ def _calibrated(
 
 
 def wrong_beyond_px(bound_px: float) -> float:
-    """Return the distance at which an answer counts as wrong: half a pixel, or five bounds. [px]"""
+    """Return the distance at which a reading counts as wrong: half a pixel, or five bounds. [px]"""
     return max(WRONG_PX, WRONG_BOUNDS * bound_px)

@@ -22,7 +22,7 @@ from sim.ports import CameraBelief, SpotReading, reading_fault
 from sim.studies.estimators.clipping import Picture, best_threshold_dn, clipped_normal, pictured
 
 EDGE_SIGMA = 2.5
-"""Distance from the rim below which answers are not trusted. [spot sigmas]"""
+"""Distance from the edge below which readings are not trusted. [spot sigmas]"""
 EDGE_ROOM_PX = 1.5
 """Room that is left about the middle of a window too small for that. [px]"""
 LEAST_LIGHT = 0.25
@@ -79,7 +79,7 @@ class Entrant(NamedTuple):
 
 
 def camera_belief(camera: CameraParams) -> CameraBelief:
-    """Return what the firmware is told of a camera."""
+    """Return what the firmware believes of a camera."""
     return believed(make_camera(camera), camera.dark_e)
 
 
