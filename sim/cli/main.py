@@ -10,6 +10,7 @@ import click
 from sim.cli.connections import connections
 from sim.cli.estimators import estimators
 from sim.cli.guard import DEBUG, Guarded, showing
+from sim.cli.identify import identify, record
 from sim.cli.margins import margins
 from sim.cli.naming import naming
 from sim.cli.predict import predict
@@ -159,3 +160,5 @@ cli.add_command(predict)
 cli.add_command(sensitivity)
 cli.add_command(tune)
 cli.add_command(sweep)
+cli.add_command(record)
+cli.add_command(identify)

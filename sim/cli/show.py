@@ -41,6 +41,19 @@ def progress_bar(duration_ms: float) -> Iterator[Callable[[int, int], None]]:
             progress.stop()
 
 
+@contextmanager
+def progress_of(what: str) -> Iterator[Callable[[int, int], None]]:
+    """Show on stderr how many of `what` are done; gone afterwards."""
+    columns = (TextColumn(f"{what} {{task.completed:.0f}}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(what, total=None)
+
+        def tell(done: int, total: int) -> None:
+            progress.update(task, completed=done, total=total)
+
+        yield tell
+
+
 def summary(result: Result) -> None:
     """Print the headline figures and the limits."""
     console = Console(highlight=False, markup=False, emoji=False)  # text of users is data

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
+from sim.mirror.population_file import read_population
 from sim.params import Block, NonNegative, PairXY, PositiveXY
 from sim.ports import Array
 from sim.rng import Stream, normals
@@ -39,6 +40,9 @@ class MirrorParams(Block):
     """Standard deviation of the drive's tilt per volt, known from calibration. [%]"""
     imbalance_spread_rad_s2_per_m_s2: NonNegative
     """Standard deviation added to each entry of the imbalance. [(rad/s^2)/(m/s^2)]"""
+    population: str | None = None
+    """A file of measured mirrors, "population.csv" (a row for each mirror and axis, as `identify`
+    writes it): they take the place of drawn ones; what it does not hold is drawn."""
     alignment_urad: NonNegative
     """Standard deviation, per axis, of the tilt between where the firmware aims each beam and
     where it couples best: how well the switch was aligned. [urad]"""
@@ -88,14 +92,25 @@ def draw_population(
     def spread(item: int, percent: float) -> Array:
         return 1.0 + 0.01 * percent * draw(item)
 
+    resonance_hz = np.array(params.resonance_hz) * spread(0, params.resonance_spread_pct)
+    quality = np.array(params.quality) * spread(1, params.quality_spread_pct)
+    calibration_ratio = spread(3, calibration_pct)
+    if params.population is not None:
+        measured = read_population(params.population, mirrors)
+        resonance_hz = _known(measured["resonance_hz"], resonance_hz)
+        quality = _known(measured["quality"], quality)
+        calibration_ratio = _known(1.0 / measured["gain"], calibration_ratio)
     imbalance_draw = np.stack([draw(item) for item in (10, 11, 12)], axis=-1)  # (M, 2, 3)
     return Population(
-        resonance_rad_s=2 * np.pi * np.array(params.resonance_hz)
-        * spread(0, params.resonance_spread_pct),
-        quality=np.array(params.quality) * spread(1, params.quality_spread_pct),
+        resonance_rad_s=2 * np.pi * resonance_hz,
+        quality=quality,
         gain_ratio=spread(2, params.gain_spread_pct),
-        calibration_ratio=spread(3, calibration_pct),
+        calibration_ratio=calibration_ratio,
         imbalance=np.array(params.imbalance_rad_s2_per_m_s2)
         + params.imbalance_spread_rad_s2_per_m_s2 * imbalance_draw,
         alignment_rad=1e-6 * params.alignment_urad * draw(4),
     )
+
+
+def _known(measured: Array, drawn: Array) -> Array:
+    return np.where(np.isnan(measured), drawn, measured)

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from sim.errors import ScenarioError
 from sim.outside import in_full, is_file
+from sim.params import NONE
 from sim.registry import GROUPS, nearest
 from sim.scenario.gallery import gallery_folder
 
@@ -44,7 +45,9 @@ def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as exc:
         raise ScenarioError(f"{path}: is not valid TOML: {exc}") from exc
     for table, key, name, rest in named_files(tree):
-        table[key] = str(here.parent / name) if key == "file" else in_full(name + rest, here.parent)
+        table[key] = (
+            in_full(name + rest, here.parent) if key == "kind" else str(here.parent / name)
+        )
     base = tree.pop(BASE, None)
     if base is None:
         return tree
@@ -89,6 +92,10 @@ def named_files(tree: Mapping[str, Any]) -> Iterator[NamedFile]:
         if isinstance(kind, str) and is_file(kind):
             place, colon, name = kind.rpartition(":")
             yield NamedFile(table, "kind", place, colon + name)
+    mirror = tree.get("mirror")
+    population = mirror.get("population") if isinstance(mirror, dict) else None
+    if isinstance(mirror, dict) and isinstance(population, str) and population != NONE:
+        yield NamedFile(mirror, "population", population, "")
 
 
 def part_tables(tree: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

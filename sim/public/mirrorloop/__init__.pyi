@@ -33,8 +33,14 @@ from sim.studies.margins.robustness import changed as _sensitivity
 from sim.studies.margins.robustness import fastest as _fastest_loops
 from sim.studies.estimators.run import run_bench as _compare_estimators
 from sim.studies.sweep.run import sweep as sweep
+from sim.studies.identify.identify import identify as identify
+from sim.studies.identify.identify import Identified as Identified
+from sim.studies.identify.record import record as _record_log
+from sim.studies.identify.write import write_identified as write_identified
+from sim.studies.identify.write import write_recorded as write_recorded
 from sim.studies.connections.study import study as _connections
 connections = _connections
+record_log = _record_log
 study_margins = _study_margins
 MarginsStudy = _MarginsStudy
 margins_table = _margins_table

@@ -1,0 +1,118 @@
+"""Nonlinear least squares for many mirrors at a time, with intervals for coloured noise."""
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.ports import Array
+
+Flags = NDArray[np.bool_]
+Model = Callable[[Array], tuple[Array, Array]]
+"""Parameters (B, P) to (residuals (B, N), derivatives of the model (B, N, P))."""
+LAGS = 40
+"""Lags over which residuals may be correlated."""
+
+
+class Fit(NamedTuple):
+    """Where B fits ended."""
+
+    parameters: Array
+    """(B, P)"""
+    covariance: Array
+    """(B, P, P)"""
+    residuals: Array
+    """(B, N)"""
+    squares: Array
+    """(B,) sum of squared residuals."""
+    converged: Flags
+    """(B,) bool."""
+
+
+def fit(
+    model: Model, start: Array, used: Flags, *, steps: int = 60, largest: Array | None = None
+) -> Fit:
+    """Return the least-squares parameters of B independent data sets.
+
+    Gauss-Newton steps, damped where they do not lower the sum of squares (Levenberg and Marquardt).
+
+    Parameters
+    ----------
+    model : callable
+        Residuals are data minus model, already weighted.
+    start : (B, P) ndarray
+        First guess.
+    used : (B, N) ndarray of bool
+        Which residuals count; the others are left out.
+    steps : int
+        At the most.
+    largest : (P,) ndarray, optional
+        Bound on the change of each parameter in one step.
+
+    References
+    ----------
+    .. [1] D. W. Marquardt, J. SIAM 11 (1963) 431.
+    """
+    at = np.array(start, dtype=float)
+    residuals, slopes = _left(model(at), used)
+    squares = (residuals**2).sum(axis=1)
+    damping = np.full(len(at), 1e-3)
+    converged = np.zeros(len(at), bool)
+    for _ in range(steps):
+        gradient = np.einsum("bnp,bn->bp", slopes, residuals)
+        curvature = np.einsum("bnp,bnq->bpq", slopes, slopes)
+        scale = np.einsum("bpp->bp", curvature).copy()
+        scale[scale == 0] = 1.0
+        damped = curvature + damping[:, None, None] * scale[:, :, None] * np.eye(at.shape[1])
+        step = np.linalg.solve(damped, gradient[..., None])[..., 0]
+        step[converged] = 0.0
+        if largest is not None:
+            step = np.clip(step, -largest, largest)
+        new_residuals, new_slopes = _left(model(at + step), used)
+        new_squares = (new_residuals**2).sum(axis=1)
+        better = new_squares <= squares
+        small = np.abs(gradient * step).sum(axis=1) <= 1e-10 * squares
+        at = np.where(better[:, None], at + step, at)
+        residuals = np.where(better[:, None], new_residuals, residuals)
+        slopes = np.where(better[:, None, None], new_slopes, slopes)
+        squares = np.where(better, new_squares, squares)
+        damping = np.clip(np.where(better, damping / 5.0, damping * 8.0), 1e-12, 1e12)
+        converged |= small
+        if converged.all():
+            break
+    return Fit(at, covariance(residuals, slopes, used), residuals, squares, converged)
+
+
+def _left(found: tuple[Array, Array], used: Flags) -> tuple[Array, Array]:
+    residuals, slopes = found
+    return np.where(used, residuals, 0.0), np.where(used[..., None], slopes, 0.0)
+
+
+def covariance(residuals: Array, slopes: Array, used: Flags) -> Array:
+    """Return the covariance (B, P, P) of least-squares parameters.
+
+    The inverse of the Fisher information takes residuals for white. Where neighbours are
+    correlated, the products of slope and residual are, and their covariance over `LAGS` lags takes
+    the place of the information (Bartlett's weights).
+
+    References
+    ----------
+    .. [1] W. K. Newey and K. D. West, Econometrica 55 (1987) 703.
+    """
+    n = used.sum(axis=1)
+    freedom = np.maximum(n - slopes.shape[2], 1)
+    inverse = np.linalg.pinv(np.einsum("bnp,bnq->bpq", slopes, slopes))
+    scores = slopes * residuals[..., None]
+    middle = np.einsum("bnp,bnq->bpq", scores, scores)
+    for lag in range(1, min(LAGS, slopes.shape[1] - 1) + 1):
+        apart = np.einsum("bnp,bnq->bpq", scores[:, lag:], scores[:, :-lag])
+        middle += (1.0 - lag / (LAGS + 1.0)) * (apart + apart.transpose(0, 2, 1))
+    robust = inverse @ middle @ inverse * (n / freedom)[:, None, None]
+    white = inverse * ((residuals**2).sum(axis=1) / freedom)[:, None, None]
+    # Few lags of much data can come out below the white value by chance alone: take the wider.
+    wider = np.einsum("bpp->bp", robust) > np.einsum("bpp->bp", white)
+    scale = np.sqrt(
+        np.where(wider, np.einsum("bpp->bp", robust) / np.einsum("bpp->bp", white), 1.0)
+    )
+    return white * scale[:, :, None] * scale[:, None, :]

@@ -1,0 +1,107 @@
+"""Folders of logs and of identifications."""
+
+import csv
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import tomli_w
+
+from sim.filing import filed, put_page
+from sim.report.study_page import render_bench
+from sim.scenario.portable import copy_files, portable, portable_toml
+from sim.studies.identify.estimate import AxisEstimate
+from sim.studies.identify.identify import Identified, table_of
+from sim.studies.identify.page import identify_page
+from sim.studies.identify.record import Recorded, truth_of
+
+POPULATION: Final = "population.csv"
+COLUMNS: Final = ("mirror", "axis", "resonance_hz", "resonance_low_hz", "resonance_high_hz",
+                  "quality", "quality_low", "quality_high", "gain", "delay_us",
+                  "cross_axis")  # fmt: skip
+
+
+def write_identified(result: Identified, folder: str | Path, *, overwrite: bool = False) -> Path:
+    """Write identify.json, population.csv, identified.toml and report.html; return the folder.
+
+    `identified.toml` is the scenario with these mirrors; it is written where a scenario was given.
+    """
+    folder = Path(folder)
+    with filed(folder, kind="identify", overwrite=overwrite) as new:
+        text = json.dumps(table_of(result), indent=1, allow_nan=False)
+        (new / "identify.json").write_text(text, encoding="utf-8")
+        with (new / POPULATION).open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file)
+            writer.writerow(COLUMNS)
+            writer.writerows(_row(e) for e in result.estimates)
+        if result.scenario is not None:
+            tree = portable(result.scenario)
+            tree["mirror"]["population"] = POPULATION
+            _use_medians(tree, result.estimates)
+            (new / "identified.toml").write_text(tomli_w.dumps(tree), encoding="utf-8")
+            copy_files(result.scenario, new)
+        put_page(new, lambda: render_bench(identify_page(result)))
+    return folder
+
+
+def _use_medians(tree: dict[str, Any], estimates: Sequence[AxisEstimate]) -> None:
+    """Put what is one for all mirrors of a scenario into it: coupling and delay."""
+    for axis in (0, 1):
+        cross = [e.cross_axis.value for e in estimates if e.axis == axis and e.cross_axis]
+        if cross:
+            tree["mirror"]["cross_axis"][axis] = float(np.median(cross))
+    delays = [1e6 * e.delay_s.value for e in estimates if e.delay_s]
+    latency_us = float(np.median(delays)) - tree["camera"]["exposure_us"] if delays else -1.0
+    if latency_us > 0:
+        tree["camera"]["latency_us"] = round(latency_us, 1)
+
+
+def _row(e: AxisEstimate) -> list[Any]:
+    def three(value: Any) -> list[Any]:
+        return ["", "", ""] if value is None else [value.value, value.low, value.high]
+
+    return [
+        e.mirror, "xy"[e.axis], *three(e.resonance_hz), *three(e.quality),
+        "" if e.gain is None else e.gain.value,
+        "" if e.delay_s is None else 1e6 * e.delay_s.value,
+        "" if e.cross_axis is None else e.cross_axis.value,
+    ]  # fmt: skip
+
+
+def write_recorded(
+    recorded: Recorded, kind: str, folder: str | Path, *, overwrite: bool = False
+) -> Path:
+    """Write a log (series.npz, decay.csv or staircase.csv), its scenario, and the truth apart.
+
+    `truth/truth.csv` says what the simulated mirrors are. A bench does not know it.
+    """
+    folder = Path(folder)
+    scenario = recorded.built.resolved
+    with filed(folder, kind="record", overwrite=overwrite) as new:
+        if recorded.arrays is not None:
+            arrays: dict[str, Any] = dict(recorded.arrays)
+            np.savez_compressed(new / f"{kind}.npz", **arrays)
+        if recorded.columns is not None:
+            _table(new / f"{kind}.csv", recorded.columns)
+        (new / "truth").mkdir()
+        _table(new / "truth" / "truth.csv", truth_of(recorded.built))
+        (new / "scenario.toml").write_text(portable_toml(scenario), encoding="utf-8")
+        copy_files(scenario, new)
+    return folder
+
+
+def _table(path: Path, columns: dict[str, Any]) -> None:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(columns)
+        writer.writerows(
+            [_cell(value) for value in row] for row in zip(*columns.values(), strict=True)
+        )
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, str | int | np.integer):
+        return value
+    return "" if np.isnan(value) else f"{float(value):.10g}"
