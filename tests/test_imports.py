@@ -16,6 +16,7 @@ FOLDERS = [
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
 STUDIES = ["run", "margins", "identify", "estimators", "connections", "sweep"]
+STUDIES = ["run", "margins", "estimators", "connections", "yield_", "sweep"]
 """The same among the studies."""
 FILES = sorted([*(ROOT / "sim").rglob("*.py"), *(ROOT / "controllers").rglob("*.py")])
 

@@ -30,6 +30,7 @@ def connections(
     """
     from pathlib import Path
 
+    from sim.cli.counting import counting_bar
     from sim.filing import check_output
     from sim.report.page import number
     from sim.scenario.gallery import find
@@ -41,8 +42,8 @@ def connections(
     check_output(Path(out), kind=KIND, overwrite=overwrite)
     if parquet:
         require_parquet()
-    with naming(path):
-        found = study(load_scenario(path, overrides))
+    with naming(path), counting_bar() as stage:
+        found = study(load_scenario(path, overrides), stage("connections"))
     folder = write(found, out, overwrite=overwrite, parquet=parquet)
     s = found.summary
     with showing(folder):

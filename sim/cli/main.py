@@ -18,6 +18,7 @@ from sim.cli.screen import say
 from sim.cli.sensitivity import sensitivity
 from sim.cli.sweep import sweep
 from sim.cli.tune import tune
+from sim.cli.yield_ import yield_
 from sim.errors import MISSED
 from sim.text import shown
 
@@ -154,6 +155,7 @@ def command_line(ctx: click.Context) -> str:
 
 
 cli.add_command(connections)
+cli.add_command(yield_)
 cli.add_command(estimators)
 cli.add_command(margins)
 cli.add_command(predict)

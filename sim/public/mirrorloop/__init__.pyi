@@ -39,6 +39,8 @@ from sim.studies.identify.record import record as _record_log
 from sim.studies.identify.write import write_identified as write_identified
 from sim.studies.identify.write import write_recorded as write_recorded
 from sim.studies.connections.study import study as _connections
+from sim.studies.yield_.study import study as _study_yield
+study_yield = _study_yield
 connections = _connections
 record_log = _record_log
 study_margins = _study_margins

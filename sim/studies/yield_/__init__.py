@@ -1,0 +1,1 @@
+"""Yield of a population of built switches, new and at the end of their lives."""

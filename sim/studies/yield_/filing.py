@@ -1,0 +1,53 @@
+"""The folder of a study of yield."""
+
+import json
+from pathlib import Path
+
+from sim.filing import filed, put_page
+from sim.report.study_page import render_bench
+from sim.scenario.portable import copy_files
+from sim.studies.connections.csv_table import write_columns
+from sim.studies.run.provenance import provenance
+from sim.studies.yield_.page import page_of
+from sim.studies.yield_.study import Yield
+
+KIND = "yield"
+
+
+def write(found: Yield, folder: str | Path, *, overwrite: bool) -> Path:
+    """Write yield.json, switches.csv, scenario.toml and report.html; return the folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    folder = Path(folder)
+    p = found.population
+    with filed(folder, kind=KIND, overwrite=overwrite) as new:
+        results = found.results | {
+            "verdict": found.verdict,
+            "provenance": provenance(found.scenario, found.started),
+        }
+        (new / "yield.json").write_text(
+            json.dumps(results, indent=1, allow_nan=False), encoding="utf-8"
+        )
+        write_columns(
+            new / "switches.csv",
+            {
+                "population_seed": (p.seeds, 0),
+                "new_mean_db": (p.new_mean_db, 5),
+                "new_worst_db": (p.new_worst_db, 5),
+                "late_mean_db": (p.late_mean_db, 5),
+                "late_worst_db": (p.late_worst_db, 5),
+                "over_acceptance": (p.over_new, 0),
+                "over_end_of_life": (p.over_late, 0),
+                "out_of_travel": (p.unreachable, 0),
+                "rescued": (p.rescued.astype(int), 0),
+            },
+        )
+        page = page_of(found)
+        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
+        copy_files(found.scenario, new)
+        put_page(new, lambda: render_bench(page))
+    return folder

@@ -1,0 +1,69 @@
+"""What the years do to one switch: a draw of its ageing, its shifts and its mated connectors."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from sim.mirror.population import SPREAD_LIMIT
+from sim.optics.budgets import BudgetParams
+from sim.optics.losses import drawn_connector_db
+from sim.optics.params import OpticsParams
+from sim.ports import Array
+from sim.rng import Stream, normals, uniforms
+
+CONNECTOR, MIRROR, PORT, SHIFT, WARMING = 0, 1, 2, 3, 4
+
+
+class Life(NamedTuple):
+    """The end of one life, port by port: inputs, then outputs."""
+
+    connector_db: tuple[Array | None, Array | None]
+    """(N,) loss of the connectors as they are then; None: as when new. [dB]"""
+    gained_db: tuple[Array, Array]
+    """(N,) what mirror, collimator and combiner have gained. [dB]"""
+    shift_rad: tuple[Array, Array]
+    """(N, 2) shift of each mirror's beam that no camera saw, as tilt. [rad]"""
+
+
+def draw_life(
+    budget: BudgetParams, optics: OpticsParams, seed: int, ports: tuple[int, int], life: int = 0
+) -> Life:
+    """Draw the end of a life.
+
+    Parameters
+    ----------
+    budget, optics
+        What ages, and by how much; the connectors' distribution.
+    seed : int
+        Of the population.
+    ports : (int, int)
+        On each side.
+    life : int
+        Number of the life; another one is another fate of the same switch.
+    """
+    key = (seed, Stream.LIFE)
+    connectors: list[Array | None] = []
+    gained, shifts = [], []
+    for side, count in enumerate(ports):
+        number = np.arange(count)
+        connectors.append(
+            drawn_connector_db(uniforms(key, number, side, life)[:, 0], optics) + budget.wear_db
+            if budget.connectors_remated
+            else None
+        )
+        drawn = _cut(normals(key, number, 2 * MIRROR + side, life))[:, 0]
+        mirror = budget.mirror_ageing_db + budget.mirror_ageing_sd_db * drawn
+        drawn = _cut(normals(key, number, 2 * PORT + side, life))[:, 0]
+        port = budget.port_ageing_db + budget.port_ageing_sd_db * drawn
+        gained.append(np.maximum(mirror, 0.0) + np.maximum(port, 0.0))
+        warming = _cut(normals(key, np.zeros(1, np.int64), 2 * WARMING, life))[:, :1]
+        common = budget.warming_urad_per_k * budget.warming_k * warming * (1.0 - 2.0 * side)
+        own = budget.shift_urad * _cut(normals(key, number, 2 * SHIFT + side, life))
+        shifts.append(1e-6 * (own + common))
+    return Life(
+        (connectors[0], connectors[1]), (gained[0], gained[1]), (shifts[0], shifts[1])
+    )
+
+
+def _cut(drawn: Array) -> Array:
+    return np.clip(drawn, -SPREAD_LIMIT, SPREAD_LIMIT)

@@ -1,0 +1,121 @@
+"""The page of yield: how many built switches pass, and what to buy first."""
+
+from typing import Any, Final
+
+from sim.report.page import number
+from sim.report.study_page import BenchPage, Section, Table
+from sim.scenario.portable import portable_toml
+from sim.studies.run.provenance import provenance
+from sim.studies.yield_ import plots
+from sim.studies.yield_.study import Yield
+
+ENOUGH: Final = 0.95
+"""Yield from which the verdict is called good."""
+ASSUMPTIONS: Final = (
+    "Losses are at the data wavelength; the table of connections shows the band.",
+    "Parts are drawn independently; connections of a switch share its mirrors, collimators and "
+    "connectors, so the yield is counted over switches and is not a power of the connections' own.",
+    "The end of life is one draw of ageing, shifts, temperature and mated connectors for each "
+    "switch, every connection of which meets the same ports. The loops' residual error is added "
+    "as the quantile of a quadratic form of normal errors, for the stated share of the time and "
+    "for each connection by itself.",
+    "Shifts are those that no camera sees; nothing is aimed again during the life.",
+    "Spreads, ageing and limits are invented; they have not been measured on any hardware.",
+)
+
+
+def page_of(found: Yield) -> BenchPage:
+    """Return the page."""
+    r = found.results
+    sections = [
+        Section("Switches that pass", tables=[_shares(r), _losses(r)],
+                pictures=[plots.curve(found)]),
+    ]  # fmt: skip
+    if found.bought:
+        sections.append(
+            Section(
+                "What to buy down first", tables=[_bought(r)], pictures=[plots.first_to_buy(found)]
+            )
+        )
+    life = r["lives"]
+    worst = life["worst_connection"]
+    share = life["share_of_lives_met"]
+    sections.append(
+        Section(
+            "Many lives of one switch",
+            [
+                f"The switch of seed {life['seed']}, {life['lives']} lives: "
+                f"{100 * share['value']:.0f} % of them stay within the end-of-life limit (95 % "
+                f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). On the mean "
+                f"over lives, input {worst['input']} to output {worst['output']} is worst with "
+                f"{worst['mean_db']:.3f} dB (95 % interval of the mean {worst['low_db']:.3f} to "
+                f"{worst['high_db']:.3f} dB); the largest it reached is "
+                f"{worst['largest_db']:.3f} dB."
+            ],
+        )
+    )
+    scenario = found.scenario
+    return BenchPage(
+        title=f"Yield: {scenario.title}",
+        question=scenario.question.strip(),
+        verdict=found.verdict,
+        good=r["share_of_switches_met"]["value"] >= ENOUGH,
+        sections=sections,
+        notes=ASSUMPTIONS,
+        scenario_toml=portable_toml(scenario),
+        provenance=[(k, str(v)) for k, v in provenance(scenario, found.started).items()],
+    )
+
+
+def _shares(r: dict[str, Any]) -> Table:
+    def row(words: str, share: dict[str, Any], digits: int = 2) -> list[str]:
+        return [
+            words, f"{100 * share['value']:.{digits}f} %",
+            f"{100 * share['low']:.{digits}f} to {100 * share['high']:.{digits}f} %",
+        ]  # fmt: skip
+
+    ports = r["share_met_with_spares"]["ports_in_service"]
+    rows = [
+        row("switches with every connection good", r["share_of_switches_met"]),
+        row("connections, over all switches", r["share_of_connections_met"], 4),
+    ]
+    if ports is not None:
+        rows.append(
+            row(f"switches with {ports} good ports a side, spares used", r["share_met_with_spares"])
+        )
+    rows += [
+        ["switches, if both limits were 1 dB higher",
+         f"{100 * r['one_db_more']['share_of_switches_met']:.2f} %", ""],
+        ["switches, if connections were independent (they are not)",
+         f"{100 * r['if_connections_were_independent']:.2f} %", ""],
+    ]  # fmt: skip
+    return Table(
+        f"{r['switches']} switches of {r['connections_per_switch']} connections",
+        ["Share", "Value", "95 % interval"], rows,
+    )  # fmt: skip
+
+
+def _losses(r: dict[str, Any]) -> Table:
+    rows = [
+        [words, number(v["median"], "dB"), number(v["p95"], "dB"), number(v["max"], "dB"), limit]
+        for words, v, limit in (
+            ("new", r["new_worst_db"], f"{r['limits']['acceptance_db']:g} dB"),
+            ("end of life", r["late_worst_db"], f"{r['limits']['end_of_life_db']:g} dB"),
+        )
+    ]
+    return Table(
+        "Loss of each switch's worst connection",
+        ["When", "Median switch", "95 % of switches below", "Worst switch", "Limit"], rows,
+    )  # fmt: skip
+
+
+def _bought(r: dict[str, Any]) -> Table:
+    return Table(
+        f"Each tolerance halved, the same {r['tolerance_switches']} switches",
+        ["Tolerance", "Key", "Now", "Gained [dB]", "Switches met [%]"],
+        [
+            [b["words"], b["key"], f"{b['value']:g}", f"{b['gained_db']:.3f}",
+             f"{100 * b['met']:.0f}"]
+            for b in r["buy_first"]
+        ],
+    )  # fmt: skip

@@ -1,0 +1,200 @@
+"""Many built switches, each judged when new and at the end of its life."""
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import ScenarioError
+from sim.kernels.threads import on_threads, threads
+from sim.mirror.population import MirrorParams
+from sim.optics.budgets import BudgetParams
+from sim.optics.jitter import jitter_loss_db
+from sim.optics.links import design_form
+from sim.optics.switch import SwitchParams
+from sim.ports import Array
+from sim.scenario.model import Scenario
+from sim.studies.connections.aim import Aimed
+from sim.studies.connections.summary import spare_travel
+from sim.studies.connections.table import CONTRIBUTORS, Maker, Table
+from sim.studies.yield_.life import Life, draw_life
+from sim.studies.yield_.spares import rescue
+
+MOST_CONNECTIONS = 300_000
+"""Larger switches are refused: a population of them would not fit into memory and patience."""
+
+
+class Judged(NamedTuple):
+    """One switch."""
+
+    new_db: Array
+    """(C,) insertion loss when new. [dB]"""
+    late_db: Array
+    """(C,) at the end of its life, for the stated share of the time. [dB]"""
+    late_mean_db: Array
+    """(C,) the same on the mean over time. [dB]"""
+    spare: Array
+    """(C,) share of travel left. [-]"""
+    table: Table
+
+
+class Population(NamedTuple):
+    """K switches."""
+
+    seeds: NDArray[np.int64]
+    connections: int
+    """Of each switch."""
+    new_worst_db: Array
+    """(K,) largest loss when new. [dB]"""
+    late_worst_db: Array
+    """(K,) largest loss at the end of life. [dB]"""
+    new_mean_db: Array
+    late_mean_db: Array
+    over_new: NDArray[np.int64]
+    """(K,) connections over the acceptance limit."""
+    over_late: NDArray[np.int64]
+    """(K,) connections over the end-of-life limit."""
+    unreachable: NDArray[np.int64]
+    """(K,) connections out of travel."""
+    good: NDArray[np.int64]
+    """(K,) connections that meet both limits and the travel."""
+    rescued: NDArray[np.bool_]
+    """(K,) whether spare ports leave only good connections; where all are good, true."""
+
+    @property
+    def met(self) -> NDArray[np.bool_]:
+        """(K,) whether every connection is good."""
+        return np.asarray(self.good == self.connections)
+
+
+class Judge:
+    """What all switches of a population share: the design and its forms."""
+
+    def __init__(self, switch: SwitchParams, mirror: MirrorParams) -> None:
+        """Prepare.
+
+        Raises
+        ------
+        ScenarioError
+            If there is no budget, the switch is too large, or fewer ports exist than are needed.
+        """
+        if switch.budget is None:
+            raise ScenarioError("switch.budget: required for yield, but missing")
+        ports = (switch.geometry.ports_per_side, switch.geometry.outputs)
+        if ports[0] * ports[1] > MOST_CONNECTIONS:
+            raise ScenarioError(
+                f"switch.geometry.ports_per_side: yield takes switches of at most "
+                f"{MOST_CONNECTIONS} connections (got {ports[0] * ports[1]})"
+            )
+        wanted = switch.budget.ports_in_service
+        if wanted is not None and wanted > min(ports):
+            raise ScenarioError(
+                f"switch.budget.ports_in_service: must not exceed the ports of a side, "
+                f"{min(ports)} (got {wanted})"
+            )
+        self.budget: BudgetParams = switch.budget
+        self.ports = ports
+        self.switch = switch.replace(band=None)
+        self.mirror = mirror
+        self.inputs, self.outputs = np.divmod(np.arange(ports[0] * ports[1]), ports[1])
+        self.form_db = design_form(switch, self.inputs, self.outputs)
+        self.spares = tuple(0 if wanted is None else count - wanted for count in ports)
+
+    def judge(self, seed: int, life: int = 0) -> Judged:
+        """Return one switch, new and at the end of one life."""
+        maker = Maker(self.switch, self.mirror, seed)
+        aimed = maker.aimed(self.inputs, self.outputs)
+        table = maker.table(self.inputs, self.outputs, aimed)
+        drawn = draw_life(self.budget, self.switch.optics, seed, self.ports, life)
+        shift = np.concatenate(
+            [drawn.shift_rad[0][self.inputs], drawn.shift_rad[1][self.outputs]], axis=1
+        )
+        moved = Aimed(aimed.change_rad + shift, aimed.from_rest, aimed.probes)
+        later = maker.table(self.inputs, self.outputs, moved)
+        error = table.error_rad + shift
+        mean, extra = jitter_loss_db(
+            self.form_db, error, 1e-6 * self.budget.servo_urad, self.budget.servo_share
+        )
+        still = self._aged(later, drawn)
+        return Judged(
+            table.insertion_db, still + extra, still + mean,
+            spare_travel(table, self.mirror.travel_mrad), table,
+        )  # fmt: skip
+
+    def _aged(self, later: Table, life: Life) -> Array:
+        """Return losses (C,) with the connectors and the ageing of a life."""
+        loss = later.insertion_db + life.gained_db[0][self.inputs] + life.gained_db[1][self.outputs]
+        first, second = life.connector_db
+        if first is None or second is None:
+            return np.asarray(loss)
+        new = later.losses_db[CONTRIBUTORS.index("connectors")]
+        return np.asarray(loss - new + first[self.inputs] + second[self.outputs])
+
+    def bad(self, judged: Judged) -> NDArray[np.bool_]:
+        """Return which connections (N, M) miss a limit or the travel."""
+        wrong = (
+            (judged.new_db > self.budget.acceptance_db)
+            | (judged.late_db > self.budget.end_of_life_db)
+            | (judged.spare < 0.0)
+        )
+        return np.asarray(wrong.reshape(self.ports))
+
+
+def population(
+    scenario: Scenario, switches: int, progress: Callable[[int, int], None] | None = None
+) -> Population:
+    """Build and judge switches; the first is that of the scenario's population seed.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With `switch.budget`.
+    switches : int
+        How many, at least one; the n-th has the seed of the population plus n.
+    progress : callable, optional
+        Called with (finished, all).
+
+    Raises
+    ------
+    ScenarioError
+        As for `Judge`.
+    """
+    return judged_population(
+        Judge(scenario.switch, scenario.mirror), scenario.seeds.population, switches, progress
+    )
+
+
+def judged_population(
+    judge: Judge, first_seed: int, switches: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> Population:  # fmt: skip
+    """Return the population that a judge sees from a seed on."""
+    seeds = (first_seed + np.arange(switches)) % 2**32
+    budget = judge.budget
+
+    def row(seed: np.int64) -> tuple[float, ...]:
+        with on_threads(1):
+            one = judge.judge(int(seed))
+        bad = judge.bad(one)
+        wrong = int(bad.sum())
+        saved = wrong == 0 or (any(judge.spares) and rescue(bad, *judge.spares) is not None)
+        return (
+            one.new_db.max(), one.late_db.max(), one.new_db.mean(), one.late_db.mean(),
+            int(np.sum(one.new_db > budget.acceptance_db)),
+            int(np.sum(one.late_db > budget.end_of_life_db)),
+            int(np.sum(one.spare < 0.0)), bad.size - wrong, saved,
+        )  # fmt: skip
+
+    rows = []
+    pool = ThreadPoolExecutor(threads())
+    try:
+        for number, one_row in enumerate(pool.map(row, seeds)):
+            rows.append(one_row)
+            if progress is not None:
+                progress(number + 1, switches)
+    finally:
+        pool.shutdown(cancel_futures=True)
+    columns = [np.array(column) for column in zip(*rows, strict=True)]
+    return Population(seeds, len(judge.inputs), *columns)
