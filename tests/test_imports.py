@@ -15,8 +15,7 @@ FOLDERS = [
     "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
-STUDIES = ["run", "margins", "identify", "estimators", "connections", "sweep"]
-STUDIES = ["run", "margins", "estimators", "connections", "yield_", "sweep"]
+STUDIES = ["run", "margins", "identify", "estimators", "connections", "yield_", "compare", "sweep"]
 """The same among the studies."""
 FILES = sorted([*(ROOT / "sim").rglob("*.py"), *(ROOT / "controllers").rglob("*.py")])
 
