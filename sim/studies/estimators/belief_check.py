@@ -135,11 +135,12 @@ def _gain(frames_dn: NDArray[np.int32], camera: CameraParams, spot_px: Array) ->
     def unknown(why: str) -> BeliefCheck:
         return BeliefCheck("gain", stated, None, True, f"gain not found from the frames: {why}")
 
+    read = np.isfinite(spot_px).all(axis=1)
+    frames_dn, spot_px = frames_dn[read], spot_px[read]
     if len(frames_dn) < LEAST_FRAMES:
-        return unknown(f"fewer than {LEAST_FRAMES} frames")
+        return unknown(f"fewer than {LEAST_FRAMES} frames with a spot that is read")
     steps = np.diff(spot_px, axis=0)
-    steps = steps[np.isfinite(steps).all(axis=1)]
-    if not len(steps) or float(np.sqrt(0.5 * np.mean(steps**2))) > MOST_MOTION_PX:
+    if float(np.sqrt(0.5 * np.mean(steps**2))) > MOST_MOTION_PX:
         return unknown("the spot moves from frame to frame")
     found, error = photon_transfer(frames_dn)
     if not 0 < error < MOST_GAIN_ERROR * found:

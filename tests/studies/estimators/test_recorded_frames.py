@@ -239,6 +239,14 @@ def test_a_camera_that_is_not_as_stated_is_named(demo, changes, what):
     assert not checks[what].agrees, checks[what].text
 
 
+def test_a_frame_without_a_spot_does_not_spoil_the_gain(demo):
+    frames, spots = at_rest(demo)
+    frames, spots = frames.copy(), spots.copy()
+    frames[100], spots[100] = 42, np.nan
+    checks = {c.what: c for c in check_belief(frames, demo, spots)}
+    assert checks["gain"].found == pytest.approx(0.5, rel=0.1)
+
+
 def test_gain_is_not_read_off_a_spot_that_moves(demo, recorded):
     frames, truth = recorded
     checks = {c.what: c for c in check_belief(frames.astype(np.int32), demo, truth)}
