@@ -21,6 +21,9 @@ MOST_MOTION_PX = 0.1
 PILED_UP = 0.001
 """Share of pixels at the largest value that frames do not have by chance."""
 FAR_SIGMAS = 4.0
+FIT_ROUNDS = 4
+LEAST_VARIANCE_DN2 = 1 / 12
+"""That of rounding alone."""
 
 
 class BeliefCheck(NamedTuple):
@@ -120,11 +123,14 @@ def photon_transfer(frames_dn: NDArray[np.int32]) -> tuple[float, float]:
     variance = 0.5 * (np.diff(frames_dn, axis=0).astype(np.float64) ** 2).mean(axis=0)
     slope_y, slope_x = np.gradient(mean)
     terms = np.stack([np.ones_like(mean), mean, slope_x**2 + slope_y**2], axis=-1).reshape(-1, 3)
-    # A variance is known to a part of itself: weigh by the mean, its best stand-in.
-    weight = 1 / np.maximum(variance.ravel(), 1e-3)
-    scaled = terms * weight[:, None]
-    gain = np.linalg.lstsq(scaled, variance.ravel() * weight, rcond=None)[0]
-    left = variance.ravel() * weight - scaled @ gain
+    # A variance is known to a part of itself. Weighing by the measured ones would favour those that
+    # chance made small, so weigh by what the last fit expects.
+    expected = np.full(len(terms), variance.mean())
+    for _ in range(FIT_ROUNDS):
+        scaled, wanted = terms / expected[:, None], variance.ravel() / expected
+        gain = np.linalg.lstsq(scaled, wanted, rcond=None)[0]
+        left = wanted - scaled @ gain
+        expected = np.maximum(terms @ gain, LEAST_VARIANCE_DN2)
     spread = left @ left / (len(left) - 3) * np.linalg.pinv(scaled.T @ scaled)
     return float(gain[1]), float(np.sqrt(spread[1, 1]))
 
