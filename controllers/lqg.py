@@ -1,15 +1,15 @@
 """State feedback on a Kalman estimate of mirror, delay, drift and vibration lines."""
 
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
 
-from controllers.anti_windup import within
+from controllers.by_law import ByLaw
 from controllers.lqg_design import LineParams, LqgGains, design
-from controllers.mismatch import mismatch
 from controllers.sampled_model import sampled_model
+from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, Knob, PlantBelief, Setpoint, TiltReading
+from sim.ports import Knob, PlantBelief
 
 
 class LqgParams(Block):
@@ -29,14 +29,7 @@ class LqgParams(Block):
     """Narrow-band vibration that the correction is to cancel. [-]"""
 
 
-class LqgState(NamedTuple):
-    """What the controller remembers."""
-
-    estimate: Array
-    """(M, 2, n) predicted state: the sampled mirror, drift, two numbers per line. [rad, rad/s]"""
-
-
-class Lqg:
+class Lqg(ByLaw):
     """The disturbance is estimated and cancelled as far ahead as the delay makes necessary.
 
     The estimated random walk is the integral action: its cancellation leaves no mismatch at rest,
@@ -78,34 +71,26 @@ class Lqg:
             for axis in (0, 1)
         ]
         self.gains = LqgGains(*(np.stack(pair) for pair in zip(*per_axis, strict=True)))
-        self.n_plant = model.A.shape[-1]
+        super().__init__(self._stated(model.names))
 
-    def initial_state(self, n_mirrors: int) -> LqgState:
-        """Return the state before the first frame."""
-        return self.hand_over(np.zeros((n_mirrors, 2)))
+    def _stated(self, names: tuple[str, ...]) -> LinearLaw:
+        """States are the estimate after the reading: mirror, drift, two numbers for each line.
 
-    def hand_over(self, correction_rad: Array) -> LqgState:
-        """Return the state that takes over from a standing correction (M, 2) [rad].
-
-        The mirror is taken to be at rest, and the correction to be what the drift calls for.
+        A lost frame has no innovation: the estimate is what the model predicts. At rest the drift
+        is what the correction cancels.
         """
-        correction_rad = np.asarray(correction_rad, dtype=float)
-        estimate = np.zeros((len(correction_rad), 2, self.gains.A.shape[-1]))
-        estimate[:, :, : self.n_plant] = correction_rad[:, :, None]
-        estimate[:, :, 2] = 0.0  # the rate of a mirror at rest
-        estimate[:, :, self.n_plant] = -correction_rad
-        return LqgState(estimate)
-
-    def step(
-        self, state: LqgState, reading: TiltReading, setpoint: Setpoint
-    ) -> tuple[LqgState, Array]:
-        """Return (next state, correction (M, 2) [rad]); a lost mirror coasts on the model."""
-        gains = self.gains
-        error_rad, seen = mismatch(reading, setpoint)
-        predicted = state.estimate[..., None]
-        innovation_rad = -error_rad[..., None, None] - gains.C @ predicted
-        estimate = predicted + gains.L * np.where(seen[..., None, None], innovation_rad, 0.0)
-        previous_rad = state.estimate[:, :, 3]
-        correction_rad = within(previous_rad - (gains.K @ estimate)[..., 0, 0], setpoint)
-        following = gains.A @ estimate + gains.B * correction_rad[..., None, None]
-        return LqgState(following[..., 0]), correction_rad
+        A, B, C, L, K = self.gains
+        n = A.shape[-1]
+        seen = np.eye(n) - L @ C
+        at_rest = np.zeros(n)
+        at_rest[: len(names)] = [0.0 if name == "rate" else 1.0 for name in names]
+        at_rest[len(names)] = -1.0
+        C_u = -K[:, 0, :]
+        return LinearLaw.of(
+            LawMatrices.of(
+                n, A=(seen @ A)[None], B=-L[None, ..., 0], G=(seen @ B)[None, ..., 0], C=C_u[None],
+                H=1.0,
+            ),
+            LawMatrices.of(n, A=A[None], G=B[None, ..., 0], C=C_u[None], H=1.0),
+            standing=at_rest,
+        )  # fmt: skip

@@ -1,12 +1,11 @@
 """No feedback at all: the reference against which a loop has to earn its keep."""
 
-from typing import Literal, NamedTuple
+from typing import Literal
 
-import numpy as np
-
-from controllers.anti_windup import within
+from controllers.by_law import ByLaw
+from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block
-from sim.ports import Array, PlantBelief, Setpoint, TiltReading
+from sim.ports import PlantBelief
 
 
 class OpenLoopParams(Block):
@@ -16,14 +15,7 @@ class OpenLoopParams(Block):
     """Name of this controller. [-]"""
 
 
-class OpenLoopState(NamedTuple):
-    """The correction that stands, as handed over."""
-
-    correction_rad: Array
-    """(M, 2) [rad]"""
-
-
-class OpenLoop:
+class OpenLoop(ByLaw):
     """Keeps the correction it was handed (zero at the start), inside the drive's limits."""
 
     Params = OpenLoopParams
@@ -31,17 +23,5 @@ class OpenLoop:
     def __init__(self, params: OpenLoopParams, plant: PlantBelief) -> None:
         self.params = params
         self.plant = plant
-
-    def initial_state(self, n_mirrors: int) -> OpenLoopState:
-        """Return the state before the first frame."""
-        return self.hand_over(np.zeros((n_mirrors, 2)))
-
-    def hand_over(self, correction_rad: Array) -> OpenLoopState:
-        """Return the state that takes over from a standing correction (M, 2) [rad]."""
-        return OpenLoopState(np.array(correction_rad, dtype=float))
-
-    def step(
-        self, state: OpenLoopState, reading: TiltReading, setpoint: Setpoint
-    ) -> tuple[OpenLoopState, Array]:
-        """Return (next state, correction (M, 2) [rad]); the reading is not used."""
-        return state, within(state.correction_rad, setpoint)
+        stand = LawMatrices.of(0, H=1.0)
+        super().__init__(LinearLaw.of(stand, stand))

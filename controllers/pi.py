@@ -1,15 +1,13 @@
 """Proportional and integral action on the filtered mismatch."""
 
-from typing import Literal, NamedTuple
+from typing import Literal
 
-import numpy as np
-
-from controllers.anti_windup import conditional_integral, within
-from controllers.mismatch import mismatch
+from controllers.by_law import ByLaw
 from controllers.rules import pure_delay_rules
-from controllers.sections import SectionParams, Sections
+from controllers.sections import SectionParams, section_rows
+from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, Knob, Law, LawState, PlantBelief, Setpoint, TiltReading
+from sim.ports import Knob, PlantBelief
 
 
 class PiParams(Block):
@@ -25,22 +23,20 @@ class PiParams(Block):
     """Filter sections that the mismatch passes first, in this order. [-]"""
 
 
-class PiState(NamedTuple):
-    """What the controller remembers."""
-
-    integral_rad: Array
-    """(M, 2) [rad]"""
-    correction_rad: Array
-    """(M, 2) the last correction, held while the spot is lost. [rad]"""
-    filters_rad: Array
-    """(M, 2, n_sections, 2) memory of the filter sections. [rad]"""
-
-
-class Pi:
+class Pi(ByLaw):
     """u[k] = P e[k] + I[k], I[k] = I[k-1] + K e[k], with conditional integration.
 
     A mirror follows its drive within a frame, so the integral does most of the work; the
-    proportional part answers a little sooner and passes more measurement noise on.
+    proportional part answers a little sooner and passes more measurement noise on. A lost mirror
+    keeps its correction.
+
+    Conditional integration alone lets an integral stay outside if the limits themselves close in
+    (the feed-forward of a move uses up the travel), so the integral is clamped to them as well.
+
+    References
+    ----------
+    .. [1] K. J. Astrom and T. Hagglund, Advanced PID Control, ISA, 2006, the sections on
+       integrator windup (conditional integration, clamping). From memory.
     """
 
     Params = PiParams
@@ -49,7 +45,7 @@ class Pi:
     def __init__(self, params: PiParams, plant: PlantBelief) -> None:
         self.params = params
         self.plant = plant
-        self.sections = Sections(params.sections, plant.frame_s)
+        super().__init__(_law(params, plant))
 
     @staticmethod
     def rules(plant: PlantBelief) -> dict[str, dict[str, float]]:
@@ -62,41 +58,13 @@ class Pi:
             for name, gains in pure_delay_rules(plant).items()
         }
 
-    def initial_state(self, n_mirrors: int) -> PiState:
-        """Return the state before the first frame."""
-        return self.hand_over(np.zeros((n_mirrors, 2)))
 
-    def hand_over(self, correction_rad: Array) -> PiState:
-        """Return the state that takes over from a standing correction (M, 2) [rad]."""
-        correction_rad = np.array(correction_rad, dtype=float)
-        filters_rad = self.sections.initial_state(len(correction_rad))
-        return PiState(correction_rad, correction_rad, filters_rad)
-
-    def step(
-        self, state: PiState, reading: TiltReading, setpoint: Setpoint
-    ) -> tuple[PiState, Array]:
-        """Return (next state, correction (M, 2) [rad]); a lost mirror keeps its correction."""
-        error_rad, seen = mismatch(reading, setpoint)
-        filters_rad, filtered_rad = self.sections.step(state.filters_rad, error_rad, seen)
-        integral_rad = state.integral_rad + self.params.integral_per_frame * filtered_rad
-        wanted_rad = self.params.proportional * filtered_rad + integral_rad
-        correction_rad = within(np.where(seen, wanted_rad, state.correction_rad), setpoint)
-        kept_rad = conditional_integral(
-            state.integral_rad, integral_rad, wanted_rad, correction_rad, setpoint
-        )
-        integral_rad = np.where(seen, kept_rad, state.integral_rad)
-        return PiState(integral_rad, correction_rad, filters_rad), correction_rad
-
-    def in_numbers(self, state: PiState) -> tuple[Law, LawState]:
-        """Return the law, and a copy of the state for it."""
-        law = Law(
-            self.params.proportional,
-            self.params.integral_per_frame,
-            False,
-            self.sections.coefficients,
-        )
-        return law, LawState.of(*state)
-
-    def from_numbers(self, memory: LawState) -> PiState:
-        """Return the state that `in_numbers` makes this memory of."""
-        return PiState(*memory.apart())
+def _law(params: PiParams, plant: PlantBelief) -> LinearLaw:
+    """One state, the integral."""
+    return LinearLaw.of(
+        LawMatrices.of(1, A=1.0, B=params.integral_per_frame, C=1.0, D=params.proportional),
+        LawMatrices.of(1, A=1.0, H=1.0),
+        sections=section_rows(params.sections, plant.frame_s),
+        conditional=[True],
+        standing=1.0,
+    )

@@ -4,7 +4,6 @@ import math
 from typing import Annotated, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from pydantic import Field
 
 from sim.params import Block, Fraction, Positive, PositiveXY
@@ -160,8 +159,8 @@ def _refuse_fold(frequency_hz: float, frame_s: float) -> float:
     return frequency_hz
 
 
-class Sections:
-    """Sections in series, transposed direct form II, the same for every mirror.
+def section_rows(params: tuple[SectionParams, ...], frame_s: float) -> Array:
+    """Return sections in series, in the order of the signal, as a law takes them.
 
     Parameters
     ----------
@@ -170,31 +169,15 @@ class Sections:
     frame_s : float
         Frame period. [s]
 
+    Returns
+    -------
+    (n_sections, 1, 2, 5) ndarray
+        [b0, b1, b2, a1, a2] for the axes (x, y), the same for every mirror.
+
     Raises
     ------
     ValueError
         If a section does not fit the frame rate.
     """
-
-    def __init__(self, params: tuple[SectionParams, ...], frame_s: float) -> None:
-        self.coefficients = np.array([section_coefficients(p, frame_s) for p in params]).reshape(
-            len(params), 2, 5
-        )
-        """(n_sections, 2, 5) as [b0, b1, b2, a1, a2]."""
-
-    def initial_state(self, n_mirrors: int) -> Array:
-        """Return the (M, 2, n_sections, 2) memory at rest."""
-        return np.zeros((n_mirrors, 2, len(self.coefficients), 2))
-
-    def step(self, state: Array, value: Array, seen: NDArray[np.bool_]) -> tuple[Array, Array]:
-        """Return (next memory, filtered value (M, 2)); where not seen, the memory stays."""
-        if not len(self.coefficients):
-            return state, value
-        after = np.empty_like(state)
-        for n, row in enumerate(self.coefficients):
-            b0, b1, b2, a1, a2 = row.T
-            filtered = b0 * value + state[:, :, n, 0]
-            after[:, :, n, 0] = b1 * value - a1 * filtered + state[:, :, n, 1]
-            after[:, :, n, 1] = b2 * value - a2 * filtered
-            value = filtered
-        return np.where(seen[:, :, None, None], after, state), value
+    rows = np.array([section_coefficients(p, frame_s) for p in params])
+    return rows.reshape(len(params), 1, 2, 5)

@@ -1,15 +1,13 @@
 """Delay compensation by an internal model of drive, mirror, exposure and delay."""
 
 import math
-from typing import Literal, NamedTuple
+from typing import Literal
 
-import numpy as np
-
-from controllers.anti_windup import within
-from controllers.mismatch import mismatch
+from controllers.by_law import ByLaw
 from controllers.sampled_model import sampled_model
+from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, Positive
-from sim.ports import Array, Knob, PlantBelief, Setpoint, TiltReading
+from sim.ports import Knob, PlantBelief
 
 
 class SmithParams(Block):
@@ -21,16 +19,7 @@ class SmithParams(Block):
     """Time constant with which an observed disturbance is taken over into the correction. [ms]"""
 
 
-class SmithState(NamedTuple):
-    """What the controller remembers."""
-
-    model: Array
-    """(M, 2, n) state of the internal model, see controllers.sampled_model. [rad, rad/s]"""
-    correction_rad: Array
-    """(M, 2) the last correction. [rad]"""
-
-
-class Smith:
+class Smith(ByLaw):
     """What the model does not explain is the disturbance; its low-passed opposite is the answer.
 
     The internal model says what the corrections sent so far do to this reading, delay, exposure
@@ -42,7 +31,8 @@ class Smith:
     u[k] = u[k-1] + (1 - a) / a e[k] is the same controller written another way if the mirror is
     pure delay (with delay z^-d both have the sensitivity 1 - z^-d (1 - a) / (1 - a / z)).
 
-    The model is fed with the correction after the limits, so nothing winds up.
+    The model is fed with the correction after the limits, so nothing winds up. A lost mirror keeps
+    its correction, and the model goes on.
 
     References
     ----------
@@ -67,29 +57,16 @@ class Smith:
             plant.exposure_s,
             plant.latency_s,
         )
+        super().__init__(self._stated())
 
-    def initial_state(self, n_mirrors: int) -> SmithState:
-        """Return the state before the first frame."""
-        return self.hand_over(np.zeros((n_mirrors, 2)))
-
-    def hand_over(self, correction_rad: Array) -> SmithState:
-        """Return the state that takes over from a standing correction (M, 2) [rad]."""
-        correction_rad = np.array(correction_rad, dtype=float)
-        model = np.repeat(correction_rad[:, :, None], self.model.A.shape[-1], axis=2)
-        model[:, :, 2] = 0.0  # the rate of a mirror at rest
-        return SmithState(model, correction_rad)
-
-    def step(
-        self, state: SmithState, reading: TiltReading, setpoint: Setpoint
-    ) -> tuple[SmithState, Array]:
-        """Return (next state, correction (M, 2) [rad]); a lost mirror keeps its correction."""
-        error_rad, seen = mismatch(reading, setpoint)
-        expected_rad = (self.model.C @ state.model[..., None])[..., 0, 0]
-        opposite_rad = error_rad + expected_rad
-        change_rad = self.share * (opposite_rad - state.correction_rad)
-        wanted_rad = state.correction_rad + np.where(seen, change_rad, 0.0)
-        correction_rad = within(wanted_rad, setpoint)
-        model = (
-            self.model.A @ state.model[..., None] + self.model.B * correction_rad[..., None, None]
+    def _stated(self) -> LinearLaw:
+        """States are those of the internal model; the last correction is what drives it."""
+        model, share = self.model, self.share
+        A, G, C = model.A[None], model.B[None, ..., 0], model.C[None, ..., 0, :]
+        n = A.shape[-1]
+        at_rest = [0.0 if name == "rate" else 1.0 for name in model.names]
+        return LinearLaw.of(
+            LawMatrices.of(n, A=A, G=G, C=share * C, D=share, H=1.0 - share),
+            LawMatrices.of(n, A=A, G=G, H=1.0),
+            standing=at_rest,
         )
-        return SmithState(model[..., 0], correction_rad), correction_rad

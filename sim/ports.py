@@ -137,7 +137,8 @@ class Controller(Protocol[S]):
     """Turns tilt readings into corrections, one call a frame for the whole fleet.
 
     The loop adds the correction to the feed-forward of the commanded path and holds it until the
-    next one arrives. Settings are fixed at construction; state is passed in and returned.
+    next one arrives. Settings are fixed at construction; state is passed in and returned. One that
+    states its law as well (`sim.linear_law.StatesLaw`) is run by the compiled loop.
     """
 
     def initial_state(self, n_mirrors: int) -> S:
@@ -184,65 +185,6 @@ class WithRules(Protocol):
 
     def rules(self, plant: PlantBelief) -> dict[str, dict[str, float]]:
         """Return the settings that each rule, by name, gives; a static method of the class."""
-        ...
-
-
-class Law(NamedTuple):
-    """A control law in numbers, for the compiled loop: filter sections, then P and I.
-
-    The mismatch e passes the sections and adds to an integral, I[k] = I[k-1] + K e[k]; the
-    correction is P e[k] + I[k] within the limits. A lost mirror keeps its correction.
-    """
-
-    proportional: float
-    integral: float
-    """K. [-]"""
-    holds_correction: bool
-    """The integral is the last correction, limits included, and P is not used; else the integral
-    stands still while it would press against a limit."""
-    sections: Array
-    """(n, 2, 5) as [b0, b1, b2, a1, a2] per axis, transposed direct form II."""
-
-
-class LawState(NamedTuple):
-    """What a `Law` remembers, mirrors side by side; the compiled loop changes it."""
-
-    integral_rad: Array
-    """(2, M) [rad]"""
-    correction_rad: Array
-    """(2, M) [rad]"""
-    filters_rad: Array
-    """(n, 2, 2, M): section, its two numbers, axis. [rad]"""
-
-    @classmethod
-    def of(cls, integral_rad: Array, correction_rad: Array, filters_rad: Array) -> "LawState":
-        """Copy a state of (M, 2), (M, 2) and (M, 2, n, 2)."""
-        parts = (integral_rad.T, correction_rad.T, filters_rad.transpose(2, 3, 1, 0))
-        return cls(*(np.array(part, order="C") for part in parts))
-
-    def apart(self) -> tuple[Array, Array, Array]:
-        """Return copies as (M, 2), (M, 2) and (M, 2, n, 2): what `of` takes."""
-        return (
-            np.array(self.integral_rad.T, order="C"),
-            np.array(self.correction_rad.T, order="C"),
-            np.array(self.filters_rad.transpose(3, 2, 0, 1), order="C"),
-        )
-
-
-@runtime_checkable
-class InNumbers(Protocol):
-    """A controller that can hand itself over to the compiled loop, and take itself back."""
-
-    def initial_state(self, n_mirrors: int) -> Any:
-        """Return the state before the first frame."""
-        ...
-
-    def in_numbers(self, state: Any) -> tuple[Law, LawState]:
-        """Return the law, and a copy of the state for it; it must give what `step` gives."""
-        ...
-
-    def from_numbers(self, memory: LawState) -> Any:
-        """Return the state that `in_numbers` makes this memory of, a copy."""
         ...
 
 

@@ -49,7 +49,7 @@ def frequency_grid(loop: Loop, n_points: int = 1600) -> Array:
         np.geomspace(2.0 * LOWEST * nyquist_hz, nyquist_hz, n_points // 3),
         np.linspace(0.0, nyquist_hz, n_points - n_points // 3 + 1)[1:],
     ]
-    for pole in np.linalg.eigvals(loop.controller.A):
+    for pole in np.unique(np.linalg.eigvals(loop.controller.A)):
         if 0.9 < abs(pole) < 1.5 and pole.imag > 0:
             width_hz = max(abs(1.0 - abs(pole)), 1e-6) / (2 * np.pi * loop.plant.frame_s)
             around = np.geomspace(0.02, 50.0, 60) * width_hz
@@ -62,11 +62,11 @@ def frequency_grid(loop: Loop, n_points: int = 1600) -> Array:
 def controller_response(
     controller: LinearController, frequency_hz: Array, frame_s: float
 ) -> Complex:
-    """Return correction per mismatch (F, 2, 2)."""
-    z = np.exp(2j * np.pi * frequency_hz * frame_s)[:, None, None]
-    n = len(controller.A)
+    """Return correction per mismatch (F, 1 or M, 2, 2)."""
+    z = np.exp(2j * np.pi * frequency_hz * frame_s)[:, None, None, None]
+    n = controller.A.shape[-1]
     if n == 0:
-        return np.broadcast_to(controller.D + 0j, (len(frequency_hz), 2, 2)).copy()
+        return np.broadcast_to(controller.D + 0j, (len(frequency_hz), *controller.D.shape)).copy()
     resolvent = np.linalg.solve(z * np.eye(n) - controller.A, controller.B + 0 * z)
     return np.asarray(controller.C @ resolvent + controller.D, dtype=complex)
 
@@ -74,7 +74,7 @@ def controller_response(
 def loop_gain(loop: Loop, frequency_hz: Array) -> Complex:
     """Return L (F, M, 2, 2), the loop broken at the readings of both axes."""
     control = controller_response(loop.controller, frequency_hz, loop.plant.frame_s)
-    return plant_response(loop.plant, frequency_hz) @ control[:, None]
+    return plant_response(loop.plant, frequency_hz) @ control
 
 
 def sensitivity(gain: Complex) -> Complex:
@@ -116,7 +116,7 @@ def close(loop: Loop) -> ClosedLoop:
     """Return the closed loop of every mirror."""
     A, B, C = plant_matrices(loop.plant)
     control = loop.controller
-    m, p, n = A.shape[0], A.shape[-1], len(control.A)
+    m, p, n = A.shape[0], A.shape[-1], control.A.shape[-1]
     whole, noise = np.zeros((m, p + n, p + n)), np.zeros((m, p + n, 2))
     read = np.zeros((m, 2, p + n))
     whole[:, :p, :p] = A - B @ control.D @ C

@@ -1,11 +1,11 @@
-"""Any controller of the seam as matrices: what its `step` does to small signals."""
+"""Any controller of the port as matrices: from the law that it states, or from trial steps."""
 
-from collections.abc import Iterator
-from dataclasses import fields, is_dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from controllers.analysis.state_numbers import numbers_of, with_numbers
+from sim.linear_law import LawMatrices, LinearLaw, states_law
 from sim.ports import Array, Setpoint, TiltReading
 
 SMALL_RAD = 2.0**-20
@@ -20,31 +20,37 @@ PROOF = 1e-6
 
 
 class LinearController(NamedTuple):
-    """x[k+1] = A x[k] + B e[k], u[k] = C x[k] + D e[k], for one mirror with both its axes."""
+    """x[k+1] = A x[k] + B e[k], u[k] = C x[k] + D e[k], for a mirror with both its axes.
+
+    The leading axis has one entry for each mirror, or a single one that holds for all.
+    """
 
     A: Array
-    """(n, n)"""
+    """(1 or M, n, n)"""
     B: Array
-    """(n, 2) from the mismatch (x, y). [rad]"""
+    """(1 or M, n, 2) from the mismatch (x, y). [rad]"""
     C: Array
-    """(2, n) to the correction (x, y). [rad]"""
+    """(1 or M, 2, n) to the correction (x, y). [rad]"""
     D: Array
-    """(2, 2)"""
+    """(1 or M, 2, 2)"""
 
 
-def linearise(controller: Any) -> LinearController:
-    """Return the matrices of a controller, from trial steps.
+def linearise(controller: Any, n_mirrors: int = 1) -> LinearController:
+    """Return the matrices of a controller.
 
-    Every floating-point number in the controller's state is moved a little, and so is the reading;
-    the differences of what `step` returns are the columns. Numbers that influence nothing are left
-    out. The result is then held against the controller itself on random readings, so that a
-    controller that is not linear in small signals is refused and not described wrongly. Limits,
-    lost spots and anything that depends on size are outside a linear description.
+    A controller that states its law (`sim.linear_law.StatesLaw`) is taken by its word. Of any other
+    every floating-point number of the state is moved a little, and so is the reading; the
+    differences of what `step` returns are the columns. Numbers that influence nothing are left out.
+    The result is then held against the controller itself on random readings, so that a controller
+    that is not linear in small signals is refused and not described wrongly. Limits, lost spots
+    and anything that depends on size are outside a linear description.
 
     Parameters
     ----------
     controller : Controller
         Any part with `initial_state` and `step` (see `sim.ports.Controller`).
+    n_mirrors : int
+        Mirrors that it is for; one whose gains differ by mirror gets matrices for each.
 
     Returns
     -------
@@ -55,54 +61,104 @@ def linearise(controller: Any) -> LinearController:
     ValueError
         If the matrices do not reproduce the controller's answers.
     """
-    state = controller.initial_state(1)
-    for _ in range(WARM_UP):
-        state, _ = _step(controller, state, np.zeros(2))
-    rest = _flat(state)
-    after, base = _answer(controller, state, np.zeros(2))
-    n = len(rest)
-    A, B, C, D = np.zeros((n, n)), np.zeros((n, 2)), np.zeros((2, n)), np.zeros((2, 2))
-    for i in range(n):
-        moved = rest.copy()
-        moved[i] += SMALL_RAD
-        x, u = _answer(controller, _with(state, moved), np.zeros(2))
-        A[:, i], C[:, i] = (x - after) / SMALL_RAD, (u - base) / SMALL_RAD
-    for axis in (0, 1):
-        x, u = _answer(controller, state, SMALL_RAD * np.eye(2)[axis])
-        B[:, axis], D[:, axis] = (x - after) / SMALL_RAD, (u - base) / SMALL_RAD
-    linear = _pruned(LinearController(A, B, C, D))
-    _prove(controller, linear)
+    if states_law(controller):
+        linear = of_law(controller.linear_law())
+    else:
+        linear = _shared(_by_trial(controller, n_mirrors))
+    linear = _pruned(linear)
+    _prove(controller, linear, n_mirrors)
     return linear
 
 
+def of_law(law: LinearLaw) -> LinearController:
+    """Return the matrices of a law inside its limits, for mirrors that are seen."""
+    s, n = len(law.sections), len(law.conditional)
+    m = max(law.sections.shape[1], *(part.shape[0] for part in law.seen))
+    size = 2 * s + n + 1
+    A, B = np.zeros((m, 2 * size, 2 * size)), np.zeros((m, 2 * size, 2))
+    C, D = np.zeros((m, 2, 2 * size)), np.zeros((m, 2, 2))
+    for axis in (0, 1):
+        # Signals are rows over (filters, states, last correction, mismatch).
+        row = np.eye(size + 1)
+        after = np.zeros((m, size, size + 1))
+        value = np.broadcast_to(row[-1], (m, size + 1))
+        for i, section in enumerate(law.sections[:, :, axis]):
+            b0, b1, b2, a1, a2 = section.T[..., None]
+            filtered = b0 * value + row[2 * i]
+            after[:, 2 * i] = b1 * value - a1 * filtered + row[2 * i + 1]
+            after[:, 2 * i + 1] = b2 * value - a2 * filtered
+            value = filtered
+        own = LawMatrices(*(part[:, axis] for part in law.seen))
+        states, last = row[2 * s : 2 * s + n], row[size - 1]
+        x = own.A @ states + own.B[..., None] * value[:, None] + own.G[..., None] * last
+        after[:, 2 * s : 2 * s + n] = x
+        wanted = (own.C[:, None] @ x)[:, 0] if n else 0.0
+        after[:, size - 1] = wanted + own.D[:, None] * value + own.H[:, None] * last
+        here = slice(axis * size, (axis + 1) * size)
+        A[:, here, here], B[:, here, axis] = after[..., :-1], after[..., -1]
+        C[:, axis, here], D[:, axis, axis] = after[:, size - 1, :-1], after[:, size - 1, -1]
+    return LinearController(A, B, C, D)
+
+
+def _by_trial(controller: Any, m: int) -> LinearController:
+    """Return the matrices of each mirror, from trial steps."""
+    state = controller.initial_state(m)
+    quiet = np.zeros((m, 2))
+    for _ in range(WARM_UP):
+        state, _ = _step(controller, state, quiet)
+    rest = numbers_of(state, m)
+    after, base = _answer(controller, state, quiet)
+    n = rest.shape[1]
+    A, B = np.zeros((m, n, n)), np.zeros((m, n, 2))
+    C, D = np.zeros((m, 2, n)), np.zeros((m, 2, 2))
+    for i in range(n):
+        moved = rest.copy()
+        moved[:, i] += SMALL_RAD
+        x, u = _answer(controller, with_numbers(state, moved), quiet)
+        A[:, :, i], C[:, :, i] = (x - after) / SMALL_RAD, (u - base) / SMALL_RAD
+    for axis in (0, 1):
+        x, u = _answer(controller, state, SMALL_RAD * np.tile(np.eye(2)[axis], (m, 1)))
+        B[:, :, axis], D[:, :, axis] = (x - after) / SMALL_RAD, (u - base) / SMALL_RAD
+    return LinearController(A, B, C, D)
+
+
 def _step(controller: Any, state: Any, error_rad: Array) -> tuple[Any, Array]:
-    wide = np.full((1, 2), FAR_RAD)
-    reading = TiltReading(-error_rad[None], np.zeros(1, np.uint8))
-    state, correction = controller.step(state, reading, Setpoint(np.zeros((1, 2)), -wide, wide))
-    return state, np.asarray(correction, dtype=float)[0]
+    wide = np.full(error_rad.shape, FAR_RAD)
+    reading = TiltReading(-error_rad, np.zeros(len(error_rad), np.uint8))
+    setpoint = Setpoint(np.zeros(error_rad.shape), -wide, wide)
+    state, correction = controller.step(state, reading, setpoint)
+    correction = np.asarray(correction, dtype=float)
+    if correction.shape != error_rad.shape:
+        raise ValueError(
+            f"a correction must be (M, 2), here {error_rad.shape}; got {correction.shape}"
+        )
+    return state, correction
 
 
 def _answer(controller: Any, state: Any, error_rad: Array) -> tuple[Array, Array]:
     following, correction = _step(controller, state, error_rad)
-    return _flat(following), correction
+    return numbers_of(following, len(error_rad)), correction
 
 
-def _prove(controller: Any, linear: LinearController) -> None:
+def _prove(controller: Any, linear: LinearController, m: int) -> None:
     """Run controller and matrices side by side."""
-    errors = SMALL_RAD * np.random.default_rng(1).standard_normal((WARM_UP + PROOF_FRAMES, 2))
+    rng = np.random.default_rng(1)
+    errors = SMALL_RAD * rng.standard_normal((WARM_UP + PROOF_FRAMES, m, 2))
     errors[:WARM_UP] = 0.0
-    state, x = controller.initial_state(1), np.zeros(len(linear.A))
-    rest = np.zeros(2)
+    state, x = controller.initial_state(m), np.zeros((m, linear.A.shape[-1], 1))
+    rest = np.zeros((m, 2))
     worst, largest = 0.0, 0.0
     for k, error in enumerate(errors):
         state, got = _step(controller, state, error)
         if k < WARM_UP:
             rest = got
             continue
-        expected = linear.C @ x + linear.D @ error
-        x = linear.A @ x + linear.B @ error
+        e = error[..., None]
+        expected = (linear.C @ x + linear.D @ e)[..., 0]
+        x = linear.A @ x + linear.B @ e
         largest = max(largest, float(np.abs(got - rest).max()))
-        worst = max(worst, float(np.abs(got - rest - expected).max()))
+        difference = np.abs(got - rest - expected).max()
+        worst = max(worst, float(difference)) if np.isfinite(difference) else np.inf
     if not worst <= PROOF * max(largest, SMALL_RAD):
         raise ValueError(
             f"controller must be linear and time-invariant in small signals: after {PROOF_FRAMES} "
@@ -111,72 +167,26 @@ def _prove(controller: Any, linear: LinearController) -> None:
         )
 
 
+def _shared(linear: LinearController) -> LinearController:
+    """Return one entry for all mirrors where they do not differ."""
+    alike = all(
+        np.allclose(part, part[:1], rtol=1e-12, atol=1e-12 * max(1.0, float(np.abs(part).max())))
+        for part in linear
+        if part.size
+    )
+    return LinearController(*(part[:1] for part in linear)) if alike else linear
+
+
 def _pruned(linear: LinearController) -> LinearController:
     """Leave out states that nothing moves, and states that move nothing."""
     A, B, C, D = linear
-    while len(A):
-        off = A - np.diag(np.diag(A))
-        silent = ~off.any(axis=0) & ~C.any(axis=0)
-        still = ~off.any(axis=1) & ~B.any(axis=1)
+    while A.shape[-1]:
+        moves = (A != 0).any(axis=0)
+        np.fill_diagonal(moves, False)
+        silent = ~moves.any(axis=0) & ~C.any(axis=(0, 1))
+        still = ~moves.any(axis=1) & ~B.any(axis=(0, 2))
         keep = ~(silent | still)
         if keep.all():
             break
-        A, B, C = A[np.ix_(keep, keep)], B[keep], C[:, keep]
+        A, B, C = A[:, keep][:, :, keep], B[:, keep], C[:, :, keep]
     return LinearController(A, B, C, D)
-
-
-def _flat(state: Any) -> Array:
-    """Return every floating-point number of a state, in a fixed order."""
-    leaves = [np.ravel(leaf) for leaf in _leaves(state)]
-    return np.concatenate(leaves).astype(float) if leaves else np.zeros(0)
-
-
-def _leaves(state: Any) -> Iterator[Any]:
-    if isinstance(state, np.ndarray | np.generic):
-        if np.issubdtype(state.dtype, np.floating):
-            yield state
-    elif isinstance(state, float):
-        yield state
-    elif (children := _children(state)) is not None:
-        for child in children.values():
-            yield from _leaves(child)
-
-
-def _children(state: Any) -> dict[Any, Any] | None:
-    """Return what a state is made of, by name or place; None if it cannot be looked into."""
-    if isinstance(state, dict):
-        return state
-    if is_dataclass(state) and not isinstance(state, type):
-        return {f.name: getattr(state, f.name) for f in fields(state)}
-    if isinstance(state, tuple | list):
-        return dict(enumerate(state))
-    return None
-
-
-def _with(state: Any, numbers: Array) -> Any:
-    """Return the state with its floating-point numbers replaced."""
-    rest = list(numbers)
-
-    def rebuilt(part: Any) -> Any:
-        if isinstance(part, np.ndarray | np.generic):
-            if not np.issubdtype(part.dtype, np.floating):
-                return part
-            size = np.size(part)
-            new = np.array(rest[:size]).reshape(np.shape(part)).astype(part.dtype)
-            del rest[:size]
-            return new
-        if isinstance(part, float):
-            return float(rest.pop(0))
-        children = _children(part)
-        if children is None:
-            return part
-        new_children = {key: rebuilt(child) for key, child in children.items()}
-        if isinstance(part, dict):
-            return new_children
-        if is_dataclass(part) and not isinstance(part, type):
-            return replace(part, **new_children)
-        if hasattr(part, "_fields"):
-            return type(part)(*new_children.values())
-        return type(part)(new_children.values())
-
-    return rebuilt(state)

@@ -9,8 +9,10 @@ from controllers.analysis.plant import Plant
 AXES = ("x", "y")
 
 
-def controller_system(controller: Any, frame_s: float) -> Any:
+def controller_system(controller: Any, frame_s: float, mirror: int = 0, n_mirrors: int = 1) -> Any:
     """Return a controller as `control.StateSpace`, mismatch (x, y) to correction (x, y). [rad/rad]
+
+    One whose gains differ by mirror is for `n_mirrors`, and is returned for one of them.
 
     Raises
     ------
@@ -19,9 +21,10 @@ def controller_system(controller: Any, frame_s: float) -> Any:
     """
     import control
 
-    matrices = linearise(controller)
+    matrices = linearise(controller, n_mirrors)
+    at = mirror if len(matrices.A) > 1 else 0
     return control.ss(
-        *matrices, frame_s, inputs=["mismatch_x", "mismatch_y"],
+        *(matrix[at] for matrix in matrices), frame_s, inputs=["mismatch_x", "mismatch_y"],
         outputs=["correction_x", "correction_y"],
     )  # fmt: skip
 
@@ -73,5 +76,6 @@ def loop_system(controller: Any, plant: Plant, mirror: int, axis: str | None = N
     """
     if axis is not None and axis not in AXES:
         raise ValueError(f'axis must be "x" or "y", got {axis!r}')
-    loop = plant_system(plant, mirror) * controller_system(controller, plant.frame_s)
+    control = controller_system(controller, plant.frame_s, mirror, len(plant.mix))
+    loop = plant_system(plant, mirror) * control
     return loop if axis is None else loop[AXES.index(axis), AXES.index(axis)]

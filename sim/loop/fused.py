@@ -11,9 +11,10 @@ import numpy as np
 
 from sim.camera.equivalent_noise import NO_TABLE
 from sim.camera.exposure import Sampling, empty_readings
+from sim.kernels.law import law_of, memory_of, state_of
 from sim.kernels.stretch import Around, Eye, Paths, Scratch, Setup, Watched
+from sim.linear_law import states_law
 from sim.loop.frame_path import FramePath
-from sim.loop.law import law_of, memory_of, state_of, states_law
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
 from sim.loop.stages import AT_ONCE, Exposure, beyond_table, pictures_of
@@ -71,7 +72,7 @@ class Fused:
     def run(self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps) -> LoopState:
         """Return the state after a stretch of frames; the traces under watch are written to."""
         parts, around, scratch = self._parts, ahead.environment, self._scratch
-        motion, memory = copy(state.motion), memory_of(parts.controller, state.control)
+        motion, memory = copy(state.motion), memory_of(state.control)
         setup = Setup(
             parts.seed, int(Stream.AMPLIFIER), parts.mirrors, ahead.mirrors.fleet, parts.drive,
             self._eye(around.temperature[:-1]),
@@ -92,7 +93,7 @@ class Fused:
         )
         shown = pictures_of(parts, last, exposure)
         lap(laps, Stage.PICTURES)
-        control = state_of(parts.controller, memory)
+        control = state_of(memory)
         return state._replace(motion=motion, control=control, pictures=state.pictures + shown)
 
     def _eye(self, temperature_k: Array) -> Eye:

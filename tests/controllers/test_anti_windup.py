@@ -10,7 +10,7 @@ from controllers import CONTROLLERS
 from sim.ports import Setpoint
 
 KINDS: dict[str, dict[str, Any]] = {
-    "integrator": {"gain": 0.2},
+    "integrator": {"integral_per_frame": 0.2},
     "pi": {"proportional": 0.2, "integral_per_frame": 0.2},
     "pid": {
         "proportional": 0.2,

@@ -20,7 +20,7 @@ from mirrorloop.testing.controllers import (
 )
 
 from controllers import CONTROLLERS, SHAPERS
-from controllers.integrator import Integrator, IntegratorState
+from controllers.integrator import Integrator
 from sim.ports import Setpoint, SpotStatus, TiltReading
 
 NOTCH = {"kind": "notch", "frequency_hz": (700.0, 760.0), "quality": 3.0, "fold": True}
@@ -36,7 +36,10 @@ PID = {
 LQG = {"drift_urad_per_sqrt_s": 100.0, "noise_urad": 4.0, "control_weight": 0.3}
 CASES: dict[str, list[dict[str, Any]]] = {
     "open_loop": [{}],
-    "integrator": [{"gain": 0.3}, {"gain": 0.2, "sections": [NOTCH, LEAD, LOW_PASS]}],
+    "integrator": [
+        {"integral_per_frame": 0.3},
+        {"integral_per_frame": 0.2, "sections": [NOTCH, LEAD, LOW_PASS]},
+    ],
     "pi": [
         {"proportional": 0.1, "integral_per_frame": 0.2},
         {"proportional": 0.1, "integral_per_frame": 0.2, "sections": [LOW_PASS]},
@@ -95,7 +98,7 @@ class Poisoned(Integrator):
 
     def step(self, state, reading, setpoint):  # type: ignore[no-untyped-def]
         u = state.correction_rad - 0.2 * reading.tilt_rad
-        return IntegratorState(u, state.filters_rad), u
+        return state._replace(correction_rad=u), u
 
 
 class Boundless(Integrator):
@@ -155,7 +158,7 @@ class OneAxis(Integrator):
     ],
 )
 def test_contract_catches_a_broken_controller(cls: Any, check: Any) -> None:
-    broken = cls(Integrator.Params(gain=0.3), PLANT)
+    broken = cls(Integrator.Params(integral_per_frame=0.3), PLANT)
     with pytest.raises(AssertionError):
         check(broken)
     with pytest.raises(AssertionError):

@@ -100,4 +100,4 @@ def test_example_on_the_page_keeps_the_contract(
     monkeypatch.syspath_prepend(tmp_path)
     cls = CONTROLLERS.find("my_lab.leaky:Leaky")
     # A leak lets go of what stands, so this one does not claim a hand-over without a bump.
-    check_controller(cls(cls.Params(gain=0.2, leak=0.01), PLANT))
+    check_controller(cls(cls.Params(integral_per_frame=0.2, leak=0.01), PLANT))

@@ -13,7 +13,7 @@ from tests.controllers.loops import delayed, frames, growth, margins, noise_gain
 
 
 def integrator(gain: float) -> Integrator:
-    return Integrator(Integrator.Params(gain=gain), PLANT)
+    return Integrator(Integrator.Params(integral_per_frame=gain), PLANT)
 
 
 @pytest.mark.parametrize(

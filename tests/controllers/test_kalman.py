@@ -66,7 +66,7 @@ def test_best_plain_integrator_for_a_random_walk(d: int, gain: float, variance: 
     # Derived with a Lyapunov equation for q/r = 0.1; for d = 1 it is the Kalman filter's P-. Here:
     # q sum(step response^2) + r sum(noise response^2), run through the controller itself.
     def total(k: float) -> float:
-        controller = Integrator(Integrator.Params(gain=k), PLANT)
+        controller = Integrator(Integrator.Params(integral_per_frame=k), PLANT)
         response, _ = delayed(controller, frames(d), np.ones(300), np.zeros(300))
         return 0.1 * float(response @ response) + noise_gain(controller, frames(d), 300)
 

@@ -44,7 +44,7 @@ def test_random_walk_on_two_frames_of_delay_reaches_the_bound() -> None:
     # The best plain integrator needs 0.475207 r. The control weight of 1e-6 costs next to nothing.
     drift = np.sqrt(0.1 * 16.0 / 1e-3)
     lqg = build(STIFF, drift_urad_per_sqrt_s=drift, control_weight=1e-6, mirror_noise_urad=0.0)
-    integrator = Integrator(Integrator.Params(gain=0.217364), STIFF)
+    integrator = Integrator(Integrator.Params(integral_per_frame=0.217364), STIFF)
     model = model_of(STIFF)
     assert variance(lqg, model, 0.1, 1.0) == pytest.approx(0.47015621, abs=1e-8)
     # The mirror's lag of a few us moves the integrator's figure by parts in a thousand.
@@ -134,7 +134,7 @@ def test_a_vibration_line_is_cancelled() -> None:
     with_line = left(build(lines=(LINE,), control_weight=0.01))
     assert with_line < 2e-6
     assert left(build(control_weight=0.01)) > 4.0 * with_line
-    assert left(Integrator(Integrator.Params(gain=0.3), PLANT)) > 20e-6
+    assert left(Integrator(Integrator.Params(integral_per_frame=0.3), PLANT)) > 20e-6
 
 
 @pytest.mark.parametrize("spread", [0.95, 1.05])

@@ -10,12 +10,13 @@ from scipy import signal
 
 from controllers.sections import (
     SectionParams,
-    Sections,
     folded_hz,
     lead_coefficients,
     low_pass_coefficients,
     notch_coefficients,
+    section_rows,
 )
+from sim.linear_law import LawMatrices, LinearLaw, hand_over, law_step
 
 FRAME_S = 1e-3
 
@@ -24,13 +25,19 @@ def section(**settings: Any) -> Any:
     return TypeAdapter(SectionParams).validate_python(settings)
 
 
-def respond(sections: Sections, n: int) -> np.ndarray:
+def passing(rows: np.ndarray) -> LinearLaw:
+    """Return a law whose correction is the filtered mismatch."""
+    return LinearLaw.of(LawMatrices.of(0, D=1.0), LawMatrices.of(0, H=1.0), sections=rows)
+
+
+def respond(rows: np.ndarray, n: int) -> np.ndarray:
     """Return the pulse response (n, 2) of both axes."""
-    state, seen = sections.initial_state(1), np.ones((1, 2), dtype=bool)
+    law, seen, far = passing(rows), np.ones((1, 2), dtype=bool), np.full((1, 2), 9.0)
+    state = hand_over(law, np.zeros((1, 2)))
     out = np.empty((n, 2))
     for k in range(n):
-        state, value = sections.step(state, np.full((1, 2), float(k == 0)), seen)
-        out[k] = value[0]
+        state = law_step(law, state, np.full((1, 2), float(k == 0)), seen, -far, far)
+        out[k] = state.correction_rad[0]
     return out
 
 
@@ -77,10 +84,10 @@ def test_series_runs_as_scipy_runs_it() -> None:
         section(kind="lead", zero_hz=40.0, pole_hz=160.0),
         section(kind="low_pass", corner_hz=300.0, order=2, quality=0.9),
     )
-    sections = Sections(params, FRAME_S)
+    sections = section_rows(params, FRAME_S)
     got = respond(sections, 60)
     for axis in (0, 1):
-        c = sections.coefficients[:, axis]
+        c = sections[:, 0, axis]
         sos = np.hstack([c[:, :3], np.ones((3, 1)), c[:, 3:]])
         expected = signal.sosfilt(sos, np.eye(1, 60)[0])
         np.testing.assert_allclose(got[:, axis], expected, atol=1e-14)
@@ -88,12 +95,13 @@ def test_series_runs_as_scipy_runs_it() -> None:
 
 
 def test_memory_stays_where_the_spot_was_lost() -> None:
-    sections = Sections((section(kind="low_pass", corner_hz=100.0),), FRAME_S)
-    state = np.random.default_rng(0).normal(size=(2, 2, 1, 2))
-    seen = np.array([[True, False], [False, True]])
-    after, _ = sections.step(state, np.ones((2, 2)), seen)
-    np.testing.assert_array_equal(after[~seen], state[~seen])
-    assert np.all(after[seen][..., 0] != state[seen][..., 0])
+    law = passing(section_rows((section(kind="low_pass", corner_hz=100.0),), FRAME_S))
+    memory = np.random.default_rng(0).normal(size=(2, 2, 1, 2))
+    state = hand_over(law, np.zeros((2, 2)))._replace(filters_rad=memory)
+    seen, far = np.array([[True, False], [False, True]]), np.full((2, 2), 9.0)
+    after = law_step(law, state, np.ones((2, 2)), seen, -far, far).filters_rad
+    np.testing.assert_array_equal(after[~seen], memory[~seen])
+    assert np.all(after[seen][..., 0] != memory[seen][..., 0])
 
 
 @pytest.mark.parametrize(
@@ -109,7 +117,7 @@ def test_folding(frequency_hz: float, shown_hz: float) -> None:
         atol=1e-9,
     )
     notch = section(kind="notch", frequency_hz=(frequency_hz,) * 2, quality=3.0, fold=True)
-    row = Sections((notch,), FRAME_S).coefficients[0, 0]
+    row = section_rows((notch,), FRAME_S)[0, 0, 0]
     np.testing.assert_allclose(row, notch_coefficients(shown_hz, 3.0, 0.0, FRAME_S), rtol=1e-9)
 
 
@@ -137,4 +145,4 @@ def test_folding(frequency_hz: float, shown_hz: float) -> None:
 )
 def test_sections_that_do_not_fit(settings: Any, message: str) -> None:
     with pytest.raises(ValueError, match=message):
-        Sections((section(**settings),), FRAME_S)
+        section_rows((section(**settings),), FRAME_S)

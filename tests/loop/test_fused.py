@@ -3,6 +3,7 @@
 import dataclasses
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +14,6 @@ from sim.kernels.threads import on_threads
 from sim.loop.fused import reasons_not_fused
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
-from sim.ports import LawState
 from sim.results.traces import Traces
 from sim.scenario.model import load_scenario
 
@@ -21,6 +21,16 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 HUT = ("switch.geometry.ports_per_side=20", "switch.geometry.columns=5",
        "metrics.hold_from_ms=20")  # fmt: skip
 SECTION = 'controller.sections=[{kind="notch",frequency_hz=[300,240],quality=2}]'
+LOSING = "estimator.edge_px=11.2"
+SMITH = 'controller={kind="smith",response_ms=5}'
+PID = (
+    'controller={kind="pid",proportional=0.05,integral_per_frame=0.1,derivative_frames=0.05,'
+    "derivative_filter_frames=1}"
+)
+LQG = (
+    'controller={kind="lqg",drift_urad_per_sqrt_s=500,noise_urad=33,control_weight=1,'
+    "lines=[{frequency_hz=120,bandwidth_hz=4,rms_urad=5}]}"
+)
 CASES = {
     "move": ("harrow_point_reconfigure", ("duration_ms=230",)),
     "exact": ("harrow_point_reconfigure", ("duration_ms=130", 'camera.noise="exact"')),
@@ -29,8 +39,14 @@ CASES = {
     "sections": ("harrow_point_reconfigure", ("duration_ms=230", SECTION)),
     "integrator": (
         "harrow_point_reconfigure",
-        ("duration_ms=230", 'controller={kind="integrator",gain=0.2}'),
+        ("duration_ms=230", 'controller={kind="integrator",integral_per_frame=0.2}'),
     ),
+    "open loop": ("harrow_point_reconfigure", ("duration_ms=230", "controller.kind=open_loop")),
+    "pid": ("harrow_point_reconfigure", ("duration_ms=230", PID, LOSING)),
+    "smith": ("harrow_point_reconfigure", ("duration_ms=230", SMITH)),
+    "lqg": ("harrow_point_reconfigure", ("duration_ms=230", LQG)),
+    "smith lost": ("harrow_point_reconfigure", ("duration_ms=130", SMITH, LOSING)),
+    "lqg lost": ("harrow_point_reconfigure", ("duration_ms=130", LQG, LOSING)),
     "shock": ("harrow_point_half_sine", ("duration_ms=330", "traces.sample_hz=4000")),
     "lost": ("harrow_point_reconfigure", ("duration_ms=230", "estimator.edge_px=11.2")),
     "warm": (
@@ -64,7 +80,7 @@ def test_fused_path_gives_the_bits_of_the_stages(case: str) -> None:
     same(fast.traces, plain.traces)
     assert fast.images.moments == plain.images.moments
     assert np.array_equal(fast.images.frames_dn, plain.images.frames_dn)
-    if case == "lost":
+    if "lost" in case or case == "pid":
         assert 0 < fast.traces.lost_frames.min() < fast.traces.lost_frames.max()
 
 
@@ -79,20 +95,42 @@ def test_blocks_that_are_not_full_give_the_bits_of_the_stages(ports: int) -> Non
     same(simulate(parts).traces, simulate(parts, fused=False).traces)
 
 
-def test_a_state_that_is_laid_out_otherwise_is_refused() -> None:
+def test_a_law_that_does_not_fit_the_mirrors_is_refused() -> None:
     class Otherwise(Pi):
-        def step(self, state, reading, setpoint):  # type: ignore[no-untyped-def]
-            return super().step(state, reading, setpoint)
-
-        def in_numbers(self, state):  # type: ignore[no-untyped-def]
-            law, _ = super().in_numbers(state)
-            return law, LawState(*(np.array(part) for part in state))
+        def linear_law(self):  # type: ignore[no-untyped-def]
+            law = super().linear_law()
+            return law._replace(seen=law.seen._replace(D=np.zeros((3, 2))))
 
     parts = made("harrow_point_reconfigure", "duration_ms=130")
     pi = parts.controller
     assert isinstance(pi, Pi)
-    with pytest.raises(ValueError, match="in_numbers: integral_rad must be"):
+    with pytest.raises(ValueError, match=r"linear_law: seen.D must be \(1 or 40, 2, \*\(\)\)"):
         simulate(dataclasses.replace(parts, controller=Otherwise(pi.params, pi.plant)))
+
+
+@pytest.mark.parametrize("lost", [False, True])
+def test_gains_may_differ_by_mirror(lost: bool) -> None:
+    """The compiled loop gives each mirror its own gains, as the steps in Python do."""
+    edge = ("estimator.edge_px=11.2",) if lost else ()
+    parts = made("harrow_point_reconfigure", "duration_ms=230", SECTION, *edge)
+    pi, m = parts.controller, len(parts.mirrors)
+    assert isinstance(pi, Pi)
+    own = np.linspace(0.5, 2.0, 2 * m).reshape(m, 2, 1)
+
+    class ByMirror(Pi):
+        def __init__(self, *args: Any) -> None:
+            super().__init__(*args)
+            law = super().linear_law()
+            self._law = law._replace(
+                seen=law.seen._replace(B=law.seen.B * own), sections=law.sections * own[..., :1]
+            )
+
+    varied = dataclasses.replace(parts, controller=ByMirror(pi.params, pi.plant))
+    assert reasons_not_fused(varied) == ()
+    fast = simulate(varied)
+    assert fast.spent.fused_frames > 0
+    same(fast.traces, simulate(varied, fused=False).traces)
+    assert not np.array_equal(fast.traces.correction_rad, simulate(parts).traces.correction_rad)
 
 
 def test_fused_path_does_not_depend_on_threads() -> None:
@@ -112,8 +150,6 @@ def test_fused_path_does_not_depend_on_threads() -> None:
         ("camera.spill=true", "stray light"),
         ("camera.search_after_frames=5", "searched for"),
         ("camera.row_us=0.3", "rows start"),
-        ('controller={kind="lqg",drift_urad_per_sqrt_s=500,noise_urad=33,control_weight=1}',
-         "stepped in Python"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_fused_goes_frame_by_frame_and_says_why(override: str, why: str) -> None:
@@ -133,7 +169,7 @@ def test_a_controller_that_departs_from_its_base_is_stepped_in_python() -> None:
     pi = parts.controller
     assert isinstance(pi, Pi)
     halved = dataclasses.replace(parts, controller=Halved(pi.params, pi.plant))
-    assert reasons_not_fused(halved) == ("the controller is stepped in Python",)
+    assert reasons_not_fused(halved) == ("the controller states no linear law of its own",)
     assert not np.array_equal(
         simulate(halved).traces.correction_rad, simulate(parts).traces.correction_rad
     )

@@ -63,7 +63,8 @@ def test_integrator_with_delay_decays_and_grows_as_its_polynomial_says(
     gain = share * 2 * math.sin(math.pi / (2 * (2 * d - 1)))
     frames = 30
     parts = made(
-        f"duration_ms={frames}", f"controller.gain={gain}", f"camera.latency_us={D_FRAMES[d]}"
+        f"duration_ms={frames}", f"controller.integral_per_frame={gain}",
+        f"camera.latency_us={D_FRAMES[d]}",
     )
     kick = 1e-4
     parts = dataclasses.replace(parts, controller=Kicked(parts.controller, kick))
@@ -103,8 +104,8 @@ def test_loop_passes_on_its_share_of_the_camera_noise(
     Solved as Lyapunov equations of z^d - z^(d-1) + K (standard linear theory). The interval is
     4 standard errors over 128 independent axes, plus 1 % for the slope of the centroid.
     """
-    traces = run("duration_ms=400", f"controller.gain={gain}", f"camera.latency_us={D_FRAMES[d]}",
-                 *NOISY)  # fmt: skip
+    traces = run("duration_ms=400", f"controller.integral_per_frame={gain}",
+                 f"camera.latency_us={D_FRAMES[d]}", *NOISY)  # fmt: skip
     variance = (traces.error_rad[60:].astype(float) ** 2).mean(axis=0).ravel()
     expected = NOISE_GAIN[d, gain] * reading_variance
     error = variance.std() / np.sqrt(variance.size)

@@ -7,16 +7,17 @@ from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
 from sim.kernels.compilation import kernel
 from sim.kernels.compiled.camera import expose_block, window_buffers
-from sim.kernels.compiled.control import control_block, note_block
+from sim.kernels.compiled.control import control_block, law_of_block, note_block
 from sim.kernels.compiled.normals import block_names, normals_block
 from sim.kernels.compiled.observers import connections, observe_block, observe_connection_block
 from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
+from sim.kernels.law import KernelLaw
 from sim.kernels.stretch import Around, Paths, Scratch, Setup, Watched
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N, take
+from sim.linear_law import LawState
 from sim.mirror.motion import Asked, Forcing, Motion
-from sim.ports import Law, LawState
 
 
 @njit
@@ -56,6 +57,7 @@ def _frames_block(  # type: ignore[no-untyped-def]
     names = block_names(setup.mirrors, start, count)
     room = window_buffers(scratch.position.shape[0], eye.rule.height, eye.rule.width)
     zero = 0
+    own = law_of_block(start, count, law)
     for f in range(first, last):
         frame = around.first_frame + f
         p = f if path.asked_rad.shape[0] > 1 else 0
@@ -82,7 +84,7 @@ def _frames_block(  # type: ignore[no-untyped-def]
         _read_block(start, count, frame, f, names, room, setup, scratch)
         control_block(
             start, count, scratch.tilt, scratch.readings.spot_px, eye.sampling.scale_px_per_rad,
-            path, p, law, memory,
+            path, p, own, memory,
         )  # fmt: skip
         for k in range(lag):
             for a in range(2):
@@ -140,7 +142,7 @@ def _connections(taken, first, last, history, watched):  # type: ignore[no-untyp
 
 
 def run_frames(
-    setup: Setup, path: Paths, around: Around, motion: Motion, law: Law, memory: LawState,
+    setup: Setup, path: Paths, around: Around, motion: Motion, law: KernelLaw, memory: LawState,
     watched: Watched, scratch: Scratch,
 ) -> None:  # fmt: skip
     """Run the whole loop through some frames, as many at once as the scratch has histories for.

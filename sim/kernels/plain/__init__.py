@@ -9,6 +9,7 @@ drive, so runs agree within a few codes.
 """
 
 from sim.kernels.plain.camera import expose, expose_scene
+from sim.kernels.plain.control import control
 from sim.kernels.plain.normals import fill_normals
 from sim.kernels.plain.observers import observe_connections, observe_mirrors
 from sim.kernels.plain.plant import advance
@@ -18,6 +19,7 @@ from sim.kernels.plain.signals import filter_section, weigh_samples
 __all__ = [
     "advance",
     "centres",
+    "control",
     "draw_readings",
     "expose",
     "expose_scene",

@@ -113,7 +113,7 @@ class Bench:
         """Return the loops with a controller of these settings."""
         controller = self.controller(settings)
         try:
-            return Loop(linearise(controller), self.plant)
+            return Loop(linearise(controller, len(self.plant.mix)), self.plant)
         except ValueError as exc:
             raise ScenarioError(f"controller: {exc}") from exc
 

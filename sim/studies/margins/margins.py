@@ -116,7 +116,7 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
                 f"{nyquist_hz:g} Hz (got {frequency:g})"
             )
     try:
-        linear = linearise(built.parts.controller)
+        linear = linearise(built.parts.controller, len(built.parts.mirrors))
     except ValueError as exc:
         raise ScenarioError(f"controller: {exc}") from exc
     loop = Loop(linear, plant_of(built))

@@ -68,16 +68,16 @@ def changed(built: Built) -> list[Point]:
     """
     spectra = spectra_of(built, BANDS)
     belief = plant_belief(built)
-    controller = built.parts.controller
+    linear = linearise(built.parts.controller, len(built.parts.mirrors))
     points = []
     for what in ("resonance", "quality", "gain", "delay"):
         for factor in FACTORS:
             if what == "delay" and belief.latency_s * factor < belief.exposure_s:
                 continue
             plant = _altered(built, belief, what, factor)
-            points.append(_point(built, Loop(linearise(controller), plant), spectra, what, factor))
+            points.append(_point(built, Loop(linear, plant), spectra, what, factor))
     for factor, other in _rates(built):
-        loop = Loop(linearise(other.parts.controller), plant_of(other))
+        loop = Loop(linearise(other.parts.controller, len(other.parts.mirrors)), plant_of(other))
         points.append(_point(other, loop, spectra_of(other, BANDS), "frame rate", factor))
     return points
 
@@ -172,4 +172,4 @@ def fastest(built: Built, ms: float = 1.7, gain_margin_db: float = 6.0) -> list[
 
 
 def _integrator(belief: PlantBelief, plant: Plant, gain: float) -> Loop:
-    return Loop(linearise(Integrator(Integrator.Params(gain=gain), belief)), plant)
+    return Loop(linearise(Integrator(Integrator.Params(integral_per_frame=gain), belief)), plant)

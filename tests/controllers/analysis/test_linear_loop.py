@@ -58,7 +58,7 @@ def delayed(d: int) -> Plant:
 
 
 def integrator(gain: float) -> Integrator:
-    return Integrator(Integrator.Params(gain=gain), BELIEF)
+    return Integrator(Integrator.Params(integral_per_frame=gain), BELIEF)
 
 
 @pytest.mark.parametrize(

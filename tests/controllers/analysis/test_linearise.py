@@ -24,7 +24,7 @@ F = np.array([0.3, 5.0, 60.0, 222.0, 431.0])
 Z = np.exp(2j * np.pi * F * FRAME_S)
 SETTINGS: dict[str, dict[str, Any]] = {
     "open_loop": {},
-    "integrator": {"gain": 0.2},
+    "integrator": {"integral_per_frame": 0.2},
     "pi": {"proportional": 0.1, "integral_per_frame": 0.2},
     "pid": {"proportional": 0.1, "integral_per_frame": 0.2, "derivative_frames": 0.1,
             "derivative_filter_frames": 1.0},
@@ -35,7 +35,7 @@ SETTINGS: dict[str, dict[str, Any]] = {
 
 def response(controller: Any) -> Array:
     """One axis' own response, after a look at the other: equal if equal, never coupled."""
-    both = controller_response(linearise(controller), F, FRAME_S)
+    both = controller_response(linearise(controller), F, FRAME_S)[:, 0]
     np.testing.assert_allclose(both[:, 0, 1], 0, atol=1e-14)
     np.testing.assert_allclose(both[:, 1, 0], 0, atol=1e-14)
     return both[:, 0, 0]
@@ -67,7 +67,7 @@ def test_integrator_pi_and_pid_are_their_equations(extra: dict[str, Any]) -> Non
     # Exact: K / (1 - 1/z), P + K / (1 - 1/z), and with the derivative Kd (1-a)(1 - 1/z)/(1 - a/z),
     # a = Tf/(Tf+1), each times its sections. Tolerance: rounding at the pole near z = 1.
     integral = 1.0 / (1.0 - 1.0 / Z)
-    p = Integrator.Params(gain=0.2, **extra)
+    p = Integrator.Params(integral_per_frame=0.2, **extra)
     np.testing.assert_allclose(
         response(Integrator(p, PLANT)), 0.2 * integral * sections(p), rtol=1e-9
     )
@@ -128,7 +128,7 @@ class Outside:
 
 
 def test_outside_controllers_are_covered_axes_that_mix_included() -> None:
-    got = controller_response(linearise(Outside()), F, FRAME_S)
+    got = controller_response(linearise(Outside()), F, FRAME_S)[:, 0]
     np.testing.assert_allclose(got[:, 0, 0], 0.5 / Z, atol=1e-12)
     np.testing.assert_allclose(got[:, 0, 1], 0.2, atol=1e-12)
     np.testing.assert_allclose(got[:, 1, 0], 0.0, atol=1e-12)

@@ -36,7 +36,7 @@ def test_the_fastest_loop_keeps_its_margins_and_no_more() -> None:
     rows = fastest(built)
     now = next(r for r in rows if r.frame_hz == pytest.approx(1000) and r.latency_us == 700)
     at = build(load_scenario(HARROW, (*SMALL, "controller.kind=integrator",
-                                      f"controller.gain={now.gain}")))  # fmt: skip
+                                      f"controller.integral_per_frame={now.gain}")))  # fmt: skip
     result = study(at, ())
     gain = result.margins.gain.min()
     assert result.ms_2x2.max() <= 1.7 * 1.01 and gain >= 2 * 0.985  # grid and last halving

@@ -24,7 +24,7 @@ SMALL = (
     "metrics.hold_from_ms=200", "duration_ms=800", "limits={}",
     "disturbances.0.correlation_s=0.05", "disturbances.0.sigma_urad=200",
 )  # fmt: skip
-PLAIN = (*SMALL, "controller.kind=integrator", "controller.gain=0.1")
+PLAIN = (*SMALL, "controller.kind=integrator", "controller.integral_per_frame=0.1")
 SETS = [part for text in PLAIN for part in ("--set", text)]
 
 
@@ -107,7 +107,8 @@ def test_a_weight_on_settling_trades_loss_for_speed() -> None:
     # With a move, the least loss alone is slow; a weight buys speed for loss, never the reverse.
     built = build(load_scenario(HARROW, ("switch.connections=[[0,0],[95,95]]", "limits={}",
                                          "switch.moves.0.connections=[[0,95],[95,0]]",
-                                         "controller.kind=integrator", "controller.gain=0.1")))
+                                         "controller.kind=integrator",
+                                         "controller.integral_per_frame=0.1")))
     slow, fast = (tune(built, Demands(1.7, 6.0, None, weight)).chosen for weight in (0.0, 1.0))
     assert fast.settling_ms < 0.9 * slow.settling_ms
     assert fast.loss_db > slow.loss_db
