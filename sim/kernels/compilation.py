@@ -19,6 +19,7 @@ import numba
 HERE = Path(__file__).parent
 SIM = HERE.parent
 SOURCES = (
+    SIM / "linear_law.py",
     SIM / "ports.py",
     SIM / "mirror" / "motion.py",
     SIM / "mirror" / "propagator.py",
