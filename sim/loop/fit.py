@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.loop.law import states_law
+from sim.linear_law import states_law
 from sim.loop.parts import Parts
 from sim.loop.state import LoopState, initial_state
 from sim.loop.tree import is_record, kind, leaves, misfit

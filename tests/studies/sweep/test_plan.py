@@ -112,7 +112,7 @@ def test_every_point_is_checked_before_anything_runs(vary, message):
 
 def test_a_sweep_of_which_no_point_can_be_run_is_refused():
     plan = make_plan(NAME, ("controller.integral_per_framee=1,2",), overrides=QUICK)
-    with pytest.raises(ScenarioError, match="no point of the sweep can be run: .*integral_per_framee"):
+    with pytest.raises(ScenarioError, match="no point of the sweep can be run: .*framee"):
         check_plan(plan)
     mixed = make_plan(NAME, ("controller.integral_per_frame=-9.0,0.1",), overrides=QUICK)
     check_plan(mixed)
