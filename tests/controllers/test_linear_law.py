@@ -4,7 +4,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import pytest
-from tests.controllers.contract import PLANT, readings
+from mirrorloop.testing.controllers import PLANT, readings
 
 from controllers import CONTROLLERS
 from controllers.analysis.linear_loop import controller_response

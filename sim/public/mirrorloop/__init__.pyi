@@ -79,6 +79,9 @@ from sim.ports import WorthAPicture as WorthAPicture
 from sim.ports import Knob as Knob
 from sim.ports import Tunable as Tunable
 from sim.ports import WithRules as WithRules
+from sim.linear_law import LinearLaw as LinearLaw
+from sim.linear_law import LawMatrices as LawMatrices
+from controllers.by_law import ByLaw as ByLaw
 
 # Shipped parts
 from controllers import CONTROLLERS as CONTROLLERS
