@@ -1,47 +1,48 @@
-"""The page itself: one HTML file that needs nothing else."""
+"""The page of a run: one HTML file that needs nothing else, its verdict first."""
 
 from collections.abc import Mapping, Sequence
 from importlib.resources import files
-from typing import Any, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from jinja2 import Environment, StrictUndefined
-from numpy.typing import NDArray
 
-from sim.optics.epochs import Epoch
-from sim.report import run_plots as draw
 from sim.report import surroundings_plots
+from sim.report.array_maps import array_maps
+from sim.report.drawing import GREEN
+from sim.report.filing_block import conditions_rows
+from sim.report.run_plots import loss_histogram
+from sim.report.study_page import Section, style_sheet
+from sim.report.time_plots import (
+    Line,
+    error_picture,
+    loss_picture,
+    sensor_picture,
+    temperature_picture,
+)
+from sim.report.view import ReportView
 from sim.results.hold import Hold
-from sim.results.table import LIMITED
-from sim.results.traces import SpotImages, Traces
+from sim.results.metrics import DARK_DB, mirror_name
+from sim.results.ranking import worst_first
+from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign
+from sim.results.verdict import used_share
 
-
-class ReportView(NamedTuple):
-    """Everything the page shows; nothing is computed anew but what is needed to draw."""
-
-    title: str
-    question: str
-    """What the scenario asks, in a sentence."""
-    figures: Mapping[str, Any]
-    """What `sim.results.metrics.evaluate` returned."""
-    limits: Sequence[Mapping[str, Any]]
-    """What `sim.results.limits.check_limits` returned."""
-    traces: Traces
-    epochs: Sequence[Epoch]
-    images: SpotImages | None
-    scenario_toml: str
-    """The resolved scenario."""
-    provenance: Mapping[str, Any]
-    """Version, seed, packages, time: as `results.json` holds them."""
-    notes: Sequence[str]
-    """Warnings, assumptions and limits of this run."""
-    shock_spectrum: tuple[NDArray[np.float64], NDArray[np.float64], float] | None
-    """Frequencies (n,) [Hz], maximax (n, 3) [m/s^2], quality factor; None if not asked for."""
-    outage_excess_db: float
-    """Loss over the aligned loss above which a connection counts as out. [dB]"""
-    ports: int
-    """Ports on each side of the switch."""
+GROUPS: Final = {
+    "pointing": "Pointing error, radial mechanical tilt",
+    "coupling": "Coupling loss, fibre to fibre",
+    "settling": "Settling, moved mirrors", "time_to_light": "Time to light, moved connections",
+    "sway": "Sway of the core", "lost": "Spots and stops", "stops": "Spots and stops",
+}  # fmt: skip
+SWITCHING = ("settling", "time_to_light")
+N_ROWS = 5
+AT_LIMIT_PCT = 66.667
+"""Where the bar of a value that equals its limit ends. [%]"""
+RANKS: Final = {
+    "coupling.max_db": ("max_db", "insertion loss"),
+    "coupling.p99_db": ("max_db", "insertion loss"),
+    "coupling.outage_ms": ("outage_ms", "outage"),
+}
 
 
 def render(view: ReportView) -> str:
@@ -57,62 +58,196 @@ def render(view: ReportView) -> str:
     str
         The page. It loads nothing from elsewhere and runs no script. All text is escaped.
     """
-    hold = Hold(view.figures["hold"]["from_ms"], view.figures["hold"]["to_ms"])
-    wanted = {row["name"]: row["limit"] for row in view.limits}
-    loss_limits = [
-        (words, wanted[name])
-        for name, words in (
-            ("coupling_max_db", "limit on the largest"),
-            ("coupling_p99_db", "limit on p99"),
-        )
-        if name in wanted
-    ]
-    worst = [row["name"].split()[0] for row in view.figures["worst_mirrors"]]
-    images = view.images
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters["number"] = number
+    environment.filters["loss"] = lambda v: "dark" if v > DARK_DB else f"{v:.3f}"
     template = environment.from_string(
         files("sim.report").joinpath("template.html").read_text(encoding="utf-8")
     )
+    question, _, rest = view.question.partition("?")
+    head, colon, sentence = view.verdict.text.partition(": ")
+    deciding = LIMITED[view.verdict.deciding].path if view.verdict.deciding else ""
+    key, ranked_by = RANKS.get(deciding, ("excess_max_db", "misalignment loss"))
+    parts = view.aligned_parts_db or {}
+    most = max((float(v.mean()) for v in parts.values()), default=1.0) or 1.0
     return template.render(
         view=view,
         f=view.figures,
-        limits=[
-            {
-                **row,
-                "words": LIMITED[row["name"]].heading,
-                "value_text": beside(row["value"], row["limit"], LIMITED[row["name"]].unit),
-                "limit_text": _limit_text(row["limit"], LIMITED[row["name"]].unit),
-            }
-            for row in view.limits
+        style=style_sheet(),
+        heading=heading_of(view),
+        verdict_head=f"{head}{colon}",
+        verdict_rest=sentence,
+        question_head=f"{question}?" if rest or view.question.endswith("?") else view.question,
+        question_rest=rest.strip(),
+        limits=[_limit_row(view, row) for row in sorted(view.limits, key=used_share, reverse=True)],
+        strip=_strip(view),
+        sections=_sections(view, deciding),
+        connection_rows=worst_first(view.rows.connections, key, N_ROWS),
+        ranked_by=ranked_by,
+        lost_text=_lost(view),
+        map_picture=None
+        if view.places_mm is None
+        else array_maps(view.rows.mirrors, view.rows.connections, view.places_mm),
+        groups=_groups(view.figures),
+        parts=[
+            {"name": name, "mean": float(v.mean()), "max": float(v.max()),
+             "width": round(100 * float(v.mean()) / most, 1)}
+            for name, v in parts.items() if v.size
         ],
-        missed=sum(not row["met"] for row in view.limits),
+        parts_count=len(next(iter(parts.values()), ())),
+        conditions=conditions_rows(view),
         provenance=list(_flat(view.provenance)),
-        error_picture=draw.error_over_time(
-            view.traces,
-            view.epochs,
-            hold,
-            view.figures["settling"]["tolerance_urad"],
-            wanted.get("max_urad"),
-        ),
-        excess_picture=draw.excess_over_time(view.traces, view.epochs, hold, view.outage_excess_db)
-        if view.traces.excess_db.size
-        else None,
-        loss_picture=draw.loss_histogram(view.traces, view.epochs, hold, loss_limits),
-        spot_picture=None
-        if images is None
-        else surroundings_plots.spot_pictures(images, view.traces, view.ports, worst),
-        acceleration_picture=surroundings_plots.acceleration_pictures(
-            view.traces, view.shock_spectrum
-        ),
-        slow_picture=surroundings_plots.slow_pictures(view.traces),
+    )  # fmt: skip
+
+
+def heading_of(view: ReportView) -> str:
+    """Return the title with what was overridden, so that no two pages of one case are mistaken."""
+    overrides = view.provenance.get("overrides") or ()
+    return f"{view.title} [{', '.join(overrides)}]" if overrides else view.title
+
+
+def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
+    figure = LIMITED[row["name"]]
+    who = view.rows.culprits.get(figure.path)
+    share = used_share(row)
+    sign = "≤" if figure.worse == "higher" else "≥"
+    dark = figure.unit == "dB" and row["value"] is not None and row["value"] > DARK_DB
+    return {
+        **row,
+        "words": figure.heading,
+        "who": "" if who is None else who.words,
+        "value_text": "dark" if dark else beside(row["value"], row["limit"], figure.unit),
+        "limit_text": f"{sign} {row['limit']:g} {unit_sign(figure.unit)}".rstrip(),
+        "width": round(min(share * AT_LIMIT_PCT, 100.0), 2),
+    }
+
+
+def _strip(view: ReportView) -> list[tuple[str, str]]:
+    traces, origin = view.traces, view.provenance
+    profile = ", ".join(
+        str(c.get("file") or f"{c['pulse']} {c['peak_g']:g} g {c['duration_ms']:g} ms")
+        for c in view.conditions
     )
+    items = [
+        ("switch", f"{view.ports} inputs, {len(traces.mirrors)} mirrors, "
+                   f"{len(traces.inputs)} connections"),
+        ("profile", profile),
+        ("seed", str(origin.get("seed", ""))),
+        ("duration", f"{float(traces.time_s[-1]):g} s"),
+        ("version", " ".join(str(origin[k]) for k in ("version", "revision") if origin.get(k))),
+        ("date", str(origin.get("started", ""))),
+    ]  # fmt: skip
+    return [(name, text) for name, text in items if text]
 
 
-def _limit_text(limit: float, unit: str) -> str:
-    return f"≤ {limit:g} {unit_sign(unit)}".rstrip()
+def _sections(view: ReportView, deciding: str) -> list[dict[str, Any]]:
+    """The pictures, that of the deciding limit first."""
+    hold = Hold(view.figures["hold"]["from_ms"], view.figures["hold"]["to_ms"])
+    pointing, loss = _pointing(view, hold), _loss(view, hold)
+    first = [loss, pointing] if deciding.startswith(("coupling", "time_to")) else [pointing, loss]
+    found = [*first]
+    shaken = surroundings_plots.acceleration_pictures(
+        view.traces, view.shock_spectrum, view.conditions, view.resonances_hz or {}
+    )
+    if shaken:
+        found.append(Section("Motion of the core", pictures=shaken))
+    warm = temperature_picture(view.traces, view.epochs, hold)
+    if warm is not None:
+        found.append(Section("Temperature", pictures=[warm]))
+    if view.images is not None:
+        worst = [row["name"].split()[0] for row in view.figures["worst_mirrors"]]
+        spots = surroundings_plots.spot_pictures(
+            view.images, view.traces, view.ports, worst, view.marks
+        )
+        if spots is not None:
+            found.append(Section("What the camera saw", pictures=[spots]))
+    return [
+        {"heading": s.heading, "pictures": s.pictures, "empty": " ".join(s.texts)} for s in found
+    ]
+
+
+def _culprit(view: ReportView, paths: Sequence[str]) -> str | None:
+    return next((view.rows.culprits[p].name for p in paths if p in view.rows.culprits), None)
+
+
+def _pointing(view: ReportView, hold: Hold) -> Section:
+    wanted = {row["name"]: row["limit"] for row in view.limits}
+    tolerance = view.figures["settling"]["tolerance_urad"]
+    lines = [Line(tolerance, f"settling tolerance {tolerance:g} µrad", GREEN, "--")]
+    if "max_urad" in wanted:
+        lines.append(Line(wanted["max_urad"], f"limit {wanted['max_urad']:g} µrad"))
+    names = [mirror_name(int(m), view.ports) for m in view.traces.mirrors]
+    who = _culprit(view, ("pointing.max_urad",))
+    pictures = [error_picture(view.traces, view.epochs, hold, names, lines, who)]
+    shift = sensor_picture(view.traces, view.epochs, hold)
+    return Section("Pointing error over time", pictures=[*pictures, *([shift] if shift else [])])
+
+
+def _loss(view: ReportView, hold: Hold) -> Section:
+    if not view.traces.inputs.size:
+        return Section("Coupling loss", texts=["The run has no lit connection."])
+    wanted = {row["name"]: row["limit"] for row in view.limits}
+    lines = [Line(view.outage_excess_db, f"outage {view.outage_excess_db:g} dB", "#59646f", ":")]
+    if "excess_max_db" in wanted:
+        lines.append(Line(wanted["excess_max_db"], f"limit {wanted['excess_max_db']:g} dB"))
+    names = list(view.rows.connections.get("name", ())) or [
+        f"in {i} -> out {o}"
+        for i, o in zip(view.traces.inputs, view.epochs[-1].outputs, strict=True)
+    ]
+    who = _culprit(view, ("coupling.excess_max_db", "coupling.max_db"))
+    spread = [
+        (words, wanted[name])
+        for name, words in (("coupling_max_db", "limit on the largest"),
+                            ("coupling_p99_db", "limit on p99"))
+        if name in wanted
+    ]  # fmt: skip
+    over_time = loss_picture(view.traces, view.epochs, hold, names, lines, who)
+    histogram = loss_histogram(view.traces, view.epochs, hold, spread)
+    return Section("Coupling loss", pictures=[over_time, *([histogram] if histogram else [])])
+
+
+def _groups(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Tables of all figures that exist, group by group."""
+    tables: dict[str, list[tuple[str, str]]] = {}
+    for figure in FIGURES:
+        group = figure.path.split(".")[0]
+        value = figure.of(figures)
+        if group in SWITCHING and not figures["settling"]["count"]:
+            continue
+        if value is None and group == "sway":
+            continue
+        text = number(value, figure.unit)
+        if value is None and group in SWITCHING:
+            best = figures[group]["max_of_those_ms"]
+            text = "never" if best is None else f"never; of those that did, {number(best, 'ms')}"
+        if figure.unit == "dB" and value is not None and value > DARK_DB:
+            text = f"dark (above {DARK_DB:g} dB)"
+        words = figure.heading
+        if figure.path in ("pointing.p99_urad", "coupling.p99_db"):
+            words = f"{words}: p99 of {figures[group]['p99_count']} samples"
+        tables.setdefault(GROUPS[group], []).append((words, text))
+    return [{"caption": caption, "rows": rows} for caption, rows in tables.items()]
+
+
+def _lost(view: ReportView) -> str:
+    lost, traces = view.figures["lost"], view.traces
+    if not lost["frames"]:
+        return "No spot was lost."
+    total = traces.status.size
+    causes = ", ".join(
+        f"{cause} {100 * count / total:.2g} %"
+        for cause, count in lost["intervals_by_cause"].items()
+        if count
+    )
+    worst = int(np.argmax(traces.lost_frames))
+    return (
+        f"Lost spots: {lost['frames']} frames on {lost['mirrors']} mirrors, most on "
+        f"{mirror_name(int(traces.mirrors[worst]), view.ports)} "
+        f"({int(traces.lost_frames[worst])} frames). Share of all sampling intervals by worst "
+        f"status: {causes or 'none seen at the samples'}."
+    )
 
 
 def _flat(provenance: Mapping[str, Any]) -> Sequence[tuple[str, str]]:

@@ -48,10 +48,9 @@ def render_bench(page: BenchPage) -> str:
     )
     folder = files("sim.report")
     template = environment.from_string(folder.joinpath("bench.html").read_text(encoding="utf-8"))
-    return template.render(page=page, style=_style())
+    return template.render(page=page, style=style_sheet())
 
 
-def _style() -> str:
-    """The style of the run's page, so that there is one."""
-    text = files("sim.report").joinpath("template.html").read_text(encoding="utf-8")
-    return text.partition("<style>")[2].partition("</style>")[0]
+def style_sheet() -> str:
+    """The one style sheet of all pages."""
+    return files("sim.report").joinpath("style.css").read_text(encoding="utf-8")

@@ -1,16 +1,19 @@
 """Pictures of the surroundings: what shook, what drifted, and what the camera saw."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sim.ports import SpotStatus
 from sim.report.drawing import (
     BLUE,
     GREEN,
+    INK,
     ORANGE,
     STYLE,
     VERMILION,
@@ -20,14 +23,21 @@ from sim.report.drawing import (
     time_axis,
 )
 from sim.report.thin import bin_starts, thin, thin_signed
+from sim.report.view import SpotMarks
 from sim.results.metrics import mirror_name
 from sim.results.traces import SpotImages, Traces
 
 G_M_S2 = 9.80665
+COLOURS = (BLUE, VERMILION, GREEN)
+DASHES: tuple[Any, ...] = ("-", (0, (5, 1)), (0, (1, 1)))
 
 
 def spot_pictures(
-    images: SpotImages, traces: Traces, ports: int, worst: Sequence[str]
+    images: SpotImages,
+    traces: Traces,
+    ports: int,
+    worst: Sequence[str],
+    marks: SpotMarks | None = None,
 ) -> Picture | None:
     """Draw up to four mirrors at up to four moments, the worst mirrors first."""
     names = [mirror_name(int(m), ports) for m in traces.mirrors]
@@ -41,7 +51,7 @@ def spot_pictures(
     height, width = frames.shape[2:]
     top = max(int(frames.max()), int(frames.min()) + 1)
     with matplotlib.rc_context(STYLE | {"axes.grid": False}):
-        figure = Figure(figsize=(7.4, 0.5 + 1.25 * len(moments)), layout="constrained")
+        figure = Figure(figsize=(7.4, 0.7 + 1.5 * len(moments)), layout="constrained")
         grid = figure.subplots(len(moments), len(mirrors), squeeze=False)
         for (row, column), axes in np.ndenumerate(grid):
             shown = axes.imshow(
@@ -51,8 +61,11 @@ def spot_pictures(
             axes.set_yticks([])
             axes.plot([1, 6], [height - 2] * 2, color="white", lw=2.5, solid_capstyle="butt")
             axes.text(6.8, height - 1.3, "5 px", color="white", fontsize=7, va="bottom")
-            if row == 0:
-                axes.set_title(names[mirrors[column]], loc="center")
+            text = ""
+            if marks is not None:
+                text = _marked(axes, marks, moments[row], mirrors[column])
+            name = f"{names[mirrors[column]]}\n" if row == 0 else ""
+            axes.set_title(f"{name}{text}", loc="center", fontsize=8)
             if column == 0:
                 axes.set_ylabel(
                     f"{_wrapped(images.moments[row])}\nt = {images.time_s[row] * 1e3:.6g} ms",
@@ -68,8 +81,28 @@ def spot_pictures(
         address,
         "Camera windows of some mirrors at some moments.",
         f"Camera windows of {width} x {height} px, all on one scale; the bar is 5 px long. "
-        "x points right and y down. Times are those at which the exposure starts.",
+        "x points right and y down. Times are those at which the exposure starts."
+        + (
+            " Plus: expected, where the mirror was not on its way; cross: measured; above each "
+            "window their distance in pixels, or the reading's status if there is none."
+            if marks is not None
+            else ""
+        ),
     )
+
+
+def _marked(axes: Axes, marks: SpotMarks, moment: int, mirror: int) -> str:
+    """Mark expected and measured position; return their distance, or the status."""
+    expected, measured = marks.expected_px[moment, mirror], marks.measured_px[moment, mirror]
+    status = SpotStatus(int(marks.status[moment, mirror]))
+    if np.isfinite(expected).all():
+        axes.plot(*expected, "+", color="white", ms=11, mew=1.2)
+    if status != SpotStatus.OK:
+        return status.name.lower()
+    axes.plot(*measured, "x", color=ORANGE, ms=6, mew=1.4)
+    if not np.isfinite(expected).all():
+        return "on its way"
+    return f"{float(np.hypot(*(measured - expected))):.3f} px"
 
 
 def _wrapped(text: str, width: int = 18) -> str:
@@ -82,83 +115,81 @@ def _wrapped(text: str, width: int = 18) -> str:
 
 
 def acceleration_pictures(
-    traces: Traces, spectrum: tuple[NDArray, NDArray, float] | None
-) -> Picture | None:
-    """Draw the core's acceleration and its shock response spectrum; None if it stood still."""
+    traces: Traces,
+    spectrum: tuple[NDArray, NDArray, float] | None,
+    conditions: Sequence[Mapping[str, Any]],
+    resonances_hz: Mapping[str, float],
+) -> list[Picture]:
+    """Draw the core's acceleration, axis by axis, and its spectrum; nothing if it stood still."""
     peaks = traces.acceleration_peak_m_s2.astype(float)
     if not np.abs(peaks).max(initial=0.0) > 0:
-        return None
+        return []
     starts = bin_starts(len(peaks))
     scale, _ = time_axis(traces.time_s)
     time = thin(traces.time_s * scale, starts, np.maximum.reduceat)
     signed = thin_signed(peaks, starts) / G_M_S2
-    looks: list[dict[str, Any]] = [
-        {"color": BLUE, "lw": 1.0, "label": "x"},
-        {"color": VERMILION, "lw": 1.0, "ls": (0, (5, 1)), "label": "y"},
-        {"color": GREEN, "lw": 1.2, "ls": (0, (1, 1)), "label": "z"},
-    ]
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 3.4), layout="constrained")
+        panels = figure.subplots(3, 1, sharex=True, sharey=True)
+        for axis, (axes, colour) in enumerate(zip(panels, COLOURS, strict=True)):
+            axes.plot(time, signed[:, axis], color=colour, lw=0.9)
+            axes.set_ylabel(f"{'xyz'[axis]} [g]")
+            dress(axes, traces)
+            if axis < 2:
+                axes.set_xlabel("")
+        address = finish(figure)
+    over_time = Picture(
+        address,
+        "Acceleration of the optical core along x, y and z, over time.",
+        "Acceleration of the optical core: of largest magnitude in each interval, with its sign; "
+        "g = 9.80665 m/s².",
+    )
+    if spectrum is None:
+        return [over_time]
+    return [over_time, _spectrum_picture(spectrum, conditions, resonances_hz)]
+
+
+def _spectrum_picture(
+    spectrum: tuple[NDArray, NDArray, float],
+    conditions: Sequence[Mapping[str, Any]],
+    resonances_hz: Mapping[str, float],
+) -> Picture:
+    """Draw the shock response spectrum, hatched beyond what the record's rate supports."""
+    frequencies_hz, maximax, quality = spectrum
+    response = np.asarray(maximax, dtype=float) / G_M_S2
+    rates = [c["rate_hz"] for c in conditions if "rate_hz" in c]
+    trusted_hz = min(rates) / 10.0 if rates else np.inf
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 2.9), layout="constrained")
-        columns = figure.subplots(1, 1 if spectrum is None else 2, squeeze=False)[0]
-        for axis, look in enumerate(looks):
-            columns[0].plot(time, signed[:, axis], **look)
-        dress(columns[0], traces)
-        columns[0].set_ylabel("core acceleration [g]")
-        columns[0].legend(loc="best", ncols=3)
-        text = (
-            "Acceleration of the optical core: of largest magnitude in each interval, with its "
-            "sign; g = 9.80665 m/s^2. "
-        )
-        if spectrum is not None:
-            frequencies_hz, maximax, quality = spectrum
-            response = np.asarray(maximax, dtype=float) / G_M_S2
-            for axis, look in enumerate(looks):
-                if response[:, axis].max() > 0:
-                    columns[1].loglog(frequencies_hz, response[:, axis], **look)
-            columns[1].set_xlabel("resonance [Hz]")
-            columns[1].set_ylabel("largest response [g]")
-            columns[1].grid(True, which="both")
-            text += (
-                "Right: the shock response spectrum of the same motion, the largest absolute "
-                f"acceleration of a resonator of either sign (maximax), quality factor {quality:g}."
-            )
+        axes = figure.subplots()
+        for axis, (colour, dash) in enumerate(zip(COLOURS, DASHES, strict=True)):
+            if response[:, axis].max() > 0:
+                label = "xyz"[axis]
+                axes.loglog(
+                    frequencies_hz, response[:, axis], color=colour, ls=dash, lw=1.3, label=label
+                )
+        if trusted_hz < frequencies_hz[-1]:
+            axes.axvspan(
+                trusted_hz, frequencies_hz[-1], facecolor="none", edgecolor="#9aa5b0",
+                hatch="///", lw=0, label="beyond a tenth of the record's rate",
+            )  # fmt: skip
+        for name, value in resonances_hz.items():
+            if frequencies_hz[0] < value < frequencies_hz[-1]:
+                axes.axvline(value, color=INK, lw=1.0, ls=":", label=f"{name} {value:g} Hz")
+        axes.set_xlim(frequencies_hz[0], frequencies_hz[-1])
+        axes.set_xlabel("natural frequency [Hz]")
+        axes.set_ylabel("maximax acceleration [g]")
+        axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0))
         address = finish(figure)
-    return Picture(address, "Core acceleration against time, and its spectrum.", text)
-
-
-def slow_pictures(traces: Traces) -> Picture | None:
-    """Draw temperature and the camera's shift, whichever of them varies."""
-    sensor_urad = traces.sensor_rad.astype(float) * 1e6
-    kelvin = traces.temperature_k.astype(float)
-    warm, shifted = np.ptp(kelvin) > 0, np.ptp(sensor_urad, axis=0).max() > 0
-    if not (warm or shifted):
-        return None
-    starts = bin_starts(len(kelvin))
-    scale, _ = time_axis(traces.time_s)
-    time = thin(traces.time_s * scale, starts, np.maximum.reduceat)
-    with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 2.6), layout="constrained")
-        columns = iter(figure.subplots(1, int(warm) + int(shifted), squeeze=False)[0])
-        if warm:
-            axes = next(columns)
-            axes.plot(time, thin_signed(kelvin, starts), color=VERMILION, lw=1.4)
-            axes.set_ylabel("over reference [K]")
-            axes.set_title("bench temperature")
-            dress(axes, traces)
-        if shifted:
-            axes = next(columns)
-            shift = thin_signed(sensor_urad, starts)
-            axes.plot(time, shift[:, 0], color=BLUE, lw=1.2, label="x")
-            axes.plot(time, shift[:, 1], color=ORANGE, lw=1.2, ls=(0, (5, 1)), label="y")
-            axes.set_ylabel("as mirror tilt [urad]")
-            axes.set_title("shift of the camera against the fibres")
-            axes.legend(loc="best", ncols=2)
-            dress(axes, traces)
-        address = finish(figure)
-    text = "Bench temperature over the reference. " if warm else ""
-    if shifted:
+    text = (
+        "Shock response spectrum of the same motion: the largest absolute acceleration of a "
+        f"resonator of either sign (maximax), quality factor {quality:g}. "
+    )
+    blind = [f"{n} ({v:g} Hz)" for n, v in resonances_hz.items() if rates and v > min(rates) / 2]
+    if blind:
         text += (
-            "The loop follows a shift of the camera faithfully and so turns it into true pointing "
-            "error: no spot tells it apart from a mirror that moved."
+            f"The record of {min(rates):g} samples a second holds nothing above "
+            f"{min(rates) / 2:g} Hz, so it cannot excite: {', '.join(blind)}. The verdict says "
+            "nothing about what the site does there."
         )
-    return Picture(address, "Slow changes against time.", text)
+    return Picture(address, "Shock response spectrum of the core.", text)

@@ -1,6 +1,6 @@
 """The figures of a run: settling, time to light, pointing error, coupling loss."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -105,6 +105,9 @@ def evaluate(
             ),
             "commands": len(spans),
             **_times(settling, never="unsettled"),
+            "slowest": _slowest(
+                spans, settling, lambda span, m: mirror_name(int(traces.mirrors[m]), ports)
+            ),
             "excursions_after": sum(int(s.excursions.sum()) for s in settling),
             "per_command": [
                 {
@@ -119,6 +122,11 @@ def evaluate(
             "limit_db": params.outage_excess_db,
             "dwell_ms": params.dwell_ms,
             **_times(light, never="dark"),
+            "slowest": _slowest(
+                spans,
+                light,
+                lambda span, c: f"in {traces.inputs[c]} -> out {span.epoch.outputs[c]}",
+            ),
         },
         "pointing": pointing,
         "coupling": coupling,
@@ -199,6 +207,20 @@ def _settle(traces: Traces, span: _Span, *, light: bool) -> _Settled:
         tick_s=traces.tick_s,
     )
     return _Settled(columns, found.after_s, found.excursions)
+
+
+def _slowest(
+    spans: Sequence[_Span], settled: Sequence[_Settled], name: Callable[[_Span, int], str]
+) -> str | None:
+    """Name what came last, or a first one that never came; None if nothing was moved."""
+    found: tuple[float, str] | None = None
+    for span, s in zip(spans, settled, strict=True):
+        if len(s.columns):
+            after_s = np.where(np.isnan(s.after_s), np.inf, s.after_s)
+            last = int(after_s.argmax())
+            if found is None or after_s[last] > found[0]:
+                found = float(after_s[last]), name(span, int(s.columns[last]))
+    return None if found is None else found[1]
 
 
 def _times(settled: Sequence[_Settled], *, never: str) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Who is behind the figures: every connection and mirror by what it lost, and the worst by name."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -47,7 +47,7 @@ def rank(
     params: MetricsParams,
     *,
     ports: int,
-    sway_mm: dict[str, Any] | None = None,
+    figures: Mapping[str, Any] | None = None,
 ) -> Rows:
     """Return every connection and mirror with its own figures.
 
@@ -55,8 +55,8 @@ def rank(
     ----------
     traces, epochs, params, ports
         As for `sim.results.metrics.evaluate`.
-    sway_mm : dict, optional
-        The figures of the sway.
+    figures : mapping, optional
+        What `evaluate` returned: names what settled last and the axis that swayed most.
 
     Returns
     -------
@@ -71,10 +71,25 @@ def rank(
     culprits: dict[str, Culprit] = {}
     mirrors = _mirrors(traces, rows, time_s, ports, culprits)
     connections = _connections(traces, epochs, rows, which, time_s, culprits)
-    if sway_mm is not None and sway_mm["max_mm"] is not None:
-        axis = max("xyz", key=lambda a: sway_mm[f"{a}_mm"])
-        culprits["sway.max_mm"] = Culprit(f"axis {axis}", None)
+    if figures is not None:
+        culprits |= _named_by_figures(figures)
     return Rows(connections, mirrors, culprits)
+
+
+def _named_by_figures(figures: Mapping[str, Any]) -> dict[str, Culprit]:
+    found = {}
+    paths = ["settling.max_ms", "time_to_light.max_ms"]
+    if figures["settling"]["unsettled"]:
+        paths.append("settling.unsettled")
+    for path in paths:
+        name = figures[path.split(".")[0]]["slowest"]
+        if name is not None:
+            found[path] = Culprit(name, None)
+    sway = figures["sway"]
+    if sway["max_mm"] is not None:
+        axis = max("xyz", key=lambda a: float(sway[f"{a}_mm"]))
+        found["sway.max_mm"] = Culprit(f"axis {axis}", None)
+    return found
 
 
 def _connections(

@@ -77,7 +77,7 @@ def _phrase(row: Mapping[str, Any], culprits: Mapping[str, Culprit], plain: bool
     figure = LIMITED[row["name"]]
     if row["value"] is None:
         return f"{figure.said}: no figure"
-    if row["value"] == row["limit"] == 0 and not figure.unit:
+    if row["value"] == row["limit"] == 0 and figure.unit in ("", "ms"):
         return f"no {figure.said}"
     value = beside(row["value"], row["limit"], figure.unit, plain=plain).split()
     unit = f" {unit_sign(figure.unit, plain=plain)}" if figure.unit else ""

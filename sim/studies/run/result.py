@@ -39,6 +39,8 @@ class Result:
     verdict: Verdict
     conditions: tuple[dict[str, Any], ...]
     """Of records and shocks, as they were played."""
+    page_data: dict[str, Any]
+    """What the page shows beside the figures; see `sim.studies.run.page_data`."""
 
     @property
     def met(self) -> bool:
@@ -115,6 +117,10 @@ class Result:
             question=self.scenario.question.strip(),
             figures=self.figures,
             limits=self.limits,
+            verdict=self.verdict,
+            rows=self.rows,
+            conditions=self.conditions,
+            **self.page_data,
             traces=self.traces,
             epochs=self.epochs,
             images=self.images,

@@ -17,6 +17,7 @@ from sim.results.sway import AXES
 from sim.results.verdict import verdict_of
 from sim.scenario.model import Scenario
 from sim.studies.run.make import make_run
+from sim.studies.run.page_data import page_data
 from sim.studies.run.preview import unexercised
 from sim.studies.run.provenance import Asked, now, provenance
 from sim.studies.run.result import Result
@@ -87,7 +88,7 @@ def run(
         built.parts.epochs,
         scenario.metrics,
         ports=scenario.switch.geometry.ports_per_side,
-        sway_mm=made.figures["sway"],
+        figures=made.figures,
     )
     return Result(
         scenario=built.resolved,
@@ -101,6 +102,7 @@ def run(
         provenance=origin | {"overrides": list(asked.overrides), "command": asked.command},
         rows=rows,
         verdict=verdict_of(made.limits, rows.culprits, unexercised(built)),
+        page_data=page_data(built, outcome.images),
         conditions=tuple(conditions_of(built.parts.disturbances)),
     )
 

@@ -1,0 +1,233 @@
+"""Pictures over time: pointing error of mirrors, misalignment loss of connections."""
+
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
+
+import matplotlib
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from sim.optics.epochs import Epoch
+from sim.ports import Array
+from sim.report.drawing import (
+    BLUE,
+    GREEN,
+    INK,
+    ORANGE,
+    STYLE,
+    VERMILION,
+    Picture,
+    dress,
+    finish,
+    time_axis,
+)
+from sim.report.thin import bin_starts, thin
+from sim.results.hold import Hold
+from sim.results.metrics import DARK_DB
+from sim.results.traces import Traces
+
+FEWEST_FOR_PERCENTILES = 8
+"""Below this many mirrors or connections, each is drawn by its name."""
+DWARFED = 5.0
+"""A hold interval whose peak is this many times below the run's has axes of its own."""
+PALETTE = (BLUE, VERMILION, GREEN, ORANGE, "#CC79A7", "#56B4E9", INK)
+DASHES: tuple[Any, ...] = ("-", (0, (5, 1)), (0, (1, 1)), (0, (3, 1, 1, 1)))
+
+
+class Line(NamedTuple):
+    """A level drawn across, with its name."""
+
+    level: float
+    label: str
+    colour: str = INK
+    dash: Any = "-."
+
+
+class Curves(NamedTuple):
+    """What is drawn of a quantity (T, n): peaks of each interval."""
+
+    values: Array
+    names: Sequence[str]
+    culprit: str | None
+    """Name of the one that is drawn by name among many."""
+
+
+def over_time(
+    curves: Curves,
+    lines: Sequence[Line],
+    traces: Traces,
+    epochs: Sequence[Epoch],
+    hold: Hold,
+    *,
+    label: str,
+    alt: str,
+    what: str,
+    note: str = "",
+) -> Picture:
+    """Draw a quantity over time, with its limits, and the hold interval on axes of its own if the
+    start-up dwarfs it.
+
+    Parameters
+    ----------
+    curves : Curves
+        Peaks in each sampling interval.
+    lines : sequence of Line
+        Limits and tolerances.
+    traces, epochs, hold
+        The run.
+    label : str
+        Of the axis of the quantity.
+    alt, what, note : str
+        Words for those who cannot see it, what is counted, and more for the caption.
+    """
+    values = curves.values
+    starts = bin_starts(len(values))
+    scale, _ = time_axis(traces.time_s)
+    time = thin(traces.time_s * scale, starts, np.maximum.reduceat)
+    top = values.max(axis=1)
+    inside = (traces.time_s > hold.from_s) & (traces.time_s <= hold.to_s * (1 + 1e-9))
+    held = float(top[inside].max()) if inside.any() else 0.0
+    split = bool(1 < inside.sum() < len(top) and DWARFED * held < top.max())
+    draw, key = _painter(curves, time, starts)
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 3.2), layout="constrained")
+        panels = figure.subplots(1, 2 if split else 1, squeeze=False)[0]
+        for axes in panels:
+            draw(axes)
+            for line in lines:
+                axes.axhline(line.level, color=line.colour, lw=1.3, ls=line.dash, label=line.label)
+            dress(axes, traces, epochs, hold)
+            highest = max([float(top.max()), *(line.level for line in lines)])
+            axes.set_ylim(0, 1.12 * max(highest, 1e-9))
+        if split:
+            for axes in panels:
+                axes.xaxis.set_major_locator(MaxNLocator(5))
+            near = [line.level for line in lines if line.level < 20 * max(held, 1e-9)]
+            panels[0].set_title("whole run")
+            panels[1].set_title("hold interval")
+            panels[1].set_xlim(hold.from_s * scale, hold.to_s * scale)
+            panels[1].set_ylim(0, 1.15 * max([held, *near, 1e-9]))
+        panels[0].set_ylabel(label)
+        handles, labels = panels[0].get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower center", ncols=4, columnspacing=1.2)
+        address = finish(figure)
+    shortened = (
+        ""
+        if len(starts) == len(values)
+        else f"For drawing, {starts[1]} intervals share a point, which shows their highest value. "
+    )
+    interval_ms = traces.interval_ticks * traces.tick_s * 1e3
+    return Picture(
+        address,
+        alt,
+        f"Largest value in each interval of {interval_ms:g} ms, {key} {what}. {shortened}{note}"
+        + ("Right: the hold interval on axes of its own." if split else ""),
+    )
+
+
+def _painter(
+    curves: Curves, time: Array, starts: Any
+) -> tuple[Callable[[Axes], None], str]:
+    """How the curves are put onto an axis, and what the caption says of them."""
+    values, names = curves.values, curves.names
+    shown = thin(values, starts, np.maximum.reduceat)
+    if len(names) < FEWEST_FOR_PERCENTILES:
+
+        def each(axes: Axes) -> None:
+            for k, name in enumerate(names):
+                dash = DASHES[k % len(DASHES)]
+                axes.plot(time, shown[:, k], color=PALETTE[k], lw=1.2, ls=dash, label=name)
+
+        return each, f"each of {len(names)}"
+    middle, high = (thin(v, starts, np.maximum.reduceat)
+                    for v in np.percentile(values, [50, 95], axis=1))  # fmt: skip
+    top = shown.max(axis=1)
+
+    def bands(axes: Axes) -> None:
+        axes.fill_between(time, middle, high, color=BLUE, alpha=0.22, lw=0, label="median to p95")
+        axes.plot(time, top, color=ORANGE, lw=0.8, label="largest")
+        axes.plot(time, middle, color=BLUE, lw=1.4, label="median")
+        if curves.culprit in names:
+            k = list(names).index(str(curves.culprit))
+            axes.plot(time, shown[:, k], color=VERMILION, lw=0.7, label=curves.culprit)
+
+    return bands, f"as percentiles over {len(names)}"
+
+
+def error_picture(
+    traces: Traces, epochs: Sequence[Epoch], hold: Hold, names: Sequence[str],
+    lines: Sequence[Line], culprit: str | None,
+) -> Picture:  # fmt: skip
+    """Draw the radial pointing error of the mirrors."""
+    return over_time(
+        Curves(traces.error_peak_rad.astype(float) * 1e6, names, culprit),
+        lines, traces, epochs, hold,
+        label="radial pointing error [µrad]",
+        alt="Radial pointing error against time.",
+        what="mirrors",
+    )  # fmt: skip
+
+
+def loss_picture(
+    traces: Traces, epochs: Sequence[Epoch], hold: Hold, names: Sequence[str],
+    lines: Sequence[Line], culprit: str | None,
+) -> Picture:  # fmt: skip
+    """Draw the misalignment loss of the connections; what is dark is drawn at the edge."""
+    peak = traces.excess_peak_db.astype(float)
+    beyond = float(peak.max(initial=0.0)) > DARK_DB
+    return over_time(
+        Curves(np.minimum(peak, DARK_DB), names, culprit),
+        lines, traces, epochs, hold,
+        label="misalignment loss [dB]",
+        alt="Misalignment loss against time.",
+        what="connections",
+        note=f"Drawn up to {DARK_DB:g} dB: beyond, a connection is dark, and how dark is not "
+        "modelled (scattered light, crosstalk). " if beyond else "",
+    )  # fmt: skip
+
+
+def sensor_picture(traces: Traces, epochs: Sequence[Epoch], hold: Hold) -> Picture | None:
+    """Draw the camera's shift, which the loop cannot see; None if there is none."""
+    shift = traces.sensor_rad.astype(float) * 1e6
+    if np.ptp(shift, axis=0).max() == 0:
+        return None
+    starts = bin_starts(len(shift))
+    scale, _ = time_axis(traces.time_s)
+    time = thin(traces.time_s * scale, starts, np.maximum.reduceat)
+    size = thin(np.abs(shift), starts, np.maximum.reduceat)
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 2.2), layout="constrained")
+        axes = figure.subplots()
+        axes.plot(time, size[:, 0], color=BLUE, lw=1.1, label="x")
+        axes.plot(time, size[:, 1], color=ORANGE, lw=1.1, ls=(0, (5, 1)), label="y")
+        axes.set_ylabel("|shift| [µrad]")
+        axes.set_ylim(bottom=0)
+        dress(axes, traces, epochs, hold)
+        handles, labels = axes.get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower center", ncols=4)
+        address = finish(figure)
+    return Picture(
+        address,
+        "Shift of the camera against the fibres, over time.",
+        "Shift of the camera against the fibres, as the mirror tilt that it looks like. No spot "
+        "tells it apart from a mirror that moved: the loop follows it and turns it into pointing "
+        "error, the part of the error above that no gain removes.",
+    )
+
+
+def temperature_picture(traces: Traces, epochs: Sequence[Epoch], hold: Hold) -> Picture | None:
+    """Draw the bench's temperature; None if it does not vary."""
+    kelvin = traces.temperature_k.astype(float)
+    if np.ptp(kelvin) == 0:
+        return None
+    scale, _ = time_axis(traces.time_s)
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 2.0), layout="constrained")
+        axes = figure.subplots()
+        axes.plot(traces.time_s * scale, kelvin, color=VERMILION, lw=1.4)
+        axes.set_ylabel("over reference [K]")
+        dress(axes, traces, epochs, hold)
+        address = finish(figure)
+    return Picture(address, "Bench temperature over time.", "Bench temperature over the reference.")
