@@ -145,7 +145,7 @@ def _strip(view: ReportView) -> list[tuple[str, str]]:
 def _sections(view: ReportView, deciding: str) -> list[dict[str, Any]]:
     """The pictures, that of the deciding limit first."""
     hold = Hold(view.figures["hold"]["from_ms"], view.figures["hold"]["to_ms"])
-    pointing, loss = _pointing(view, hold), _loss(view, hold)
+    pointing, loss = _pointing(view, hold), _loss(view, hold, deciding)
     first = [loss, pointing] if deciding.startswith(("coupling", "time_to")) else [pointing, loss]
     found = [*first]
     shaken = surroundings_plots.acceleration_pictures(
@@ -185,7 +185,7 @@ def _pointing(view: ReportView, hold: Hold) -> Section:
     return Section("Pointing error over time", pictures=[*pictures, *([shift] if shift else [])])
 
 
-def _loss(view: ReportView, hold: Hold) -> Section:
+def _loss(view: ReportView, hold: Hold, deciding: str) -> Section:
     if not view.traces.inputs.size:
         return Section("Coupling loss", texts=["The run has no lit connection."])
     wanted = {row["name"]: row["limit"] for row in view.limits}
@@ -196,7 +196,7 @@ def _loss(view: ReportView, hold: Hold) -> Section:
         f"in {i} -> out {o}"
         for i, o in zip(view.traces.inputs, view.epochs[-1].outputs, strict=True)
     ]
-    who = _culprit(view, ("coupling.excess_max_db", "coupling.max_db"))
+    who = _culprit(view, (deciding, "coupling.excess_max_db"))
     spread = [
         (words, wanted[name])
         for name, words in (("coupling_max_db", "limit on the largest"),
