@@ -85,7 +85,7 @@ AXES: dict[str, Axis] = {
     "hot_pixels": Axis("share of hot pixels, each as bright as the spot's peak", "%", False),
     "dead_pixels": Axis("share of dead pixels", "%", False),
     "prnu": Axis("photo response non-uniformity", "%", False),
-    "spill": Axis("distance of the neighbours' spots beyond the window's edge", "px", False),
+    "spill": Axis("neighbours' spots beyond the window's edge", "px", False),
     "phase": Axis("place within a pixel, along x", "px", False),
     "offset": Axis("distance from the window's middle, along x", "px", False),
 }

@@ -119,7 +119,8 @@ def _why(chosen: Standing, other: Standing, ranked: Mapping[str, Array], equal: 
 
 
 def _condition(c: ConditionPrice) -> str:
-    text = f"{c.name.replace('_', ' ')} {c.price_px:.3f} px"
+    name = "the camera as it is" if c.name == "nominal" else c.name.replace("_", " ")
+    text = f"{name} {c.price_px:.3f} px"
     shares = [(c.lost, "lost"), (c.wrong, "wrong")]
     said = [f"{100 * share:.1f} % {word}" for share, word in shares if share >= 0.001]
     return text + (f" ({', '.join(said)})" if said else "")

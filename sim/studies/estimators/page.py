@@ -120,7 +120,11 @@ def _prices(bench: Bench) -> dict[str, Any] | None:
     s, choice = bench.summary, bench.choice
     first = next(iter(s["condition_prices"].values()))
     heads = [
-        (c["name"].replace("_", " "), f"{c['weight']:g}", _condition_words(c["name"], s))
+        (
+            "camera as it is" if c["name"] == "nominal" else c["name"].replace("_", " "),
+            f"{c['weight']:g}",
+            _condition_words(c["name"], s),
+        )
         for c in first
     ]
     order = sorted(
