@@ -3,7 +3,7 @@
 from typing import Literal
 
 from controllers.by_law import ByLaw
-from controllers.rules import pure_delay_rules
+from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
 from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, Positive
@@ -41,7 +41,7 @@ class Integrator(ByLaw):
     @staticmethod
     def rules(plant: PlantBelief) -> dict[str, dict[str, float]]:
         """Return the gain of each rule for a pure integral."""
-        found = pure_delay_rules(plant)
+        found = believed_rules(plant)
         return {
             name: {"integral_per_frame": gains.integral_per_frame}
             for name, gains in found.items()

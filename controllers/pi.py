@@ -3,7 +3,7 @@
 from typing import Literal
 
 from controllers.by_law import ByLaw
-from controllers.rules import pure_delay_rules
+from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
 from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, NonNegative, Positive
@@ -55,7 +55,7 @@ class Pi(ByLaw):
                 "proportional": gains.proportional,
                 "integral_per_frame": gains.integral_per_frame,
             }
-            for name, gains in pure_delay_rules(plant).items()
+            for name, gains in believed_rules(plant).items()
         }
 
 

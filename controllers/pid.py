@@ -5,7 +5,7 @@ from typing import Literal
 import numpy as np
 
 from controllers.by_law import ByLaw
-from controllers.rules import pure_delay_rules
+from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
 from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, NonNegative, Positive
@@ -63,7 +63,7 @@ class Pid(ByLaw):
                 "integral_per_frame": gains.integral_per_frame,
                 "derivative_frames": 0.0,
             }
-            for name, gains in pure_delay_rules(plant).items()
+            for name, gains in believed_rules(plant).items()
         }
 
 

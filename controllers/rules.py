@@ -3,6 +3,7 @@
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from controllers.sampled_model import sampled_model
 from sim.ports import PlantBelief
@@ -220,19 +221,84 @@ def ziegler_nichols(
     raise ValueError(f'kind must be "p", "pi" or "pid", got {kind!r}')
 
 
-def pure_delay_rules(plant: PlantBelief) -> dict[str, FrameGains]:
-    """Return the gains of rules for a loop that is nothing but delay, by the rule's name.
+class Ultimate(NamedTuple):
+    """Where a loop just oscillates."""
 
-    From the believed plant's effective delay L: an integrator of rate K per second has the
-    ultimate value K = pi / (2 L) and period 4 L.
+    gain: float
+    """[-]; per frame for an integrator."""
+    period_s: float
+    """[s]"""
+
+
+HIGHEST_GAIN = 8.0
+"""Gains are looked at up to here: a frame's delay alone leaves at most 2 to an integrator."""
+
+
+def ultimate(plant: PlantBelief, *, integrating: bool) -> Ultimate:
+    """Return the least gain at which the believed mirror's loop oscillates, and its period.
+
+    The sampled mirror, its resonance, exposure and delay included, under u[k] = u[k-1] + K e[k] or
+    under u[k] = K e[k]; the axis that is first counts.
+
+    Parameters
+    ----------
+    plant : PlantBelief
+        Timing and mirror.
+    integrating : bool
+        Whether the controller is the integrator or the plain gain.
+
+    Returns
+    -------
+    Ultimate
+
+    Raises
+    ------
+    ValueError
+        If no gain up to `HIGHEST_GAIN` makes the loop oscillate.
     """
-    delay_s, frame_s = effective_delay_s(plant), plant.frame_s
-    half = ziegler_nichols("p", np.pi / (2 * delay_s), 4 * delay_s)
-    return {
-        "SIMC": FrameGains(0.0, simc_pure_delay(delay_s, frame_s), 0.0),
-        "half the ultimate gain": FrameGains(0.0, half.gain * frame_s, 0.0),
-        "ultimate-gain PI": per_frame(ziegler_nichols("pi", 1.0, 2 * delay_s), frame_s),
-    }
+    model = sampled_model(
+        plant.resonance_rad_s, plant.quality, plant.amplifier_s, plant.frame_s, plant.exposure_s,
+        plant.latency_s,
+    )  # fmt: skip
+
+    def poles(gain: float) -> NDArray[np.complex128]:
+        loop = model.A - gain * model.B @ model.C
+        if integrating:
+            n = loop.shape[-1]
+            whole = np.zeros((2, n + 1, n + 1))
+            whole[:, :n, :n], whole[:, :n, n:] = loop, model.B
+            whole[:, n:, :n], whole[:, n, n] = -gain * model.C, 1.0
+            loop = whole
+        return np.asarray(np.linalg.eigvals(loop), dtype=complex).ravel()
+
+    def grows(gain: float) -> bool:
+        return bool(np.abs(poles(gain)).max() > 1.0)
+
+    tried = np.geomspace(1e-3, HIGHEST_GAIN, 400)
+    first = next((i for i, gain in enumerate(tried) if grows(gain)), None)
+    if first is None:
+        raise ValueError(f"no gain up to {HIGHEST_GAIN:g} makes the believed loop oscillate")
+    low, high = float(tried[max(first - 1, 0)]), float(tried[first])
+    for _ in range(60):
+        middle = 0.5 * (low + high)
+        low, high = (low, middle) if grows(middle) else (middle, high)
+    found = poles(high)
+    angle = abs(float(np.angle(found[np.abs(found).argmax()])))
+    return Ultimate(high, 2 * np.pi / angle * plant.frame_s)
+
+
+def believed_rules(plant: PlantBelief) -> dict[str, FrameGains]:
+    """Return the gains of rules for the believed plant, by the rule's name.
+
+    SIMC sees a pure delay, the plant's effective one; the others its sampled mirror, see
+    `ultimate`.
+    """
+    simc_gain = simc_pure_delay(effective_delay_s(plant), plant.frame_s)
+    rules = {"SIMC": FrameGains(0.0, simc_gain, 0.0)}
+    integral = ultimate(plant, integrating=True)
+    rules["half the ultimate gain"] = FrameGains(0.0, 0.5 * integral.gain, 0.0)
+    plain = ziegler_nichols("pi", *ultimate(plant, integrating=False))
+    return rules | {"ultimate-gain PI": per_frame(plain, plant.frame_s)}
 
 
 def ideal_from_series(gains: ContinuousGains) -> ContinuousGains:

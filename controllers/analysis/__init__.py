@@ -1,6 +1,13 @@
 """Linear analysis of the loop: the same plant, delay, hold and controller as the simulation."""
 
-from controllers.analysis.linear_loop import Loop, close, frequency_grid, loop_gain, noise_gain
+from controllers.analysis.linear_loop import (
+    Loop,
+    close,
+    frequency_grid,
+    gain_to_fall,
+    loop_gain,
+    noise_gain,
+)
 from controllers.analysis.linearise import LinearController, linearise
 from controllers.analysis.margins import Margins, margins
 from controllers.analysis.plant import Plant, population_plant
@@ -14,6 +21,7 @@ __all__ = [
     "close",
     "controller_system",
     "frequency_grid",
+    "gain_to_fall",
     "linearise",
     "loop_gain",
     "loop_system",

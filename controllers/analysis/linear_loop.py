@@ -12,6 +12,9 @@ from sim.ports import Array
 Complex = NDArray[np.complex128]
 DOUBLINGS = 40
 """Squarings of the transition before a covariance is taken as settled: 2^40 frames."""
+LEAST_FACTOR = 1e-3
+FACTOR_HALVINGS = 16
+"""For 1e-4 of the gain."""
 LOWEST = 1e-5
 """Lowest frequency of the grid, as a share of the frame rate. [-]"""
 
@@ -135,6 +138,31 @@ def growth(closed: ClosedLoop) -> Array:
     for; the shipped controllers have none after `linearise`.
     """
     return np.abs(np.linalg.eigvals(closed.A)).max(axis=-1)
+
+
+def gain_to_fall(loop: Loop) -> Array:
+    """Return the factor (M,) on both axes' gain at which an unstable loop becomes stable.
+
+    NaN for a stable loop, and where no gain down to `LEAST_FACTOR` helps. Found by halving, taking
+    the loop to stay stable below.
+    """
+    unstable = growth(close(loop)) >= 1.0
+    m = len(unstable)
+
+    def stable(factor: Array) -> NDArray[np.bool_]:
+        f = factor[:, None, None]
+        control = loop.controller._replace(C=loop.controller.C * f, D=loop.controller.D * f)
+        return np.asarray(growth(close(loop._replace(controller=control))) < 1.0)
+
+    low, high = np.full(m, np.log(LEAST_FACTOR)), np.zeros(m)
+    if not unstable.any():
+        return np.full(m, np.nan)
+    helps = stable(np.exp(low))
+    for _ in range(FACTOR_HALVINGS):
+        middle = 0.5 * (low + high)
+        keeps = stable(np.exp(middle))
+        low, high = np.where(keeps, middle, low), np.where(keeps, high, middle)
+    return np.where(unstable & helps, np.exp(low), np.nan)
 
 
 def covariance(closed: ClosedLoop, drive: Array) -> Array:

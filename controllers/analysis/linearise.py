@@ -14,6 +14,9 @@ FAR_RAD = 1e6
 """Limits that no test signal reaches. [rad]"""
 WARM_UP = 4
 """Frames at rest before the controller is taken as running. [-]"""
+AMPLITUDES_RAD = (SMALL_RAD, 2.0**-15, 2.0**-12)
+"""At which linearity is proven: near 1, 30 and 240 urad, from below the readings' scatter to ten
+times it."""
 PROOF_FRAMES = 64
 PROOF = 1e-6
 """Largest relative difference between matrices and controller. [-]"""
@@ -41,9 +44,10 @@ def linearise(controller: Any, n_mirrors: int = 1) -> LinearController:
     A controller that states its law (`sim.linear_law.StatesLaw`) is taken by its word. Of any other
     every floating-point number of the state is moved a little, and so is the reading; the
     differences of what `step` returns are the columns. Numbers that influence nothing are left out.
-    The result is then held against the controller itself on random readings, so that a controller
-    that is not linear in small signals is refused and not described wrongly. Limits, lost spots
-    and anything that depends on size are outside a linear description.
+    The result is then held against the controller itself on random readings of three sizes, from 1
+    to 240 urad, so that a controller that is not linear there (a dead band, a gain that depends on
+    size, rounding) is refused and not described wrongly. Limits and lost spots are outside a linear
+    description.
 
     Parameters
     ----------
@@ -66,7 +70,8 @@ def linearise(controller: Any, n_mirrors: int = 1) -> LinearController:
     else:
         linear = _shared(_by_trial(controller, n_mirrors))
     linear = _pruned(linear)
-    _prove(controller, linear, n_mirrors)
+    for amplitude_rad in AMPLITUDES_RAD:
+        _prove(controller, linear, n_mirrors, amplitude_rad)
     return linear
 
 
@@ -140,10 +145,10 @@ def _answer(controller: Any, state: Any, error_rad: Array) -> tuple[Array, Array
     return numbers_of(following, len(error_rad)), correction
 
 
-def _prove(controller: Any, linear: LinearController, m: int) -> None:
-    """Run controller and matrices side by side."""
+def _prove(controller: Any, linear: LinearController, m: int, amplitude_rad: float) -> None:
+    """Run controller and matrices side by side on readings that scatter by `amplitude_rad`."""
     rng = np.random.default_rng(1)
-    errors = SMALL_RAD * rng.standard_normal((WARM_UP + PROOF_FRAMES, m, 2))
+    errors = amplitude_rad * rng.standard_normal((WARM_UP + PROOF_FRAMES, m, 2))
     errors[:WARM_UP] = 0.0
     state, x = controller.initial_state(m), np.zeros((m, linear.A.shape[-1], 1))
     rest = np.zeros((m, 2))
@@ -159,10 +164,11 @@ def _prove(controller: Any, linear: LinearController, m: int) -> None:
         largest = max(largest, float(np.abs(got - rest).max()))
         difference = np.abs(got - rest - expected).max()
         worst = max(worst, float(difference)) if np.isfinite(difference) else np.inf
-    if not worst <= PROOF * max(largest, SMALL_RAD):
+    scale = max(largest, amplitude_rad)
+    if not worst <= PROOF * scale:
         raise ValueError(
-            f"controller must be linear and time-invariant in small signals: after {PROOF_FRAMES} "
-            f"random readings its correction differs by {worst / max(largest, SMALL_RAD):.2g} of "
+            f"controller must be linear and time-invariant: after {PROOF_FRAMES} random readings "
+            f"of {1e6 * amplitude_rad:.3g} urad its correction differs by {worst / scale:.2g} of "
             "its largest from what its own matrices say"
         )
 

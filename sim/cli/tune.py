@@ -1,5 +1,6 @@
 """The command `mirrorloop tune`."""
 
+import math
 from typing import Any
 
 import click
@@ -77,6 +78,11 @@ def tune(
 
     path = find(scenario)
     check_output(Path(out), kind="tuning", overwrite=overwrite)
+    numbers = {
+        "--ms": ms, "--gain-margin": gain_margin_db, "--settling": settling_ms,
+        "--settling-weight": settling_weight,
+    }  # fmt: skip
+    check_finite(numbers)
     knobs = _knobs(vary)
     with naming(path, overrides):
         built = build(load_scenario(path, overrides))
@@ -109,6 +115,21 @@ def tune(
         ctx.exit(MISSED)
 
 
+def check_finite(numbers: dict[str, float | None]) -> None:
+    """Refuse options that are no finite numbers; a comparison with NaN would let anything pass.
+
+    Raises
+    ------
+    ScenarioError
+        With the option and its value.
+    """
+    from sim.errors import ScenarioError
+
+    for name, value in numbers.items():
+        if value is not None and not math.isfinite(value):
+            raise ScenarioError(f"{name} must be a finite number (got {value})")
+
+
 def _knobs(vary: tuple[str, ...]) -> Any:
     """Return the knobs that were asked for; None for the usual ones."""
     from sim.errors import ScenarioError
@@ -116,13 +137,15 @@ def _knobs(vary: tuple[str, ...]) -> Any:
 
     if len(vary) > 3:
         raise ScenarioError(f"--vary: at most three settings (got {len(vary)})")
-    knobs = []
+    knobs: list[Knob] = []
     for text in vary:
         name, _, span = text.partition("=")
         try:
             low, high = (float(part) for part in span.split(":"))
         except ValueError as exc:
             raise ScenarioError(f'--vary needs "name=low:high" (got {text!r})') from exc
+        if name.strip() in {knob.name for knob in knobs}:
+            raise ScenarioError(f"--vary {text}: {name.strip()} is varied already")
         if not 0 <= low < high < float("inf"):
             raise ScenarioError(f"--vary {text}: low must be 0 or more, and below high")
         knobs.append(Knob(name.strip(), low, high))

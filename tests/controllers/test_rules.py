@@ -16,6 +16,7 @@ from controllers.rules import (
     simc,
     simc_integrating,
     simc_pure_delay,
+    ultimate,
     ziegler_nichols,
 )
 from controllers.sampled_model import sampled_model
@@ -146,7 +147,45 @@ def test_effective_delay_is_the_phase_of_the_sampled_loop_at_low_frequency() -> 
     assert effective_delay_s(PLANT) == pytest.approx(delay_s.max() - 0.5e-3, rel=1e-3)
 
 
+@pytest.mark.parametrize("d", [1, 2, 3])
+def test_ultimate_gain_of_a_pure_delay(d: int) -> None:
+    # Exact: 2 sin(pi / (2 (2d - 1))) for an integrator (z^d - z^(d-1) + K = 0), whose pole on the
+    # circle stands at the angle pi / (2d - 1); 1 for a plain gain (z^d = -K), at pi / d. The mirror
+    # here lags by up to 1e-6 s, a thousandth of a frame.
+    stiff = PLANT._replace(
+        resonance_rad_s=(1e7, 1e7), quality=(0.7, 0.7), amplifier_s=1e-8, latency_s=d * 1e-3
+    )
+    summed, plain = (ultimate(stiff, integrating=i) for i in (True, False))
+    assert summed.gain == pytest.approx(2.0 * math.sin(math.pi / (2 * (2 * d - 1))), rel=2e-3)
+    assert summed.period_s == pytest.approx(2e-3 * (2 * d - 1), rel=2e-3)
+    assert plain == pytest.approx((1.0, 2e-3 * d), rel=2e-3)
+
+
+@pytest.mark.parametrize("integrating", [True, False])
+def test_ultimate_gain_is_where_the_believed_loop_starts_to_grow_in_time(integrating: bool) -> None:
+    # Second way: the frame-by-frame recursion with a percent less and more gain.
+    model = sampled_model(
+        PLANT.resonance_rad_s, PLANT.quality, PLANT.amplifier_s, 1e-3, 0.3e-3, 1e-3
+    )
+    found = ultimate(PLANT, integrating=integrating)
+
+    def late_over_early(gain: float) -> float:
+        x, u, size = np.zeros((2, 4, 1)), np.zeros(2), []
+        x[:, 1] = 1.0
+        for _ in range(1200):
+            y = (model.C @ x)[:, 0, 0]
+            u = (u if integrating else 0.0) - gain * y
+            x = model.A @ x + model.B * u[:, None, None]
+            size.append(np.abs(y).max())
+        return float(max(size[1000:]) / max(size[300:500]))
+
+    assert late_over_early(0.99 * found.gain) < 1.0 < late_over_early(1.01 * found.gain)
+
+
 def test_bad_arguments() -> None:
+    with pytest.raises(ValueError, match="no gain up to 8 makes the believed loop oscillate"):
+        slow = PLANT._replace(resonance_rad_s=(0.5, 0.5), quality=(0.5, 0.5))
+        ultimate(slow, integrating=False)
     with pytest.raises(ValueError, match="lags_s must be positive and not empty, got ()"):
         half_rule(())
     with pytest.raises(ValueError, match=r"closed_loop_s \+ delay_s must be positive, got 0"):

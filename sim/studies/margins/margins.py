@@ -14,6 +14,7 @@ from controllers.analysis.linear_loop import (
     axis_gain,
     close,
     frequency_grid,
+    gain_to_fall,
     growth,
     largest_singular_value,
     loop_gain,
@@ -68,6 +69,8 @@ class Study:
     """(M, 2) mean of ln |S| up to half the frame rate. [-]"""
     stable: NDArray[np.bool_]
     """(M,)"""
+    to_fall: Array
+    """(M,) factor on the gain at which an unstable loop becomes stable; NaN for stable ones. [-]"""
     rejection_hz: tuple[float, ...]
     rejection: Array
     """(R, M, 2) |S| at these frequencies. [-]"""
@@ -136,6 +139,7 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
         noise_gain=noise_gain(closed),
         integral=np.log(own_sensitivity(loop, midpoints)).mean(axis=0),
         stable=growth(closed) < 1.0,
+        to_fall=gain_to_fall(loop),
         rejection_hz=tuple(rejection_hz),
         rejection=own_sensitivity(loop, np.array(rejection_hz, dtype=float)),
     )
@@ -150,7 +154,8 @@ def own_sensitivity(loop: Loop, frequency_hz: Array) -> Array:
 def rows(result: Study) -> list[dict[str, Any]]:
     """Return one row for each mirror and axis, as `margins.json` holds them.
 
-    An unstable loop has no margins: its row says ``stable: false`` and null.
+    An unstable loop has no margins: its row says ``stable: false``, null, and by how much the gain
+    of both axes must fall.
     """
     m, model = result.margins, result.loop.plant
     population = result.built.parts.population
@@ -169,6 +174,7 @@ def rows(result: Study) -> list[dict[str, Any]]:
                     "name": mirror_of(result.built, int(mirror)).removeprefix("mirror "),
                     "axis": axis,
                     "stable": stable,
+                    "gain_must_fall_db": _fall_db(float(result.to_fall[i])),
                     "gain_margin_db": value(_db(m.gain)),
                     "gain_reduction_db": value(_db(m.gain_down)),
                     "phase_margin_deg": value(np.degrees(m.phase_rad)),
@@ -193,6 +199,11 @@ def rows(result: Study) -> list[dict[str, Any]]:
                 }
             )
     return table
+
+
+def _fall_db(factor: float) -> float | None:
+    """Return by how much the gain of an unstable loop must fall; None where that is not known."""
+    return float(-20.0 * np.log10(factor)) if np.isfinite(factor) else None
 
 
 def _db(factor: Array) -> Array:
@@ -230,6 +241,10 @@ def summary_of(result: Study) -> dict[str, Any]:
     table = rows(result)
     return {
         "loops": len(table),
+        "gain_must_fall_db": max(
+            (r["gain_must_fall_db"] for r in table if r["gain_must_fall_db"] is not None),
+            default=None,
+        ),
         "unstable": [r["mirror"] for r in table if not r["stable"] and r["axis"] == "x"],
         "worst": worst_of(table),
         "scenario": result.built.resolved.model_dump(mode="json", exclude_none=True),

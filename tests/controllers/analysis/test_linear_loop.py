@@ -12,6 +12,7 @@ from controllers.analysis import (
     Plant,
     close,
     frequency_grid,
+    gain_to_fall,
     linearise,
     loop_gain,
     loop_system,
@@ -81,6 +82,14 @@ def test_stability_limit_and_no_figure_beyond_it(d: int) -> None:
     above = close(Loop(linearise(integrator(1.001 * limit)), delayed(d)))
     assert growth(below).max() < 1 < growth(above).min()
     assert np.isnan(noise_gain(above)).all()
+
+
+def test_by_how_much_the_gain_of_an_unstable_loop_must_fall() -> None:
+    # Exact: from K to 2 sin(pi / (2 (2d - 1))), for d = 2 to 1; a stable loop has none.
+    for gain, factor in ((1.6, 1 / 1.6), (1.01, 1 / 1.01)):
+        found = gain_to_fall(Loop(linearise(integrator(gain)), delayed(2)))
+        np.testing.assert_allclose(found, factor, rtol=2e-4)
+    assert np.isnan(gain_to_fall(Loop(linearise(integrator(0.9)), delayed(2)))).all()
 
 
 @pytest.mark.parametrize("d", [1, 2, 3])

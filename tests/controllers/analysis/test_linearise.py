@@ -134,6 +134,46 @@ def test_outside_controllers_are_covered_axes_that_mix_included() -> None:
     np.testing.assert_allclose(got[:, 1, 0], 0.0, atol=1e-12)
 
 
+class DeadBand(Outside):
+    """Linear below its band, and nowhere else: readings under 20 urad do nothing."""
+
+    def step(
+        self, state: Memory, reading: TiltReading, setpoint: Setpoint
+    ) -> tuple[Memory, Array]:
+        error = setpoint.reference_rad - reading.tilt_rad
+        error = np.sign(error) * np.maximum(np.abs(error) - 20e-6, 0.0)
+        return state, state.past["error"] + 0.2 * error
+
+
+class Scheduled(Outside):
+    """Its gain doubles where the mismatch is large."""
+
+    def step(
+        self, state: Memory, reading: TiltReading, setpoint: Setpoint
+    ) -> tuple[Memory, Array]:
+        error = setpoint.reference_rad - reading.tilt_rad
+        return state, np.where(np.abs(error) > 100e-6, 0.4, 0.2) * error
+
+
+class Rounding(Outside):
+    """Its correction has steps of 5 urad."""
+
+    def step(
+        self, state: Memory, reading: TiltReading, setpoint: Setpoint
+    ) -> tuple[Memory, Array]:
+        error = setpoint.reference_rad - reading.tilt_rad
+        return state, 5e-6 * np.round(0.2 * error / 5e-6)
+
+
+@pytest.mark.parametrize(
+    ("kind", "size"), [(DeadBand, "30.5"), (Scheduled, "244"), (Rounding, "30.5")]
+)
+def test_what_is_linear_at_one_size_alone_is_refused(kind: Any, size: str) -> None:
+    """Readings of 1 urad show none of the three; the message says at which size it was seen."""
+    with pytest.raises(ValueError, match=f"random readings of {size} urad"):
+        linearise(kind())
+
+
 def test_a_controller_that_is_not_linear_is_refused() -> None:
     with pytest.raises(ValueError, match="controller must be linear and time-invariant"):
         linearise(Outside(bend=0.3))

@@ -38,14 +38,14 @@ def test_strong_fast_drift_drives_the_gain_to_the_margins() -> None:
     assert study(tuned, ()).ms_2x2.max() == pytest.approx(got.chosen.ms, rel=1e-3)
     # Second way: of a plain scan, nothing that keeps the margins loses less.
     assert got.chosen.loss_db <= min(c.loss_db for c in got.tried if c.meets) * (1 + 1e-3)
-    assert got.rules["SIMC"].settings["gain"] == pytest.approx(0.41, abs=0.05)
+    assert got.rules["SIMC"].settings["integral_per_frame"] == pytest.approx(0.41, abs=0.05)
 
 
 def test_noise_alone_asks_for_a_slow_loop() -> None:
     built = build(load_scenario(HARROW, (*PLAIN, "disturbances=[]", "mirror.cross_axis=[0,0]",
                                          "drive.calibration_error_pct=0")))  # fmt: skip
     got = tune(built, demands_of(built))
-    assert got.chosen.settings["gain"] == pytest.approx(0.003)
+    assert got.chosen.settings["integral_per_frame"] == pytest.approx(0.003)
     assert "end of its range" in got.why
 
 
@@ -82,14 +82,16 @@ def test_front() -> None:
 def test_command_writes_a_scenario_that_runs(tmp_path: Path) -> None:
     out = tmp_path / "t"
     done = CliRunner().invoke(
-        cli, ["tune", str(HARROW), "--out", str(out), *SETS, "--vary", "gain=0.05:0.5"]
+        cli, ["tune", str(HARROW), "--out", str(out), *SETS, "--vary", "integral_per_frame=0.05:0.5"]
     )
     assert done.exit_code == 0, done.output
     table = json.loads((out / "tune.json").read_text())
     assert table["simulation"]["agrees"] and table["chosen"]["meets"]
     tuned = load_scenario(out / "tuned.toml")
-    assert tuned.controller["gain"] == table["chosen"]["settings"]["gain"]
-    assert 0.05 <= tuned.controller["gain"] <= 0.5
+    assert tuned.controller["integral_per_frame"] == (
+        table["chosen"]["settings"]["integral_per_frame"]
+    )
+    assert 0.05 <= tuned.controller["integral_per_frame"] <= 0.5
     assert "Simulated jitter" in (out / "report.html").read_text()
 
 
@@ -101,6 +103,26 @@ def test_bad_ranges_are_refused(tmp_path: Path, vary: str, message: str) -> None
         cli, ["tune", str(HARROW), "--out", str(tmp_path / "t"), *SETS, "--vary", vary]
     )
     assert done.exit_code == 2 and message in done.output
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (("--settling-weight", "nan"), "--settling-weight must be a finite number (got nan)"),
+        (("--settling-weight", "inf"), "--settling-weight must be a finite number (got inf)"),
+        (("--ms", "nan"), "--ms must be a finite number (got nan)"),
+        (("--gain-margin", "inf"), "--gain-margin must be a finite number (got inf)"),
+        (("--settling", "nan"), "--settling must be a finite number (got nan)"),
+        (("--vary", "a=1:2", "--vary", "a=2:3"), "--vary a=2:3: a is varied already"),
+    ],
+)
+def test_options_that_mean_nothing_are_refused(
+    tmp_path: Path, options: tuple[str, ...], message: str
+) -> None:
+    out = tmp_path / "t"
+    done = CliRunner().invoke(cli, ["tune", str(HARROW), "--out", str(out), *SETS, *options])
+    assert done.exit_code == 2 and message in done.output
+    assert not out.exists()
 
 
 def test_a_weight_on_settling_trades_loss_for_speed() -> None:
