@@ -82,7 +82,8 @@ def test_front() -> None:
 def test_command_writes_a_scenario_that_runs(tmp_path: Path) -> None:
     out = tmp_path / "t"
     done = CliRunner().invoke(
-        cli, ["tune", str(HARROW), "--out", str(out), *SETS, "--vary", "integral_per_frame=0.05:0.5"]
+        cli,
+        ["tune", str(HARROW), "--out", str(out), *SETS, "--vary", "integral_per_frame=0.05:0.5"],
     )
     assert done.exit_code == 0, done.output
     table = json.loads((out / "tune.json").read_text())
