@@ -16,12 +16,13 @@ from sim.text import shown
     "--set", "overrides", multiple=True, metavar="PATH=VALUE",
     help="Change a value of the scenario, as for `run`; may be repeated.",
 )  # fmt: skip
+@click.option("--move", is_flag=True, help="Run the scenario's first move through the loop too.")
 @click.option("--parquet", is_flag=True, help="Write connections.parquet too.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
 def connections(
-    ctx: click.Context, scenario: str, out: str, overrides: tuple[str, ...], parquet: bool,
-    overwrite: bool,
+    ctx: click.Context, scenario: str, out: str, overrides: tuple[str, ...], move: bool,
+    parquet: bool, overwrite: bool,
 ) -> None:  # fmt: skip
     """Work out the insertion loss of every input to every output of the switch of SCENARIO.
 
@@ -43,7 +44,7 @@ def connections(
     if parquet:
         require_parquet()
     with naming(path), counting_bar() as stage:
-        found = study(load_scenario(path, overrides), stage("connections"))
+        found = study(load_scenario(path, overrides), stage("connections"), move=move)
     folder = write(found, out, overwrite=overwrite, parquet=parquet)
     s = found.summary
     with showing(folder):

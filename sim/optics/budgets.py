@@ -70,6 +70,8 @@ class BudgetParams(Block):
     """Insertion loss that no connection of a new switch may exceed. [dB]"""
     end_of_life_db: Positive
     """Insertion loss that none may exceed at the end of its life. [dB]"""
+    crosstalk_db: Positive | None = None
+    """Least loss of any beam into an output not its own, moves included; none: no limit. [dB]"""
     ports_in_service: Count | None = None
     """Ports needed on each side; more are spare, and may replace bad ones. None: all. [-]"""
     servo_urad: NonNegative = 0.0

@@ -67,6 +67,9 @@ def page_of(found: Study) -> BenchPage:
         )  # fmt: skip
     if found.levels:
         sections.append(_aiming(found))
+    traffic = _traffic(found)
+    if traffic is not None:
+        sections.append(traffic)
     return BenchPage(
         title=f"Connections: {scenario.title}",
         question=scenario.question.strip(),
@@ -149,3 +152,71 @@ def _aiming(found: Study) -> Section:
         ],
         [levels, table],
     )
+
+
+ORDERS: Final = {
+    "together": "all mirrors at once",
+    "mirrors_a_first": "all mirrors of array A, then all of array B",
+}
+
+
+def _traffic(found: Study) -> Section | None:
+    standing, move = found.crosstalk["standing"], found.crosstalk["move"]
+    if standing is None:
+        return None
+    rows = [
+        ["standing", f"{standing['worst_pair_db']:.1f}", f"{standing['worst_output_sum_db']:.1f}",
+         _pair(standing["worst_beam_input"], standing["worst_output"]), ""],
+    ]  # fmt: skip
+    for name, row in (move or {}).items():
+        met = {None: "no limit", True: "met", False: "missed"}[row["met"]]
+        rows.append(
+            [f"moving, {ORDERS[name]}, {row['instants']} instants", f"{row['worst_pair_db']:.1f}",
+             f"{row['worst_output_sum_db']:.1f}", _pair(row["beam_input"], row["output"]), met]
+        )  # fmt: skip
+    tables = [
+        Cells(
+            "Light of one connection in the output of another, under what it sends; high is good",
+            ["When", "Strongest beam [dB]", "All beams in one output [dB]", "Where", "Limit"], rows,
+        )
+    ]  # fmt: skip
+    texts = [
+        f"{standing['connections']} connections stand; {standing['outputs_looked_at']} outputs "
+        "are looked at, with the beams that land nearest to their mirrors. What gets there is "
+        "light bent at the edges of both mirrors. Scatter, spread evenly, would add "
+        f"{standing['scattered_estimate_db']:.0f} dB for mirrors of "
+        f"{standing['scattered_for_roughness_nm']:g} nm roughness: an order of magnitude.",
+    ]
+    if found.assignment is not None:
+        words = {"asked": "as asked", "least_sum": "outputs chosen for the least sum",
+                 "least_max": "outputs chosen for the least longest"}  # fmt: skip
+        tables.append(
+            Cells(
+                "Travel of the first move, both mirrors of a connection together",
+                ["Outputs", "Mean [mrad]", "Longest [mrad]"],
+                [[words[k], f"{v['mean_mrad']:.1f}", f"{v['max_mrad']:.1f}"]
+                 for k, v in found.assignment.items()],
+            )
+        )  # fmt: skip
+    if found.bulk is not None:
+        bulk = found.bulk
+        tables.append(
+            Cells(
+                "The first move through the loop", ["Figure", "Value"],
+                [
+                    ["connections moved at once", str(bulk["connections"])],
+                    [f"time to light (under {bulk['limit_db']:g} dB over aligned), median",
+                     number(bulk["median_ms"], "ms")],
+                    ["time to light, slowest", number(bulk["max_ms"], "ms")],
+                    ["slowest input", str(bulk["slowest_input"])],
+                    ["without light", str(bulk["dark"])],
+                    [f"strongest crosstalk at {bulk['instants_looked_at']} instants on the way",
+                     f"{bulk['crosstalk_worst_pair_db']:.1f} dB"],
+                ],
+            )
+        )  # fmt: skip
+    return Section("Light in wrong outputs, and moves", texts, tables)
+
+
+def _pair(beam: int | None, output: int | None) -> str:
+    return "nowhere" if beam is None else f"input {beam} in output {output}"

@@ -21,6 +21,7 @@ from sim.studies.connections.summary import (
     worst_of,
 )
 from sim.studies.connections.table import CONTRIBUTORS, Maker, Table, joined
+from sim.studies.connections.traffic import assigned, bulk_move, moving, standing
 from sim.studies.run.provenance import now
 
 LEVELS: Final[tuple[Aiming, ...]] = ("dead_reckoning", "calibrated", "peaked")
@@ -59,13 +60,18 @@ class Study(NamedTuple):
     """Connections on which the levels are compared."""
     calibrations: tuple[Calibrated, ...]
     crosstalk: dict[str, Any]
+    """Light in wrong outputs, standing, and while the first move is made."""
+    assignment: dict[str, Any] | None
+    """Travel of the first move as asked, and with outputs chosen."""
+    bulk: dict[str, Any] | None
+    """The first move through the loop."""
     worst: list[dict[str, Any]]
     verdict: Verdict
     started: datetime.datetime
 
 
 def study(
-    scenario: Scenario, progress: Callable[[int, int], None] | None = None
+    scenario: Scenario, progress: Callable[[int, int], None] | None = None, *, move: bool = False
 ) -> Study:
     """Work out every connection of the switch of a scenario.
 
@@ -75,6 +81,8 @@ def study(
         Its `switch`, its `mirror` and the seed of the population are used.
     progress : callable, optional
         Called with (finished connections, all connections).
+    move : bool
+        Whether the first move is run through the loop.
 
     Returns
     -------
@@ -111,7 +119,12 @@ def study(
         levels=levels,
         level_count=level_count,
         calibrations=calibrations,
-        crosstalk={},
+        crosstalk={
+            "standing": standing(scenario, maker),
+            "move": moving(scenario, maker),
+        },
+        assignment=assigned(scenario, maker),
+        bulk=bulk_move(scenario, maker) if move else None,
         worst=worst,
         verdict=verdict_of(summary, band, culprit),
         started=started,
@@ -164,6 +177,8 @@ def results_of(found: Study) -> dict[str, Any]:
         },
         "band": found.band,
         "crosstalk": found.crosstalk,
+        "assignment": found.assignment,
+        "bulk_move": found.bulk,
         "worst": found.worst,
         "verdict": found.verdict.text,
         "met": found.verdict.good,

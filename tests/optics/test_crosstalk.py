@@ -1,0 +1,83 @@
+"""Crosstalk against fields propagated on a grid, with both edges, and against limits."""
+
+import numpy as np
+import pytest
+
+from sim.optics.crosstalk import all_pairs, crosstalk_db, field_behind, scattered_db
+from sim.optics.params import OpticsParams
+from sim.optics.rays import OnMirror, Rays
+
+WAVELENGTH_M, WAIST_M, RADIUS_M, WAY_M = 1.31e-6, 200e-6, 450e-6, 0.13
+OPTICS = OpticsParams(
+    data_wavelength_nm=1310.0, waist_um=200.0,
+    receiving_waist_um=200.0, mirror_radius_um=450.0, mirror_reflectivity=1.0,
+    combiner_loss_db=0.0, collimator_loss_db=0.0, connector_mean_db=0.0, connector_sd_db=0.0,
+)  # fmt: skip
+
+
+def ray(off_m, slope_rad):
+    one = np.ones(1)
+    flat = np.zeros((2, 1))
+    centre = np.array([[off_m], [0.0]])
+    return Rays(
+        OnMirror(flat, flat, 0 * one), OnMirror(flat, centre, 0 * one), 0.04 * one, WAY_M * one,
+        0.04 * one, centre, np.array([[slope_rad], [0.0]]),
+    )  # fmt: skip
+
+
+def on_a_grid(off_m, slope_rad, points=1024, half_m=4.5e-3):
+    """Fields sampled in two dimensions; free space by the angular spectrum. Both edges."""
+    k = 2 * np.pi / WAVELENGTH_M
+    step = 2 * half_m / points
+    line = (np.arange(points) - points // 2) * step
+    x, y = np.meshgrid(line, line, indexing="ij")
+    kx = 2 * np.pi * np.fft.fftfreq(points, step)
+
+    def beam(past, at, slope):
+        q = past + 1j * np.pi * WAIST_M**2 / WAVELENGTH_M
+        return np.exp(-1j * k * (((x - at) ** 2 + y**2) / (2 * q) + slope * (x - at)))
+
+    def face(at):
+        share = np.zeros_like(x)
+        for ox in (np.arange(4) - 1.5) / 4 * step:
+            for oy in (np.arange(4) - 1.5) / 4 * step:
+                share += (x + ox - at) ** 2 + (y + oy) ** 2 <= RADIUS_M**2
+        return share / 16
+
+    first = beam(-0.065, 0.0, 0.0)
+    power = np.sum(np.abs(first) ** 2)
+    spectrum = np.fft.fft2(first * face(0.0))
+    arrived = np.fft.ifft2(spectrum * np.exp(0.5j * (kx[:, None] ** 2 + kx**2) * WAY_M / k))
+    mode = beam(0.065, off_m, slope_rad)
+    overlap = np.abs(np.sum(arrived * face(off_m) * np.conj(mode))) ** 2
+    return -10 * np.log10(overlap / (power * np.sum(np.abs(mode) ** 2)))
+
+
+@pytest.mark.parametrize(
+    "off_m, slope_rad, near_db",
+    [(0.0, 0.0, 0.01), (200e-6, 5e-4, 0.05), (700e-6, 0.0, 1.0), (1.5e-3, 0.0, 2.5),
+     (1.5e-3, 6e-3, 2.5)],
+)  # fmt: skip
+def test_both_edges_against_a_grid(off_m, slope_rad, near_db):
+    got = crosstalk_db(ray(off_m, slope_rad), OPTICS, 0.105)[0]
+    # Far down, the stepped edge of the grid is what limits it.
+    assert got == pytest.approx(on_a_grid(off_m, slope_rad), abs=near_db)
+
+
+def test_without_an_edge_the_field_is_the_gaussian():
+    at, field = field_behind(WAVELENGTH_M, WAIST_M, -0.065, 5 * WAIST_M, WAY_M, 1e-3)
+    spread = WAIST_M * np.hypot(1.0, 0.065 * WAVELENGTH_M / (np.pi * WAIST_M**2))
+    want = 2 / np.pi / spread**2 * np.exp(-2 * at**2 / spread**2)
+    np.testing.assert_allclose(np.abs(field) ** 2, want, atol=1e-9 * want.max())
+
+
+def test_a_steep_beam_is_nil_and_pairs_leave_out_oneself():
+    assert crosstalk_db(ray(1e-3, 0.05), OPTICS, 0.105)[0] == 200.0
+    pairs = all_pairs(4)
+    assert len(pairs.beams) == 12 and np.all(pairs.beams != pairs.victims)
+
+
+def test_scatter_grows_with_the_fourth_power_of_roughness():
+    one, two = (scattered_db(s, 1.31e-6, 0.35, 0.13) for s in (1e-9, 2e-9))
+    assert one - two == pytest.approx(40 * np.log10(2), abs=1e-9)
+    assert one > 150.0
