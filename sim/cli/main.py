@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from sim.cli.compare import compare
 from sim.cli.connections import connections
 from sim.cli.estimators import estimators
 from sim.cli.guard import DEBUG, Guarded, showing
@@ -154,6 +155,7 @@ def command_line(ctx: click.Context) -> str:
     return shlex.join(words).replace("'mirrorloop run'", "mirrorloop run")
 
 
+cli.add_command(compare)
 cli.add_command(connections)
 cli.add_command(yield_)
 cli.add_command(estimators)

@@ -11,6 +11,8 @@ from sim.studies.connections.aim import PROBES_PER_ROUND, peaking_loss_db
 from sim.studies.connections.table import CONTRIBUTORS, WORDS, Table
 
 N_WORST: Final = 10
+NOTEWORTHY_DB: Final = 0.005
+"""A contributor that is no more than this above its mean is no reason. [dB]"""
 AXES: Final = ("Ax", "Ay", "Bx", "By")
 
 
@@ -83,7 +85,7 @@ def worst_of(table: Table, spare: Array, count: int = N_WORST) -> list[dict[str,
         first, second = np.argsort(-over[:, c], kind="stable")[:2]
         reasons = [
             f"{WORDS[CONTRIBUTORS[k]]} {over[k, c]:+.3f} dB" for k in (first, second)
-            if over[k, c] > 0.0
+            if over[k, c] > NOTEWORTHY_DB
         ]  # fmt: skip
         worst.append(
             {

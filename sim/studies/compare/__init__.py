@@ -1,0 +1,1 @@
+"""Classes of switching mechanism side by side, from figures that the user states."""

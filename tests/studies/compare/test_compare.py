@@ -1,0 +1,74 @@
+"""Mechanisms on paper: sums, largest of many, refusals."""
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from sim.cli.main import cli
+from sim.errors import ScenarioError
+from sim.studies.compare.model import CompareParams, compare, load_comparison
+
+
+def params(**changes) -> CompareParams:
+    mechanism = {
+        "name": "m", "kind": "two_mirrors", "move_ms": 100.0, "move_sd_ms": 10.0,
+        "parts_db": [[1.0, 0.1], [0.5, 0.2]], "holds_without_power": False, **changes,
+    }  # fmt: skip
+    return CompareParams(
+        connections=100, rewire=[1, 10, 100], longest_outage_s=0.125, limit_db=2.0,
+        mechanisms=[mechanism],
+    )  # fmt: skip
+
+
+def test_one_mover_takes_the_sum_of_its_moves():
+    (one,) = compare(params(movers=1, plan_ms=500.0))
+    for row in one.rewired:
+        assert row.median_s == pytest.approx(0.5 + 0.1 * row.k, abs=4 * 0.01 * np.sqrt(row.k) / 10)
+
+
+def test_all_at_once_take_as_long_as_the_slowest():
+    """Mean of the largest of n normal numbers: 1.5387527 for 10, 2.5075936 for 100 (quadrature)."""
+    (one,) = compare(params())
+    for row, most in zip(one.rewired, (0.0, 1.5387527, 2.5075936), strict=True):
+        # The median of the largest lies below its mean by some hundredths; 400 orders are drawn.
+        assert row.median_s == pytest.approx(0.1 + 0.01 * most, abs=1.8e-3)
+    assert one.most == 10  # 100 at once take longer than 0.125 s in 1 % of orders
+
+
+def test_losses_add_as_independent_parts():
+    (one,) = compare(params())
+    assert one.loss_mean_db == pytest.approx(1.5, abs=0.01)
+    assert one.loss_db.std() == pytest.approx(np.hypot(0.1, 0.2), rel=0.03)
+    assert one.within == pytest.approx(0.9873, abs=0.004)  # normal: 0.5 dB is 2.236 sd
+
+
+def test_the_command_files_its_example(tmp_path):
+    out = tmp_path / "o"
+    outcome = CliRunner().invoke(cli, ["compare", "--out", str(out)])
+    assert outcome.exit_code == 0, outcome.output
+    results = json.loads((out / "compare.json").read_text())
+    assert [m["kind"] for m in results["mechanisms"]] == [
+        "two_mirrors", "one_by_one", "two_collimators",
+    ]  # fmt: skip
+    assert (out / "mechanisms.toml").exists() and (out / "report.html").exists()
+
+
+@pytest.mark.parametrize(
+    "text, message",
+    [
+        ("connections = 4\nrewire = [5]\nlongest_outage_s = 1\nlimit_db = 1\n[[mechanisms]]\n"
+         'name = "a"\nkind = "two_mirrors"\nmove_ms = 1\nparts_db = [[0.1, 0.0]]\n'
+         "holds_without_power = true\n", "rewire: must not exceed"),
+        ("conections = 4\n", "conections"),
+        ("x = \n", "not valid TOML"),
+    ],
+)  # fmt: skip
+def test_bad_figures_are_one_message(tmp_path, text, message):
+    path = tmp_path / "m.toml"
+    path.write_text(text)
+    with pytest.raises(ScenarioError, match=message):
+        load_comparison(path)
+    with pytest.raises(ScenarioError, match="cannot be read"):
+        load_comparison(tmp_path / "none.toml")
