@@ -29,12 +29,13 @@ def test_one_mover_takes_the_sum_of_its_moves():
 
 
 def test_all_at_once_take_as_long_as_the_slowest():
-    """Mean of the largest of n normal numbers: 1.5387527 for 10, 2.5075936 for 100 (quadrature)."""
+    """Mean of the largest of n normals: 1.5387527 for 10, 2.5075936 for 100 (quadrature)."""
     (one,) = compare(params())
     for row, most in zip(one.rewired, (0.0, 1.5387527, 2.5075936), strict=True):
         # The median of the largest lies below its mean by some hundredths; 400 orders are drawn.
         assert row.median_s == pytest.approx(0.1 + 0.01 * most, abs=1.8e-3)
-    assert one.most == 10  # 100 at once take longer than 0.125 s in 1 % of orders
+    # 99 % of single moves stay below 0.1 + 2.33 * 0.01 s; of ten at once, only below 0.13 s.
+    assert one.most == 1
 
 
 def test_losses_add_as_independent_parts():
