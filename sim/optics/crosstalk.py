@@ -2,10 +2,10 @@
 
 A beam that mirror A sends towards its own mirror B reaches another output only by way of that
 output's mirror, with the tilt that this mirror has for its own input. What counts far off the
-beam's axis is not its Gaussian tail but the light that the edge of mirror A throws aside, cut
-out again by the edge of the other mirror B. Both are in here: the field behind a round mirror A at the distance of
-mirror B, as a one-dimensional diffraction integral, is summed over the face of the other mirror
-against the mode of the other output.
+beam's axis is not its Gaussian tail but the light that the edge of mirror A throws aside, cut out
+again by the edge of the other mirror B. Both are in here: the field behind a round mirror A at
+the distance of mirror B, as a one-dimensional diffraction integral, is summed over the face of
+the other mirror against the mode of the other output.
 
 Mirrors are flat and their edges round here: a few dB of a figure far down. Scattered light is an
 estimate apart (`scattered_db`).
