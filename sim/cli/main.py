@@ -108,6 +108,7 @@ def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
     "--threads", type=click.IntRange(1, os.cpu_count()),
     help="Threads of the compiled kernels; as many as there are cores and work if left out.",
 )
+@click.option("--pdf", is_flag=True, help="Write report.pdf too (extra `pdf`).")
 @click.pass_context
 def run(
     ctx: click.Context,
@@ -117,6 +118,7 @@ def run(
     seed: int | None,
     overwrite: bool,
     threads: int | None,
+    pdf: bool,
 ) -> None:
     """Run SCENARIO (a file, or a name from `list`) and file its results in DIR."""
     from sim.cli.show import progress_bar, summary
@@ -129,12 +131,16 @@ def run(
     from sim.studies.run.provenance import Asked
     from sim.studies.run.run import run as run_scenario
 
+    if pdf:
+        from sim.report.pdf import require_pdf
+
+        require_pdf()
     check_output(Path(out), kind="run", overwrite=overwrite)
     loaded = load_scenario(path, chosen)
     with naming(path, chosen), progress_bar(loaded.duration_ms) as tell:
         asked = Asked(chosen, command_line(ctx))
         result = run_scenario(loaded, tell, threads=threads, asked=asked)
-    with showing(result.write(out, overwrite=overwrite)):
+    with showing(result.write(out, overwrite=overwrite, pdf=pdf)):
         summary(result)
     if not result.met:
         ctx.exit(MISSED)

@@ -88,7 +88,9 @@ class Result:
             **axes,
         }
 
-    def write(self, folder: str | Path, *, overwrite: bool = False) -> Path:
+    def write(
+        self, folder: str | Path, *, overwrite: bool = False, pdf: bool = False
+    ) -> Path:
         """Write the result folder and return it.
 
         Parameters
@@ -97,6 +99,8 @@ class Result:
             Gets results.json, traces.npz, report.html, scenario.toml and the profiles it reads.
         overwrite : bool
             Whether an existing folder may be replaced.
+        pdf : bool
+            Whether to write report.pdf too (extra `pdf`).
 
         Raises
         ------
@@ -106,6 +110,11 @@ class Result:
         folder = Path(folder)
         with filed(folder, kind="run", overwrite=overwrite) as new:
             self._fill(new)
+            page = new / "report.html"
+            if pdf and page.exists():
+                from sim.report.pdf import pdf_of
+
+                (new / "report.pdf").write_bytes(pdf_of(page))
         return folder
 
     def _fill(self, folder: Path) -> None:
