@@ -1,4 +1,4 @@
-"""The error that every controller works on, and which mirrors were seen at all."""
+"""The error that every controller works on, and which mirrors were read at all."""
 
 import numpy as np
 from numpy.typing import NDArray

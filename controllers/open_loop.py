@@ -9,7 +9,7 @@ from sim.ports import PlantBelief
 
 
 class OpenLoopParams(Block):
-    """Feed-forward alone; the camera is looked at by nobody."""
+    """Feed-forward alone; the camera is not used."""
 
     kind: Literal["open_loop"] = "open_loop"
     """Name of this controller. [-]"""

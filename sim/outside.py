@@ -19,7 +19,7 @@ OURS: Final = ("sim", "controllers", "mirrorloop")
 
 
 class Outside(NamedTuple):
-    """Where a part of somebody else's code is; finding it has run none of it."""
+    """Where a part from outside is; finding it has run none of its code."""
 
     kind: str
     """As the scenario names it."""
@@ -45,7 +45,7 @@ class Outside(NamedTuple):
 
     @property
     def sha256(self) -> str | None:
-        """Hash of the file it stands in, or None where that is not known before it is loaded."""
+        """Hash of the file it is in, or None where that is not known before it is loaded."""
         path = self.file
         if path is None:
             module = sys.modules.get(self.target.rpartition(":")[0])
@@ -61,7 +61,7 @@ class Offer(NamedTuple):
 
 
 _loaded: dict[str, dict[str, Outside]] = {}
-"""By the file that the code stands in, then by name in it."""
+"""By the file that the code is in, then by name in it."""
 
 
 def is_path(kind: str) -> bool:
@@ -93,7 +93,7 @@ def offers(group: str) -> dict[str, tuple[Offer, ...]]:
 
 
 def load(part: Outside) -> Any:
-    """Run the code that a part stands in, and return the part.
+    """Run the code that a part is in, and return the part.
 
     Raises
     ------

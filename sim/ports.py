@@ -1,4 +1,4 @@
-"""The seams of the loop: what an estimator, a controller, a shaper and a disturbance must be."""
+"""The ports of the loop: what an estimator, a controller, a shaper and a disturbance must be."""
 
 from collections.abc import Iterable
 from enum import IntEnum
@@ -19,15 +19,15 @@ class SpotStatus(IntEnum):
     DIM = 1
     """Too little light above the threshold in the window."""
     EDGE = 2
-    """The spot touches the rim of the window, so its position cannot be trusted."""
+    """The spot touches the edge of the window, so its position cannot be trusted."""
     FAILED = 3
-    """The estimator did not arrive at an answer."""
+    """The estimator found no position."""
     SEARCH = 4
     """The mirror's whole field is being read; there is no window, and no reading."""
 
 
 class CameraBelief(NamedTuple):
-    """What the firmware was told about its camera; an estimator may lean on it."""
+    """What the firmware assumes about its camera; an estimator may use it."""
 
     black_dn: float
     gain_dn_per_e: float
@@ -93,7 +93,7 @@ class Estimator(Protocol):
 
 
 class PlantBelief(NamedTuple):
-    """What the firmware was told about timing and mirrors: all that a controller may know."""
+    """What the firmware assumes about timing and mirrors: all that a controller may know."""
 
     frame_s: float
     """Frame period. [s]"""
@@ -231,7 +231,7 @@ class Clock(NamedTuple):
 class Effects(NamedTuple):
     """What a disturbance does over a block of F frames of N ticks; None where it does nothing.
 
-    Values stand at edges and are linear between them; both ends of the block are included.
+    Values are given at edges and are linear between them; both ends of the block are included.
     """
 
     acceleration_m_s2: Array | None = None
@@ -249,7 +249,7 @@ class Effects(NamedTuple):
 
 
 class Disturbance(Protocol[S]):
-    """One source of trouble. Blocks are asked for in order, each starting where the last ended."""
+    """A disturbance. Blocks are asked for in order, each starting where the last ended."""
 
     def initial_state(self) -> S:
         """Return the state before the first frame."""
@@ -307,7 +307,7 @@ class WithDensity(Protocol):
 
 
 class Site(NamedTuple):
-    """What a disturbance is told about the run it takes part in."""
+    """What a disturbance knows of the run it takes part in."""
 
     clock: Clock
     mirror_ids: NDArray[np.int64]

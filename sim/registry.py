@@ -141,14 +141,14 @@ def _loaded(part: Outside, what: str) -> Any:
 
 
 def class_fault(methods: Methods, world: str) -> Callable[[Any], str | None]:
-    """Return a check for parts that are classes, built from settings and what they are told.
+    """Return a check for parts that are classes, built from settings and other arguments.
 
     Parameters
     ----------
     methods : mapping
         What they must have, and with which arguments each is called.
     world : str
-        What the constructor is told besides `params`.
+        What the constructor takes besides `params`.
 
     Returns
     -------

@@ -12,7 +12,7 @@ paragraph separators."""
 
 
 def shown(text: Any) -> str:
-    """Return text on one line for a terminal: what cannot be seen stands escaped."""
+    """Return text on one line for a terminal: what cannot be displayed is escaped."""
     return "".join(_escaped(c) if unicodedata.category(c) in HIDDEN else c for c in str(text))
 
 

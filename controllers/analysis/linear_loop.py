@@ -20,7 +20,7 @@ LOWEST = 1e-5
 
 
 class Loop(NamedTuple):
-    """One controller around M mirrors, both axes."""
+    """One controller on M mirrors, both axes."""
 
     controller: LinearController
     plant: Plant

@@ -121,14 +121,14 @@ def build(
     )
 
     disturbances = tuple(
-        _part(trouble, _site(scenario, clock, mirrors, i))
-        for i, trouble in enumerate(disturbance_plug_ins)
+        _part(plug_in, _site(scenario, clock, mirrors, i))
+        for i, plug_in in enumerate(disturbance_plug_ins)
     )
     resolved = scenario.replace(
         estimator=estimator.written,
         controller=controller.written,
         shaping=shaping.written,
-        disturbances=[trouble.written for trouble in disturbance_plug_ins],
+        disturbances=[plug_in.written for plug_in in disturbance_plug_ins],
     )
     layout = layout_of(scenario)
     parts = Parts(

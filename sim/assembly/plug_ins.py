@@ -53,7 +53,7 @@ def plug_in(
     tree : mapping
         `kind`, then the settings.
     key : str
-        Where it stands in the scenario, for messages.
+        Its place in the scenario, for messages.
     load : bool
         Whether code from outside may be run; without it such a part is only looked for.
 

@@ -64,5 +64,5 @@ class Readings(NamedTuple):
 
 
 def empty_readings(count: int) -> Readings:
-    """Return room for readings of `count` mirrors."""
+    """Return empty arrays for readings of `count` mirrors."""
     return Readings(np.empty((2, count)), np.empty(count), np.empty(count, np.uint8))

@@ -32,7 +32,7 @@ class Measurement:
 
     The thresholded centre of gravity comes out of the kernel as whole-number sums, without frames
     in between; any other estimator gets the very same frames. Without a `layout`, all mirrors
-    stand on one square sensor. `seed` names the noise, `pattern_seed` what is fixed about the
+    are on one square sensor. `seed` names the noise, `pattern_seed` what is fixed about the
     pixels (the same if left out).
     """
 

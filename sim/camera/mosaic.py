@@ -1,4 +1,4 @@
-"""Whole sensor images: all spots in one picture, evenly lit pixels, windows cut from images."""
+"""Whole sensor images: all spots in one picture, even illumination, windows cut from images."""
 
 from types import ModuleType
 
@@ -31,7 +31,7 @@ def mosaic(
 
     Expected light, pattern and defects are those of the windows, pixel for pixel; the noise has
     the same distribution but is another draw, since windows name theirs by place in the window.
-    All rows are exposed at the same time here, and a mirror that is not listed is dark. The rim
+    All rows are exposed at the same time here, and a mirror that is not listed is dark. The margin
     outside the fields shows background and dark signal without noise.
 
     Parameters
@@ -41,7 +41,7 @@ def mosaic(
     spots_px : (M, 2) array_like
         Each spot against the spot of the untilted mirror: tilt times `scale_px_per_mrad`. [px]
     mirrors : (M,) array_like of int
-        Numbers of the lit mirrors; those of the other array are left out.
+        Numbers of the mirrors with a spot; those of the other array are left out.
     seed : int
         Of the pattern and the noise.
     kernels : module
@@ -56,7 +56,7 @@ def mosaic(
     Returns
     -------
     (H, W) ndarray of int32
-        The sensor, rim included. [DN]
+        The sensor, margin included. [DN]
 
     Raises
     ------
@@ -64,15 +64,15 @@ def mosaic(
         If `spots_px` is not one (x, y) for each of `mirrors`.
     """
     spots = np.asarray(spots_px, np.float64)
-    lit = np.asarray(mirrors, np.int64)
-    if spots.shape != (len(lit), 2):
+    listed = np.asarray(mirrors, np.int64)
+    if spots.shape != (len(listed), 2):
         raise ValueError(
-            f"spots_px must be (M, 2) with M = {len(lit)} mirrors, got shape {spots.shape}"
+            f"spots_px must be (M, 2) with M = {len(listed)} mirrors, got shape {spots.shape}"
         )
     everyone = array * layout.ports + np.arange(layout.ports)
     position = np.full((1, 2, layout.ports), FAR_PX)
-    here = layout.sensor(lit) == array
-    position[0][:, lit[here] % layout.ports] = (spots[here] + layout.centre(lit[here])).T
+    here = layout.sensor(listed) == array
+    position[0][:, listed[here] % layout.ports] = (spots[here] + layout.centre(listed[here])).T
     pattern = make_pattern(params, layout, seed, array + 1)
     scene = make_scene(params, layout, everyone, pattern, spill=True)
     camera = make_camera(params)._replace(sigma_px=params.blurred_px(temperature_k))
@@ -107,7 +107,7 @@ def flat_field(
     temperature_k: float = 0.0,
     pattern: FixedPattern | None = None,
 ) -> NDArray[np.int32]:
-    """Return an image of the sensor lit evenly, as for a characterisation of the camera.
+    """Return an image of the sensor illuminated evenly, as for a characterisation of the camera.
 
     Spots and ambient light are off; `quantum_efficiency` turns photons into electrons.
 
@@ -124,7 +124,7 @@ def flat_field(
     Returns
     -------
     (H, W) ndarray of int32
-        The sensor, rim included. [DN]
+        The sensor, margin included. [DN]
 
     Raises
     ------
@@ -177,7 +177,7 @@ def cut_windows(
     frames_dn : (M, h, w) ndarray of int32
         [DN]
     origin_px : (M, 2) ndarray
-        First pixel (x, y) of each window: add it to an estimator's answer. [px]
+        First pixel (x, y) of each window: add it to an estimator's reading. [px]
 
     Raises
     ------

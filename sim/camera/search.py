@@ -26,7 +26,7 @@ class SearchRule(NamedTuple):
 
 
 class SearchState(NamedTuple):
-    """Where the windows stand, and which mirrors are searched for."""
+    """Where the windows are, and which mirrors are searched for."""
 
     offset_px: Array
     """(M, 2) from the expected spot to the middle of the window. [px]"""
@@ -39,7 +39,7 @@ class SearchState(NamedTuple):
 
 
 def nothing_lost(n_mirrors: int) -> SearchState:
-    """Return the state of mirrors whose windows stand around their expected spots."""
+    """Return the state of mirrors whose windows are on their expected spots."""
     return SearchState(
         np.zeros((n_mirrors, 2)),
         np.zeros(n_mirrors, np.int32),
@@ -59,7 +59,7 @@ def judge(
     """Mark the mirrors that are searched for, and move their windows.
 
     Each mirror goes through lost, searching, found away from home, and home again. After a search
-    the window stands where the brightest box of the field was; it then follows the readings until
+    the window is where the brightest box of the field was; it then follows the readings until
     the spot is back near where it is expected. A spot lost again is searched again. The brightest
     box is not always the mirror's own spot: a neighbour's that strays into the field, or hot pixels
     in the place of a dark spot, are taken for it.

@@ -1,7 +1,7 @@
 """The sensor behind one mirror array: where each mirror's field lies, and how its pixels differ.
 
-Each array has a sensor of its own. Mirrors stand on it as in their array, one field of
-`pitch_px` by `pitch_px` each, inside a rim of spare pixels as wide as a window. Pixels are fixed by
+Each array has a sensor of its own. Mirrors have the order of their array, one field of
+`pitch_px` by `pitch_px` each, within a margin as wide as a window. Pixels are fixed by
 the seed and by their place, so a window that moves sees the pattern move.
 """
 
@@ -15,7 +15,7 @@ from sim.ports import Array
 from sim.rng import Stream, normals, uniforms
 
 PLACE = 1 << 16
-"""Added to pixel places that name random numbers: those in the rim are below zero."""
+"""Added to pixel places that name random numbers: those in the margin are below zero."""
 DEFECTS = 8
 """Added to the sensor's number for the draws of defects."""
 
@@ -53,19 +53,19 @@ class Layout(NamedTuple):
         return np.asarray(mirrors) // self.ports
 
     def neighbours(self, mirrors: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Return (M, 8) columns of `mirrors` that stand around each one; -1: none, or not lit."""
+        """Return (M, 8) columns of each mirror's neighbours; -1: none, or not simulated."""
         port = np.asarray(mirrors) % self.ports
         column, row = port % self.columns, port // self.columns
         index = {int(mirror): i for i, mirror in enumerate(mirrors)}
-        around = np.full((len(mirrors), 8), -1)
+        neighbours = np.full((len(mirrors), 8), -1)
         steps = [(dx, dy) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dx or dy]
         for k, (dx, dy) in enumerate(steps):
             x, y = column + dx, row + dy
             there = x + y * self.columns
             inside = (x >= 0) & (x < self.columns) & (there >= 0) & (there < self.ports)
             number = np.where(inside, there + self.sensor(mirrors) * self.ports, -1)
-            around[:, k] = [index.get(int(n), -1) for n in number]
-        return around
+            neighbours[:, k] = [index.get(int(n), -1) for n in number]
+        return neighbours
 
 
 def make_layout(params: CameraParams, ports: int, columns: int) -> Layout:
@@ -74,7 +74,7 @@ def make_layout(params: CameraParams, ports: int, columns: int) -> Layout:
 
 
 class FixedPattern(NamedTuple):
-    """How pixels differ: N sensors of H by W pixels, or one pixel that stands for all."""
+    """How pixels differ: N sensors of H by W pixels, or one pixel for all."""
 
     response: NDArray[np.float32]
     """(N, H, W) factor on light: 1 plus the PRNU; 0 for dead pixels. [-]"""
@@ -95,7 +95,7 @@ def make_pattern(params: CameraParams, layout: Layout, seed: int, sensors: int =
     params : CameraParams
         Strengths.
     layout : Layout
-        Size of the sensor. A pixel keeps its values when the rim changes.
+        Size of the sensor. A pixel keeps its values when the margin changes.
     seed : int
         Fixes the pattern.
     sensors : int
@@ -159,7 +159,7 @@ def make_scene(
     *,
     spill: bool,
 ) -> Scene:
-    """Return what the windows of `mirrors` see; with `spill`, the mirrors around as well."""
+    """Return what the windows of `mirrors` see; with `spill`, their neighbours as well."""
     own = np.arange(len(mirrors))[:, None]
     spots = np.concatenate([own, layout.neighbours(mirrors)], axis=1) if spill else own
     return Scene(

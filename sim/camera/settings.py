@@ -1,4 +1,4 @@
-"""The camera: settings of the linear model, and the windows that are read around each spot.
+"""The camera: settings of the linear model, and the windows that are read for each spot.
 
 The model follows EMVA Standard 1288, Release 4.0 Linear (European Machine Vision Association):
 electrons are Poisson, read noise is Gaussian, the digital number is gain times electrons plus the
@@ -32,7 +32,7 @@ class CameraParams(Block):
     latency_us: NonNegative
     """Read-out and computing, from the exposure's end to the drive. [us]"""
     window_px: tuple[Side, Side]
-    """Window read around the expected spot, (height, width). [px]"""
+    """Window read at the expected spot, (height, width). [px]"""
     scale_px_per_mrad: Positive
     """Movement of the spot per mechanical tilt, both axes. [px/mrad]"""
     spot_sigma_px: Positive
@@ -76,9 +76,9 @@ class CameraParams(Block):
     ghost_pct: Percent = 0.0
     """Light of the ghost, as a share of its spot, beside the spot's own light. [%]"""
     ghost_offset_px: PairXY = (0.0, 0.0)
-    """Where the ghost stands against its spot, (x, y). [px]"""
+    """Place of the ghost against its spot, (x, y). [px]"""
     spill: bool = False
-    """Whether the spots of lit neighbouring mirrors reach into a window. [-]"""
+    """Whether the spots of simulated neighbouring mirrors reach into a window. [-]"""
     pitch_px: Annotated[int, Field(ge=8, le=1024)] = 96
     """Distance between the fields of neighbouring mirrors on the sensor. [px]"""
     row_us: NonNegative = 0.0
@@ -162,7 +162,7 @@ def make_camera(params: CameraParams) -> Camera:
 
 
 def believed(camera: Camera, dark_e: float = 0.0) -> CameraBelief:
-    """Return what the firmware is told: the camera as it is at the reference temperature.
+    """Return what the firmware assumes: the camera as it is at the reference temperature.
 
     `dark_e` [e-/px] is dark signal that is not in the camera's background.
     """

@@ -147,7 +147,7 @@ def _beside_output(words: Sequence[str]) -> Path:
 
 @contextmanager
 def _stopped_by_term() -> Iterator[None]:
-    """Let SIGTERM stop the program as Ctrl-C does, where nobody has decided otherwise."""
+    """Let SIGTERM stop the program as Ctrl-C does, unless something else is set."""
     main = threading.current_thread() is threading.main_thread()
     ours = main and signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
     if ours:

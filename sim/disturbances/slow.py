@@ -61,7 +61,7 @@ class Course:
     """Rest angles that have moved by R(age) since first power, less what is corrected.
 
     What the loop had corrected by the start of the run, R(age_h - uncorrected_h), is taken off
-    here: it stands in the drive's command of a switch that has run so far, and the run counts
+    here: it is in the drive's command of a switch that has run so far, and the run counts
     corrections from zero. The rest angle then starts at zero and grows as R does at that age.
     """
 

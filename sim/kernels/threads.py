@@ -1,4 +1,4 @@
-"""Work shared among threads: each takes the next block that nobody has begun.
+"""Work shared among threads: each takes the next block that is not begun.
 
 Kernels run without the interpreter's lock, so plain threads will do, and nothing about the process
 needs to be set. Which thread takes which block changes no bit. A thread that is held up, since

@@ -12,7 +12,7 @@ from sim.ports import Array, Setpoint
 
 
 class FramePath(NamedTuple):
-    """The commanded path in one frame, or in many if the mirrors are to stand still."""
+    """The commanded path in one frame, or in many if the mirrors are to be at rest."""
 
     asked_rad: Array
     """(N, 2, M) static tilt that the drive is asked for in each tick, or (1, 2, M) in all. [rad]"""
@@ -20,7 +20,7 @@ class FramePath(NamedTuple):
     expected_px: Array
     """(M, 2) expected spots, against that of an untilted mirror. [px]"""
     origin_px: Array
-    """(M, 2) corners of windows around the expected spots. [px]"""
+    """(M, 2) corners of windows at the expected spots. [px]"""
 
 
 def paths_ahead(

@@ -48,7 +48,7 @@ def reasons_not_fused(parts: Parts) -> tuple[str, ...]:
 
 
 class Fused:
-    """Takes the loop through many frames at a time; what it keeps is room to work in."""
+    """Takes the loop through many frames at a time; it keeps working memory alone."""
 
     def __init__(self, parts: Parts) -> None:
         n, m = parts.clock.ticks_per_frame, len(parts.mirrors)

@@ -1,4 +1,4 @@
-"""What the next stretch of frames is given; nothing of it depends on what the loop does in it."""
+"""The inputs of the next stretch of frames; none depends on what the loop does in it."""
 
 from typing import NamedTuple
 
@@ -21,7 +21,7 @@ class Mirrors(NamedTuple):
 
 
 class Outlook(NamedTuple):
-    """Everything from outside for one stretch, and where it stands after that."""
+    """All inputs of one stretch, and their state after it."""
 
     stretch: Stretch
     environment: Environment
@@ -49,7 +49,7 @@ def look_ahead(
     """Return what the stretch that begins at a state is given.
 
     `before` is the outlook on the stretch before it, if there was one: the block of surroundings
-    and the mirrors are made anew only if they will not do any more.
+    and the mirrors are made again only if they no longer fit.
     """
     frame = state.frame
     if before is not None and frame < before.block.end:

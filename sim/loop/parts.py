@@ -27,7 +27,7 @@ class Parts:
     mirrors: NDArray[np.int64]
     """(M,) numbers of the simulated mirrors."""
     inputs: NDArray[np.int64]
-    """(C,) lit input ports."""
+    """(C,) connected input ports."""
     epochs: tuple[Epoch, ...]
     epoch_frames: tuple[int, ...]
     """Frame at which each epoch starts."""

@@ -1,8 +1,8 @@
 """What the loop does next: how many frames in one go, on which path, and what ends them.
 
 Everything that can be due in a run is known here and nowhere else. What is fixed before the run,
-commands and pictures, stands in the calendar; an event at a given time is one more entry of it.
-The rest follows from where the run stands: the next block of surroundings, resonance that has
+commands and pictures, is in the calendar; an event at a given time is one more entry of it.
+The rest follows from the state of the run: the next block of surroundings, resonance that has
 drifted, mirrors on the move.
 """
 
@@ -24,7 +24,7 @@ SLOW_FRAMES = 16
 MOVING_FRAMES = 32
 """Frames in one go while the mirrors are to move: each has a path."""
 RESONANCE_STEP = 2e-6
-"""Propagators are made anew once resonance has changed by this much, relative."""
+"""Propagators are made again once resonance has changed by this much, relative."""
 
 
 class Due(NamedTuple):
@@ -84,7 +84,7 @@ class Planner:
         frame : int
             The frame.
         resonance_due : int
-            Frame at which propagators are to be made anew, see `resonance_due`.
+            Frame at which propagators are to be made again, see `resonance_due`.
         moving : bool
             Whether the commanded path moves in this frame.
         """

@@ -1,4 +1,4 @@
-"""Fills the traces while the loop runs, and hands out what stands in them so far.
+"""Fills the traces while the loop runs, and hands out what is in them so far.
 
 The arrays of a whole run are laid out once; what is in a state are views of the rows that are
 finished, which never change again. Only the sampling interval in progress is copied.
@@ -23,7 +23,7 @@ Int32 = NDArray[np.int32]
 
 
 class Rows(NamedTuple):
-    """What is noted of each sampling interval; see `Traces` of the same names."""
+    """What is recorded in each sampling interval; see `Traces` of the same names."""
 
     error_rad: Float32
     error_mean_rad: Float32
@@ -47,7 +47,7 @@ class Rows(NamedTuple):
 
 
 class Records(NamedTuple):
-    """What a run has noted so far."""
+    """What a run has recorded so far."""
 
     rows: Rows
     """Of the sampling intervals that are over."""
@@ -121,7 +121,7 @@ class Recorder:
         )
 
     def end(self, written: Records, frame: int) -> Records:
-        """Return the records as they stand before a frame; they do not change any more."""
+        """Return the records as they are before a frame; they do not change any more."""
         done = frame * self._n // self._parts.interval_ticks
         return written._replace(
             rows=Rows._make(_kept(rows[:done]) for rows in self._rows),

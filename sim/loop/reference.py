@@ -1,4 +1,4 @@
-"""Where the firmware expects the mirrors: the commanded path, and the believed answer to it."""
+"""Where the firmware expects the mirrors: the commanded path, and the believed response to it."""
 
 import math
 import sys
@@ -17,7 +17,7 @@ AT_REST_RAD = 1e-9
 
 
 class Command(NamedTuple):
-    """New aims, all taken up at the start of one frame."""
+    """New aims, all commanded at the start of one frame."""
 
     frame: int
     target_rad: Array
@@ -25,14 +25,14 @@ class Command(NamedTuple):
 
 
 class ReferenceState(NamedTuple):
-    """Where the commanded path and the believed mirrors stand at the start of a frame."""
+    """Commanded path and believed mirrors at the start of a frame."""
 
     believed: Array
     """(2, 3, M) tilt, rate and drive of the believed mirrors, per axis."""
     ahead_rad: Array
     """(K, 2, M) commanded tilt from the frame's first tick on; its last value is held. [rad]"""
     arrived: bool
-    """The path is at its end, and the believed mirrors stand there."""
+    """The path is at its end, and the believed mirrors are at rest there."""
 
 
 class Reference:
@@ -58,7 +58,7 @@ class Reference:
         self._from_state, self._from_command = _believed_frame(belief, exposure_weights)
 
     def initial_state(self) -> ReferenceState:
-        """Return mirrors that stand at the aims of the first command."""
+        """Return mirrors at rest on the aims of the first command."""
         target = np.ascontiguousarray(self._commands[0].target_rad.T)
         return ReferenceState(_at_rest(target), target[None], arrived=False)
 
@@ -120,7 +120,7 @@ class Reference:
 
 
 def _at_rest(tilt_rad: Array) -> Array:
-    """State (2, 3, M) of (tilt, rate, u) per axis for mirrors that stand at (2, M). [rad]"""
+    """State (2, 3, M) of (tilt, rate, u) per axis for mirrors at rest at (2, M). [rad]"""
     return np.stack([tilt_rad, np.zeros_like(tilt_rad), tilt_rad], axis=1)
 
 

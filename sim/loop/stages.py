@@ -39,7 +39,7 @@ class Exposure(NamedTuple):
 
 
 class FrameByFrame:
-    """Takes the loop through frames one by one; what it keeps is room to work in."""
+    """Takes the loop through frames one by one; it keeps working memory alone."""
 
     def __init__(self, parts: Parts) -> None:
         n, m = parts.clock.ticks_per_frame, len(parts.mirrors)

@@ -1,6 +1,6 @@
 """All that changes in a run, in one record: take it, keep it, go on from it, as often as wanted.
 
-What is fixed stands in `Parts`. Every part of a state is a NamedTuple of arrays, numbers, texts,
+What is fixed is in `Parts`. Every part of a state is a NamedTuple of arrays, numbers, texts,
 tuples and None; disturbances and controllers keep to that too (`sim.loop.saved` refuses what does
 not). No array of a state that `steps` has yielded changes afterwards.
 """
@@ -33,7 +33,7 @@ class Picture(NamedTuple):
 
 
 class LoopState(NamedTuple):
-    """Where a run of the loop stands before a frame."""
+    """All that changes in a run of the loop, before a frame."""
 
     frame: int
     motion: Motion
@@ -57,7 +57,7 @@ class LoopState(NamedTuple):
 
 
 def initial_state(parts: Parts) -> LoopState:
-    """Return the state before the first frame: mirrors stand at their first aims."""
+    """Return the state before the first frame: mirrors are at rest on their first aims."""
     m = len(parts.mirrors)
     reference = parts.reference.initial_state()
     _, asked_rad, _ = parts.reference.frame(reference, 0)

@@ -43,7 +43,7 @@ class Environment(NamedTuple):
 
 
 class SurroundingsState(NamedTuple):
-    """Where everything that acts from outside stands at the start of a block of frames."""
+    """State of everything that acts from outside at the start of a block of frames."""
 
     disturbances: tuple[Any, ...]
     """State of each, as it keeps it."""

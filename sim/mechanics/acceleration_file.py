@@ -1,6 +1,6 @@
 """Reading measured acceleration: CSV, and the plain-text "V1" files of strong-motion networks.
 
-Nothing is mended here. A record is used as it was declared, or it is refused with the place, the
+Nothing is corrected here. A record is used as it was declared, or it is refused with the place, the
 rule and the value.
 """
 
@@ -53,7 +53,7 @@ class AccelerationTable(NamedTuple):
     values: Array
     """(N, C)."""
     lines: NDArray[np.int64]
-    """(N,) line of the file that each row stands on, counted from one."""
+    """(N,) line of the file that each row is on, counted from one."""
     remarks: str
     """The lines that start with '#', joined."""
 

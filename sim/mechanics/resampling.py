@@ -25,9 +25,9 @@ def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0
     """Return the band-limited signal through evenly spaced samples, at any position.
 
     The samples count as zero outside their range. Near an end where they do not fade to zero the
-    answer rings. Counted against the lower of the two rates, sines up to 0.4 of it pass within
+    result rings. Counted against the lower of the two rates, sines up to 0.4 of it pass within
     0.01 % and what lies above 0.6 of it is held to 0.01 %; between, it falls off. With a
-    stride of at most one the answer goes through the samples.
+    stride of at most one the result goes through the samples.
 
     Parameters
     ----------

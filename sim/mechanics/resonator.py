@@ -22,7 +22,7 @@ class ResonatorSection(NamedTuple):
 
 
 class SectionState(NamedTuple):
-    """Where a section stands at the edge that two blocks share."""
+    """State of a section at the edge that two blocks share."""
 
     memory: Array
     """(2, n) the filter's memory after that edge; meaningless before the first block."""

@@ -80,7 +80,7 @@ def shock_spectrum(
     if not (np.isfinite(samples_per_period) and samples_per_period >= 0):
         raise ValueError(f"samples_per_period must be zero or more, got {samples_per_period}")
 
-    q = min(quality, 1e12)  # damping below rounding stands for none
+    q = min(quality, 1e12)  # damping below rounding counts as none
     return np.array([_largest(base, rate_hz, f, q, kind, samples_per_period) for f in frequencies])
 
 

@@ -1,4 +1,4 @@
-"""From what the switch is told to connect to aims, pairs of mirrors and losses, epoch by epoch."""
+"""From the commanded connections to aims, pairs of mirrors and losses, epoch by epoch."""
 
 import math
 from typing import NamedTuple
@@ -23,7 +23,7 @@ class Epoch(NamedTuple):
     commanded: bool
     """False for the connections that stand at the start."""
     outputs: NDArray[np.int64]
-    """(C,) output port of each lit input port (see `Traces.inputs`)."""
+    """(C,) output port of each connected input port (see `Traces.inputs`)."""
     aim_rad: NDArray[np.float64]
     """(M, 2) tilt that aims each beam. [rad]"""
     pairs: NDArray[np.int64]
@@ -55,7 +55,7 @@ def connected_epochs(
     mirrors : (M,) ndarray of int
         Numbers of the mirrors that carry light at any time.
     inputs : (C,) ndarray of int
-        Lit input ports.
+        Connected input ports.
     epochs : tuple of Epoch
         From the start, and from each command.
     frames : tuple of int

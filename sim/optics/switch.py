@@ -1,4 +1,4 @@
-"""What the switch is told to connect, and when."""
+"""Which ports the switch connects, and when."""
 
 from typing import Annotated, Literal
 

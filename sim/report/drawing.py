@@ -18,7 +18,7 @@ from sim.results.hold import Hold
 from sim.results.traces import Traces
 
 # Blue, vermilion, green and orange of a palette made for colour-blind readers; the lines differ
-# in dash and width too, so that they can be told apart in grey.
+# in dash and width too, so that they differ in grey.
 BLUE, VERMILION, GREEN, ORANGE, INK = (
     "#0072B2",
     "#D55E00",

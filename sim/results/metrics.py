@@ -178,7 +178,7 @@ def _ticks(times_s: ArrayLike, tick_s: float) -> Ticks:
 def _spans(
     traces: Traces, epochs: Sequence[Epoch], starts: Ticks, ends: Ticks, params: MetricsParams
 ) -> list[_Span]:
-    """Return the commands that were seen, each watched until the next epoch or the end."""
+    """Return the commands of the run, each watched until the next epoch or the end."""
     first = int(ends[0]) - traces.interval_ticks
     last = int(ends[-1])
     dwell = max(1, int(np.ceil(params.dwell_ms * 1e-3 / traces.tick_s - 1e-6)))

@@ -29,7 +29,7 @@ def outages(
     """Return the outages of connections.
 
     Between the first and the last tick out, an interval counts as out throughout, so that a short
-    break inside one is not seen.
+    break inside one is not counted.
 
     Parameters
     ----------

@@ -31,7 +31,7 @@ def arrivals(
     """Return the time from a command to the first tick that starts a whole dwell inside.
 
     The ticks watched are those after `command_tick`, up to and with `end_tick`; a dwell that would
-    end later was not seen whole and does not count. The answer is rounded up to a tick; it is 0
+    end later is not complete and does not count. The time is rounded up to a tick; it is 0
     if no tick of the first dwell is outside. Between the first and the last tick outside, an
     interval counts as outside throughout: exact while the dwell is no shorter than an interval,
     late by up to one interval otherwise. Excursions in the same interval count as one.

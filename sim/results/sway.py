@@ -1,4 +1,4 @@
-"""How far the core moved on its mounts, against the room that they leave it."""
+"""How far the core moved on its mounts, against its clearance."""
 
 from collections.abc import Sequence
 from typing import Any

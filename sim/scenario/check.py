@@ -32,7 +32,7 @@ def check_block(
     overrides : sequence of str
         "key.key=value" options that went into the tree; a fault of theirs is called theirs.
     key : str
-        Where the block stands in the scenario; empty for the whole.
+        Place of the block in the scenario; empty for the whole.
     """
     try:
         return model.model_validate(tree)
@@ -45,7 +45,7 @@ def check_block(
 
 
 def blamed(key: str, overrides: Sequence[str]) -> str:
-    """Return the last `--set` that made what stands at a key, or "" if the file did."""
+    """Return the last `--set` that set the value of a key, or "" if the file did."""
     at = key.split(".") if key else []
     for override in reversed(overrides):
         path = override.partition("=")[0].strip().split(".")

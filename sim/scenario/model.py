@@ -68,7 +68,7 @@ class Scenario(Block):
     title: str
     """One line. [-]"""
     question: str
-    """What the run is to answer, where its input comes from and what to expect. [-]"""
+    """The question that the run answers, where its input comes from and what to expect. [-]"""
     seed: Seed
     """Names the random connections, and all other random numbers of the run unless one of the next
     two takes its place. [-]"""

@@ -40,7 +40,7 @@ def scenario_reference() -> str:
 
 
 def renewed(page: str) -> str:
-    """Return the page with all below its marker made anew.
+    """Return the page with all below its marker renewed.
 
     Raises
     ------
@@ -85,13 +85,13 @@ def _about_block(field: Schema, defs: Schema) -> str:
 
 
 def _inner_title(path: str, listed: bool, block: Schema) -> str:
-    """Name a block inside another; one of several is told by its constant."""
-    told = [f'{k} = "{f["const"]}"' for k, f in block["properties"].items() if "const" in f]
-    return ", ".join([f"`[{_header(path, listed=listed)}]`", *told])
+    """Name a block inside another; one of several is named by its constant."""
+    constants = [f'{k} = "{f["const"]}"' for k, f in block["properties"].items() if "const" in f]
+    return ", ".join([f"`[{_header(path, listed=listed)}]`", *constants])
 
 
 def _references(field: Schema, listed: bool = False) -> Iterator[tuple[str, bool]]:
-    """Yield the names of the blocks in a field, and whether they stand in a list."""
+    """Yield the names of the blocks in a field, and whether they are in a list."""
     if "$ref" in field:
         yield field["$ref"].removeprefix(REF), listed
     for part in (*field.get("anyOf", ()), *field.get("oneOf", ())):
@@ -101,7 +101,7 @@ def _references(field: Schema, listed: bool = False) -> Iterator[tuple[str, bool
 
 
 def _value(field: Schema) -> str:
-    """Say in words what may stand in a field."""
+    """Say in words what a field may hold."""
     if "$ref" in field:
         return "table"
     if "const" in field:

@@ -1,4 +1,4 @@
-"""The hot loops in plain numpy and scipy: the physics that the compiled kernels stand for.
+"""The hot loops in plain numpy and scipy: the physics that the compiled kernels compute.
 
 Same functions, same arguments, same random words. Everything is worked out in double precision by
 a library's functions (`erf`, `log`, `cos`), where the compiled kernels have single precision and

@@ -56,7 +56,7 @@ def expose_scene(
 
     Light is multiplied by each pixel's response, then its dark signal is added, then comes the
     noise of both; the offset is added after the well. Pixels beyond the sensor are like those at
-    its rim.
+    its edge.
 
     Parameters
     ----------

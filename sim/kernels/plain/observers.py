@@ -1,4 +1,4 @@
-"""Errors of mirrors and losses of connections, taken up at every tick."""
+"""Errors of mirrors and losses of connections, recorded at every tick."""
 
 from collections.abc import Iterator
 

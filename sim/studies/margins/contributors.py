@@ -65,7 +65,7 @@ def compare_contributors(
     each : bool
         Whether to run it without each contributor too; otherwise only the total is compared.
     progress : callable, optional
-        Told what is simulated next.
+        Called with what is simulated next.
 
     Returns
     -------

@@ -8,9 +8,9 @@ from sim.ports import Array, PlantBelief
 
 
 def plant_belief(built: Built) -> PlantBelief:
-    """Return timing and believed mirror of a run, as the builder told its controller.
+    """Return timing and believed mirror of a run, as its controller knows them.
 
-    Read from the scenario again, because an outside controller need not keep what it was told.
+    Read from the scenario again, because an outside controller need not keep it.
     """
     scenario, parts = built.resolved, built.parts
     x, y = (2 * np.pi * value for value in scenario.mirror.resonance_hz)

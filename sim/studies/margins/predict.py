@@ -55,7 +55,7 @@ def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
     built : Built
         The scenario.
     loop : Loop
-        Its loops, or those of another controller around its mirrors.
+        Its loops, or those of another controller on its mirrors.
     spectra : Spectra
         From `spectra_of`.
     """

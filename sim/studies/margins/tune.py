@@ -54,7 +54,7 @@ def tune(
     knobs : sequence of Knob, optional
         What to vary; what the kind of controller offers if left out.
     progress : callable, optional
-        Told the number of gains tried so far.
+        Called with the number of gains tried so far.
 
     Returns
     -------

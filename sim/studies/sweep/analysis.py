@@ -169,7 +169,7 @@ def first_order(plan: Plan, y: Floats, quantity: int) -> float:
 
     For a stepped quantity, from its level means, less what noise adds to their variance. For a
     sampled one, from the means of equally filled bins, corrected for their number as Kelley did
-    (epsilon squared). With one seed the noise cannot be told from the
+    (epsilon squared). With one seed the noise cannot be separated from the
     rest. Interactions with other quantities are in no first-order share.
 
     Returns
@@ -213,7 +213,7 @@ def _within(y: Floats) -> float:
 
 
 def _joint(y: Floats) -> float:
-    """Variance that is neither the point's nor the seed's own; 0 where it cannot be told.
+    """Variance that is neither the point's nor the seed's own; 0 where it cannot be estimated.
 
     All points share their seeds, so what a seed does to all of them alike is no noise in a
     comparison of points.

@@ -1,4 +1,4 @@
-"""What a user can mend about a sweep."""
+"""Errors of a sweep that the user can correct."""
 
 from sim.errors import SimError
 

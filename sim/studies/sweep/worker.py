@@ -1,4 +1,4 @@
-"""How a worker process begins: one thread, deaf to Ctrl-C, and an end with its parent."""
+"""How a worker process begins: one thread, ignores Ctrl-C, and an end with its parent."""
 
 import multiprocessing
 import os
