@@ -10,7 +10,8 @@ import click
 from sim.cli.compare import compare
 from sim.cli.connections import connections
 from sim.cli.estimators import estimators
-from sim.cli.guard import DEBUG, Guarded, showing
+from sim.cli.guard import DEBUG, showing
+from sim.cli.help import Grouped
 from sim.cli.identify import identify, record
 from sim.cli.margins import margins
 from sim.cli.naming import naming
@@ -24,7 +25,7 @@ from sim.errors import MISSED
 from sim.text import shown
 
 
-@click.group(cls=Guarded, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=Grouped, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(package_name="mirrorloop", prog_name="mirrorloop")
 @click.option(DEBUG, is_flag=True, expose_value=False, help="Show the traceback of a fault.")
 def cli() -> None:

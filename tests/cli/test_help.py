@@ -1,0 +1,23 @@
+"""The help shows every command, whole, under whom it is for."""
+
+from click.testing import CliRunner
+
+from sim.cli.help import GROUPS, OTHERS, summary_of
+from sim.cli.main import cli
+
+
+def test_every_command_is_shown_once_with_its_whole_summary():
+    text = CliRunner().invoke(cli, ["--help"]).output
+    flat = " ".join(text.split())
+    assert text.count("...") == 1  # of the usage line
+    for name, command in cli.commands.items():
+        assert f"{name} " in text
+        assert summary_of(command) in flat, name
+    order = [name for names in GROUPS.values() for name in names if name in cli.commands]
+    places = [text.index(f"\n  {name} ") for name in order]
+    assert places == sorted(places)
+
+
+def test_every_command_has_its_group():
+    grouped = {name for names in GROUPS.values() for name in names}
+    assert set(cli.commands) <= grouped, f"say in GROUPS whom they are for (now under {OTHERS})"
