@@ -22,6 +22,10 @@ from sim.text import shown
     help="Switches to build again with each tolerance halved; 0: none.",
 )
 @click.option(
+    "--servo-from", "servo_from", metavar="DIR", type=click.Path(),
+    help="Result folder of a run; its pointing rms takes the place of budget.servo_urad.",
+)
+@click.option(
     "--set", "overrides", multiple=True, metavar="PATH=VALUE",
     help="Change a value of the scenario, as for `run`; may be repeated.",
 )  # fmt: skip
@@ -29,7 +33,7 @@ from sim.text import shown
 @click.pass_context
 def yield_(
     ctx: click.Context, scenario: str, out: str, switches: int, tolerance_switches: int,
-    overrides: tuple[str, ...], overwrite: bool,
+    servo_from: str | None, overrides: tuple[str, ...], overwrite: bool,
 ) -> None:  # fmt: skip
     """Build many switches of SCENARIO and count those that meet both limits of loss.
 
@@ -43,12 +47,14 @@ def yield_(
     from sim.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.yield_.filing import KIND, write
+    from sim.studies.yield_.filing import KIND, servo_of_run, write
     from sim.studies.yield_.page import ENOUGH
     from sim.studies.yield_.study import study
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
+    if servo_from is not None:
+        overrides = (*overrides, f"switch.budget.servo_urad={servo_of_run(Path(servo_from))!r}")
     loaded = load_scenario(path, overrides)
     with naming(path), counting_bar() as stage:
         found = study(

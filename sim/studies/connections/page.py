@@ -183,8 +183,8 @@ def _traffic(found: Study) -> Section | None:
     texts = [
         f"{standing['connections']} connections stand; {standing['outputs_looked_at']} outputs "
         "are looked at, with the beams that land nearest to their mirrors. What gets there is "
-        "light bent at the edges of both mirrors. Scatter, spread evenly, would add "
-        f"{standing['scattered_estimate_db']:.0f} dB for mirrors of "
+        "light bent at the edges of both mirrors. Scattered light, if spread evenly, would be "
+        f"{standing['scattered_estimate_db']:.0f} dB down for mirrors of "
         f"{standing['scattered_for_roughness_nm']:g} nm roughness: an order of magnitude.",
     ]
     if found.assignment is not None:

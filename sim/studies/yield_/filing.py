@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+from sim.errors import OutputError
 from sim.filing import filed, put_page
 from sim.report.study_page import render_bench
 from sim.scenario.portable import copy_files
@@ -51,3 +52,20 @@ def write(found: Yield, folder: str | Path, *, overwrite: bool) -> Path:
         copy_files(found.scenario, new)
         put_page(new, lambda: render_bench(page))
     return folder
+
+
+def servo_of_run(folder: Path) -> float:
+    """Return the residual error of a run's loops, per axis: its radial rms over sqrt(2). [urad]
+
+    Bias and jitter are both in it; over a population of mirrors both are draws.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds no results of a run, or the run has no such figure.
+    """
+    try:
+        rms = json.loads((folder / "results.json").read_text(encoding="utf-8"))["pointing"]
+        return round(float(rms["rms_urad"]) / 2**0.5, 4)
+    except (OSError, ValueError, KeyError, TypeError) as exc:
+        raise OutputError(f"--servo-from {folder}: no pointing rms of a run there") from exc

@@ -55,3 +55,18 @@ def test_a_case_without_a_budget_is_refused(tmp_path):
     assert outcome.exit_code == 2
     assert "switch.budget: required for yield" in outcome.output
     assert not (tmp_path / "o").exists()
+
+
+def test_the_servos_error_can_come_from_a_run(tmp_path):
+    run = tmp_path / "run"
+    run.mkdir()
+    (run / "results.json").write_text('{"pointing": {"rms_urad": 42.426407}}')
+    command = ["yield", "harrow_point_switch", "--switches", "2", "--tolerances", "0", *SMALL]
+    out = tmp_path / "o"
+    outcome = CliRunner().invoke(cli, [*command, "--out", str(out), "--servo-from", str(run)])
+    assert outcome.exit_code in (0, 1), outcome.output
+    assert "servo_urad = 30.0" in (out / "scenario.toml").read_text()
+    outcome = CliRunner().invoke(
+        cli, [*command, "--out", str(tmp_path / "p"), "--servo-from", str(tmp_path)]
+    )
+    assert outcome.exit_code == 2 and "no pointing rms of a run" in outcome.output
