@@ -28,6 +28,8 @@ LEVELS: Final[tuple[Aiming, ...]] = ("dead_reckoning", "calibrated", "peaked")
 LEVEL_SAMPLE: Final = 4096
 """Connections on which the levels of aiming are compared; all of a small switch."""
 PER_PORT: Final = (3, 4, 6, 12)
+MANY_PORTS: Final = 256
+"""In a larger switch the fit is made for the scenario's own number of connections a port alone."""
 READING_URAD: Final = 8.0
 """Scatter of one peaked tilt from which the table is made, per axis, unless peaking says else."""
 
@@ -155,7 +157,9 @@ def _levels(
         )  # fmt: skip
     calibrations = tuple(
         calibrate(maker, per_port, READING_URAD)
-        for per_port in sorted({*PER_PORT, aiming.table_per_port})
+        for per_port in sorted(
+            {aiming.table_per_port, *(PER_PORT if maker.geometry.ports_out <= MANY_PORTS else ())}
+        )
         if per_port < maker.geometry.ports_out
     )
     return tuple(found), len(inputs), calibrations
