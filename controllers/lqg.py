@@ -33,7 +33,7 @@ class Lqg(ByLaw):
     """The disturbance is estimated and cancelled as far ahead as the delay makes necessary.
 
     The estimated random walk is the integral action: its cancellation leaves no mismatch at rest,
-    whatever the drive's true gain. The estimator is told the correction after the limits, so
+    whatever the drive's true gain. The estimator is given the correction after the limits, so
     nothing winds up. A lost mirror coasts on the model: drift stands still, lines go on and fade.
 
     The cost counts the exposure-averaged mismatch once a frame; what happens between exposures is

@@ -191,24 +191,24 @@ def _check_place(folder: Path, place: Path, *, kind: str, overwrite: bool) -> No
     if not place.is_dir():
         raise OutputError(f"{folder}: exists and is not a folder")
     if not overwrite:
-        raise OutputError(f"{folder}: exists; it was kept. Give --overwrite to replace it")
+        raise OutputError(f"{folder}: already exists, left unchanged. Give --overwrite to replace")
     if not any(place.iterdir()):
         return
     found = marker(place)
     if found is None:
         raise OutputError(
-            f"{folder}: is no result folder (it has no {MARKER} of this program); it was kept"
+            f"{folder}: is no result folder (it has no {MARKER} of this program); left unchanged"
         )
     if found.get("kind") != kind:
         raise OutputError(
-            f"{folder}: holds results of another kind ({found.get('kind')}, not {kind}); it was "
-            "kept"
+            f"{folder}: holds results of another kind ({found.get('kind')}, not {kind}); left "
+            "unchanged"
         )
     ours = {*found["files"], MARKER}
     for path in place.rglob("*"):
         name = path.relative_to(place).as_posix()
         if name not in ours and not (path.is_dir() and not path.is_symlink()):
-            raise OutputError(f"{folder}: {name} is not part of its results; all was kept")
+            raise OutputError(f"{folder}: {name} is not part of its results; left unchanged")
 
 
 def _put_in_place(new: Path, place: Path, old: Path, *, kind: str, overwrite: bool) -> None:

@@ -50,7 +50,7 @@ def test_replacing_takes_the_old_one_away(tmp_path, exchanges, monkeypatch):
     if not exchanges:
         monkeypatch.setattr(filing, "_exchanged", lambda one, other: False)
     write(tmp_path / "out", "1", more=["old.csv"])
-    with pytest.raises(OutputError, match="exists; it was kept. Give --overwrite"):
+    with pytest.raises(OutputError, match="already exists, left unchanged. Give --overwrite"):
         write(tmp_path / "out", "2")
     write(tmp_path / "out", "3", overwrite=True)
     assert read(tmp_path / "out") == "3"
@@ -129,7 +129,7 @@ def test_a_failure_leaves_the_old_one_and_nothing_else(tmp_path):
 
 
 def test_what_came_meanwhile_is_kept_and_the_results_too(tmp_path):
-    with pytest.raises(OutputError, match="exists; it was kept.*\n.*results are in .*out-2"):
+    with pytest.raises(OutputError, match="left unchanged.*\n.*results are in .*out-2"):
         with filed(tmp_path / "out", kind="run", overwrite=False) as new:
             (new / "results.json").write_text("mine")
             write(tmp_path / "out", "theirs")

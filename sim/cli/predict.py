@@ -44,7 +44,7 @@ def predict(
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.margins.contributors import compare_contributors
-    from sim.studies.margins.filing import write_bench
+    from sim.studies.margins.filing import write_study
     from sim.studies.margins.margins import study
     from sim.studies.margins.predict_page import agrees, predict_page, rows_of
 
@@ -61,7 +61,7 @@ def predict(
         result = compare_contributors(built, each=not total_only, progress=tell)
     page = predict_page(result)
     tables = {"prediction": rows_of(result)}
-    folder = write_bench(
+    folder = write_study(
         out, tables, page, built.resolved, kind="prediction", overwrite=overwrite
     )
     with showing(folder):

@@ -32,7 +32,7 @@ def sensitivity(
     from sim.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.margins.filing import write_bench
+    from sim.studies.margins.filing import write_study
     from sim.studies.margins.robustness import changed, fastest
     from sim.studies.margins.robustness_page import robustness_page, tables_of
 
@@ -43,7 +43,7 @@ def sensitivity(
         points, rows = changed(built), fastest(built)
     page = robustness_page(built, points, rows)
     tables = {"sensitivity": tables_of(points, rows)}
-    folder = write_bench(
+    folder = write_study(
         out, tables, page, built.resolved, kind="sensitivity", overwrite=overwrite
     )
     with showing(folder):

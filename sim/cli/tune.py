@@ -70,7 +70,7 @@ def tune(
     from sim.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.margins.filing import write_bench
+    from sim.studies.margins.filing import write_study
     from sim.studies.margins.judge import demands_of
     from sim.studies.margins.tune import tune as search
     from sim.studies.margins.tune_page import fragment, outcome_words, table_of, tune_page
@@ -92,7 +92,7 @@ def tune(
     chosen = built.resolved.replace(controller=outcome.chosen.settings)
     with naming(path, overrides), progress_bar(chosen.duration_ms) as tell:
         check = verify(chosen, outcome.chosen.jitter_rad, tell)
-    folder = write_bench(
+    folder = write_study(
         out,
         {"tune": table_of(outcome, check)},
         tune_page(built, outcome, check),

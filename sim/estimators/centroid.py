@@ -47,7 +47,7 @@ def thresholded_centroid(
     Misleads when anything but the spot exceeds the threshold: a ghost, a hot pixel or a
     neighbour's light pulls the answer by its share of the light times its distance, and the
     status stays OK. A threshold below the background pulls towards the middle of the window; one
-    high up the spot bends the answer within each pixel. A spot cut by the rim reads inward: by
+    high up the spot bends the reading within each pixel. A spot cut by the edge reads inward: by
     0.2 px at one sigma from it. Set `edge_px` to two and a half sigma.
 
     Parameters
@@ -119,7 +119,7 @@ def weighted_centroid(
     brighter thing than the spot is in the window, and a little when the spot is not symmetric.
     A ghost pulls only as far as the weight reaches. A narrow weight throws light away, a wide one
     lets background noise in. A wrong `camera.background_e` does not pull, save near the
-    rim, where the window cuts the weight and the answer is pulled inward: by 0.13 px at one sigma
+    edge, where the window cuts the weight and the reading is pulled inward: by 0.13 px at one sigma
     from it. Set `edge_px` to two and a half sigma. A wrong `camera.spot_sigma_px` costs steps,
     not accuracy.
 

@@ -1,4 +1,4 @@
-"""The right blob of light: hot pixels taken out, connected regions told apart, one chosen."""
+"""The right blob of light: hot pixels taken out, connected regions separated, one chosen."""
 
 from typing import Annotated, Literal, NamedTuple
 
@@ -54,11 +54,11 @@ def components(
     min_flux_dn: float,
     edge_px: float,
 ) -> SpotReading:
-    """Centre of gravity of the brightest connected region that is large enough and off the rim.
+    """Centre of gravity of the brightest connected region that is large enough and off the edge.
 
     Hot pixels are levelled to the median of their surroundings; each frame's threshold is the
     larger of `threshold_dn` and a part of its brightest light; regions that are too small are
-    dropped; those that touch the rim (a neighbour's light) stand behind those that do not; of the
+    dropped; those that touch the edge (a neighbour's light) rank behind those that do not; of the
     rest the one with most light is taken. Survives hot pixels and spill that the plain centre of
     gravity follows at any threshold, and ghosts that it follows at a low one.
 

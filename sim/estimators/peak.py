@@ -82,7 +82,7 @@ def matched_filter(
     the peak as in `log_peak`, now with the noise of the whole spot behind them. Misleads when a
     ghost overlaps the profile, when something brighter than the spot is in the window, and when
     `camera.spot_sigma_px` is far off (more noise, no bias). A wrong background adds to all
-    correlations and bends the answer within each pixel. Nearer to the rim than two and a half
+    correlations and bends the reading within each pixel. Nearer to the edge than two and a half
     sigma it reads up to 0.1 px outward.
 
     Parameters
@@ -130,7 +130,7 @@ def matched_filter(
 def correlation(light: Array, sigma_px: float) -> Array:
     """Return the correlation (M, H, W) of each frame with the profile at each pixel.
 
-    The profile is scaled to a unit sum of squares *within the window*. Near the rim, where the
+    The profile is scaled to a unit sum of squares *within the window*. Near the edge, where the
     window cuts it, the correlation would otherwise peak too far inside.
     """
     _, height, width = light.shape

@@ -63,7 +63,7 @@ def judged(
     edge_px : float
         Answers nearer than this to the centre of an outermost pixel, or beyond it, are EDGE. [px]
     failed, at_rim : (M,) ndarray of bool, optional
-        Spots that the estimator itself gave up, or knows to touch the rim.
+        Spots that the estimator itself gave up, or knows to touch the edge.
 
     Returns
     -------

@@ -85,7 +85,7 @@ def save(parts: Parts, state: LoopState, path: str | Path, *, overwrite: bool = 
     text = json.dumps(header | {"sum": _sum(header, arrays)})
     place = Path(path)
     if place.exists() and not overwrite:
-        raise OutputError(f"{place}: exists; it was kept. Let it be overwritten, or take another")
+        raise OutputError(f"{place}: already exists, left unchanged. Allow overwriting")
     try:
         with putting(place) as file:
             np.savez(file, allow_pickle=False, **{HEADER: np.array(text)}, **arrays)

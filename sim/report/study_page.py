@@ -1,4 +1,4 @@
-"""Pages of the controls bench: a verdict, tables and pictures, in the look of the run's page."""
+"""Pages of studies: a verdict, tables and pictures, in the look of the run's page."""
 
 from collections.abc import Sequence
 from importlib.resources import files
@@ -26,7 +26,7 @@ class Section(NamedTuple):
     pictures: Sequence[Picture] = ()
 
 
-class BenchPage(NamedTuple):
+class StudyPage(NamedTuple):
     """Everything one page shows."""
 
     title: str
@@ -41,13 +41,13 @@ class BenchPage(NamedTuple):
     provenance: Sequence[tuple[str, str]]
 
 
-def render_bench(page: BenchPage) -> str:
+def render_study(page: StudyPage) -> str:
     """Return one HTML page that loads nothing and runs no script; all text is escaped."""
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     folder = files("sim.report")
-    template = environment.from_string(folder.joinpath("bench.html").read_text(encoding="utf-8"))
+    template = environment.from_string(folder.joinpath("study.html").read_text(encoding="utf-8"))
     return template.render(page=page, style=style_sheet())
 
 

@@ -248,7 +248,7 @@ def test_a_file_is_not_replaced_unless_asked(
 ) -> None:
     path = tmp_path / "state.npz"
     path.write_text("mine")
-    with pytest.raises(OutputError, match="exists; it was kept"):
+    with pytest.raises(OutputError, match="already exists, left unchanged"):
         save(parts, state, path)
     assert path.read_text() == "mine"
     save(parts, state, path, overwrite=True)

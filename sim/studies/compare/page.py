@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from sim.filing import filed, put_page
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.report.page import number
-from sim.report.study_page import BenchPage, Section, Table, render_bench
+from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.studies.compare.model import Compared, CompareParams
 
 KIND: Final = "compare"
@@ -48,7 +48,7 @@ def write(
         results = json.dumps(results_of(params, found), indent=1, allow_nan=False)
         (new / "compare.json").write_text(results, encoding="utf-8")
         (new / "mechanisms.toml").write_text(text, encoding="utf-8")
-        put_page(new, lambda: render_bench(page_of(params, found, text)))
+        put_page(new, lambda: render_study(page_of(params, found, text)))
     return folder
 
 
@@ -64,7 +64,7 @@ def verdict_of(params: CompareParams, found: Sequence[Compared]) -> str:
     return "; ".join(parts) + "."
 
 
-def page_of(params: CompareParams, found: Sequence[Compared], text: str) -> BenchPage:
+def page_of(params: CompareParams, found: Sequence[Compared], text: str) -> StudyPage:
     """Return the page."""
     times = Table(
         "Time until an order of k connections is done: median, and 99 % of orders",
@@ -88,7 +88,7 @@ def page_of(params: CompareParams, found: Sequence[Compared], text: str) -> Benc
             for c in found
         ],
     )  # fmt: skip
-    return BenchPage(
+    return StudyPage(
         title=f"Mechanisms side by side, {params.connections} connections",
         question="How long does it take to rewire k of N connections, and what is lost in each?",
         verdict=verdict_of(params, found),

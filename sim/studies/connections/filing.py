@@ -5,7 +5,7 @@ from pathlib import Path
 
 from sim.errors import OutputError
 from sim.filing import filed, put_page
-from sim.report.study_page import render_bench
+from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.connections.page import page_of
@@ -54,7 +54,7 @@ def write(found: Study, folder: str | Path, *, overwrite: bool, parquet: bool = 
         page = page_of(found)
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         copy_files(found.scenario, new)
-        put_page(new, lambda: render_bench(page))
+        put_page(new, lambda: render_study(page))
     return folder
 
 

@@ -3,7 +3,7 @@
 from typing import Final
 
 from sim.report.page import number
-from sim.report.study_page import BenchPage, Section
+from sim.report.study_page import Section, StudyPage
 from sim.report.study_page import Table as Cells
 from sim.scenario.portable import portable_toml
 from sim.studies.connections import plots
@@ -27,7 +27,7 @@ ASSUMPTIONS: Final = (
 )
 
 
-def page_of(found: Study) -> BenchPage:
+def page_of(found: Study) -> StudyPage:
     """Return the page."""
     scenario, summary = found.scenario, found.summary
     budget = scenario.switch.budget
@@ -70,7 +70,7 @@ def page_of(found: Study) -> BenchPage:
     traffic = _traffic(found)
     if traffic is not None:
         sections.append(traffic)
-    return BenchPage(
+    return StudyPage(
         title=f"Connections: {scenario.title}",
         question=scenario.question.strip(),
         verdict=found.verdict.text,

@@ -15,7 +15,7 @@ def excitation(kind: str, frames: int, amplitude: float, axis: int, period: int 
     """Return a zero-mean excitation (frames,), in the unit of `amplitude`.
 
     Axis 0 and axis 1 get sequences that are nearly uncorrelated, so that both axes can be driven
-    at once and cross-axis coupling told from the axis' own response.
+    at once and cross-axis coupling separated from the axis' own response.
 
     Parameters
     ----------

@@ -20,7 +20,7 @@ LEAST_EXPLAINED = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Identified:
-    """What logs told."""
+    """What was identified from logs."""
 
     estimates: tuple[AxisEstimate, ...]
     logs: Logs
@@ -80,7 +80,7 @@ def identify(
     if poor:
         notes.append(
             f"{poor} of {len(found)} fits explain less than {LEAST_EXPLAINED:.0%} of the data "
-            "that was kept from them: do not trust their constants."
+            "that was withheld from them: do not trust their constants."
         )
     said = tuple(dict.fromkeys(notes))
     return Identified(tuple(joined(found)), logs, said, scenario, tuple(shown))

@@ -5,7 +5,7 @@ from typing import Any, Final
 import numpy as np
 
 from sim.report.response_plot import by_mirror, measured_against_model
-from sim.report.study_page import BenchPage, Section, Table
+from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
 from sim.studies.identify.estimate import AxisEstimate, Value
 from sim.studies.identify.identify import LEAST_EXPLAINED, Identified
@@ -25,7 +25,7 @@ SHOWN: Final = (("resonance_hz", "resonance [Hz]"), ("quality", "quality factor 
 MOST_ROWS: Final = 48
 
 
-def identify_page(result: Identified) -> BenchPage:
+def identify_page(result: Identified) -> StudyPage:
     """Return the page."""
     estimates = result.estimates
     mirrors = len({e.mirror for e in estimates})
@@ -57,7 +57,7 @@ def identify_page(result: Identified) -> BenchPage:
         Section("Estimates", tables=[Table(caption, _HEAD, [_row(e) for e in rows[:MOST_ROWS]])])
     )
     about = [] if result.scenario is None else provenance(result.scenario, now()).items()
-    return BenchPage(
+    return StudyPage(
         title="Identification: " + ", ".join(path.name for path in result.logs.files),
         question="What mirrors do these logs show, and how sure are the numbers?",
         verdict=verdict + ".",

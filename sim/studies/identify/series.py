@@ -38,7 +38,7 @@ HELD_OUT = 0.3
 OUTLIER = 6.0
 """Readings this many robust standard deviations from the model are left out."""
 AMBIGUOUS = 9.0
-"""Two folds of a resonance cannot be told apart if their sums of squares differ by less than this
+"""Two folds of a resonance cannot be separated if their sums of squares differ by less than this
 many variances of a residual."""
 RIVAL = 4.0
 """Another fold is tried if its rough misfit is at most this many times the best one's."""
@@ -328,7 +328,7 @@ def _starts(
 
 
 def _chosen(found: Fit, rival: Fit, used: Flags, rivals: Flags) -> tuple[Fit, Flags]:
-    """Take the better of two folds, mirror by mirror, and say where they cannot be told apart."""
+    """Take the better of two folds, mirror by mirror, and say where they cannot be separated."""
     better = rivals & (rival.squares < found.squares)
     best = Fit(*(
         np.where(better.reshape(-1, *(1,) * (a.ndim - 1)), b, a)

@@ -10,7 +10,7 @@ import numpy as np
 import tomli_w
 
 from sim.filing import filed, put_page
-from sim.report.study_page import render_bench
+from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files, portable, portable_toml
 from sim.studies.identify.estimate import AxisEstimate
 from sim.studies.identify.identify import Identified, table_of
@@ -42,7 +42,7 @@ def write_identified(result: Identified, folder: str | Path, *, overwrite: bool 
             _use_medians(tree, result.estimates)
             (new / "identified.toml").write_text(tomli_w.dumps(tree), encoding="utf-8")
             copy_files(result.scenario, new)
-        put_page(new, lambda: render_bench(identify_page(result)))
+        put_page(new, lambda: render_study(identify_page(result)))
     return folder
 
 

@@ -1,1 +1,1 @@
-"""The controls bench: what a scenario's loops are worth before anything is run."""
+"""Loops of a scenario: margins, prediction, tuning and sensitivity."""

@@ -1,11 +1,11 @@
-"""Folders of the controls bench: tables for programs, a page for people."""
+"""Folders of these studies: tables for programs, a page for people."""
 
 import json
 from pathlib import Path
 from typing import Any
 
 from sim.filing import filed, put_page
-from sim.report.study_page import BenchPage, render_bench
+from sim.report.study_page import StudyPage, render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files
 from sim.studies.margins.margins import Study, rows, summary_of
@@ -23,11 +23,11 @@ def write_margins(result: Study, folder: str | Path, *, overwrite: bool = False)
     tables = {"margins": rows(result), "summary": summary_of(result)}
     scenario = result.built.resolved
     page = page_of(result)
-    return write_bench(folder, tables, page, scenario, kind="margins", overwrite=overwrite)
+    return write_study(folder, tables, page, scenario, kind="margins", overwrite=overwrite)
 
 
-def write_bench(
-    folder: str | Path, tables: dict[str, Any], page: BenchPage, scenario: Scenario, *,
+def write_study(
+    folder: str | Path, tables: dict[str, Any], page: StudyPage, scenario: Scenario, *,
     kind: str, overwrite: bool, texts: dict[str, str] | None = None,
 ) -> Path:  # fmt: skip
     """Write each table as NAME.json, each text under its own name, the scenario and the page.
@@ -44,5 +44,5 @@ def write_bench(
             (new / name).write_text(text, encoding="utf-8")
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         copy_files(scenario, new)
-        put_page(new, lambda: render_bench(page))
+        put_page(new, lambda: render_study(page))
     return folder

@@ -5,7 +5,7 @@ from typing import Any, Final
 import numpy as np
 
 from sim.report.loop_plots import answers_in_time, bode_fan, nyquist_fan, sensitivity_fan
-from sim.report.study_page import BenchPage, Section, Table
+from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.margins import (
@@ -34,7 +34,7 @@ WORDS: Final = {
 }
 
 
-def page_of(result: Study) -> BenchPage:
+def page_of(result: Study) -> StudyPage:
     """Return the page of a study."""
     table = rows(result)
     unstable = [row for row in table if not row["stable"]]
@@ -49,7 +49,7 @@ def page_of(result: Study) -> BenchPage:
             f"All {len(result.stable)} mirrors are stable in this model. Largest Ms: "
             f"{result.margins.ms[m, axis]:.3f}, {name}."
         )
-    return BenchPage(
+    return StudyPage(
         title=f"Margins: {result.built.resolved.title}",
         question="How far is every loop of the population from its limit, and which is nearest?",
         verdict=verdict,

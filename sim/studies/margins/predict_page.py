@@ -5,7 +5,7 @@ from typing import Any, Final
 import numpy as np
 
 from sim.report.spectrum_plot import residual_spectra
-from sim.report.study_page import BenchPage, Section, Table
+from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.contributors import Comparison, ContributorRow
@@ -44,7 +44,7 @@ def agrees(c: Comparison) -> bool:
     return c.total.ratio is not None and AGREES[0] <= c.total.ratio <= AGREES[1]
 
 
-def predict_page(c: Comparison) -> BenchPage:
+def predict_page(c: Comparison) -> StudyPage:
     """Return the page."""
     built = c.study.built
     s, t = transfer_of(c.study.loop, c.spectra)
@@ -59,7 +59,7 @@ def predict_page(c: Comparison) -> BenchPage:
     x, y = 1e6 * c.spectra.reading_rad
     verdict = f"Simulated jitter {c.total.simulated_urad:.2f} urad against "
     verdict += f"{c.total.predicted_urad:.2f} urad predicted, ratio {c.total.ratio:.3f}."
-    return BenchPage(
+    return StudyPage(
         title=f"Residual: {built.resolved.title}",
         question="What is left of each source of error, and does the simulation say the same?",
         verdict=verdict if agrees(c) else verdict + " The simulation disagrees.",

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 from sim.assembly.build import Built
 from sim.report.robustness_plot import robustness
-from sim.report.study_page import BenchPage, Section, Table
+from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.robustness import Fastest, Point
@@ -30,7 +30,7 @@ def tables_of(points: Sequence[Point], rows: Sequence[Fastest]) -> dict[str, Any
     }
 
 
-def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastest]) -> BenchPage:
+def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastest]) -> StudyPage:
     """Return the page."""
     kinds = list(dict.fromkeys(p.what for p in points))
     panels = {
@@ -65,7 +65,7 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
         else f"Unstable at {len(lost)} of {len(points)} changes: "
         + ", ".join(f"{p.what} x {p.factor:.2f}" for p in lost)
     )
-    return BenchPage(
+    return StudyPage(
         title=f"Sensitivity: {built.resolved.title}",
         question="What if mirrors, delay or frame rate are not as described, and how fast could "
         "the loop be?",

@@ -7,7 +7,7 @@ import numpy as np
 import tomli_w
 
 from sim.assembly.build import Built
-from sim.report.study_page import BenchPage, Section, Table
+from sim.report.study_page import Section, StudyPage, Table
 from sim.report.trade_plot import trade
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
@@ -92,7 +92,7 @@ def _plain(settings: dict[str, Any]) -> dict[str, Any]:
     return {k: float(v) if isinstance(v, np.floating) else v for k, v in settings.items()}
 
 
-def tune_page(built: Built, outcome: TuningResult, check: Verified) -> BenchPage:
+def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage:
     """Return the page."""
     named = {"chosen": outcome.chosen, "scenario's own": outcome.present, **outcome.rules}
     stable = [c for c in outcome.tried if c.stable]
@@ -117,7 +117,7 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> BenchPage
     d = outcome.demands
     settling = "" if d.settling_ms is None else f", settling within {d.settling_ms:g} ms"
     good = check.agrees and all(row["met"] for row in check.limits) and outcome.chosen.meets
-    return BenchPage(
+    return StudyPage(
         title=f"Tuning: {built.resolved.title}",
         question=(
             f"Which gains lose the least light, with Ms at most {d.ms:g}, gain margin at least "

@@ -158,7 +158,7 @@ class _Work:
 
 
 class _Silence:
-    """Says so if there is nobody to do the work."""
+    """Reports that no worker is there to do the work."""
 
     def __init__(self, workers: Callable[[], int], warn: Callable[[str], None] | None) -> None:
         self.workers, self.warn = workers, warn

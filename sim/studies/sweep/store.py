@@ -127,7 +127,7 @@ class Store:
         if found.identity is not None and found.identity != wanted:
             raise SweepError(
                 f"{self.path}: holds another sweep; {_difference(found.identity, wanted)}. "
-                "It was kept. Give another folder, or --overwrite to begin anew"
+                "It is left unchanged. Give another folder, or --overwrite to start again"
             )
         if found.damaged and not repair:
             raise SweepError(_damage(self.path, found))
@@ -257,11 +257,11 @@ def _damage(path: Path, found: Contents) -> str:
     if found.identity is None and not found.outcomes:
         return (
             f"{path}: is damaged, or not the store of this sweep: no line in it can be trusted. "
-            "It was kept. Give another folder, or --overwrite to begin anew"
+            "It is left unchanged. Give another folder, or --overwrite to start again"
         )
     return (
         f"{path}: is damaged: {len(found.damaged)} {lines} ({named}) changed after they were "
-        f"written; {len(found.outcomes)} runs are whole. It was kept. --repair keeps the whole "
+        f"written; {len(found.outcomes)} runs are whole; left unchanged. --repair keeps the whole "
         "runs and does the others again"
     )
 
@@ -275,7 +275,7 @@ def _check_folder(folder: Path) -> None:
     found = marker(folder)
     begun = {p.name for p in folder.iterdir() if not p.name.startswith(WORK)} <= {FILE, LOCK}
     if found is None and not begun:  # a kill may come between the file and its marker
-        raise OutputError(f"{folder}: holds something else than a sweep; it was kept")
+        raise OutputError(f"{folder}: is not a folder of a sweep; left unchanged")
     if found is not None and found.get("kind") != KIND:
         raise OutputError(
             f"{folder}: holds results of another kind ({found.get('kind')}, not {KIND}); it was "

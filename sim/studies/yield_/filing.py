@@ -5,7 +5,7 @@ from pathlib import Path
 
 from sim.errors import OutputError
 from sim.filing import filed, put_page
-from sim.report.study_page import render_bench
+from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.run.provenance import provenance
@@ -50,7 +50,7 @@ def write(found: Yield, folder: str | Path, *, overwrite: bool) -> Path:
         page = page_of(found)
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         copy_files(found.scenario, new)
-        put_page(new, lambda: render_bench(page))
+        put_page(new, lambda: render_study(page))
     return folder
 
 

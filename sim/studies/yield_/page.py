@@ -3,7 +3,7 @@
 from typing import Any, Final
 
 from sim.report.page import number
-from sim.report.study_page import BenchPage, Section, Table
+from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
 from sim.studies.run.provenance import provenance
 from sim.studies.yield_ import plots
@@ -24,7 +24,7 @@ ASSUMPTIONS: Final = (
 )
 
 
-def page_of(found: Yield) -> BenchPage:
+def page_of(found: Yield) -> StudyPage:
     """Return the page."""
     r = found.results
     sections = [
@@ -55,7 +55,7 @@ def page_of(found: Yield) -> BenchPage:
         )
     )
     scenario = found.scenario
-    return BenchPage(
+    return StudyPage(
         title=f"Yield: {scenario.title}",
         question=scenario.question.strip(),
         verdict=found.verdict,
