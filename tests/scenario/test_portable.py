@@ -27,7 +27,8 @@ def test_a_filed_scenario_runs_where_its_origin_is_gone(command, tmp_path):
         "--set", "duration_ms=600", "--set", "metrics.hold_from_ms=100",
         "--set", "switch.geometry.ports_per_side=8", "--set", "switch.geometry.columns=4",
     )  # fmt: skip
-    assert done.exit_code == 0, done.output
+    # Cut short, most of the record does not play: `run` says so, and ends as for a missed limit.
+    assert done.exit_code == (1 if command == "run" else 0), done.output
     shutil.rmtree(origin)
     moved = tmp_path / "elsewhere"
     out.rename(moved)
