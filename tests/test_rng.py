@@ -25,8 +25,7 @@ from sim.rng import Stream, normals, philox, uniforms
 def test_known_answers(counter: tuple, key: tuple, answer: tuple) -> None:
     """Philox4x32-10 known-answer vectors of the Random123 distribution (Salmon et al., SC'11)."""
     assert philox(np.array(counter, np.uint64), key).tolist() == list(answer)
-    # A kernel that is inlined is called as plain Python here.
-    words = compiled_normals.philox_word(*(np.uint32(w) for w in (*counter, *key)))
+    words = compiled_normals.philox_word.py_func(*(np.uint32(w) for w in (*counter, *key)))
     assert tuple(int(w) for w in words) == answer
     lanes = np.full(lanes_module.N, counter[1], np.uint32)
     lanes[1:] += np.arange(1, lanes_module.N, dtype=np.uint32)
@@ -68,7 +67,12 @@ def test_draws_depend_on_every_part_of_their_name() -> None:
     others = [((2, 2), 3, 4, 5), ((1, 3), 3, 4, 5), ((1, 2), 4, 4, 5), ((1, 2), 3, 5, 5),
               ((1, 2), 3, 4, 6)]  # fmt: skip
     assert all(not np.allclose(base, normals(*other)) for other in others)
-    assert len(set(Stream)) == 8
+
+
+def test_no_two_purposes_share_a_stream() -> None:
+    """Two names for one number would draw the same numbers; disturbances have all above theirs."""
+    assert all(Stream[name].name == name for name in Stream.__members__)
+    assert max(Stream) == Stream.DISTURBANCES
 
 
 def test_fast_normals_are_standard_and_independent() -> None:

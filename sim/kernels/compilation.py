@@ -15,6 +15,8 @@ from typing import Any
 
 import llvmlite
 import numba
+from numba.core.codegen import JITCodeLibrary
+from numba.core.compiler import Compiler
 
 HERE = Path(__file__).parent
 SIM = HERE.parent
@@ -62,17 +64,65 @@ def _root() -> Path:
     return Path(base) / "mirrorloop"
 
 
+KERNEL: dict[str, Any] = {
+    "cache": True, "nogil": True, "error_model": "numpy", "no_cfunc_wrapper": True,
+}  # fmt: skip
+
+
 def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
     """Compile a kernel, which runs without the interpreter's lock, and keep it between runs."""
     config: Any = numba.config
     before = config.CACHE_DIR
     config.CACHE_DIR = str(cache_folder())
     try:
-        made = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
+        made = numba.njit(**KERNEL)(function)
     finally:
         config.CACHE_DIR = before
     return made  # type: ignore[no-any-return]
 
 
-inlined = numba.njit(forceinline=True)
-"""A step of a kernel: always part of the code that calls it."""
+class _NoPlace:
+    """Takes the place of the machine code of a step, where there is none."""
+
+    def set_env(self, name: str, environment: Any) -> None:
+        """Do nothing: steps neither raise nor print, which is what an environment is for."""
+
+
+class _PartOfCallers(JITCodeLibrary):  # type: ignore[misc]
+    """Code that is made for its callers alone: they optimise it and make machine code of it."""
+
+    @property
+    def codegen(self) -> Any:
+        return _NoPlace()
+
+    def _optimize_final_module(self) -> None:
+        pass
+
+    def _finalize_final_module(self) -> None:
+        self._finalize_dynamic_globals()
+        self._finalized = True
+
+    def get_pointer_to_function(self, name: str) -> int:
+        return 0
+
+
+class _StepCompiler(Compiler):  # type: ignore[misc]
+    """Numba's own, but for the library that the code goes to."""
+
+    def define_pipelines(self) -> Any:
+        """Return the passes, with a library at hand for what they make."""
+        codegen = self.state.targetctx.codegen()
+        self.state.library = _PartOfCallers(codegen, self.state.func_id.func_qualname)
+        return super().define_pipelines()
+
+
+STEP: dict[str, Any] = {
+    "pipeline_class": _StepCompiler, "error_model": "numpy", "no_cpython_wrapper": True,
+    "no_cfunc_wrapper": True,
+}  # fmt: skip
+
+step = numba.njit(**STEP)
+"""A step of a kernel, which kernels and other steps call. There is no way to it from Python."""
+
+inlined = numba.njit(**STEP, forceinline=True)
+"""A small step: always part of the code that calls it."""

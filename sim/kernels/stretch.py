@@ -25,7 +25,7 @@ class Eye(NamedTuple):
     noise: int
     threshold_dn: int
     keep: bool
-    """False: only sums are wanted."""
+    """Whether the images of the last frame are wanted, besides their sums."""
     rule: ReadingRule
     drawn: bool
     """Readings come from the table, not from images."""

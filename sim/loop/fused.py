@@ -8,6 +8,7 @@ stages called frame by frame, bit for bit.
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.camera.equivalent_noise import NO_TABLE
 from sim.camera.exposure import Sampling, empty_readings
@@ -53,6 +54,7 @@ class Fused:
     def __init__(self, parts: Parts) -> None:
         n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
         self._parts = parts
+        self._drawn = parts.measurement.table is not None
         self._law = law_of(parts.controller, m)
         self._sampling = Sampling(
             parts.exposure_weights @ np.arange(n + 1.0), AT_ONCE, parts.scale_px_per_rad
@@ -72,10 +74,12 @@ class Fused:
     def run(self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps) -> LoopState:
         """Return the state after a stretch of frames; the traces under watch are written to."""
         parts, around, scratch = self._parts, ahead.environment, self._scratch
+        last = ahead.stretch.end - 1
+        in_kernel = not self._drawn and any(at == last for _, at in parts.pictures)
         motion, memory = copy(state.motion), memory_of(state.control)
         setup = Setup(
             parts.seed, int(Stream.AMPLIFIER), parts.mirrors, ahead.mirrors.fleet, parts.drive,
-            self._eye(around.temperature[:-1]),
+            self._eye(around.temperature[:-1], in_kernel),
         )  # fmt: skip
         surroundings = Around(
             ahead.stretch.first, around.acceleration, around.sensor, around.rest, around.gain
@@ -87,17 +91,20 @@ class Fused:
             first = int(scratch.beyond[scratch.beyond >= 0].min())
             raise beyond_table(parts, int((scratch.beyond == first).argmax()), first)
         lap(laps, Stage.FUSED)
-        last = ahead.stretch.end - 1
         exposure = Exposure(
             scratch.position, last, ahead.paths[-1].origin_px, float(around.temperature[-2])
         )
-        shown = pictures_of(parts, last, exposure)
+
+        def pixels_dn() -> NDArray[np.int32]:
+            return scratch.frames if in_kernel else parts.measurement.frames(*exposure)
+
+        shown = pictures_of(parts, last, pixels_dn)
         lap(laps, Stage.PICTURES)
         control = state_of(memory)
         return state._replace(motion=motion, control=control, pictures=state.pictures + shown)
 
-    def _eye(self, temperature_k: Array) -> Eye:
-        """The camera, frame by frame at its temperature."""
+    def _eye(self, temperature_k: Array, keep: bool) -> Eye:
+        """The camera, frame by frame at its temperature; whether the last frame is kept."""
         measurement = self._parts.measurement
         values, at = np.unique(temperature_k, return_inverse=True)
         cameras = [measurement.uniform(float(value)) for value in values]
@@ -108,9 +115,9 @@ class Fused:
             np.array([camera.background_e for camera in cameras])[at],
             measurement.noise,
             measurement.threshold_dn,
-            False,
+            keep,
             measurement.rule,
-            measurement.table is not None,
+            self._drawn,
             NO_TABLE if measurement.table is None else measurement.table,
             int(Stream.PIXELS),
             int(Stream.READINGS),

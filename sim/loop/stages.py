@@ -1,5 +1,7 @@
 """A stretch of frames, stage by stage: any estimator, any controller, any camera."""
 
+from collections.abc import Callable
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -83,7 +85,8 @@ class FrameByFrame:
                 lap(laps, Stage.PLANT)
             note_frame(parts, watched, frame, self._history, reading, correction)
             lap(laps, Stage.RECORDING)
-            if shown := pictures_of(parts, frame, exposure):
+            look = partial(parts.measurement.frames, *exposure)
+            if shown := pictures_of(parts, frame, look):
                 pictures += shown
                 lap(laps, Stage.PICTURES)
         return state._replace(
@@ -141,10 +144,12 @@ def delay_ticks(origin_px: Array, parts: Parts) -> Array:
     return row_delay_s(parts.row_s, middle, measurement.layout.shape[0]) / parts.clock.tick_s
 
 
-def pictures_of(parts: Parts, frame: int, exposure: Exposure) -> tuple[Picture, ...]:
-    """Return the picture of a frame, if one is to be kept."""
+def pictures_of(
+    parts: Parts, frame: int, pixels_dn: Callable[[], NDArray[np.int32]]
+) -> tuple[Picture, ...]:
+    """Return the picture of a frame, if one is to be kept; only then are its pixels asked for."""
     return tuple(
-        Picture(shows, frame, parts.measurement.frames(*exposure).astype(np.uint16))
+        Picture(shows, frame, pixels_dn().astype(np.uint16))
         for shows, at in parts.pictures
         if at == frame
     )

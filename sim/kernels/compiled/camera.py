@@ -3,12 +3,11 @@
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
-from sim.kernels.compilation import inlined, kernel
+from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.compiled.normals import (
     block_names,
     normal_pair,
@@ -107,7 +106,7 @@ def _noisy_two(row, at, z, read):  # type: ignore[no-untyped-def]
     store(row, further, second_half(electrons))
 
 
-@njit
+@step
 def _exact(mean, read_noise, pixel, frame, mirror, seed, stream):  # type: ignore[no-untyped-def]
     """One pixel: Poisson (W. Hoermann, 1993, PTRS; by multiplication below 10) plus read noise."""
     draw = U32(1)
@@ -207,7 +206,7 @@ def read_out(row, width, well, camera, threshold):  # type: ignore[no-untyped-de
     return int32_to_64(total) - pixels, int32_to_64(weighted) - columns
 
 
-@njit
+@step
 def kept(frames, row, dn, j, start, count, well, camera):  # type: ignore[no-untyped-def]
     """Write the digital numbers of row `j` of a block's windows to their frames."""
     width = frames.shape[2]
@@ -230,7 +229,7 @@ def summed(sums, start, count, s0, sx, sy):  # type: ignore[no-untyped-def]
     store_some(sums, (2, start), count, sy)
 
 
-@njit
+@step
 def window_buffers(sources, height, width):  # type: ignore[no-untyped-def]
     """Room for a block's windows: light along both axes, two sources at a time, and a row twice."""
     lights = (sources + 1) // 2 * 2
@@ -243,7 +242,7 @@ def window_buffers(sources, height, width):  # type: ignore[no-untyped-def]
     )
 
 
-@njit
+@step
 def expose_block(start, count, names, room, images, position, camera, noise):  # type: ignore[no-untyped-def]
     """See `expose`; one block of mirrors by their names, with a `window_buffers`."""
     gx, gy, row, dn = room

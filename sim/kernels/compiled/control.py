@@ -3,10 +3,9 @@
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from sim.kernels.compilation import inlined
+from sim.kernels.compilation import inlined, step
 from sim.kernels.compiled.pairs import store_pairs
 from sim.kernels.vectors import (
     N,
@@ -41,7 +40,7 @@ class BlockLaw(NamedTuple):
     """(2, n, N) states after a frame: after a reading, after none."""
 
 
-@njit
+@step
 def _of_mirrors(start, count, numbers):  # type: ignore[no-untyped-def]
     """Return (R, 1 or M) numbers as (R, N) of a block: its mirrors' own, or what all share."""
     block = np.zeros((numbers.shape[0], N))
@@ -51,7 +50,7 @@ def _of_mirrors(start, count, numbers):  # type: ignore[no-untyped-def]
     return block
 
 
-@njit
+@step
 def law_of_block(start, count, law):  # type: ignore[no-untyped-def]
     """Return the law as a block of mirrors takes it."""
     s, n, m = law.sections.shape[0], law.conditional.shape[0], law.sections.shape[-1]
@@ -124,7 +123,7 @@ def _kept(before, after, pushed, lowest, highest):  # type: ignore[no-untyped-de
     return minimum(maximum(where_above(presses, 0.0, before, after), lowest), highest)
 
 
-@njit
+@step
 def control_block(start, count, tilt, spot, scale, path, p, law, memory):  # type: ignore[no-untyped-def]
     """Step the control law of a block, as `law_of_block` makes it.
 
@@ -165,7 +164,7 @@ def control_block(start, count, tilt, spot, scale, path, p, law, memory):  # typ
             store_some(memory.states, (i, a, start), count, x)
 
 
-@njit
+@step
 def note_block(  # type: ignore[no-untyped-def]
     start, count, first_tick, n_ticks, tilt, status, memory, traces
 ):

@@ -6,9 +6,8 @@ The meaning stands in `sim.optics.rays` and `sim.optics.overlap`; these are the 
 import math
 
 import numpy as np
-from numba import njit
 
-from sim.kernels.compilation import inlined, kernel
+from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.threads import share
 from sim.kernels.vectors import take
 
@@ -74,7 +73,7 @@ def _normal(row, x, y):  # type: ignore[no-untyped-def]
     return _moved(n, math.sin(y), _vector(row, GRID_Y))
 
 
-@njit
+@step
 def _aim(a, b, source, sink):  # type: ignore[no-untyped-def]
     """See `sim.optics.rays.aim`."""
     way_in = _vector(source, WAY)
@@ -141,7 +140,7 @@ def _meet(k, beam, mode, x, y):  # type: ignore[no-untyped-def]
     return DB * loss, s, mx, my
 
 
-@njit
+@step
 def _on_face(  # type: ignore[no-untyped-def]
     s, mx, my, slope_x, slope_y, centre_x, centre_y, radius_m, edge
 ):
@@ -169,7 +168,7 @@ def _on_face(  # type: ignore[no-untyped-def]
     return -DB * math.log(share.real * share.real + share.imag * share.imag)
 
 
-@njit
+@step
 def _one(  # type: ignore[no-untyped-def]
     a, b, source, sink, axis, middle_m, radius_m, edge, wavelengths, scales, out, band
 ):

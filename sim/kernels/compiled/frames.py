@@ -1,11 +1,10 @@
 """Many frames of the whole loop in one call."""
 
 import numpy as np
-from numba import njit
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
-from sim.kernels.compilation import kernel
+from sim.kernels.compilation import kernel, step
 from sim.kernels.compiled.camera import expose_block, window_buffers
 from sim.kernels.compiled.control import control_block, law_of_block, note_block
 from sim.kernels.compiled.normals import block_names, normals_block
@@ -20,12 +19,13 @@ from sim.linear_law import LawState
 from sim.mirror.motion import Asked, Forcing, Motion
 
 
-@njit
+@step
 def _read_block(start, count, frame, f, names, room, setup, scratch):  # type: ignore[no-untyped-def]
     """Read the spots of a block, from images or from a table."""
     eye = setup.eye
     if eye.drawn:
-        normals_block(start, count, names, scratch.z, 0, frame, (setup.seed, eye.reading_stream))
+        key = (setup.seed, eye.reading_stream)
+        normals_block(start, count, names, scratch.z, np.int64(0), frame, key)
         draw_block(start, count, scratch.readings, scratch.position, scratch.z, eye.table)
         for m in range(start, start + count):
             if scratch.readings.status[m] == BEYOND and scratch.beyond[m] < 0:
@@ -36,13 +36,14 @@ def _read_block(start, count, frame, f, names, room, setup, scratch):  # type: i
             eye.sigma_px[f], fixed.signal_e, eye.background_e[f], fixed.read_noise_e,
             fixed.gain_dn_per_e, fixed.black_dn, fixed.full_well_e, fixed.full_scale_dn,
         )  # fmt: skip
+        keep = eye.keep and f == eye.sigma_px.size - 1
         noise = PixelNoise(eye.noise, frame, setup.seed, eye.pixel_stream)
-        images = Images(scratch.frames, scratch.sums, eye.threshold_dn, eye.keep)
+        images = Images(scratch.frames, scratch.sums, eye.threshold_dn, keep)
         expose_block(start, count, names, room, images, scratch.position, camera, noise)
         centre_block(start, count, scratch.readings, scratch.sums, eye.rule)
 
 
-@njit
+@step
 def _frames_block(  # type: ignore[no-untyped-def]
     start, count, first, last, setup, path, around, motion, law, memory, watched, scratch
 ):
@@ -56,7 +57,7 @@ def _frames_block(  # type: ignore[no-untyped-def]
     w = constants(start, count, fleet, drive)
     names = block_names(setup.mirrors, start, count)
     room = window_buffers(scratch.position.shape[0], eye.rule.height, eye.rule.width)
-    zero = 0
+    zero = np.int64(0)  # 0 alone would be a type of its own, and steps be compiled twice
     own = law_of_block(start, count, law)
     for f in range(first, last):
         frame = around.first_frame + f

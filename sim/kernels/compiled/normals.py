@@ -4,7 +4,6 @@
 """
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from sim.kernels.compilation import inlined, kernel
@@ -41,7 +40,7 @@ FEW = 2**16
 """So many normals are not worth a second thread."""
 
 
-@njit(inline="always")
+@inlined
 def philox_word(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
     """Philox4x32-10 of one counter."""
     for _ in range(10):

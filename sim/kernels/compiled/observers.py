@@ -1,9 +1,8 @@
 """Errors of mirrors and losses of connections, taken up at every tick."""
 
 import numpy as np
-from numba import njit
 
-from sim.kernels.compilation import inlined, kernel
+from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.compiled.pairs import add_pairs, store_pairs
 from sim.kernels.vectors import (
     N,
@@ -50,7 +49,7 @@ def _noted(first_out, last_out, place, count, first, last):  # type: ignore[no-u
     store_some(last_out, place, count, where_above(now, I32(0), now, ended))
 
 
-@njit
+@step
 def observe_block(start, count, first_tick, history, aim, tolerance_rad, traces):  # type: ignore[no-untyped-def]
     """See `observe_mirrors`; one block of mirrors."""
     interval, error, mean, square, peak, first_out, last_out = traces
@@ -102,7 +101,7 @@ def observe_mirrors(first_tick, history, aim, tolerance_rad, traces):  # type: i
         )
 
 
-@njit
+@step
 def connections(start, count, aim, pairs, form):  # type: ignore[no-untyped-def]
     """Aims (4 rows) of a block's connections, then ten coefficients of each symmetric form.
 
@@ -151,7 +150,7 @@ def _gathered(tilts, start, count, history, pairs):  # type: ignore[no-untyped-d
             tilts[at + 3 * N + i] = history[n + 1, 1, b]
 
 
-@njit
+@step
 def observe_connection_block(  # type: ignore[no-untyped-def]
     start, count, w, tilts, first_tick, history, pairs, limit_db, traces
 ):

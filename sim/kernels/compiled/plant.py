@@ -3,9 +3,8 @@
 import math
 
 import numpy as np
-from numba import njit
 
-from sim.kernels.compilation import inlined, kernel
+from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.vectors import (
     N,
     any_above,
@@ -37,7 +36,7 @@ _STEP = ROW * 12
 _ROWS = 24
 
 
-@njit
+@step
 def _fixed(w, start, count, fleet, drive):  # type: ignore[no-untyped-def]
     """See `constants`; eight mirrors."""
     one = spread_8(1.0)
@@ -60,7 +59,7 @@ def _fixed(w, start, count, fleet, drive):  # type: ignore[no-untyped-def]
             store(w, row, load_some_8(fleet.step, (k, a, start), count))
 
 
-@njit
+@step
 def constants(start, count, fleet, drive):  # type: ignore[no-untyped-def]
     """Collect what stays the same for a block while its propagators do."""
     w = np.zeros((N // E, _ROWS * ROW))
@@ -69,7 +68,7 @@ def constants(start, count, fleet, drive):  # type: ignore[no-untyped-def]
     return w
 
 
-@njit
+@step
 def _frame_fixed(w, start, count, asked, forcing):  # type: ignore[no-untyped-def]
     """See `set_frame`; eight mirrors."""
     for a in range(2):
@@ -84,7 +83,7 @@ def _frame_fixed(w, start, count, asked, forcing):  # type: ignore[no-untyped-de
         store(w, _AFTER + at, load_some_8(asked.after_rad, place, count))
 
 
-@njit
+@step
 def set_frame(w, start, count, asked, forcing):  # type: ignore[no-untyped-def]
     """Add to a block's constants what stays the same for a frame."""
     for k in range(0, count, E):
@@ -136,7 +135,7 @@ def _halted(t, r, limit):  # type: ignore[no-untyped-def]
     return minimum(maximum(t, zero - limit), limit), where_above(fabs(t), limit, inward, r)
 
 
-@njit
+@step
 def _slewed(volt, wanted, drive):  # type: ignore[no-untyped-def]
     """Amplifier outputs one step later where the slew limit is met, one by one."""
     spare = np.empty(2 * E)
@@ -153,7 +152,7 @@ def _slewed(volt, wanted, drive):  # type: ignore[no-untyped-def]
     return load_8(spare, 0)
 
 
-@njit
+@step
 def _advance_eight(  # type: ignore[no-untyped-def]
     start, count, w, moving, history, first, last, asked, forcing, cross, drive
 ):
@@ -268,7 +267,7 @@ def _advance_eight(  # type: ignore[no-untyped-def]
     store_some(volt, (1, start), count, vy)
 
 
-@njit
+@step
 def advance_block(  # type: ignore[no-untyped-def]
     start, count, w, moving, history, first, last, asked, forcing, cross, drive
 ):

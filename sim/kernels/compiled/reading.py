@@ -1,9 +1,8 @@
 """Where spots are in their windows, and what is read from their sums."""
 
 import numpy as np
-from numba import njit
 
-from sim.kernels.compilation import inlined, kernel
+from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.vectors import (
     N,
     int64_to_float64,
@@ -19,7 +18,7 @@ OK, DIM, EDGE = (np.int64(s) for s in (SpotStatus.OK, SpotStatus.DIM, SpotStatus
 BEYOND = 255
 
 
-@njit
+@step
 def path_block(start, count, position, history, shift, sampling, origin):  # type: ignore[no-untyped-def]
     """See `spot_paths`; one block of mirrors."""
     at_ticks, delay_ticks, scale = sampling
@@ -56,7 +55,7 @@ def spot_paths(position, history, shift, sampling, origin):  # type: ignore[no-u
         )
 
 
-@njit
+@step
 def centre_block(start, count, readings, sums, rule):  # type: ignore[no-untyped-def]
     """See `centres`; one block of mirrors."""
     spot, flux, status = readings
@@ -92,7 +91,7 @@ def _from_table(values, k, low_x, high_x, low_y, high_y, part_x, part_y):  # typ
     return (1.0 - part_y) * upper + part_y * lower
 
 
-@njit
+@step
 def draw_block(start, count, readings, position, z, table):  # type: ignore[no-untyped-def]
     """See `draw_readings`; one block of mirrors."""
     spot, flux, status = readings

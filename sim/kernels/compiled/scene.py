@@ -3,13 +3,12 @@
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.sensor import Scene
 from sim.camera.settings import Camera
-from sim.kernels.compilation import kernel
+from sim.kernels.compilation import kernel, step
 from sim.kernels.compiled.camera import (
     cells,
     kept,
@@ -29,7 +28,7 @@ I64 = np.int64
 FAR_PX = 1e6
 
 
-@njit
+@step
 def _pixels(out, values, scene, origin, j, start, count):  # type: ignore[no-untyped-def]
     """Copy what is known of the pixels in row `j` of a block's windows."""
     last_sensor = values.shape[0] - 1
@@ -43,7 +42,7 @@ def _pixels(out, values, scene, origin, j, start, count):  # type: ignore[no-unt
             out[i * N + k] = values[sensor, y, min(max(x + i, 0), last_x)]
 
 
-@njit
+@step
 def _scene_lights(  # type: ignore[no-untyped-def]
     gx, gy, lights, start, count, position, origin, height, width, camera, scene
 ):
@@ -81,7 +80,7 @@ def _scene_lights(  # type: ignore[no-untyped-def]
     return used
 
 
-@njit
+@step
 def _expose_scene_block(  # type: ignore[no-untyped-def]
     start, count, images, position, mirrors, camera, noise, origin, scene, warmth
 ):
