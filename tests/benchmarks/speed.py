@@ -13,10 +13,12 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import llvmlite.binding as llvm
 import numba
 import numpy as np
 
@@ -164,6 +166,49 @@ def product(duration_ms: int) -> dict[str, Callable[[], int]]:
     return calls
 
 
+WORKER = """
+import sys
+from tests.benchmarks.speed import looped
+call = looped(int(sys.argv[1]), 1)
+call()
+print("ready", flush=True)
+for line in sys.stdin:
+    print(call(), flush=True)
+"""
+
+
+@contextmanager
+def side_by_side(duration_ms: int) -> Iterator[Callable[[], int]]:
+    """Give a call that lets two processes simulate the demo, each by itself on one thread."""
+    workers = [
+        subprocess.Popen(
+            [sys.executable, "-c", WORKER, str(duration_ms)],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT,
+        )
+        for _ in range(2)
+    ]  # fmt: skip
+
+    def ask(worker: Any) -> None:
+        worker.stdin.write("again\n")
+        worker.stdin.flush()
+
+    def told(worker: Any) -> str:
+        return str(worker.stdout.readline())
+
+    def call() -> int:
+        for worker in workers:
+            ask(worker)
+        return sum(int(told(worker)) for worker in workers)
+
+    try:
+        for worker in workers:
+            told(worker)
+        yield call
+    finally:
+        for worker in workers:
+            worker.communicate()
+
+
 def by_mirrors(duration_ms: int) -> dict[str, Callable[[], int]]:
     """The fused path for more and more mirrors: "mirrors, threads"."""
     return {
@@ -208,50 +253,66 @@ def memory_mb(duration_s: int, sample_hz: float) -> tuple[float, float]:
     return float(told.stdout) * unit / 1e6, traces / 1e6
 
 
-def start_up() -> dict[str, tuple[float, float, float]]:
-    """Time to the first word, to the end, and of the processor, kernels compiled before. [s]"""
+Start = tuple[float, float, float]
+"""Time to the first word, to the end, and of the processor. [s]"""
+
+
+def started(call: list[str], **environment: str) -> Start:
+    """Time a command."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    began = time.perf_counter()
+    with subprocess.Popen(
+        call, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+        env=os.environ | environment,
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        process.stdout.readline()
+        first = time.perf_counter() - began
+        process.stdout.read()
+    wall = time.perf_counter() - began
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return first, wall, after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def start_up(rounds: int) -> dict[str, Start]:
+    """Time commands, kernels compiled before; last, a run that finds none."""
     command = str(Path(sys.executable).with_name("mirrorloop"))
     with tempfile.TemporaryDirectory() as folder:
+        run = [command, "run", "single_mirror_step", "--out", f"{folder}/run", "--overwrite"]
         calls = {
             "mirrorloop --help": [command, "--help"],
             "mirrorloop check single_mirror_step": [command, "check", "single_mirror_step"],
-            "mirrorloop run single_mirror_step": [
-                command, "run", "single_mirror_step", "--out", folder, "--overwrite",
-            ],
-        }  # fmt: skip
-        found: dict[str, tuple[float, float, float]] = {}
-        for _ in range(4):
+            "mirrorloop run single_mirror_step": run,
+        }
+        found: dict[str, Start] = {}
+        for _ in range(rounds):
             for name, call in calls.items():
-                before = resource.getrusage(resource.RUSAGE_CHILDREN)
-                began = time.perf_counter()
-                with subprocess.Popen(
-                    call, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
-                ) as process:
-                    assert process.stdout is not None
-                    process.stdout.readline()
-                    first = time.perf_counter() - began
-                    process.stdout.read()
-                wall = time.perf_counter() - began
-                after = resource.getrusage(resource.RUSAGE_CHILDREN)
-                used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
-                found[name] = min(found.get(name, (1e9, 1e9, 1e9)), (first, wall, used))
-    return found
+                found[name] = min(found.get(name, (1e9, 1e9, 1e9)), started(call))
+        first = started(run, NUMBA_CACHE_DIR=f"{folder}/kernels")
+    return found | {"mirrorloop run single_mirror_step, the first time": first}
+
+
+def vectors() -> str:
+    """Name the widest vector registers that kernels are compiled for."""
+    config: Any = numba.config
+    chosen = config.CPU_FEATURES
+    if chosen is not None:
+        features = {each[1:] for each in chosen.split(",") if each.startswith("+")}
+    else:
+        features = {name for name, has in llvm.get_host_cpu_features().items() if has}
+    for feature, name, bits in (
+        ("avx512f", "AVX-512", 512), ("avx2", "AVX2", 256), ("avx", "AVX", 256),
+        ("neon", "Neon", 128), ("sse2", "SSE2", 128),
+    ):  # fmt: skip
+        if feature in features:
+            return f"{name}, {bits // 32} numbers of single precision in a register"
+    return "vector registers unknown"
 
 
 def machine() -> str:
-    """Name the machine."""
-    name = platform.processor() or platform.machine()
-    try:
-        for line in Path("/proc/cpuinfo").read_text().splitlines():
-            if line.startswith("model name"):
-                name = line.partition(":")[2].strip()
-                break
-    except OSError:
-        pass
-    import llvmlite.binding
-
+    """Name the machine by what it is, not by who made it."""
     return (
-        f"{name} ({llvmlite.binding.get_host_cpu_name()}), {os.cpu_count()} processors, "
+        f"{platform.machine()} ({vectors()}), {os.cpu_count()} processors, "
         f"{platform.system()}, Python {platform.python_version()}, numpy {np.__version__}, "
         f"numba {numba.__version__}"
     )
@@ -273,7 +334,9 @@ def main() -> None:
     for call in product(200).values():
         call()
     tell("the product, and the drawing of noise")
-    found = best(product(duration_ms) | noise_limits(), rounds)
+    with side_by_side(duration_ms) as processes:
+        variants = product(duration_ms) | {"fused, 2 processes": processes}
+        found = best(variants | noise_limits(), rounds)
     tell("opponents")
     found |= opponents(options.quick)
     tell("growth with mirrors")
@@ -284,7 +347,7 @@ def main() -> None:
     memory = {d: memory_mb(d, 20.0) for d in ((2, 4) if options.quick else (5, 20, 80))}
     memory_full = memory_mb(20, 1000.0)
     tell("start-up")
-    starts = start_up()
+    starts = start_up(1 if options.quick else 4)
     parts = made(f"duration_ms={duration_ms}")
     with on_threads(1):
         spent = Spents(simulate(parts).spent, simulate(parts, fused=False).spent)
