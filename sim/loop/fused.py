@@ -24,9 +24,9 @@ from sim.loop.stopwatch import Laps, Stage, lap
 from sim.ports import Array
 from sim.rng import Stream
 
-HISTORIES = 32
-"""Frames that mirrors go through before their connections do. More would leave the processor's own
-cache, fewer let threads wait for each other more often."""
+HISTORIES = 128
+"""Frames that mirrors go through before their connections do. With fewer, threads wait for each
+other more often; with more, what is kept of them leaves the processor's cache."""
 
 
 def reasons_not_fused(parts: Parts) -> tuple[str, ...]:
