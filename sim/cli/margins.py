@@ -33,7 +33,7 @@ def margins(
     """Work out gain, phase, delay and modulus margins of every loop of SCENARIO.
 
     Writes margins.json (a row for each mirror and axis), summary.json and report.html. Ends with 1
-    if a loop is unstable.
+    if a loop is unstable or misses a requirement of the scenario.
     """
     from pathlib import Path
 
@@ -45,6 +45,7 @@ def margins(
     from sim.studies.margins.filing import write_margins
     from sim.studies.margins.margins import REJECTION_HZ, study, summary_of
     from sim.studies.margins.margins_page import WORDS
+    from sim.studies.margins.required import against, verdict_words
 
     path = find(scenario)
     check_output(Path(out), kind="margins", overwrite=overwrite)
@@ -61,9 +62,13 @@ def margins(
             if worst is not None:
                 value = number(worst["value"], unit, 4)
                 say(f"{words:<24}{value:>12}  mirror {worst['name']}, axis {worst['axis']}")
+        required = against(built.resolved.requirements, summary["worst"])
+        say(verdict_words(required, len(summary["unstable"])))
     if summary["unstable"]:
         named = ", ".join(map(str, summary["unstable"][:12]))
         say(f"UNSTABLE: {len(summary['unstable'])} mirrors: {named}")
         if (fall := summary["gain_must_fall_db"]) is not None:
             say(f"all of them become stable if the gain falls by {number(fall, 'dB', 3)}")
+        ctx.exit(MISSED)
+    if not all(row.met for row in required):
         ctx.exit(MISSED)

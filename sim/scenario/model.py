@@ -17,6 +17,7 @@ from sim.optics.switch import SwitchParams
 from sim.params import Block, NonNegative, Positive
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams
+from sim.results.requirements import RequirementsParams
 from sim.scenario.check import check_block
 from sim.scenario.file import override, read_tree
 
@@ -107,6 +108,7 @@ class Scenario(Block):
     traces: TracesParams
     metrics: MetricsParams
     limits: LimitsParams = LimitsParams()
+    requirements: RequirementsParams = RequirementsParams()
     engine: EngineParams = EngineParams()
 
     @property

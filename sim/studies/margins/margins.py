@@ -28,6 +28,7 @@ from sim.errors import ScenarioError
 from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.plant import plant_of
+from sim.studies.margins.required import against
 from sim.studies.run.provenance import now, provenance
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
@@ -247,6 +248,10 @@ def summary_of(result: Study) -> dict[str, Any]:
         ),
         "unstable": [r["mirror"] for r in table if not r["stable"] and r["axis"] == "x"],
         "worst": worst_of(table),
+        "requirements": [
+            row._asdict()
+            for row in against(result.built.resolved.requirements, worst_of(table))
+        ],
         "scenario": result.built.resolved.model_dump(mode="json", exclude_none=True),
         "provenance": provenance(result.built.resolved, now()),
     }

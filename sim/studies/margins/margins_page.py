@@ -6,7 +6,7 @@ import numpy as np
 
 from sim.report.loop_plots import answers_in_time, bode_fan, nyquist_fan, sensitivity_fan
 from sim.report.study_page import Section, StudyPage, Table
-from sim.results.units import number
+from sim.results.units import number, unit_sign
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.margins import (
     ASSUMPTIONS,
@@ -17,6 +17,7 @@ from sim.studies.margins.margins import (
     rows,
     worst_of,
 )
+from sim.studies.margins.required import Required, against, verdict_words
 from sim.studies.run.provenance import now, provenance
 
 FAN: Final = 40
@@ -37,25 +38,26 @@ WORDS: Final = {
 def page_of(result: Study) -> StudyPage:
     """Return the page of a study."""
     table = rows(result)
+    found = against(result.built.resolved.requirements, worst_of(table))
     unstable = [row for row in table if not row["stable"]]
     m, axis = result.worst
     name = result.name(m, axis)
     if unstable:
         mirrors = sorted({row["mirror"] for row in unstable})
         shown = ", ".join(map(str, mirrors[:LISTED])) + (", ..." if len(mirrors) > LISTED else "")
-        verdict = f"Unstable: {len(mirrors)} of {len(result.stable)} mirrors ({shown})."
+        verdict = f"Missed: {len(mirrors)} of {len(result.stable)} mirrors are unstable ({shown})."
     else:
-        verdict = (
-            f"All {len(result.stable)} mirrors are stable in this model. Largest Ms: "
-            f"{result.margins.ms[m, axis]:.3f}, {name}."
-        )
+        verdict = verdict_words(found, 0)
     return StudyPage(
         title=f"Margins: {result.built.resolved.title}",
         question="How far is every loop of the population from its limit, and which is nearest?",
         verdict=verdict,
-        good=not unstable,
+        good=not unstable and all(row.met for row in found),
         sections=[
-            Section("Worst cases and population", tables=[_population(table), _worst(table)]),
+            Section(
+                "Worst cases and population",
+                tables=[_required(found), _population(table), _worst(table)],
+            ),
             *_pictures(result, name),
         ],
         notes=[*result.built.warnings, *ASSUMPTIONS],
@@ -65,6 +67,20 @@ def page_of(result: Study) -> StudyPage:
              str(value))
             for key, value in provenance(result.built.resolved, now()).items()
         ],
+    )  # fmt: skip
+
+
+def _required(found: list[Required]) -> Table:
+    """Defaults of the requirements are common practice."""
+    lines = []
+    for row in found:
+        sign = "≤" if row.at_most else "≥"
+        asked = f"{sign} {row.required:g} {unit_sign(row.unit)}".rstrip()
+        value = "none" if row.value is None else number(row.value, row.unit, 4)
+        lines.append([row.words, asked, value, row.where, "met" if row.met else "missed"])
+    return Table(
+        "Against [requirements] of the scenario (its defaults are common practice)",
+        ["Figure", "Required", "Worst", "Where", "Verdict"], lines,
     )  # fmt: skip
 
 
@@ -98,7 +114,7 @@ def _worst(table: list[dict[str, Any]]) -> Table:
         ["Mirror, axis", "Resonance [Hz]", "Gain [-]", "Gain margin [dB]", "Phase [deg]",
          "Delay [ms]", "Ms", "Bandwidth [Hz]", "Noise gain"],
         [
-            [f"{r['mirror']}, {r['axis']}" + ("" if r["stable"] else " (unstable)"),
+            [f"{r['name']}, {r['axis']}" + ("" if r["stable"] else " (unstable)"),
              number(r["resonance_hz"], "", 4), number(r["gain"], "", 4)]
             + [_cell(r[key]) for key in ("gain_margin_db", "phase_margin_deg", "delay_margin_ms",
                                          "ms", "bandwidth_hz", "noise_gain")]
