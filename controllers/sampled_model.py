@@ -137,6 +137,45 @@ def sampled_model(
     return SampledModel(A, B, C, ("amplifier", "tilt", "rate", *held))
 
 
+def tilt_within(
+    resonance_rad_s: ArrayLike, quality: ArrayLike, amplifier_s: float, frame_s: float,
+    latency_s: float, at_s: float, n_states: int,
+) -> tuple[Array, Array]:  # fmt: skip
+    """Return rows (..., 1, n) and (..., 1, 1): the tilt at an instant within the frame.
+
+    They take the states of `sampled_model` at the frame's start, and the correction computed in
+    this frame, which is there already if the latency is shorter than the instant.
+
+    Parameters
+    ----------
+    resonance_rad_s, quality, amplifier_s, frame_s, latency_s
+        As for `sampled_model`.
+    at_s : float
+        Since the frame's start, at most a frame. [s]
+    n_states : int
+        Of the sampled model.
+    """
+    whole = math.floor(latency_s / frame_s + _ROUNDING)
+    arrival_s = max(latency_s - whole * frame_s, 0.0)
+    generator = _generator(resonance_rad_s, quality, amplifier_s)
+
+    def over(duration_s: float) -> Array:
+        return np.asarray(expm(generator * duration_s))
+
+    before_s, after_s = min(at_s, arrival_s), max(at_s - arrival_s, 0.0)
+    before, after = over(before_s), over(after_s)
+    shape = generator.shape[:-2]
+    row, now = np.zeros((*shape, 1, n_states)), np.zeros((*shape, 1, 1))
+    row[..., :3] = after[..., 1:2, :3] @ before[..., :3, :3]
+    to = {whole + 1: after[..., 1:2, :3] @ before[..., :3, 4:], whole: after[..., 1:2, 4:]}
+    for age, share in to.items():
+        if age == 0:
+            now += share
+        elif 2 + age < n_states:
+            row[..., 2 + age : 3 + age] += share
+    return row, now
+
+
 def _generator(resonance_rad_s: ArrayLike, quality: ArrayLike, amplifier_s: float) -> Array:
     """Return (..., 5, 5): d/dt of amplifier, tilt, rate, integral of tilt, held input."""
     w, q = np.broadcast_arrays(

@@ -91,7 +91,7 @@ def tune(
     say(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
     chosen = built.resolved.replace(controller=outcome.chosen.settings)
     with naming(path, overrides), progress_bar(chosen.duration_ms) as tell:
-        check = verify(chosen, outcome.chosen.jitter_rad, tell)
+        check = verify(chosen, outcome.chosen.jitter_rad, tell, outcome.chosen.settling_ms)
     folder = write_study(
         out,
         {"tune": table_of(outcome, check)},
@@ -105,6 +105,11 @@ def tune(
     with showing(folder):
         say(f"{shown(built.resolved.title)}: {outcome_words(outcome)}")
         say(outcome.why)
+        if settling_ms is None and demands.settling_ms is not None:
+            say(
+                f"settling demanded: {demands.settling_ms:g} ms, nine tenths of the scenario's "
+                "limit; --settling sets another"
+            )
         say(
             f"worst mirrors: Ms {c.ms:.3f} (mirror {c.ms_mirror}), gain margin "
             f"{c.gain_margin_db:.2f} dB (mirror {c.gain_mirror})"

@@ -5,10 +5,9 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from controllers import CONTROLLERS, SHAPERS
+from controllers import CONTROLLERS
 from controllers.analysis.linear_loop import (
     Loop,
-    answer,
     axis_gain,
     close,
     frequency_grid,
@@ -26,14 +25,14 @@ from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.plant import plant_belief, plant_of
 from sim.studies.margins.predict import Prediction, predict
+from sim.studies.margins.settling import move_of, ringing_of, settle
 from sim.studies.margins.spectra import Spectra, spectra_of
 
 BANDS: Final = 120
 GRID: Final = 260
 """Coarse grids for the search; the chosen point is checked on fine ones."""
-TRANSIENT_FRAMES: Final = 400
 SETTLING_SHARE: Final = 0.9
-"""Share of the scenario's limit on settling that is aimed at, because noise adds to it. [-]"""
+"""Share of the scenario's limit on settling that is aimed at: the prediction has a band. [-]"""
 OWN: Final = {"measurement noise", "DAC steps", "amplifier noise"}
 """Contributors that are the loop's own instruments."""
 
@@ -72,6 +71,9 @@ class Candidate(NamedTuple):
     settling_ms: float
     """Slowest predicted settling of the population. [ms]"""
     settling_mirror: str
+    ringing_ms: float
+    """What the shaped path and the ringing after it take without any correction. [ms]"""
+    ringing_mirror: str
     noise_rad: float
     """Radial rms that noise and steps of the loop's own instruments leave. [rad]"""
     disturbed_rad: float
@@ -92,7 +94,9 @@ class Bench:
         self.spectra: Spectra = spectra_of(built, BANDS)
         self.kind = str(built.resolved.controller["kind"])
         self._plug_in = plug_in(CONTROLLERS, built.resolved.controller, "controller")
-        self._error, self._path_s, self._hold_frame = _move(built)
+        self.move = move_of(built)
+        self.ringing_s = ringing_of(built, self.move)
+        self._hold_frame = min(_hold_frame(built), len(self.move.error_rad) - 1)
 
     @property
     def part(self) -> Any:
@@ -132,8 +136,10 @@ class Bench:
         settling_s, left = np.full(len(mirrors), np.inf), np.zeros((len(mirrors), 2))
         prediction: Prediction | None = None
         if stable:
-            settling_s, left = self._transient(closed)
             prediction = predict(self.built, loop, self.spectra)
+            settled = settle(self.built, self.move, loop, prediction.variance_rad2.sum(axis=0))
+            settling_s = settled.settling_s
+            left = (settled.left_rad[self._hold_frame :] ** 2).mean(axis=0)
         own = np.array([n in OWN for n in prediction.names]) if prediction else np.zeros(0, bool)
         jitter = prediction.jitter_rad if prediction else np.zeros(0)
         demands = self.demands
@@ -158,23 +164,14 @@ class Bench:
             gain_mirror=name(gain.argmin()),
             settling_ms=1e3 * float(settling_s.max()),
             settling_mirror=name(settling_s.argmax()),
+            ringing_ms=1e3 * float(self.ringing_s.max()),
+            ringing_mirror=name(self.ringing_s.argmax()),
             noise_rad=float(np.sqrt((jitter[own] ** 2).sum())) if prediction else np.inf,
             disturbed_rad=float(np.sqrt((jitter[~own] ** 2).sum())) if prediction else np.inf,
             jitter_rad=prediction.total_rad if prediction else np.inf,
             loss_db=prediction.total_db + self._left_db(left) if prediction else np.inf,
             meets=bool(meets),
         )
-
-    def _transient(self, closed: Any) -> tuple[Array, Array]:
-        """Settling (M,) [s] after the last command, and mean square left in the hold interval."""
-        steps = np.broadcast_to(self._error, (TRANSIENT_FRAMES, *self._error.shape))
-        error = answer(closed, np.ascontiguousarray(steps))
-        out = np.hypot(error[..., 0], error[..., 1]) > self.built.parts.tolerance_rad
-        last = np.where(out.any(axis=0), len(out) - out[::-1].argmax(axis=0), 0)
-        settling_s = self._path_s + last * self.plant.frame_s
-        settling_s = np.where(out[-1], np.inf, settling_s)
-        held = error[min(self._hold_frame, TRANSIENT_FRAMES - 1) :]
-        return np.asarray(settling_s), (held**2).mean(axis=0)
 
     def _left_db(self, square_rad2: Array) -> float:
         epoch = self.built.parts.epochs[-1]
@@ -184,26 +181,10 @@ class Bench:
         return float((errors * np.einsum("cii->ci", epoch.form_db)).sum(axis=-1).mean())
 
 
-def _move(built: Built) -> tuple[Array, float, int]:
-    """Error (M, 2) that calibration and coupling leave after the last command, path length [s], and
-    frames from the path's end to the hold interval.
-
-    Without a command it is the error of the first aims, there when the run starts.
-    """
-    parts, scenario = built.parts, built.resolved
-    last = parts.epochs[-1]
-    before = parts.epochs[-2].aim_rad if len(parts.epochs) > 1 else np.zeros_like(last.aim_rad)
-    move = last.aim_rad - before
-    ratio = 1.0 / parts.population.calibration_ratio
-    cross = np.array(scenario.mirror.cross_axis)
-    error = (ratio - 1.0) * move + cross * (ratio * move)[:, ::-1]
-    path_s = 0.0
-    if len(parts.epochs) > 1:
-        shaper = made(plug_in(SHAPERS, scenario.shaping, "shaping"), plant_belief(built))
-        ticks = shaper.path(before, last.aim_rad)
-        path_s = len(ticks) * parts.clock.tick_s
-    since_s = 1e-3 * scenario.metrics.hold_from_ms - last.start_s - path_s
-    return error, path_s, max(round(since_s / parts.clock.frame_s), 0)
+def _hold_frame(built: Built) -> int:
+    """Return the frames from the last command to the hold interval."""
+    since_s = 1e-3 * built.resolved.metrics.hold_from_ms - built.parts.epochs[-1].start_s
+    return max(round(since_s / built.parts.clock.frame_s), 0)
 
 
 def demands_of(

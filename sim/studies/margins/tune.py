@@ -179,5 +179,16 @@ def _none(tried: Sequence[Candidate], demands: Demands) -> str:
         f"{demands.gain_margin_db:g} dB{settling} for every mirror; the nearest has Ms "
         f"{nearest.ms:.3f} (mirror {nearest.ms_mirror}), {nearest.gain_margin_db:.2f} dB (mirror "
         f"{nearest.gain_mirror}) and settles in {nearest.settling_ms:.1f} ms (mirror "
-        f"{nearest.settling_mirror})"
+        f"{nearest.settling_mirror}){_ringing(nearest, demands)}"
+    )
+
+
+def _ringing(c: Candidate, demands: Demands) -> str:
+    """Say so if the path and the ringing after it are slower than the demand by themselves."""
+    if demands.settling_ms is None or c.ringing_ms <= demands.settling_ms:
+        return ""
+    return (
+        f"; without any correction the commanded path and the ringing after it take "
+        f"{c.ringing_ms:.1f} ms (mirror {c.ringing_mirror}): another [shaping] may do more than "
+        "gains can"
     )

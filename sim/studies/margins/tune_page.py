@@ -22,8 +22,10 @@ ASSUMPTIONS = (
     "Loss is the second-order excess loss of both mirrors' variances, contributors taken as "
     "independent, plus what is left in the hold interval of the error that calibration and "
     "coupling make of the last command.",
-    "Settling is that of this error alone, without noise, after the end of the shaped path; a "
-    "mirror's own ringing after a move is not in it. The simulation below has all of it.",
+    "Settling is that of the last command's shaped path on each true mirror, its ringing, "
+    "calibration and cross-axis errors and the loop's corrections included; the residual takes the "
+    "median of its largest value in a dwell away from the tolerance. Slew limit, steps of the DAC "
+    "and what drift does while the mirrors move are left out. The simulation below has all of it.",
     "A search over a range finds the best point that it looked at; it proves no global optimum.",
 )
 
@@ -57,6 +59,8 @@ def table_of(outcome: TuningResult, check: Verified) -> dict[str, Any]:
             "predicted_jitter_urad": check.predicted_urad,
             "jitter_urad": check.jitter_urad,
             "ratio": check.ratio,
+            "predicted_settling_ms": check.settling_ms,
+            "settling_agrees": check.settling_agrees,
             "agrees": check.agrees,
             "limits": check.limits,
             "pointing": check.figures["pointing"],
@@ -81,6 +85,8 @@ def _row(c: Candidate) -> dict[str, Any]:
         "gain_margin_mirror": c.gain_mirror,
         "settling_ms": figure(c.settling_ms),
         "settling_mirror": c.settling_mirror,
+        "ringing_ms": figure(c.ringing_ms),
+        "ringing_mirror": c.ringing_mirror,
         "noise_urad": figure(c.noise_rad, 1e6),
         "disturbance_urad": figure(c.disturbed_rad, 1e6),
         "jitter_urad": figure(c.jitter_rad, 1e6),

@@ -1,0 +1,195 @@
+"""Settling of every mirror after the last command, from the linear loop and the shaped path."""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from controllers.analysis.linear_loop import Loop, close
+from controllers.sampled_model import tilt_within
+from sim.assembly.build import Built
+from sim.loop.reference import Reference
+from sim.ports import Array
+from sim.studies.margins.plant import plant_belief, stiffening_of
+
+FRAMES: Final = 400
+"""Followed after the command; an error that is still too large then counts as not settled."""
+SUBSTEPS: Final = 4
+"""Runge-Kutta steps of the mirrors in a drive tick."""
+QUIET: Final = 1e-3
+"""Ringing below this share of the tolerance is taken as over."""
+NO_COMMAND: Final = -1
+"""A frame in which nothing is commanded."""
+INSTANTS: Final = 10
+"""Looked at in each frame."""
+
+
+class Move(NamedTuple):
+    """What the last command makes of the mirrors before any correction; no gain is in it."""
+
+    error_rad: Array
+    """(K, J, M, 2) error at J instants of each frame. [rad]"""
+    mismatch_rad: Array
+    """(K, M, 2) mean tilt over the exposure less what the firmware expects. [rad]"""
+    rows: tuple[tuple[Array, Array], ...]
+    """Of each instant: tilt from the states of the sampled mirrors, and from u[k]."""
+
+
+class Settled(NamedTuple):
+    """The prediction, mirror by mirror."""
+
+    settling_s: Array
+    """(M,) after the command; infinite where the error does not come down. [s]"""
+    left_rad: Array
+    """(K, M, 2) error without noise, mean over each frame. [rad]"""
+
+
+def move_of(built: Built) -> Move:
+    """Play the last command on the true mirrors, the cubic spring included, without corrections."""
+    parts, scenario = built.parts, built.resolved
+    n, tick_s = parts.clock.ticks_per_frame, parts.clock.tick_s
+    asked, expected = _played(parts.reference, parts.epoch_frames, n)
+    population = parts.population
+    w, q = population.resonance_rad_s, population.quality
+    gain = 1.0 / population.calibration_ratio
+    cross, cubic = np.array(scenario.mirror.cross_axis), np.array(scenario.mirror.cubic_per_rad2)
+    true = gain * asked  # (T, M, 2)
+    true = true + cross * true[..., ::-1]
+    tilt = np.empty((len(true), *w.shape))
+    volt, rate, th = true[0].copy(), np.zeros_like(w), _at_rest(true[0], cubic)
+    h, lag_s = tick_s / SUBSTEPS, parts.drive.lag_s
+
+    def slope(t: float, th: Array, rate: Array, start: Array, target: Array) -> tuple[Array, Array]:
+        drive = target + (start - target) * np.exp(-t / lag_s)
+        return rate, w**2 * (drive - th * (1 + cubic * th**2)) - w / q * rate
+
+    end, quiet_rad = _at_rest(true[-1], cubic), QUIET * parts.tolerance_rad
+    for k in range(1, len(true)):
+        target = true[k]
+        tilt[k - 1] = th
+        if k % n == 0 and (target == true[-1]).all() and (true[k:] == true[-1]).all():
+            if (np.hypot(th - end, rate / w) < quiet_rad).all():
+                tilt[k - 1 :] = end
+                break
+        for i in range(SUBSTEPS):
+            t = i * h
+            a1, b1 = slope(t, th, rate, volt, target)
+            a2, b2 = slope(t + h / 2, th + h / 2 * a1, rate + h / 2 * b1, volt, target)
+            a3, b3 = slope(t + h / 2, th + h / 2 * a2, rate + h / 2 * b2, volt, target)
+            a4, b4 = slope(t + h, th + h * a3, rate + h * b3, volt, target)
+            th = th + h / 6 * (a1 + 2 * a2 + 2 * a3 + a4)
+            rate = rate + h / 6 * (b1 + 2 * b2 + 2 * b3 + b4)
+        volt = target + (volt - target) * np.exp(-tick_s / lag_s)
+    else:
+        tilt[-1] = th
+    frames = len(expected)
+    edges = np.stack([tilt[k * n : (k + 1) * n + 1] for k in range(frames)])
+    seen = np.einsum("st,ktma->ksma", parts.exposure_weights, edges).mean(axis=1)
+    steps = n * np.arange(INSTANTS) // INSTANTS
+    belief, root = plant_belief(built), np.sqrt(stiffening_of(built))
+    states = _n_states(belief.latency_s, belief.frame_s)
+    rows = tuple(
+        tilt_within(
+            w * root, q * root, belief.amplifier_s, belief.frame_s, belief.latency_s,
+            float(step) * tick_s, states,
+        )
+        for step in steps
+    )  # fmt: skip
+    return Move(edges[:, steps] - parts.epochs[-1].aim_rad, seen - expected, rows)
+
+
+def _n_states(latency_s: float, frame_s: float) -> int:
+    whole = int(np.floor(latency_s / frame_s + 1e-9))
+    return 3 + whole + (latency_s - whole * frame_s > 1e-9 * frame_s)
+
+
+def _played(reference: Reference, epoch_frames: tuple[int, ...], n: int) -> tuple[Array, Array]:
+    """Asked tilt (T + 1, M, 2) from the tick before the last command on, and expected means."""
+    state = reference.initial_state()
+    for first, end in zip(epoch_frames[1:-1], epoch_frames[2:], strict=True):
+        for number in range(first, end):
+            state, _, _ = reference.frame(state, number)
+            if state.arrived:
+                break
+    last = epoch_frames[-1]
+    state, before, _ = reference.frame(state, NO_COMMAND)
+    asked, expected = [], []
+    for number in range(last, last + FRAMES):
+        state, ticks, mean = reference.frame(state, number)
+        asked.append(np.broadcast_to(ticks, (n, *ticks.shape[1:])))
+        expected.append(mean)
+    whole = np.concatenate([before[-1:], *asked])
+    return np.ascontiguousarray(whole.transpose(0, 2, 1)), np.stack(expected)
+
+
+def _at_rest(u: Array, cubic: Array) -> Array:
+    th = u.copy()
+    for _ in range(30):
+        th = th - (th * (1 + cubic * th**2) - u) / (1 + 3 * cubic * th**2)
+    return th
+
+
+def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settled:
+    """Return settling after the last command under a loop, its noise counted.
+
+    The error without noise must stay within the tolerance, less what the noise takes of it, for
+    the dwell. Of the noise that is the median of its largest value in the dwell's frames, each of
+    them taken as a draw of its own: along the error where there is one, else radially.
+
+    Parameters
+    ----------
+    built : Built
+        The scenario.
+    move : Move
+        From `move_of`.
+    loop : Loop
+        Stable loops around its mirrors.
+    variance_rad2 : (M, 2) ndarray
+        Variance of the pointing error under this loop. [rad^2]
+    """
+    parts = built.parts
+    closed, control = close(loop), loop.controller
+    frames, _, m, _ = move.error_rad.shape
+    p = loop.plant.model.A.shape[-1]
+    x, states, corrections = np.zeros((m, closed.A.shape[-1], 1)), [], []
+    for d in move.mismatch_rad:
+        e = -(closed.Y @ x + d[..., None])
+        states.append(x[:, : 2 * p, 0])
+        corrections.append((control.C @ x[:, 2 * p :] + control.D @ e)[..., 0])
+        x = closed.A @ x + closed.N @ d[..., None]
+    held = np.stack(states).reshape(frames, m, 2, p)
+    sent = np.einsum("mab,kmb->kma", loop.plant.mix, np.stack(corrections))
+    error = move.error_rad.copy()
+    for j, (row, now) in enumerate(move.rows):
+        error[:, j] += np.einsum("map,kmap->kma", row[..., 0, :], held) + now[..., 0, 0] * sent
+    frame_s, tolerance = parts.clock.frame_s, parts.tolerance_rad
+    dwell_s = 1e-3 * built.resolved.metrics.dwell_ms
+    draws = max(dwell_s / frame_s, 1.0)
+    sigma = np.sqrt(variance_rad2.mean(axis=-1))
+    along = sigma * ndtri(0.5 ** (1 / draws))
+    around = sigma * np.sqrt(-2 * np.log(1 - 0.5 ** (1 / draws)))
+    size = np.hypot(*np.moveaxis(error, -1, 0)).reshape(-1, m)
+    inside = (size + along <= tolerance) & (around <= tolerance)
+    return Settled(_first_dwell(inside, dwell_s, frame_s / INSTANTS), error.mean(axis=1))
+
+
+def ringing_of(built: Built, move: Move) -> Array:
+    """Return settling (M,) of the shaped path and the ringing after it, without corrections. [s]
+
+    What the calibration leaves and all noise are away. A loop shortens the ringing where the
+    frame rate shows it, and lengthens it elsewhere.
+    """
+    parts = built.parts
+    ringing = move.error_rad - move.error_rad[-20:].mean(axis=(0, 1))
+    size = np.hypot(*np.moveaxis(ringing, -1, 0)).reshape(-1, ringing.shape[2])
+    dwell_s = 1e-3 * built.resolved.metrics.dwell_ms
+    return _first_dwell(size <= parts.tolerance_rad, dwell_s, parts.clock.frame_s / INSTANTS)
+
+
+def _first_dwell(inside: NDArray[np.bool_], dwell_s: float, step_s: float) -> Array:
+    """Return when each mirror (M,) first is inside for a whole dwell; infinite if never. [s]"""
+    d = max(int(np.ceil(dwell_s / step_s)), 1)
+    out = np.concatenate([np.zeros((1, inside.shape[1])), np.cumsum(~inside, axis=0)])
+    whole = out[d:] == out[:-d]
+    return np.where(whole.any(axis=0), whole.argmax(axis=0) * step_s, np.inf)
