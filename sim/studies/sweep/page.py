@@ -10,8 +10,9 @@ from jinja2 import Environment, StrictUndefined
 from scipy import stats
 
 from sim.report.drawing import Picture
+from sim.report.study_page import style_sheet
 from sim.results.table import FIGURE_OF, LIMITED
-from sim.results.units import number
+from sim.results.units import number, unit_sign
 from sim.studies.sweep.analysis import (
     Effect,
     Floats,
@@ -94,7 +95,7 @@ def render(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> str:
             value = number(float(seen[0]), unit, 4) if seen.size else "no figure"
             constant.append(f"{words}: {value}")
             continue
-        (first if name in order else others).append(_metric(plan, y, words, unit))
+        (first if name in order else others).append(_metric(plan, y, words, unit_sign(unit)))
     failed = [run for run, outcome in sorted(outcomes.items()) if outcome.error is not None]
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
@@ -108,6 +109,7 @@ def render(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> str:
     )
     return template.render(
         plan=plan,
+        style=style_sheet(),
         title=scenario["title"],
         question=scenario["question"].strip(),
         varied=[_described(plan, i) for i in range(len(plan.varied))],
