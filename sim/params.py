@@ -30,14 +30,21 @@ class Block(BaseModel):
         return type(self).model_validate(self.model_dump() | changes)
 
 
-Positive = Annotated[float, Field(gt=0)]
-"""A setting above 0."""
-NonNegative = Annotated[float, Field(ge=0)]
-"""A setting of 0 or above."""
+SMALLEST, LARGEST = 1e-9, 1e12
+"""Ends of what any quantity may be, in the unit of its key. No quantity of a switch, in people's
+units, is outside; beyond, squares and products leave what a double can hold."""
+
+
+def between(low: float, high: float) -> Any:
+    """Return the mark of a number within a range of validity, ends included."""
+    return Field(ge=low, le=high)
+
+
+Positive = Annotated[float, Field(gt=0, ge=SMALLEST, le=LARGEST)]
+NonNegative = Annotated[float, Field(ge=0, le=LARGEST)]
+Signed = Annotated[float, Field(ge=-LARGEST, le=LARGEST)]
 Fraction = Annotated[float, Field(ge=0, le=1)]
-"""A setting from 0 to 1."""
-Count = Annotated[int, Field(ge=1)]
-"""A whole number from 1 on."""
-PairXY = tuple[float, float]
+Count = Annotated[int, Field(ge=1, le=1_000_000)]
+PairXY = tuple[Signed, Signed]
 """A value for each axis, in the order (x, y)."""
 PositiveXY = tuple[Positive, Positive]

@@ -70,6 +70,14 @@ def read_text(path: Path, *, fault: type[SimError], largest_mb: float = LARGEST_
         raise fault(f"{path}: must be UTF-8 text, line {line} is not") from exc
 
 
+def is_there(path: Path) -> bool:
+    """Whether something goes by that name; a name that cannot be is nothing."""
+    try:
+        return path.exists()
+    except (OSError, ValueError):
+        return False
+
+
 def _kind(mode: int) -> str:
     kinds = {
         stat.S_ISDIR: "folder", stat.S_ISFIFO: "pipe", stat.S_ISSOCK: "socket",

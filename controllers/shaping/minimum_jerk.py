@@ -1,20 +1,20 @@
 """The 10-15-6 polynomial: position, rate and acceleration start and end without a jump."""
 
 import math
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 
-from sim.params import Block, Positive
+from sim.params import Block, between
 from sim.ports import Array, PlantBelief
 
 
 class MinimumJerkParams(Block):
-    """One duration for every move, long or short."""
+    """One duration for every move, long or short; at most a second, since a longer one is drift."""
 
     kind: Literal["minimum_jerk"] = "minimum_jerk"
     """Name of this shaper. [-]"""
-    duration_ms: Positive
+    duration_ms: Annotated[float, between(1e-3, 1e3)]
     """From the first change of the command to the last. [ms]"""
 
 

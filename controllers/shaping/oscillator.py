@@ -3,6 +3,8 @@
 import cmath
 import math
 
+FINEST_TICKS = 50_000
+"""Most drive ticks in a period; a shaped path is laid out tick by tick."""
 COARSEST_TICKS = 8
 """Fewest drive ticks in a period that a shaper works with."""
 
@@ -24,10 +26,15 @@ def complex_pole(resonance_rad_s: float, quality: float) -> complex:
 
 
 def require_fine_ticks(resonance_rad_s: float, tick_s: float) -> None:
-    """Raise a ValueError if a period has fewer than COARSEST_TICKS ticks."""
+    """Raise a ValueError if a period has fewer than COARSEST_TICKS or over FINEST_TICKS ticks."""
     ticks = 2.0 * math.pi / (resonance_rad_s * tick_s)
     if ticks < COARSEST_TICKS:
         raise ValueError(
             f"shaping needs at least {COARSEST_TICKS} drive ticks in a period of the resonance, "
             f"got {ticks:.2f} (tick_s = {tick_s:g})"
+        )
+    if ticks > FINEST_TICKS:
+        raise ValueError(
+            f"shaping works with {FINEST_TICKS} drive ticks at most in a period of the resonance, "
+            f"got {ticks:.0f} (tick_s = {tick_s:g})"
         )

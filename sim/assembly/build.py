@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.pictures import pictures_of
+from sim.assembly.cost import Budget, check_memory
 from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, whole_ratio
+from sim.camera.settings import CameraParams, believed, make_camera
 from sim.disturbances import DISTURBANCES
 from sim.estimators import ESTIMATORS
 from sim.kernels.installed import installed
@@ -44,7 +46,11 @@ class Built(NamedTuple):
 
 
 def build(
-    scenario: Scenario, kernels: ModuleType | None = None, *, load: bool = True
+    scenario: Scenario,
+    kernels: ModuleType | None = None,
+    *,
+    load: bool = True,
+    budget: Budget | None = None,
 ) -> Built:
     """Make the parts of a run, and check what no single block can.
 
@@ -58,6 +64,8 @@ def build(
     load : bool
         Whether code from outside is run. Without it stand-ins take its place: all else is checked,
         and the parts are not fit to be run.
+    budget : Budget, optional
+        The most memory that the run may take; `default_budget` if left out.
 
     Returns
     -------
@@ -70,6 +78,7 @@ def build(
     ProfileError
         If a recorded file cannot be used.
     """
+    check_memory(scenario, budget)
     if kernels is None:
         kernels = installed()
     estimator = plug_in(ESTIMATORS, scenario.estimator, "estimator", load=load)
@@ -88,6 +97,8 @@ def build(
     exposure_ticks = math.ceil(camera.exposure_us * 1e-6 / clock.tick_s - RATIO_ROUNDING)
     latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
     latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
+    _check_latency(clock, latency_ticks)
+    _check_reads(estimator, camera)
     drive = make_drive(scenario.drive, scenario.engine.substeps)
     mirrors, inputs, epochs, epoch_frames = connected_epochs(
         scenario.switch, clock, seed=seeds.connections, population_seed=seeds.population
@@ -184,3 +195,27 @@ def _pair(values: Any) -> tuple[float, float]:
     return float(x), float(y)
 
 
+
+
+def _check_latency(clock: Clock, latency_ticks: int) -> None:
+    """A run must see at least one reading act."""
+    if latency_ticks >= clock.n_frames * clock.ticks_per_frame:
+        raise ScenarioError(
+            f"camera.latency_us: the first reading must act within the run of "
+            f"{1e3 * clock.n_frames * clock.frame_s:g} ms (it acts after "
+            f"{1e3 * latency_ticks * clock.tick_s:g} ms)"
+        )
+
+
+def _check_reads(estimator: PlugIn, camera: CameraParams) -> None:
+    """An estimator that cannot take the camera's windows says so on an empty one."""
+    if estimator.part is None or estimator.settings is None:
+        return
+    read = estimator.part.bound(estimator.settings, estimator.written["kind"])
+    empty = np.full((1, *camera.window_px), round(camera.black_dn), dtype=np.int32)
+    try:
+        read(empty, camera=believed(make_camera(camera), camera.dark_e))
+    except ScenarioError:
+        raise
+    except ValueError as exc:
+        raise ScenarioError(f"{estimator.key}: {exc}") from exc

@@ -9,6 +9,10 @@ from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
 
 RATIO_ROUNDING: Final = 1e-6
+MOST_TICKS: Final = 4096
+"""Drive updates in a frame: what a frame makes of each is laid out in a table."""
+MOST_RUN_TICKS: Final = 2**31
+"""Drive updates in a run: they are counted in 32 bits."""
 
 
 def clock_of(scenario: Scenario) -> Clock:
@@ -21,7 +25,17 @@ def clock_of(scenario: Scenario) -> Clock:
             f"camera.exposure_us: must not exceed the frame period, {1e6 * frame_s:g} us "
             f"(got {camera.exposure_us:g})"
         )
+    if ticks > MOST_TICKS:
+        raise ScenarioError(
+            f"camera.frame_hz: a frame may last {MOST_TICKS} updates of the drive at most "
+            f"(it lasts {ticks})"
+        )
     frames = math.floor(scenario.duration_ms * 1e-3 / frame_s + RATIO_ROUNDING)
+    if frames * ticks >= MOST_RUN_TICKS:
+        raise ScenarioError(
+            f"duration_ms: a run may last {MOST_RUN_TICKS} updates of the drive at most "
+            f"(it lasts {frames * ticks})"
+        )
     if frames < 1:
         raise ScenarioError(
             f"duration_ms: must hold at least one frame of {1e3 * frame_s:g} ms "
@@ -43,7 +57,14 @@ def whole_ratio(key: str, update_hz: float, rate_hz: float) -> int:
 def check_hold(scenario: Scenario, clock: Clock) -> None:
     """Figures need at least one whole sampling interval in the hold interval."""
     metrics = scenario.metrics
-    to_ms = hold_of(metrics, 1e3 * clock.n_frames * clock.frame_s).to_ms
+    end_ms = 1e3 * clock.n_frames * clock.frame_s
+    asked_ms = end_ms if metrics.hold_to_ms is None else metrics.hold_to_ms
+    if asked_ms > max(end_ms, scenario.duration_ms) * (1 + RATIO_ROUNDING):
+        raise ScenarioError(
+            f"metrics.hold_to_ms: the hold interval must end within the run of {end_ms:g} ms "
+            f"(got {asked_ms:g})"
+        )
+    to_ms = hold_of(metrics, end_ms).to_ms
     least_ms = 2e3 / scenario.traces.sample_hz
     if metrics.hold_from_ms > to_ms - least_ms:
         raise ScenarioError(

@@ -15,39 +15,47 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from sim.params import Block, Count, NonNegative, PairXY, Positive
+from sim.params import Block, Count, between
 from sim.ports import Array, CameraBelief
 
 Side = Annotated[int, Field(ge=4, le=256)]
 Percent = Annotated[float, Field(ge=0, le=100)]
+Electrons = Annotated[float, between(0.0, 1e9)]
+Offset = Annotated[float, between(-1e4, 1e4)]
+MOST_LATENCY_FRAMES = 100
 
 
 class CameraParams(Block):
-    """One camera sees one spot per mirror."""
+    """One camera sees one spot per mirror.
 
-    frame_hz: Positive
+    Valid for frames of 1 Hz to 1 MHz and for counts that a pixel can hold: up to 1e9 electrons. The
+    black level must lie below full scale, or every pixel reads the same. A latency above 100 frames
+    is no loop.
+    """
+
+    frame_hz: Annotated[float, between(1.0, 1e6)]
     """Frame rate; must divide the drive's update rate. [Hz]"""
-    exposure_us: Positive
+    exposure_us: Annotated[float, between(1e-3, 1e6)]
     """Exposure, from the frame's start. [us]"""
-    latency_us: NonNegative
+    latency_us: Annotated[float, between(0.0, 1e8)]
     """Read-out and computing, from the exposure's end to the drive. [us]"""
     window_px: tuple[Side, Side]
     """Window read at the expected spot, (height, width). [px]"""
-    scale_px_per_mrad: Positive
+    scale_px_per_mrad: Annotated[float, between(1e-3, 1e4)]
     """Movement of the spot per mechanical tilt, both axes. [px/mrad]"""
-    spot_sigma_px: Positive
+    spot_sigma_px: Annotated[float, between(0.1, 256.0)]
     """Standard deviation of the Gaussian spot. [px]"""
-    signal_e: NonNegative
+    signal_e: Electrons
     """Electrons of a whole spot in one exposure. [e-]"""
-    background_e: NonNegative
+    background_e: Electrons
     """Electrons of ambient light in each pixel and exposure. [e-/px]"""
-    read_noise_e: NonNegative
+    read_noise_e: Annotated[float, between(0.0, 1e5)]
     """Temporal noise in the dark, without quantisation. [e- rms]"""
-    full_well_e: Positive
+    full_well_e: Annotated[float, between(1.0, 1e9)]
     """Electrons at which a pixel saturates. [e-]"""
-    gain_dn_per_e: Positive
+    gain_dn_per_e: Annotated[float, between(1e-6, 1e4)]
     """System gain K. [DN/e-]"""
-    black_dn: NonNegative
+    black_dn: Annotated[float, between(0.0, 65_535.0)]
     """Black level. [DN]"""
     bits: Annotated[int, Field(ge=6, le=16)]
     """Bit depth. [bit]"""
@@ -59,31 +67,31 @@ class CameraParams(Block):
     quantum_efficiency: Annotated[float, Field(gt=0, le=1)] = 1.0
     """Electrons per photon; for light levels given in photons alone: `signal_e` and `background_e`
     are electrons already. [-]"""
-    dark_e_per_s: NonNegative = 0.0
+    dark_e_per_s: Electrons = 0.0
     """Dark signal of each pixel at the reference temperature. [e-/s]"""
-    dark_doubling_k: Positive = 7.0
+    dark_doubling_k: Annotated[float, between(1.0, 100.0)] = 7.0
     """Warming that doubles dark signal and hot pixels; typical of silicon, common practice. [K]"""
     prnu_pct: Annotated[float, Field(ge=0, le=30)] = 0.0
     """Photo response non-uniformity: standard deviation of the pixels' response. [%]"""
-    dsnu_e: NonNegative = 0.0
+    dsnu_e: Annotated[float, between(0.0, 1e6)] = 0.0
     """Dark signal non-uniformity: standard deviation of the pixels' offset. [e-]"""
     hot_pixels_pct: Percent = 0.0
     """Share of hot pixels. [%]"""
-    hot_e: NonNegative = 0.0
+    hot_e: Electrons = 0.0
     """Dark electrons that a hot pixel adds in each exposure at the reference temperature. [e-]"""
     dead_pixels_pct: Percent = 0.0
     """Share of pixels that see no light. [%]"""
     ghost_pct: Percent = 0.0
     """Light of the ghost, as a share of its spot, beside the spot's own light. [%]"""
-    ghost_offset_px: PairXY = (0.0, 0.0)
+    ghost_offset_px: tuple[Offset, Offset] = (0.0, 0.0)
     """Place of the ghost against its spot, (x, y). [px]"""
     spill: bool = False
     """Whether the spots of simulated neighbouring mirrors reach into a window. [-]"""
     pitch_px: Annotated[int, Field(ge=8, le=1024)] = 96
     """Distance between the fields of neighbouring mirrors on the sensor. [px]"""
-    row_us: NonNegative = 0.0
+    row_us: Annotated[float, between(0.0, 1e6)] = 0.0
     """Rolling shutter: how much later each row starts than the row before; 0: global. [us]"""
-    defocus_px_per_k: NonNegative = 0.0
+    defocus_px_per_k: Annotated[float, between(0.0, 100.0)] = 0.0
     """Blur per kelvin from the reference temperature, added to the spot in quadrature. [px/K]"""
     search_after_frames: Count | None = None
     """Lost frames in a row after which the mirror's field is searched; none: never. [-]"""
@@ -95,6 +103,25 @@ class CameraParams(Block):
         if self.noise == "fast" and self.read_noise_e < 1.0:
             raise ValueError(
                 f'noise = "fast" needs read_noise_e >= 1, got {self.read_noise_e:g}; use "exact"'
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _black_is_below_full_scale(self) -> Self:
+        if self.black_dn >= 2**self.bits - 1:
+            raise ValueError(
+                f"black_dn must be below full scale, {2**self.bits - 1} DN at {self.bits} bits, "
+                f"got {self.black_dn:g}"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _readings_come_in_time(self) -> Self:
+        frames = 1e-6 * self.latency_us * self.frame_hz
+        if frames > MOST_LATENCY_FRAMES:
+            raise ValueError(
+                f"latency_us must be {MOST_LATENCY_FRAMES} frames at most, "
+                f"{1e6 * MOST_LATENCY_FRAMES / self.frame_hz:g} us, got {self.latency_us:g}"
             )
         return self
 

@@ -72,6 +72,7 @@ def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
     """
     from sim.assembly.build import build
     from sim.cli.show import prints_signs
+    from sim.assembly.cost import cost_of
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.run.preview import preview, unexercised
@@ -97,6 +98,7 @@ def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
         f"{path}: good. {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections, "
         f"{parts.clock.n_frames} frames of {1e3 * parts.clock.frame_s:g} ms."
     )
+    say(f"A run takes {cost_of(loaded).words()}.")
 
 
 @cli.command()
@@ -110,6 +112,10 @@ def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
     help="Threads of the compiled kernels; as many as there are cores and work if left out.",
 )
 @click.option("--pdf", is_flag=True, help="Write report.pdf too (extra `pdf`).")
+@click.option("--most-memory", type=click.FloatRange(0, min_open=True), metavar="GB",
+              help="Refuse a run that needs more; 80 % of the machine's if left out.")  # fmt: skip
+@click.option("--most-hours", type=click.FloatRange(0, min_open=True), metavar="H",
+              help="Refuse a run that takes longer on one processor; 24 if left out.")  # fmt: skip
 @click.pass_context
 def run(
     ctx: click.Context,
@@ -120,6 +126,8 @@ def run(
     overwrite: bool,
     threads: int | None,
     pdf: bool,
+    most_memory: float | None,
+    most_hours: float | None,
 ) -> None:
     """Run SCENARIO (a file, or a name from `list`) and file its results in DIR."""
     from sim.cli.show import progress_bar, summary
@@ -127,6 +135,7 @@ def run(
 
     path = find(scenario)
     chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
+    from sim.assembly.cost import Budget, default_budget
     from sim.filing import check_output
     from sim.scenario.model import load_scenario
     from sim.studies.run.provenance import Asked
@@ -138,9 +147,11 @@ def run(
         require_pdf()
     check_output(Path(out), kind="run", overwrite=overwrite)
     loaded = load_scenario(path, chosen)
+    usual = default_budget()
+    budget = Budget(most_memory or usual.memory_gb, most_hours or usual.hours)
     with naming(path, chosen), progress_bar(loaded.duration_ms) as tell:
         asked = Asked(chosen, command_line(ctx))
-        result = run_scenario(loaded, tell, threads=threads, asked=asked)
+        result = run_scenario(loaded, tell, threads=threads, asked=asked, budget=budget)
     with showing(result.write(out, overwrite=overwrite, pdf=pdf)):
         summary(result)
     if not result.met:

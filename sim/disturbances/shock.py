@@ -1,6 +1,6 @@
 """A single shock pulse of a standard shape."""
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -8,7 +8,7 @@ from pydantic import field_validator
 
 from sim.errors import ScenarioError
 from sim.mechanics.acceleration_file import STANDARD_GRAVITY_M_S2
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, NonNegative, between
 from sim.ports import Array, Effects, Event, Site
 
 Pulse = Literal["half_sine", "sawtooth", "trapezoid"]
@@ -22,14 +22,18 @@ _ROUNDING = 1e-9
 
 
 class ShockParams(Block):
-    """One pulse of base acceleration."""
+    """One pulse of base acceleration.
+
+    Valid up to 10 000 g and 10 s: the severities of IEC 60068-2-27 end at 3000 g and 30 ms (from
+    memory); slower motion is no shock.
+    """
 
     kind: Literal["shock"]
     pulse: Pulse
     """Shape; the sawtooth peaks at its end, the trapezoid rises and falls in 10 % each. [-]"""
-    peak_g: Positive
+    peak_g: Annotated[float, between(1e-6, 1e4)]
     """Peak acceleration, in standard gravity (9.80665 m/s^2). [g]"""
-    duration_ms: Positive
+    duration_ms: Annotated[float, between(1e-3, 1e4)]
     """Duration of the whole pulse. [ms]"""
     direction: Axis | tuple[float, float, float]
     """Way of the acceleration: "x", "-z" and so on, or a vector of any length. [-]"""

@@ -14,12 +14,25 @@ from sim.disturbances.ambient import (
     StepProfile,
     ambient_of,
 )
+from sim.errors import ScenarioError
 from sim.params import Block, NonNegative, PairXY
 from sim.ports import Array, Effects, Site
 
+PLACES = 2001
+"""Times at which a profile is looked at."""
+REFERENCE_K = 293.15
+"""Taken for the reference temperature where absolute zero counts: 20 degC."""
+HOTTEST_K = 500.0
+LARGEST_CHANGE = 0.3
+
 
 class ThermalParams(Block):
-    """An ambient profile, two bodies that follow it, and what their temperature does."""
+    """An ambient profile, two bodies that follow it, and what their temperature does.
+
+    Valid for air above absolute zero and below 500 K over the reference, and while gain and
+    resonance change by less than 30 %: they are lines through the reference, which further out lead
+    to zero and below.
+    """
 
     kind: Literal["thermal"]
     ambient: Annotated[
@@ -72,6 +85,29 @@ class Thermal:
         self._ambient: Ambient = ambient_of(params.ambient, Path(site.folder))
         run_s = site.clock.frame_s * site.clock.n_frames
         self.warnings: tuple[str, ...] = self._ambient.warnings(run_s)
+        self._check_validity(run_s)
+
+    def _check_validity(self, run_s: float) -> None:
+        """Refuse temperatures at which there is no air, or at which a line leads below zero."""
+        time_s = np.linspace(0.0, run_s, PLACES)
+        air_k = self._ambient.lagged_k(time_s, 0.0)
+        low, high = float(air_k.min()), float(air_k.max())
+        if low <= -REFERENCE_K or high > HOTTEST_K:
+            raise ScenarioError(
+                f"ambient: the air must stay between {-REFERENCE_K:g} K (absolute zero below a "
+                f"reference of 20 degC) and {HOTTEST_K:g} K of its reference "
+                f"(it reaches {low if low <= -REFERENCE_K else high:.4g} K)"
+            )
+        bench_k = self._ambient.lagged_k(time_s, self.params.bench_tau_s)
+        for key in ("gain_ppm_per_k", "resonance_ppm_per_k"):
+            change = 1e-6 * getattr(self.params, key) * bench_k
+            worst = float(change[np.abs(change).argmax()])
+            if abs(worst) > LARGEST_CHANGE:
+                raise ScenarioError(
+                    f"{key}: a change in proportion to temperature holds up to "
+                    f"{100 * LARGEST_CHANGE:g} %, and this one reaches {100 * worst:.3g} % "
+                    f"(got {getattr(self.params, key):g})"
+                )
 
     def initial_state(self) -> None:
         """Return nothing: temperatures follow from the time alone, in closed form."""

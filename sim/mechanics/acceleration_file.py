@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from sim.errors import ProfileError
 from sim.mechanics.plausible import check_names
 from sim.ports import Array
+from sim.reading import read_text
 from sim.registry import nearest
 
 STANDARD_GRAVITY_M_S2 = 9.80665
@@ -159,7 +160,9 @@ def read_table(
     header = _cells(path, *rows[0], comma)
     for name in columns:
         if header.count(name) != 1:
-            raise ProfileError(f"{path}: {_column_fault(name, header, rows[0][1], comma)}")
+            ours = any(column in header for column in columns)  # or it is some other file
+            fault = _column_fault(name, header, rows[0][1], comma, quote=ours)
+            raise ProfileError(f"{path}: {fault}")
     at = [header.index(name) for name in columns]
     numbers = np.array([number for number, _ in rows[1:]], dtype=np.int64)
     values = _fast_values([line for _, line in rows[1:]], len(header), at, comma)
@@ -168,7 +171,8 @@ def read_table(
     return AccelerationTable(values, numbers, "; ".join(line for line in remarks if line))
 
 
-def _column_fault(name: str, header: list[str], line: str, comma: str) -> str:
+def _column_fault(name: str, header: list[str], line: str, comma: str, *, quote: bool) -> str:
+    """Say what is wrong with a column; `quote` the header if it is one of the expected form."""
     if name in header:
         return f'column "{name}" is there {header.count(name)} times; a column needs its own name'
     other = [sign for sign in (",", ";", "\t", "|") if sign != comma and sign in line]
@@ -177,7 +181,8 @@ def _column_fault(name: str, header: list[str], line: str, comma: str) -> str:
             f'column "{name}" does not exist: the header is separated by {other[0]!r}; '
             f"set delimiter = {json.dumps(other[0])}"
         )
-    return f'column "{name}" does not exist.{nearest(name, header)} Columns: {", ".join(header)}.'
+    known = f"{nearest(name, header)} Columns: {', '.join(header)}." if quote else ""
+    return f'column "{name}" does not exist.{known}'
 
 
 def _fast_values(lines: list[str], width: int, at: list[int], comma: str) -> Array | None:
@@ -212,7 +217,7 @@ def _cells(path: Path, number: int, line: str, comma: str) -> list[str]:
         return [cell.strip() for cell in next(csv.reader([line], delimiter=comma))]
     except (csv.Error, StopIteration) as exc:
         raise ProfileError(
-            f"{path}: line {number}: is no row of a CSV file ({exc}); it has {len(line)} characters"
+            f"{path}: line {number}: is no row of a CSV file; it has {len(line)} characters"
         ) from exc
 
 
@@ -351,14 +356,7 @@ def _fixed_width(
 
 
 def _lines(path: Path) -> list[str]:
-    try:
-        return path.read_text(encoding="utf-8-sig").splitlines()
-    except OSError as exc:
-        raise ProfileError(f"{path}: cannot be read: {exc.strerror}") from exc
-    except UnicodeDecodeError as exc:
-        raise ProfileError(
-            f"{path}: must be UTF-8 text, byte {exc.start} is {exc.object[exc.start]:#04x}"
-        ) from exc
+    return read_text(path, fault=ProfileError).splitlines()
 
 
 def _number(path: Path, line: int, cell: str, name: str) -> float:

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, between
 
 
 class DriveParams(Block):
@@ -14,23 +14,25 @@ class DriveParams(Block):
     The comb's torque goes as the square of the voltage. A push-pull pair at V_b + v and V_b - v
     gives a tilt exactly in proportion to v; a single-sided comb (one for each way) needs a square
     root in the command path.
+
+    Valid for the voltages that a comb stands, up to 1 kV, and updates of 0.1 kHz to 10 MHz.
     """
 
     comb: Literal["push_pull", "single_sided"]
     """How the combs are wired. [-]"""
     bits: Annotated[int, Field(ge=4, le=24)]
     """Resolution of the DAC over both ways. [bit]"""
-    full_scale_v: Positive
+    full_scale_v: Annotated[float, between(1e-3, 1e3)]
     """Largest voltage on one comb. [V]"""
-    full_scale_mrad: Positive
+    full_scale_mrad: Annotated[float, between(1e-3, 500.0)]
     """Static tilt of the nominal, linear mirror at the drive's end, each way. [mrad]"""
-    update_khz: Positive
+    update_khz: Annotated[float, between(0.1, 1e4)]
     """Update rate of the DAC. [kHz]"""
-    amplifier_khz: Positive
+    amplifier_khz: Annotated[float, between(1e-3, 1e6)]
     """Bandwidth of the amplifier, a first-order lag. [kHz]"""
-    slew_v_per_us: Positive
+    slew_v_per_us: Annotated[float, between(1e-6, 1e6)]
     """Slew limit of the amplifier. [V/us]"""
-    noise_uv_per_rthz: NonNegative
+    noise_uv_per_rthz: Annotated[float, between(0.0, 1e6)]
     """One-sided noise density of the amplifier's output below its bandwidth. [uV/sqrt(Hz)]"""
     calibration_error_pct: Annotated[float, Field(ge=0, le=20)]
     """Standard deviation of believed over true tilt per volt, per mirror and axis. [%]"""

@@ -1,36 +1,46 @@
 """The mirrors: one population of two-axis resonators, each drawn by its own number."""
 
-from typing import Annotated, NamedTuple
+from typing import Annotated, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from sim.mirror.population_file import read_population
-from sim.params import Block, NonNegative, PairXY, PositiveXY
+from sim.params import Block, between
 from sim.ports import Array
 from sim.rng import Stream, normals
 
-Row = tuple[float, float, float]
-NonNegativeXY = tuple[NonNegative, NonNegative]
+Imbalance = Annotated[float, between(-1e5, 1e5)]
+Row = tuple[Imbalance, Imbalance, Imbalance]
+Resonance = Annotated[float, between(1.0, 1e5)]
+Quality = Annotated[float, between(0.1, 1e6)]
+Cubic = Annotated[float, between(-1e4, 1e4)]
+Cross = Annotated[float, between(-0.5, 0.5)]
+Travel = Annotated[float, between(1e-3, 500.0)]
 SPREAD_LIMIT = 3.0
 """Draws of the population are cut off at this many standard deviations."""
 
 
 class MirrorParams(Block):
-    """Nominal mirror and spread of the population; inner and outer axes differ."""
+    """Nominal mirror and spread of the population; inner and outer axes differ.
 
-    resonance_hz: PositiveXY
+    Valid for one resonance an axis between 1 Hz and 100 kHz and tilts up to 0.5 rad: beyond, other
+    modes and the comb's own shape decide. A softening spring must still pull back at the stops, and
+    spreads stay below 20 % so that no draw is negative at three standard deviations.
+    """
+
+    resonance_hz: tuple[Resonance, Resonance]
     """Undamped resonance, (x, y). [Hz]"""
-    quality: PositiveXY
+    quality: tuple[Quality, Quality]
     """Quality factor, (x, y). [-]"""
-    cubic_per_rad2: PairXY
+    cubic_per_rad2: tuple[Cubic, Cubic]
     """Hardening stiffness k3: the spring's torque goes as tilt (1 + k3 tilt^2). [1/rad^2]"""
-    cross_axis: PairXY
+    cross_axis: tuple[Cross, Cross]
     """Share of the other axis' drive that reaches each axis, (y into x, x into y). [-]"""
     imbalance_rad_s2_per_m_s2: tuple[Row, Row]
     """Angular acceleration (rows x, y) per core acceleration (x, y, z). [(rad/s^2)/(m/s^2)]"""
-    travel_mrad: PositiveXY
+    travel_mrad: tuple[Travel, Travel]
     """Mechanical stop, same both ways from rest, (x, y). [mrad]"""
     resonance_spread_pct: Annotated[float, Field(ge=0, le=20)]
     """Standard deviation of resonance over the population, per axis. [%]"""
@@ -38,14 +48,25 @@ class MirrorParams(Block):
     """Standard deviation of the quality factor. [%]"""
     gain_spread_pct: Annotated[float, Field(ge=0, le=20)]
     """Standard deviation of the drive's tilt per volt, known from calibration. [%]"""
-    imbalance_spread_rad_s2_per_m_s2: NonNegative
+    imbalance_spread_rad_s2_per_m_s2: Annotated[float, between(0.0, 1e5)]
     """Standard deviation added to each entry of the imbalance. [(rad/s^2)/(m/s^2)]"""
     population: str | None = None
     """A file of measured mirrors, "population.csv" (a row for each mirror and axis, as `identify`
     writes it): they take the place of drawn ones; what it does not hold is drawn."""
-    alignment_urad: NonNegative
+    alignment_urad: Annotated[float, between(0.0, 1e5)]
     """Standard deviation, per axis, of the tilt between where the firmware aims each beam and
     where it couples best: how well the switch was aligned. [urad]"""
+
+    @model_validator(mode="after")
+    def _spring_pulls_back(self) -> Self:
+        for axis, cubic, travel in zip("xy", self.cubic_per_rad2, self.travel_mrad, strict=True):
+            slope = 1.0 + 3.0 * cubic * (1e-3 * travel) ** 2
+            if slope <= 0:
+                raise ValueError(
+                    f"cubic_per_rad2: the spring of axis {axis} must still stiffen outwards at "
+                    f"the stops: 1 + 3 k3 travel^2 must be above 0 (got {slope:.3g})"
+                )
+        return self
 
 
 class Population(NamedTuple):

@@ -6,23 +6,31 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from sim.optics.lattice import Lattice, Outline, places
-from sim.params import Block, Count, NonNegative, Positive
+from sim.params import Block, between
+
+Ports = Annotated[int, Field(ge=1, le=1024)]
+Length = Annotated[float, between(1e-3, 1e4)]
+Pitch = Annotated[float, between(1e-3, 100.0)]
 
 
 class GeometryParams(Block):
-    """Two parallel mirror arrays that face each other; alike unless array B is given its own."""
+    """Two parallel mirror arrays that face each other; alike unless array B is given its own.
 
-    ports_per_side: Count
+    Valid up to 1024 ports, since tables of all connections grow with their square, and for lengths
+    up to 10 m, within which a beam that fits a mirror stays collimated.
+    """
+
+    ports_per_side: Ports
     """Fibres, and mirrors, on each side. [-]"""
-    columns: Count
+    columns: Ports
     """Mirrors in a row, along the array's x; must divide `ports_per_side`. [-]"""
-    pitch_mm: Positive
+    pitch_mm: Pitch
     """Distance between neighbouring mirrors, in both directions. [mm]"""
-    spacing_mm: Positive
+    spacing_mm: Length
     """From the centre of array A to the centre of array B. [mm]"""
-    collimator_in_mm: Positive
+    collimator_in_mm: Length
     """From an input collimator to its mirror of array A. [mm]"""
-    collimator_out_mm: Positive
+    collimator_out_mm: Length
     """From a mirror of array B to its output collimator. [mm]"""
     incidence_deg: Annotated[float, Field(ge=0, le=60)]
     """Angle of incidence of the central beam on both arrays. [deg]"""
@@ -30,11 +38,11 @@ class GeometryParams(Block):
     """Of both arrays. In a hexagonal one each mirror has six neighbours at the pitch. [-]"""
     outline: Outline = "rectangle"
     """Full rows of `columns`, or the places of the lattice nearest to its middle. [-]"""
-    output_ports: Count | None = None
+    output_ports: Ports | None = None
     """Fibres, and mirrors, on the output side; none: as many as `ports_per_side`. [-]"""
-    output_columns: Count | None = None
+    output_columns: Ports | None = None
     """Mirrors in a row of array B; none: `columns`. [-]"""
-    output_pitch_mm: Positive | None = None
+    output_pitch_mm: Pitch | None = None
     """Pitch of array B; none: `pitch_mm`. [mm]"""
 
     @property
@@ -69,23 +77,40 @@ class GeometryParams(Block):
 
 
 class OpticsParams(Block):
-    """The light and all that takes some of it."""
+    """The light and all that takes some of it.
 
-    data_wavelength_nm: Positive
+    Valid from 200 nm to 20 um, where mirrors and glass or silicon work, and for beams that are
+    paraxial: with a waist of a wavelength or more the half angle stays below 1/pi = 0.32 rad
+    (the paraxial wave equation is commonly trusted to some 0.5 rad: A. E. Siegman, Lasers, 1986,
+    section 16.1, from memory). A loss above 60 dB is no light.
+    """
+
+    data_wavelength_nm: Annotated[float, between(200.0, 20_000.0)]
     """Vacuum wavelength of the data light; all losses are at this wavelength. [nm]"""
-    waist_um: Positive
+    waist_um: Annotated[float, between(0.2, 1e5)]
     """Waist radius (1/e^2 of intensity) of the emitted beam, half the nominal path away. [um]"""
-    receiving_waist_um: Positive
+    receiving_waist_um: Annotated[float, between(0.2, 1e5)]
     """Waist radius (1/e^2 of intensity) of the mode the receiving collimator accepts. [um]"""
-    mirror_radius_um: Positive
+    mirror_radius_um: Annotated[float, between(1.0, 5e4)]
     """Radius of the round reflecting area. [um]"""
-    mirror_reflectivity: Annotated[float, Field(gt=0, le=1)]
+    mirror_reflectivity: Annotated[float, between(1e-3, 1.0)]
     """Power reflected by one mirror. [-]"""
-    combiner_loss_db: NonNegative
+    combiner_loss_db: Annotated[float, between(0.0, 60.0)]
     """Loss of one beam combiner; a connection passes two. [dB]"""
-    collimator_loss_db: NonNegative
+    collimator_loss_db: Annotated[float, between(0.0, 60.0)]
     """Loss of one collimator on its own; a connection passes two. [dB]"""
-    connector_mean_db: NonNegative
+    connector_mean_db: Annotated[float, between(0.0, 60.0)]
     """Mean of the normal distribution, uncut, from which a port's connector loss is drawn. [dB]"""
-    connector_sd_db: NonNegative
+    connector_sd_db: Annotated[float, between(0.0, 20.0)]
     """Standard deviation of that distribution, which is cut off at zero; 0: all alike. [dB]"""
+
+    @model_validator(mode="after")
+    def _beams_are_paraxial(self) -> Self:
+        wavelength_um = 1e-3 * self.data_wavelength_nm
+        for key in ("waist_um", "receiving_waist_um"):
+            if getattr(self, key) < wavelength_um:
+                raise ValueError(
+                    f"{key} must be at least the wavelength, {wavelength_um:g} um, for a beam that "
+                    f"is paraxial, got {getattr(self, key):g}"
+                )
+        return self

@@ -1,10 +1,10 @@
 """Which ports the switch connects, and when."""
 
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from sim.errors import ScenarioError
 from sim.optics.budgets import AimingParams, BandParams, BudgetParams
@@ -13,9 +13,11 @@ from sim.optics.params import GeometryParams, OpticsParams
 from sim.params import Block, Positive
 from sim.rng import Stream, uniforms
 
-PortPair = tuple[Annotated[int, Field(ge=0)], Annotated[int, Field(ge=0)]]
+PortPair = tuple[Annotated[int, Field(ge=0, lt=1024)], Annotated[int, Field(ge=0, lt=1024)]]
 ConnectionPattern = Literal["identity", "reversed", "random"]
-Wiring = ConnectionPattern | Annotated[tuple[PortPair, ...], Field(min_length=1)]
+Wiring = (
+    ConnectionPattern | Annotated[tuple[PortPair, ...], Field(min_length=1, max_length=1024)]
+)
 
 
 class MoveParams(Block):
@@ -28,7 +30,7 @@ class MoveParams(Block):
 
 
 class SwitchParams(Block):
-    """The switch and its connections."""
+    """The switch and its connections. Mirrors must not overlap: each is narrower than the pitch."""
 
     geometry: GeometryParams
     """Where mirrors and collimators stand."""
@@ -37,7 +39,7 @@ class SwitchParams(Block):
     connections: Wiring
     """Connections at the start: "identity", "reversed", "random" (a permutation drawn from the
     seed) or a list of pairs [input, output]. [-]"""
-    moves: tuple[MoveParams, ...] = ()
+    moves: Annotated[tuple[MoveParams, ...], Field(max_length=1000)] = ()
     """Switching commands, in order of time."""
     build: BuildParams | None = None
     """Spread of the parts as built; none: a perfect switch with flat mirrors, whose edges are
@@ -49,6 +51,17 @@ class SwitchParams(Block):
     """How tables of connections are aimed; none: exactly. Runs have their own errors. [-]"""
     budget: BudgetParams | None = None
     """Limits of loss and what the years do; needed for yield. Runs take no notice. [-]"""
+
+    @model_validator(mode="after")
+    def _mirrors_do_not_overlap(self) -> Self:
+        pitch_mm = min(self.geometry.pitch_mm, self.geometry.output_pitch_mm or np.inf)
+        width_mm = 2e-3 * self.optics.mirror_radius_um
+        if width_mm > pitch_mm:
+            raise ValueError(
+                f"optics.mirror_radius_um: mirrors must not be wider than the pitch, "
+                f"{pitch_mm:g} mm (got {width_mm:g} mm)"
+            )
+        return self
 
 
 def wire(

@@ -9,6 +9,9 @@ from sim.errors import ScenarioError
 from sim.registry import nearest
 
 B = TypeVar("B", bound=BaseModel)
+LONGEST_SHOWN = 120
+MOST_FAULTS = 20
+"""Lines in one message."""
 
 
 def check_block(
@@ -41,7 +44,11 @@ def check_block(
             _fault(model, error, tree, key, lambda at: blamed(at, overrides) or where)
             for error in exc.errors()
         )
-        raise ScenarioError("\n".join(dict.fromkeys(lines))) from exc
+        found = list(dict.fromkeys(lines))
+        if len(found) > MOST_FAULTS:
+            more = f"{where or model.__name__}: and {len(found) - MOST_FAULTS} more"
+            found[MOST_FAULTS:] = [more]
+        raise ScenarioError("\n".join(found)) from exc
 
 
 def blamed(key: str, overrides: Sequence[str]) -> str:
@@ -85,7 +92,16 @@ def _rule(model: type[BaseModel], error: Any) -> str:
         return f"unknown key{'.' if hint else ''}{hint}"
     if error["type"] == "value_error" and isinstance(error["input"], dict):
         return rule
-    return f"{rule} (got {error['input']!r})"
+    return f"{rule} (got {brief(error['input'])})"
+
+
+def brief(value: Any) -> str:
+    """Return a value as Python writes it, cut where it is long."""
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):  # a whole number of thousands of digits
+        return "a value too long to show"
+    return text if len(text) <= LONGEST_SHOWN else f"{text[:LONGEST_SHOWN]}..."
 
 
 def written_key(location: Sequence[Any], tree: Any, *, missing: bool) -> list[Any]:

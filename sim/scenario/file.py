@@ -1,5 +1,6 @@
 """A scenario as it is written: read with what it builds on, merged, overridden."""
 
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -8,10 +9,16 @@ from typing import Any, NamedTuple
 from sim.errors import ScenarioError
 from sim.outside import in_full, is_file
 from sim.params import NONE
+from sim.reading import is_there, read_text
 from sim.registry import GROUPS, nearest
 from sim.scenario.gallery import gallery_folder
 
 BASE = "base"
+DEEPEST = 16
+"""Scenarios that build on each other; more is a mistake, and takes longer than it is worth."""
+LARGEST_MB = 2.0
+"""A scenario; 400 connections listed one by one are 5 kB."""
+_QUOTED = re.compile(r"(character|declare|namespace|value) .*?(?= \(at|$)")
 
 
 def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
@@ -32,18 +39,14 @@ def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
     ScenarioError
         If a file cannot be read, or they build on each other in a circle.
     """
+    if len(seen) > DEEPEST:
+        raise ScenarioError(f"{path}: scenarios may build on each other {DEEPEST} deep at most")
+    text = read_text(path, fault=ScenarioError, largest_mb=LARGEST_MB)
     here = path.resolve()
     if here in seen:
         chain = " -> ".join(p.name for p in (*seen, here))
         raise ScenarioError(f"scenarios build on each other in a circle: {chain}")
-    try:
-        tree = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as exc:
-        raise ScenarioError(f"{path}: cannot be read: {exc.strerror}") from exc
-    except UnicodeDecodeError as exc:
-        raise ScenarioError(f"{path}: is not UTF-8 text: {exc}") from exc
-    except tomllib.TOMLDecodeError as exc:
-        raise ScenarioError(f"{path}: is not valid TOML: {exc}") from exc
+    tree = _parsed(path, text)
     for table, key, name, rest in named_files(tree):
         table[key] = (
             in_full(name + rest, here.parent) if key == "kind" else str(here.parent / name)
@@ -60,10 +63,23 @@ def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
     return merged(under, tree)
 
 
+def _parsed(path: Path, text: str) -> dict[str, Any]:
+    """Return the tree of a TOML text; what is wrong is said without quoting it."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        rule = _QUOTED.sub(r"\1", str(exc))
+        raise ScenarioError(f"{path}: is not valid TOML: {rule}") from exc
+    except RecursionError as exc:
+        raise ScenarioError(f"{path}: is not a scenario: its lists are nested too deep") from exc
+    except ValueError as exc:  # a number of thousands of digits
+        raise ScenarioError(f"{path}: is not a scenario: a number in it is too long") from exc
+
+
 def _base_path(folder: Path, name: str) -> Path:
     """The file of that name, or else the one of the gallery."""
     beside = folder / name
-    if beside.is_file() or Path(name).name != name:
+    if is_there(beside) or Path(name).name != name:
         return beside
     shipped = {path.stem: path for path in gallery_folder().glob("*.toml")}
     stem = name.removesuffix(".toml")
@@ -138,6 +154,8 @@ def override(tree: dict[str, Any], text: str) -> None:
         parsed = tomllib.loads(f"value = {value.strip()}")["value"]
     except tomllib.TOMLDecodeError:
         parsed = value.strip()
+    except (RecursionError, ValueError) as exc:
+        raise ScenarioError(f"--set {text[:40]}...: is nested too deep, or too long") from exc
     *path, last = key.strip().split(".")
     at: Any = tree
     for part in path:
@@ -159,7 +177,7 @@ def _inside(at: Any, part: str, text: str) -> Any:
     if isinstance(at, dict):
         return at.setdefault(part, {})
     if isinstance(at, list):
-        if part.isdigit() and int(part) < len(at):
+        if part.isdecimal() and len(part) < 9 and int(part) < len(at):
             return at[int(part)]
         raise ScenarioError(f'--set {text}: "{part}" must be a number below {len(at)}')
     raise ScenarioError(f'--set {text}: "{part}" is inside a single value')

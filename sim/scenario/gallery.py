@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 from sim.errors import ScenarioError
 from sim.outside import named_in
+from sim.reading import is_there
 from sim.registry import GROUPS, nearest
 
 HERE = Path(__file__).parent
@@ -47,8 +48,8 @@ def find(name_or_path: str) -> Path:
         If there is neither.
     """
     path = Path(name_or_path)
-    if path.is_file():
-        return path
+    if is_there(path):
+        return path  # whoever reads it says if it is no file
     known = {case.name: case.path for case in cases()}
     if name_or_path in known:
         return known[name_or_path]

@@ -8,6 +8,7 @@ from types import ModuleType
 from typing import Any, NamedTuple
 
 from sim.assembly.build import Built, build
+from sim.assembly.cost import Budget, check_time
 from sim.errors import ScenarioError
 from sim.kernels.threads import available, blocks_of, on_threads
 from sim.loop.simulate import LoopResult, simulate
@@ -36,6 +37,7 @@ def make_run(
     threads: int | None = None,
     kernels: ModuleType | None = None,
     pictures: bool = True,
+    budget: Budget | None = None,
 ) -> Run:
     """Make one run.
 
@@ -52,6 +54,8 @@ def make_run(
         `sim.kernels.plain` for the plain form; the compiled kernels if left out.
     pictures : bool
         Whether camera windows are kept to be drawn.
+    budget : Budget, optional
+        The most memory and time that the run may take; `default_budget` if left out.
 
     Returns
     -------
@@ -63,7 +67,8 @@ def make_run(
         If the scenario cannot be run as it stands, or a figure comes out that is not finite.
     """
     clock_s = time.perf_counter()
-    built = build(scenario, kernels)
+    check_time(scenario, budget)
+    built = build(scenario, kernels, budget=budget)
     if not pictures:
         built = built._replace(parts=replace(built.parts, pictures=()))
     parts = built.parts

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.build import Built
+from sim.assembly.cost import Budget
 from sim.loop.fused import reasons_not_fused
 from sim.loop.history import environment_of
 from sim.loop.stopwatch import Spent
@@ -43,6 +44,7 @@ def run(
     *,
     threads: int | None = None,
     asked: Asked = NOTHING_ASKED,
+    budget: Budget | None = None,
 ) -> Result:
     """Run one scenario.
 
@@ -57,6 +59,8 @@ def run(
         out, but no more than there is work for.
     asked : Asked
         What led to the scenario, to be filed.
+    budget : Budget, optional
+        The most memory and time that the run may take.
 
     Returns
     -------
@@ -69,7 +73,7 @@ def run(
         If the scenario cannot be run as it stands.
     """
     started = now()
-    made = make_run(scenario, progress, threads=threads)
+    made = make_run(scenario, progress, threads=threads, budget=budget)
     built, outcome = made.built, made.outcome
     clock = built.parts.clock
     origin = provenance(scenario, started) | {

@@ -1,0 +1,116 @@
+"""What a run takes: memory and time, estimated before anything is made, and limits on both."""
+
+import os
+from typing import Final, NamedTuple
+
+from sim.errors import ScenarioError
+from sim.scenario.model import Scenario
+
+BASE_GB: Final = 0.35
+"""Program, libraries and compiled kernels."""
+MIRROR_BYTES: Final = 49
+"""In the traces, for a mirror and a sample."""
+CONNECTION_BYTES: Final = 24
+COPIES: Final = 3.0
+"""The traces, and what judging and drawing makes of them."""
+WINDOW_BYTES: Final = 24
+"""For a pixel of a mirror's window: frames, and fixed patterns where there are any."""
+TICK_S: Final = 3e-8
+"""Of one processor, for a tick of a mirror."""
+PIXEL_S: Final = {"fast": 1.3e-9, "exact": 9e-9, "equivalent": 1e-10, "none": 7e-10}
+"""Of one processor, for a pixel of a frame."""
+SPOT_S: Final = 2e-5
+"""Of one processor, for a spot, with an estimator other than the fused one."""
+FUSED: Final = "thresholded_centroid"
+SHARE: Final = 0.8
+"""Of the machine's memory, that a run may have unless told otherwise."""
+HOURS: Final = 24.0
+GB: Final = 1e9
+
+
+class Cost(NamedTuple):
+    """An estimate, good to a factor of three or so; outside code can take any time."""
+
+    memory_gb: float
+    hours: float
+    """On one processor."""
+
+    def words(self) -> str:
+        """Return it as people say it."""
+        seconds = 3600.0 * self.hours
+        if seconds < 90:
+            time = f"{max(seconds, 1.0):.0f} s"
+        else:
+            time = f"{seconds / 60:.0f} min" if seconds < 5400 else f"{self.hours:.3g} h"
+        return f"about {self.memory_gb:.2g} GB and, on one processor, {time}"
+
+
+class Budget(NamedTuple):
+    """The most that a run may take."""
+
+    memory_gb: float
+    hours: float = HOURS
+
+
+def cost_of(scenario: Scenario) -> Cost:
+    """Estimate what a run of a scenario takes; makes nothing."""
+    wiring = scenario.switch.connections
+    ports = scenario.switch.geometry.ports_per_side
+    connections = ports if isinstance(wiring, str) else len(wiring)
+    mirrors = 2 * connections
+    height, width = scenario.camera.window_px
+    seconds = 1e-3 * scenario.duration_ms
+    samples = seconds * scenario.traces.sample_hz
+    ticks = seconds * 1e3 * scenario.drive.update_khz
+    frames = seconds * scenario.camera.frame_hz
+    traces = samples * (mirrors * MIRROR_BYTES + connections * CONNECTION_BYTES + 48) * COPIES
+    windows = mirrors * height * width * WINDOW_BYTES
+    patterns = 48.0 * ticks  # base and core acceleration at every tick, for the shock spectrum
+    pixel_s = PIXEL_S[scenario.camera.noise] * height * width
+    spot_s = 0.0 if scenario.estimator.get("kind") == FUSED else SPOT_S + 20 * pixel_s
+    busy_s = mirrors * (ticks * scenario.engine.substeps * TICK_S + frames * (pixel_s + spot_s))
+    return Cost(BASE_GB + (traces + windows + patterns) / GB, busy_s / 3600.0)
+
+
+def default_budget() -> Budget:
+    """Return what a run may take unless told otherwise: most of the memory, and a day."""
+    try:
+        size = float(os.sysconf("SC_PHYS_PAGES")) * os.sysconf("SC_PAGE_SIZE")
+    except (AttributeError, ValueError, OSError):  # not on every system
+        size = 8 * GB
+    return Budget(SHARE * size / GB)
+
+
+def check_memory(scenario: Scenario, budget: Budget | None = None) -> None:
+    """Refuse a scenario that needs more memory than a run may have.
+
+    Raises
+    ------
+    ScenarioError
+        With the estimate, the limit, and how to raise it.
+    """
+    most = (budget or default_budget()).memory_gb
+    needed = cost_of(scenario).memory_gb
+    if needed > most:
+        raise ScenarioError(
+            f"duration_ms: the run needs about {needed:.3g} GB of memory, more than the limit of "
+            f"{most:.3g} GB. A shorter run, fewer mirrors or a lower traces.sample_hz need less; "
+            "--most-memory raises the limit"
+        )
+
+
+def check_time(scenario: Scenario, budget: Budget | None = None) -> None:
+    """Refuse a scenario that takes longer than a run may.
+
+    Raises
+    ------
+    ScenarioError
+        With the estimate, the limit, and how to raise it.
+    """
+    most = (budget or default_budget()).hours
+    needed = cost_of(scenario).hours
+    if needed > most:
+        raise ScenarioError(
+            f"duration_ms: the run takes about {needed:.3g} h on one processor, more than the "
+            f"limit of {most:.3g} h; --most-hours raises it"
+        )
