@@ -3,7 +3,7 @@
 from types import NoneType
 from typing import Annotated, Any, Final, Self, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 NONE: Final = "none"
 """Stands for the absence of what may be absent; TOML has no word of its own for it."""
@@ -40,11 +40,20 @@ def between(low: float, high: float) -> Any:
     return Field(ge=low, le=high)
 
 
-Positive = Annotated[float, Field(gt=0, ge=SMALLEST, le=LARGEST)]
-NonNegative = Annotated[float, Field(ge=0, le=LARGEST)]
-Signed = Annotated[float, Field(ge=-LARGEST, le=LARGEST)]
+def _sensible(value: float) -> float:
+    if abs(value) > LARGEST or 0 < abs(value) < SMALLEST:
+        raise ValueError(f"must be 0 or between {SMALLEST:g} and {LARGEST:g} in size")
+    return value
+
+
+Positive = Annotated[float, Field(gt=0), AfterValidator(_sensible)]
+"""A setting above 0."""
+NonNegative = Annotated[float, Field(ge=0), AfterValidator(_sensible)]
+"""A setting of 0 or above."""
+Signed = Annotated[float, AfterValidator(_sensible)]
+"""A setting of either sign."""
 Fraction = Annotated[float, Field(ge=0, le=1)]
-Count = Annotated[int, Field(ge=1, le=1_000_000)]
+Count = Annotated[int, Field(ge=1), AfterValidator(_sensible)]
 PairXY = tuple[Signed, Signed]
 """A value for each axis, in the order (x, y)."""
 PositiveXY = tuple[Positive, Positive]

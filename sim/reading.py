@@ -40,18 +40,20 @@ def read_bytes(path: Path, *, fault: type[SimError], largest_mb: float = LARGEST
     except OSError as exc:
         name = shown if len(shown) <= 2 * LONGEST_NAME else f"{shown[:60]}..."
         raise fault(f"{name}: cannot be read: {exc.strerror}") from exc
-    with os.fdopen(handle, "rb") as file:
-        found = os.fstat(file.fileno())
+    try:
+        found = os.fstat(handle)
         if not stat.S_ISREG(found.st_mode):
             raise fault(f"{path}: cannot be read: it is a {_kind(found.st_mode)}, not a file")
         if found.st_size > largest_mb * 1e6:
             raise fault(
                 f"{path}: must have {largest_mb:g} MB at most (it has {found.st_size / 1e6:.0f} MB)"
             )
-        try:
+        with open(handle, "rb", closefd=False) as file:
             return file.read()
-        except OSError as exc:
-            raise fault(f"{path}: cannot be read: {exc.strerror}") from exc
+    except OSError as exc:
+        raise fault(f"{path}: cannot be read: {exc.strerror}") from exc
+    finally:
+        os.close(handle)
 
 
 def read_text(path: Path, *, fault: type[SimError], largest_mb: float = LARGEST_MB) -> str:

@@ -1,4 +1,4 @@
-"""Scenarios from the whole schema, made by changing a good one in ways that users and machines do."""
+"""Scenarios from the whole schema, made by changing a good one as users and machines do."""
 
 import copy
 import json

@@ -10,14 +10,15 @@ from numpy.typing import NDArray
 
 from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.camera import layout_of, measurement_of, search_of
-from sim.assembly.pictures import pictures_of
 from sim.assembly.cost import Budget, check_memory
+from sim.assembly.pictures import pictures_of
 from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, whole_ratio
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.disturbances import DISTURBANCES
+from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.kernels.installed import installed
 from sim.loop.parts import Parts
@@ -193,8 +194,6 @@ def _site(scenario: Scenario, clock: Clock, mirrors: NDArray[np.int64], number: 
 def _pair(values: Any) -> tuple[float, float]:
     x, y = values
     return float(x), float(y)
-
-
 
 
 def _check_latency(clock: Clock, latency_ticks: int) -> None:

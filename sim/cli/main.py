@@ -71,8 +71,8 @@ def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
     Code that does not come with mirrorloop is looked for, but not run unless asked for.
     """
     from sim.assembly.build import build
-    from sim.cli.show import prints_signs
     from sim.assembly.cost import cost_of
+    from sim.cli.show import prints_signs
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.run.preview import preview, unexercised
