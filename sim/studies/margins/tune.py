@@ -88,6 +88,15 @@ def tune(
     n = {1: 33, 2: 11, 3: 6}.get(len(knobs), 4)
     for shares in product(np.linspace(0, 1, n).tolist(), repeat=len(knobs)):
         at(tuple(shares))
+    step = 0.5 / (n - 1)
+    while not any(c.meets for c in cache.values()) and step > FINEST:
+        # The scan may step over what keeps the demands: close in on its nearest point.
+        nearest = min(cache, key=lambda s: _excess(cache[s], demands))
+        for i in range(len(knobs)):
+            for d in (-step, step):
+                at((*nearest[:i], min(max(nearest[i] + d, 0.0), 1.0), *nearest[i + 1 :]))
+        if min(cache, key=lambda s: _excess(cache[s], demands)) == nearest:
+            step /= 2
     good = sorted((s for s, c in cache.items() if c.meets), key=lambda s: demands.cost_db(cache[s]))
     if not good:
         raise ScenarioError(_none(tuple(cache.values()), demands))
@@ -160,19 +169,23 @@ def _why(
     return text + (f" {'; '.join(ends).capitalize()}." if ends else "")
 
 
+def _excess(c: Candidate, demands: Demands) -> float:
+    """Return by how much the demands are missed, each as a share of itself, added up."""
+    if not c.stable:
+        return float("inf")
+    late = 0.0
+    if demands.settling_ms is not None:
+        late = max(c.settling_ms / demands.settling_ms - 1, 0.0)
+    lack = max(1 - c.gain_margin_db / max(demands.gain_margin_db, 1e-9), 0.0)
+    return max(c.ms / demands.ms - 1, 0.0) + lack + late
+
+
 def _none(tried: Sequence[Candidate], demands: Demands) -> str:
     stable = [c for c in tried if c.stable]
     if not stable:
         return "controller: no gains in the range make every mirror stable"
 
-    def excess(c: Candidate) -> float:
-        late = 0.0
-        if demands.settling_ms is not None:
-            late = max(c.settling_ms / demands.settling_ms - 1, 0.0)
-        lack = max(1 - c.gain_margin_db / max(demands.gain_margin_db, 1e-9), 0.0)
-        return max(c.ms / demands.ms - 1, 0.0) + lack + late
-
-    nearest = min(stable, key=excess)
+    nearest = min(stable, key=lambda c: _excess(c, demands))
     settling = "" if demands.settling_ms is None else f", settling {demands.settling_ms:g} ms"
     return (
         f"controller: none of {len(tried)} gains keeps Ms {demands.ms:g}, gain margin "

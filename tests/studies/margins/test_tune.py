@@ -57,7 +57,7 @@ def test_verification_says_so_if_the_simulation_disagrees() -> None:
 
 def test_demands_that_cannot_be_kept_name_the_nearest() -> None:
     built = build(load_scenario(HARROW, PLAIN))
-    with pytest.raises(ScenarioError, match="none of 33 gains keeps Ms 1.0001.*nearest has Ms"):
+    with pytest.raises(ScenarioError, match="none of [0-9]+ gains keeps Ms 1.0001.*nearest has Ms"):
         tune(built, Demands(1.0001, 60.0, 0.1))
 
 
