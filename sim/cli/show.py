@@ -95,20 +95,20 @@ def prints_signs(encoding: str) -> bool:
 
 
 def speed(provenance: dict[str, Any]) -> list[str]:
-    """Return what to say about the time a run took: how long, on which path, and on what."""
+    """Return what to say about the time a run took: how long, how it was executed, and on what."""
     simulated_s, wall_s = provenance["simulated_s"], provenance["wall_s"]
     spent_s = {name: value for name, value in provenance["spent_s"].items() if value > 0}
     loop_s = sum(spent_s.values())
     start_s = provenance["start_s"]
     threads = provenance["threads"]
-    path = f"{provenance['path']}, {provenance['kernels']} kernels"
-    if provenance["path_because"]:
-        path += f", because {'; '.join(provenance['path_because'])}"
+    execution = f"{provenance['execution']}, {provenance['kernels']} kernels"
+    if provenance["execution_because"]:
+        execution += f", because {'; '.join(provenance['execution_because'])}"
     lines = [
         f"{simulated_s:g} s simulated in {wall_s:.1f} s ({simulated_s / wall_s:.2f} x real time) "
         f"on {threads} thread{'s' if threads > 1 else ''}; {start_s:.1f} s of it to load or "
         "compile kernels, in the first frames",
-        f"path: {path}",
+        f"execution: {execution}",
     ]
     if loop_s > 0:
         parts = sorted(spent_s.items(), key=lambda item: -item[1])

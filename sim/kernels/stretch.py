@@ -13,7 +13,7 @@ from sim.mirror.propagator import Drive, Fleet
 from sim.ports import Array
 
 
-class Eye(NamedTuple):
+class Imaging(NamedTuple):
     """The camera and what reads it."""
 
     sampling: Sampling
@@ -42,7 +42,7 @@ class Setup(NamedTuple):
     mirrors: NDArray[np.int64]
     fleet: Fleet
     drive: Drive
-    eye: Eye
+    imaging: Imaging
 
 
 class Paths(NamedTuple):
@@ -58,7 +58,7 @@ class Paths(NamedTuple):
     """(F, 2, M)"""
 
 
-class Around(NamedTuple):
+class Inputs(NamedTuple):
     """What surrounds the mirrors in the frames of one call; see `Environment`."""
 
     first_frame: int

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sim.camera.equivalent_noise import NO_TABLE
 from sim.camera.exposure import Sampling, empty_readings
 from sim.kernels.law import law_of, memory_of, state_of
-from sim.kernels.stretch import Around, Eye, Paths, Scratch, Setup, Watched
+from sim.kernels.stretch import Imaging, Inputs, Paths, Scratch, Setup, Watched
 from sim.linear_law import states_law
 from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
@@ -73,16 +73,17 @@ class Fused:
 
     def run(self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps) -> LoopState:
         """Return the state after a stretch of frames; the traces under watch are written to."""
-        parts, around, scratch = self._parts, ahead.environment, self._scratch
+        parts, environment, scratch = self._parts, ahead.environment, self._scratch
         last = ahead.stretch.end - 1
         in_kernel = not self._drawn and any(at == last for _, at in parts.pictures)
         motion, memory = copy(state.motion), memory_of(state.control)
         setup = Setup(
             parts.seed, int(Stream.AMPLIFIER), parts.mirrors, ahead.mirrors.fleet, parts.drive,
-            self._eye(around.temperature[:-1], in_kernel),
+            self._imaging(environment.temperature[:-1], in_kernel),
         )  # fmt: skip
-        surroundings = Around(
-            ahead.stretch.first, around.acceleration, around.sensor, around.rest, around.gain
+        surroundings = Inputs(
+            ahead.stretch.first, environment.acceleration, environment.sensor, environment.rest,
+            environment.gain,
         )
         parts.kernels.run_frames(
             setup, _stacked(ahead.paths), surroundings, motion, self._law, memory, watched, scratch
@@ -92,7 +93,7 @@ class Fused:
             raise beyond_table(parts, int((scratch.beyond == first).argmax()), first)
         lap(laps, Stage.FUSED)
         exposure = Exposure(
-            scratch.position, last, ahead.paths[-1].origin_px, float(around.temperature[-2])
+            scratch.position, last, ahead.paths[-1].origin_px, float(environment.temperature[-2])
         )
 
         def pixels_dn() -> NDArray[np.int32]:
@@ -103,12 +104,12 @@ class Fused:
         control = state_of(memory)
         return state._replace(motion=motion, control=control, pictures=state.pictures + shown)
 
-    def _eye(self, temperature_k: Array, keep: bool) -> Eye:
+    def _imaging(self, temperature_k: Array, keep: bool) -> Imaging:
         """The camera, frame by frame at its temperature; whether the last frame is kept."""
         measurement = self._parts.measurement
         values, at = np.unique(temperature_k, return_inverse=True)
         cameras = [measurement.uniform(float(value)) for value in values]
-        return Eye(
+        return Imaging(
             self._sampling,
             measurement.camera,
             np.array([camera.sigma_px for camera in cameras])[at],

@@ -151,29 +151,29 @@ class Recorder:
             ),
         )  # fmt: skip
 
-    def surroundings(self, written: Records, frame: int, around: Environment) -> Records:
+    def surroundings(self, written: Records, frame: int, environment: Environment) -> Records:
         """Note core acceleration, sway, sensor shift and temperature from a frame on."""
         interval, rows = self._parts.interval_ticks, written.rows
         written = written._replace(
-            sway_m=np.maximum(written.sway_m, np.abs(around.sway).max(axis=0))
+            sway_m=np.maximum(written.sway_m, np.abs(environment.sway).max(axis=0))
         )
         start = frame * self._n
-        stop = min(start + len(around.acceleration) - 1, len(rows.status) * interval)
+        stop = min(start + len(environment.acceleration) - 1, len(rows.status) * interval)
         if stop <= start:
             return written
         first, last = start // interval, (stop - 1) // interval
         begins = np.maximum(np.arange(first, last + 1) * interval - start, 0)
-        core = around.acceleration[1 : stop - start + 1]
+        core = environment.acceleration[1 : stop - start + 1]
         peaks = rows.acceleration_peak_m_s2[first : last + 1]
         for extreme in (np.maximum, np.minimum):
             value = extreme.reduceat(core, begins, axis=0).astype(np.float32)
             peaks[:] = np.where(np.abs(value) > np.abs(peaks), value, peaks)
         ended = slice(first, stop // interval)
         at = np.arange(ended.start + 1, ended.stop + 1) * interval - start
-        rows.acceleration_m_s2[ended] = around.acceleration[at]
-        rows.sensor_rad[ended] = around.sensor[at]
-        edges = np.arange(len(around.temperature)) * self._n
-        rows.temperature_k[ended] = np.interp(at, edges, around.temperature)
+        rows.acceleration_m_s2[ended] = environment.acceleration[at]
+        rows.sensor_rad[ended] = environment.sensor[at]
+        edges = np.arange(len(environment.temperature)) * self._n
+        rows.temperature_k[ended] = np.interp(at, edges, environment.temperature)
         return written
 
 

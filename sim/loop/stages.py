@@ -61,8 +61,8 @@ class FrameByFrame:
         control, search, pictures = state.control, state.search, state.pictures
         for k in range(ahead.stretch.frames):
             frame, path = ahead.stretch.first + k, ahead.path(k)
-            around = ahead.environment.part(k, 1, n)
-            forcing = self._forcing(frame, around)
+            environment = ahead.environment.part(k, 1, n)
+            forcing = self._forcing(frame, environment)
             self._history[0] = moving.tilt
             now = n if lag else change
             asked = Asked(path.asked_rad, waiting[0], waiting[min(lag, 1)], change if lag else n)
@@ -70,7 +70,7 @@ class FrameByFrame:
                 moving, self._history, 0, now, asked, forcing, ahead.mirrors.fleet, parts.drive
             )
             lap(laps, Stage.PLANT)
-            search, exposure, reading = self._read(frame, path, around, search)
+            search, exposure, reading = self._read(frame, path, environment, search)
             lap(laps, Stage.CAMERA)
             control, correction = parts.controller.step(control, reading, path.setpoint)
             check_correction(correction, parts, frame)
@@ -93,18 +93,19 @@ class FrameByFrame:
             motion=motion, control=control, search=search, pictures=pictures
         )
 
-    def _forcing(self, frame: int, around: Environment) -> Forcing:
+    def _forcing(self, frame: int, environment: Environment) -> Forcing:
         """What acts on drives and mirrors in a frame."""
         if len(self._noise):
             parts = self._parts
             parts.kernels.fill_normals(
                 self._noise, parts.mirrors, 0, frame, (parts.seed, int(Stream.AMPLIFIER))
             )
-        gain = float(around.gain[0]), float(around.gain[1])
-        return Forcing(around.acceleration, around.rest[0], around.rest[1], *gain, self._noise)
+        gain = float(environment.gain[0]), float(environment.gain[1])
+        rest = environment.rest[0], environment.rest[1]
+        return Forcing(environment.acceleration, *rest, *gain, self._noise)
 
     def _read(
-        self, frame: int, path: FramePath, around: Environment, search: SearchState | None
+        self, frame: int, path: FramePath, environment: Environment, search: SearchState | None
     ) -> tuple[SearchState | None, Exposure, TiltReading]:
         """Expose, read, and search where that is on."""
         parts, measurement = self._parts, self._parts.measurement
@@ -112,11 +113,11 @@ class FrameByFrame:
         if search is not None:
             origin = window_origin(path.expected_px + search.offset_px, measurement.window_px)
         parts.kernels.spot_paths(
-            self._position, self._history, around.sensor,
+            self._position, self._history, environment.sensor,
             Sampling(self._samples, delay_ticks(origin, parts), parts.scale_px_per_rad),
             np.ascontiguousarray(origin.T),
         )  # fmt: skip
-        exposure = Exposure(self._position, frame, origin, float(around.temperature[0]))
+        exposure = Exposure(self._position, frame, origin, float(environment.temperature[0]))
         spots = measurement.read(*exposure)
         spot_px, status = origin + spots.spot_px, spots.status
         if measurement.table is not None and status.max() == BEYOND:

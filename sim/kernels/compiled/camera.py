@@ -243,9 +243,9 @@ def window_buffers(sources, height, width):  # type: ignore[no-untyped-def]
 
 
 @step
-def expose_block(start, count, names, room, images, position, camera, noise):  # type: ignore[no-untyped-def]
+def expose_block(start, count, names, buffers, images, position, camera, noise):  # type: ignore[no-untyped-def]
     """See `expose`; one block of mirrors by their names, with a `window_buffers`."""
-    gx, gy, row, dn = room
+    gx, gy, row, dn = buffers
     frames, sums, threshold, keep = images
     n_samples = position.shape[0]
     height, width = frames.shape[1], frames.shape[2]
@@ -284,11 +284,12 @@ def expose(
 def _expose(taken, images, position, mirrors, camera, noise):  # type: ignore[no-untyped-def]
     height, width = images.frames_dn.shape[1], images.frames_dn.shape[2]
     n_mirrors = position.shape[2]
-    room = window_buffers(position.shape[0], height, width)
+    buffers = window_buffers(position.shape[0], height, width)
     start = N * take(taken)
     while start < n_mirrors:
         count = min(N, n_mirrors - start)
         expose_block(
-            start, count, block_names(mirrors, start, count), room, images, position, camera, noise
+            start, count, block_names(mirrors, start, count), buffers, images, position, camera,
+            noise,
         )
         start = N * take(taken)

@@ -12,7 +12,7 @@ from sim.kernels.compiled.observers import connections, observe_block, observe_c
 from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
 from sim.kernels.law import KernelLaw
-from sim.kernels.stretch import Around, Paths, Scratch, Setup, Watched
+from sim.kernels.stretch import Inputs, Paths, Scratch, Setup, Watched
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N, take
 from sim.linear_law import LawState
@@ -20,35 +20,35 @@ from sim.mirror.motion import Asked, Forcing, Motion
 
 
 @step
-def _read_block(start, count, frame, f, names, room, setup, scratch):  # type: ignore[no-untyped-def]
+def _read_block(start, count, frame, f, names, buffers, setup, scratch):  # type: ignore[no-untyped-def]
     """Read the spots of a block, from images or from a table."""
-    eye = setup.eye
-    if eye.drawn:
-        key = (setup.seed, eye.reading_stream)
+    imaging = setup.imaging
+    if imaging.drawn:
+        key = (setup.seed, imaging.reading_stream)
         normals_block(start, count, names, scratch.z, np.int64(0), frame, key)
-        draw_block(start, count, scratch.readings, scratch.position, scratch.z, eye.table)
+        draw_block(start, count, scratch.readings, scratch.position, scratch.z, imaging.table)
         for m in range(start, start + count):
             if scratch.readings.status[m] == BEYOND and scratch.beyond[m] < 0:
                 scratch.beyond[m] = frame
     else:
-        fixed = eye.camera
+        fixed = imaging.camera
         camera = Camera(
-            eye.sigma_px[f], fixed.signal_e, eye.background_e[f], fixed.read_noise_e,
+            imaging.sigma_px[f], fixed.signal_e, imaging.background_e[f], fixed.read_noise_e,
             fixed.gain_dn_per_e, fixed.black_dn, fixed.full_well_e, fixed.full_scale_dn,
         )  # fmt: skip
-        keep = eye.keep and f == eye.sigma_px.size - 1
-        noise = PixelNoise(eye.noise, frame, setup.seed, eye.pixel_stream)
-        images = Images(scratch.frames, scratch.sums, eye.threshold_dn, keep)
-        expose_block(start, count, names, room, images, scratch.position, camera, noise)
-        centre_block(start, count, scratch.readings, scratch.sums, eye.rule)
+        keep = imaging.keep and f == imaging.sigma_px.size - 1
+        noise = PixelNoise(imaging.noise, frame, setup.seed, imaging.pixel_stream)
+        images = Images(scratch.frames, scratch.sums, imaging.threshold_dn, keep)
+        expose_block(start, count, names, buffers, images, scratch.position, camera, noise)
+        centre_block(start, count, scratch.readings, scratch.sums, imaging.rule)
 
 
 @step
 def _frames_block(  # type: ignore[no-untyped-def]
-    start, count, first, last, setup, path, around, motion, law, memory, watched, scratch
+    start, count, first, last, setup, path, inputs, motion, law, memory, watched, scratch
 ):
     """Run the loop of a block of mirrors through frames `first` to `last` of those at hand."""
-    fleet, drive, eye = setup.fleet, setup.drive, setup.eye
+    fleet, drive, imaging = setup.fleet, setup.drive, setup.imaging
     moving, waiting, lag, change_tick = motion
     n_ticks = scratch.noise.shape[0]
     now = n_ticks if lag > 0 else change_tick
@@ -56,11 +56,11 @@ def _frames_block(  # type: ignore[no-untyped-def]
     key = (setup.seed, setup.amplifier_stream)
     w = constants(start, count, fleet, drive)
     names = block_names(setup.mirrors, start, count)
-    room = window_buffers(scratch.position.shape[0], eye.rule.height, eye.rule.width)
+    buffers = window_buffers(scratch.position.shape[0], imaging.rule.height, imaging.rule.width)
     zero = np.int64(0)  # 0 alone would be a type of its own, and steps be compiled twice
     own = law_of_block(start, count, law)
     for f in range(first, last):
-        frame = around.first_frame + f
+        frame = inputs.first_frame + f
         p = f if path.asked_rad.shape[0] > 1 else 0
         history = scratch.history[f - first]
         noise = scratch.noise if drive.noise_v > 0.0 else scratch.noise[:0]
@@ -71,20 +71,20 @@ def _frames_block(  # type: ignore[no-untyped-def]
                 history[0, a, m] = moving.tilt[a, m]
         asked = Asked(path.asked_rad[p], waiting[0], waiting[min(lag, 1)], change)
         forcing = Forcing(
-            around.acceleration[f * n_ticks : (f + 1) * n_ticks + 1], around.rest[f],
-            around.rest[f + 1], around.gain[f], around.gain[f + 1], noise,
+            inputs.acceleration[f * n_ticks : (f + 1) * n_ticks + 1], inputs.rest[f],
+            inputs.rest[f + 1], inputs.gain[f], inputs.gain[f + 1], noise,
         )  # fmt: skip
         set_frame(w, start, count, asked, forcing)
         advance_block(
             start, count, w, moving, history, zero, now, asked, forcing, fleet.cross, drive
         )
-        shift = around.sensor[f * n_ticks : (f + 1) * n_ticks + 1]
+        shift = inputs.sensor[f * n_ticks : (f + 1) * n_ticks + 1]
         path_block(
-            start, count, scratch.position, history, shift, eye.sampling, path.origin_px[p]
+            start, count, scratch.position, history, shift, imaging.sampling, path.origin_px[p]
         )
-        _read_block(start, count, frame, f, names, room, setup, scratch)
+        _read_block(start, count, frame, f, names, buffers, setup, scratch)
         control_block(
-            start, count, scratch.tilt, scratch.readings.spot_px, eye.sampling.scale_px_per_rad,
+            start, count, scratch.tilt, scratch.readings.spot_px, imaging.sampling.scale_px_per_rad,
             path, p, own, memory,
         )  # fmt: skip
         for k in range(lag):
@@ -112,13 +112,13 @@ def _frames_block(  # type: ignore[no-untyped-def]
 
 @kernel
 def _mirrors(  # type: ignore[no-untyped-def]
-    taken, first, last, setup, path, around, motion, law, memory, watched, scratch
+    taken, first, last, setup, path, inputs, motion, law, memory, watched, scratch
 ):
     n_mirrors = setup.mirrors.size
     start = N * take(taken)
     while start < n_mirrors:
         _frames_block(
-            start, min(N, n_mirrors - start), first, last, setup, path, around, motion, law,
+            start, min(N, n_mirrors - start), first, last, setup, path, inputs, motion, law,
             memory, watched, scratch,
         )  # fmt: skip
         start = N * take(taken)
@@ -143,7 +143,7 @@ def _connections(taken, first, last, history, watched):  # type: ignore[no-untyp
 
 
 def run_frames(
-    setup: Setup, path: Paths, around: Around, motion: Motion, law: KernelLaw, memory: LawState,
+    setup: Setup, path: Paths, inputs: Inputs, motion: Motion, law: KernelLaw, memory: LawState,
     watched: Watched, scratch: Scratch,
 ) -> None:  # fmt: skip
     """Run the whole loop through some frames, as many at once as the scratch has histories for.
@@ -153,14 +153,14 @@ def run_frames(
 
     `motion`, `memory`, `scratch` and the traces in `watched` are changed.
     """
-    n_frames = len(around.rest) - 1
+    n_frames = len(inputs.rest) - 1
     for first in range(0, n_frames, len(scratch.history)):
         last = min(first + len(scratch.history), n_frames)
         share(
-            _mirrors, blocks_of(len(setup.mirrors)), first, last, setup, path, around, motion, law,
+            _mirrors, blocks_of(len(setup.mirrors)), first, last, setup, path, inputs, motion, law,
             memory, watched, scratch,
         )  # fmt: skip
         share(
-            _connections, blocks_of(len(watched.pairs)), around.first_frame + first,
-            around.first_frame + last, scratch.history, watched,
+            _connections, blocks_of(len(watched.pairs)), inputs.first_frame + first,
+            inputs.first_frame + last, scratch.history, watched,
         )  # fmt: skip

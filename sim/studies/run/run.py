@@ -82,8 +82,8 @@ def run(
         "mirrors": len(built.parts.mirrors),
         "threads": made.threads,
         "kernels": built.parts.kernels.__name__.rpartition(".")[2],
-        "path": _path(outcome.spent),
-        "path_because": list(reasons_not_fused(built.parts)),
+        "execution": _execution(outcome.spent),
+        "execution_because": list(reasons_not_fused(built.parts)),
         "start_s": round(outcome.spent.start_s, 3),
         "spent_s": {k: round(v, 4) for k, v in outcome.spent.by_stage_s().items()},
     }
@@ -111,7 +111,7 @@ def run(
     )
 
 
-def _path(spent: Spent) -> str:
+def _execution(spent: Spent) -> str:
     return "fused" if spent.fused_frames else "frame by frame"
 
 
