@@ -97,7 +97,7 @@ def estimators(
         headline = ("nominal", "recorded")
         say(_table([r for r in bench.rows if (axes or points) or r["axis"] in headline]))
         for warning in bench.summary.get("warnings", ()):
-            click.echo(f"warning: {warning}", err=True)
+            say(f"warning: {warning}", err=True)
         if bench.choice is not None:
             say(f"recommendation: {bench.choice.estimator or 'none'}")
             for reason in bench.choice.reasons:
