@@ -53,7 +53,9 @@ NonNegative = Annotated[float, Field(ge=0), AfterValidator(_sensible)]
 Signed = Annotated[float, AfterValidator(_sensible)]
 """A setting of either sign."""
 Fraction = Annotated[float, Field(ge=0, le=1)]
+"""A setting from 0 to 1."""
 Count = Annotated[int, Field(ge=1), AfterValidator(_sensible)]
+"""A whole number from 1 on."""
 PairXY = tuple[Signed, Signed]
 """A value for each axis, in the order (x, y)."""
 PositiveXY = tuple[Positive, Positive]

@@ -18,6 +18,9 @@ OTHER_SENSE = {
     ("none", None),  # stands for absence in scenarios, camera noise and plots
     ("pi", "controllers/rules.py"),  # a form that a published rule is written for
     ("pid", "controllers/rules.py"),
+    ("record", "sim/cli/help.py"),  # the command
+    ("record", "sim/cli/identify.py"),
+    ("record", "sim/studies/identify/write.py"),  # what it writes
 }
 """Words that mean something else: everywhere, or in one file."""
 

@@ -4,6 +4,7 @@ import os
 from typing import Final, NamedTuple
 
 from sim.errors import ScenarioError
+from sim.estimators import ESTIMATORS
 from sim.scenario.model import Scenario
 
 BASE_GB: Final = 0.35
@@ -21,7 +22,6 @@ PIXEL_S: Final = {"fast": 1.3e-9, "exact": 9e-9, "equivalent": 1e-10, "none": 7e
 """Of one processor, for a pixel of a frame."""
 SPOT_S: Final = 2e-5
 """Of one processor, for a spot, with an estimator other than the fused one."""
-FUSED: Final = "thresholded_centroid"
 SHARE: Final = 0.8
 """Of the machine's memory, that a run may have unless told otherwise."""
 HOURS: Final = 24.0
@@ -67,7 +67,9 @@ def cost_of(scenario: Scenario) -> Cost:
     windows = mirrors * height * width * WINDOW_BYTES
     patterns = 48.0 * ticks  # base and core acceleration at every tick, for the shock spectrum
     pixel_s = PIXEL_S[scenario.camera.noise] * height * width
-    spot_s = 0.0 if scenario.estimator.get("kind") == FUSED else SPOT_S + 20 * pixel_s
+    kind = scenario.estimator.get("kind")
+    by_sums = kind in ESTIMATORS and ESTIMATORS[str(kind)].pixel_sums is not None
+    spot_s = 0.0 if by_sums else SPOT_S + 20 * pixel_s
     busy_s = mirrors * (ticks * scenario.engine.substeps * TICK_S + frames * (pixel_s + spot_s))
     return Cost(BASE_GB + (traces + windows + patterns) / GB, busy_s / 3600.0)
 

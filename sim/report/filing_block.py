@@ -27,7 +27,7 @@ def conditions_rows(view: ReportView) -> list[tuple[str, str]]:
 
 def _profiles(view: ReportView) -> Iterator[tuple[str, str]]:
     for c in view.conditions:
-        if c["kind"] == "record":
+        if "samples" in c:  # measured
             peaks = ", ".join(
                 f"{axis} {value / G_M_S2:.3f} g ({c['columns'][axis] or 'none'})"
                 for axis, value in c["peak_m_s2"].items()
@@ -42,7 +42,7 @@ def _profiles(view: ReportView) -> Iterator[tuple[str, str]]:
             yield "Axes and peaks", peaks
             if c["source"]:
                 yield "Source", c["source"]
-        elif c["kind"] == "shock":
+        elif "pulse" in c:
             yield (
                 "Shock",
                 f"{c['pulse']}, {c['peak_g']:g} g, {c['duration_ms']:g} ms, along "

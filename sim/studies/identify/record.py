@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from controllers import CONTROLLERS
+from controllers.open_loop import OpenLoop, OpenLoopParams
 from sim.assembly.build import Built, build
 from sim.errors import ScenarioError
 from sim.loop.simulate import simulate
@@ -219,8 +219,7 @@ def _run(
     parts = built.parts
     inner = parts.controller
     if not closed:
-        open_loop = CONTROLLERS["open_loop"]
-        inner = open_loop(open_loop.Params(), plant_belief(built))
+        inner = OpenLoop(OpenLoopParams(), plant_belief(built))
     padded = np.concatenate([excitation_rad, excitation_rad[-1:]])
     whole = np.broadcast_to(padded[:, None], (len(padded), len(parts.mirrors), 2))
     parts = replace(parts, controller=Excited(inner, whole), pictures=())

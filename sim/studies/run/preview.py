@@ -61,14 +61,14 @@ def preview(built: Built, *, plain: bool = False) -> list[str]:
 
 def _events(built: Built) -> Iterator[str]:
     for c in conditions_of(built.parts.disturbances):
-        if c["kind"] == "record":
+        if "samples" in c:  # measured
             peaks = ", ".join(f"{axis} {v / 9.80665:.3g}" for axis, v in c["peak_m_s2"].items())
             yield (
                 f"record: {c['file']}, {c['samples']} samples at {c['rate_hz']:.6g} Hz (holds "
                 f"nothing above {c['rate_hz'] / 2:.4g} Hz), {c['duration_s']:.4g} s from "
                 f"{c['starts_at_ms']:g} ms, peaks {peaks} g, unit in the file {c['unit_in_file']}"
             )
-        elif c["kind"] == "shock":
+        elif "pulse" in c:
             yield (
                 f"shock: {c['pulse']}, {c['peak_g']:g} g, {c['duration_ms']:g} ms along "
                 f"{c['direction']} from {c['starts_at_ms']:g} ms, velocity change "
