@@ -99,11 +99,11 @@ def build(
     latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
     latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
     _check_latency(clock, latency_ticks)
-    _check_reads(estimator, camera)
     drive = make_drive(scenario.drive, scenario.engine.substeps)
     mirrors, inputs, epochs, epoch_frames = connected_epochs(
         scenario.switch, clock, seed=seeds.connections, population_seed=seeds.population
     )
+    _check_reads(estimator, camera, len(mirrors))
     population = draw_population(
         scenario.mirror, mirrors, seeds.population, scenario.drive.calibration_error_pct
     )
@@ -206,12 +206,17 @@ def _check_latency(clock: Clock, latency_ticks: int) -> None:
         )
 
 
-def _check_reads(estimator: PlugIn, camera: CameraParams) -> None:
-    """An estimator that cannot take the camera's windows says so on an empty one."""
+def _check_reads(estimator: PlugIn, camera: CameraParams, count: int) -> None:
+    """An estimator that cannot take the camera's windows says so on empty ones.
+
+    One that states a rule for windows is held to that instead.
+    """
     if estimator.part is None or estimator.settings is None:
         return
+    if estimator.part.window_fault is not None:
+        return
     read = estimator.part.bound(estimator.settings, estimator.written["kind"])
-    empty = np.full((1, *camera.window_px), round(camera.black_dn), dtype=np.int32)
+    empty = np.full((count, *camera.window_px), round(camera.black_dn), dtype=np.int32)
     try:
         read(empty, camera=believed(make_camera(camera), camera.dark_e))
     except ScenarioError:

@@ -179,7 +179,7 @@ def _read(path: Path) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
         good = header["format"] == FORMAT and stated == _sum(header, arrays)
     except FileNotFoundError as exc:
         raise StateError(f"{path}: there is no such file") from exc
-    except (OSError, EOFError, ValueError, KeyError, TypeError, AttributeError,
+    except (OSError, EOFError, ValueError, KeyError, TypeError, AttributeError, RuntimeError,
             zipfile.BadZipFile, zlib.error) as exc:  # fmt: skip
         raise StateError(f"{path}: is not a saved state, or not a whole one") from exc
     if not good:

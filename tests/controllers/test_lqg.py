@@ -169,4 +169,7 @@ def test_bad_arguments() -> None:
     with pytest.raises(ValueError, match="lqg line frequency_hz must lie above 0 and below half"):
         build(lines=({**LINE, "frequency_hz": 700.0},))
     with pytest.raises(ValueError, match="lqg: no steady filter or regulator for control_weight"):
+        # Beyond what the settings allow: the design itself must say so too.
+        Lqg(build().params.model_copy(update={"control_weight": 1e30}), PLANT)
+    with pytest.raises(ValueError, match="must be 0 or between"):
         build(control_weight=1e30)

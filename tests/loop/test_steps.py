@@ -278,6 +278,19 @@ def test_a_file_with_a_flipped_byte_is_refused(
         load(parts, path)
 
 
+@pytest.mark.parametrize("offset", [6, 8, 10], ids=["version", "flags", "compression"])
+def test_a_directory_that_asks_for_what_cannot_be_read_is_refused(
+    parts: Parts, state: LoopState, tmp_path: Path, offset: int
+) -> None:
+    path = tmp_path / "state.npz"
+    save(parts, state, path)
+    data = bytearray(path.read_bytes())
+    data[data.rindex(b"PK\x01\x02") + offset] ^= 0x55
+    path.write_bytes(bytes(data))
+    with pytest.raises(StateError):
+        load(parts, path)
+
+
 @pytest.mark.parametrize("at", [0.95, 0.97, 0.99, 0.995])
 def test_a_flipped_byte_in_the_directory_is_refused_or_changes_nothing(
     parts: Parts, state: LoopState, tmp_path: Path, at: float
