@@ -53,7 +53,7 @@ class CameraParams(Block):
     """Temporal noise in the dark, without quantisation. [e- rms]"""
     full_well_e: Annotated[float, between(1.0, 1e9)]
     """Electrons at which a pixel saturates. [e-]"""
-    gain_dn_per_e: Annotated[float, between(1e-6, 1e4)]
+    gain_dn_per_e: Annotated[float, between(1e-6, 1e7)]
     """System gain K. [DN/e-]"""
     black_dn: Annotated[float, between(0.0, 65_535.0)]
     """Black level. [DN]"""

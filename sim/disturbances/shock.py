@@ -31,7 +31,7 @@ class ShockParams(Block):
     kind: Literal["shock"]
     pulse: Pulse
     """Shape; the sawtooth peaks at its end, the trapezoid rises and falls in 10 % each. [-]"""
-    peak_g: Annotated[float, between(1e-6, 1e4)]
+    peak_g: Annotated[float, between(1e-12, 1e4)]
     """Peak acceleration, in standard gravity (9.80665 m/s^2). [g]"""
     duration_ms: Annotated[float, between(1e-3, 1e4)]
     """Duration of the whole pulse. [ms]"""

@@ -158,7 +158,7 @@ def test_control_characters_in_a_message_stand_escaped(tmp_path):
 
 def test_term_stops_as_ctrl_c_does(tmp_path):
     words = ["run", "single_mirror_step", "--out", str(tmp_path / "out"),
-             "--set", "duration_ms=2000000"]  # fmt: skip
+             "--set", "duration_ms=1000000", "--most-memory", "64"]  # fmt: skip
     process = subprocess.Popen(
         [sys.executable, "-c", "from sim.cli.main import cli; cli()", *words],
         stderr=subprocess.PIPE, text=True, env={**os.environ, "PYTHONPATH": str(ROOT)},
