@@ -152,7 +152,8 @@ def _between(rng: random.Random, low: float, high: float) -> float:
     if low >= 0 and high > 0:
         floor = max(low, 1e-6 * high, 1e-9)
         middle = 10 ** (0.5 * (math.log10(floor) + math.log10(min(high, 1e4))))
-        return min(max(middle * 10 ** rng.gauss(0.0, 1.0), low), high)
+        decades = min(max(rng.gauss(0.0, 1.0), -6.0), 6.0)
+        return min(max(middle * 10**decades, low), high)
     return min(max(rng.gauss(0.0, 0.1) * min(high, 100.0), low), high)
 
 

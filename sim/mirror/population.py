@@ -14,7 +14,7 @@ from sim.rng import Stream, normals
 Imbalance = Annotated[float, between(-1e5, 1e5)]
 Row = tuple[Imbalance, Imbalance, Imbalance]
 Resonance = Annotated[float, between(1.0, 1e5)]
-Quality = Annotated[float, between(0.1, 1e6)]
+Quality = Annotated[float, between(0.1, 1e12)]
 Cubic = Annotated[float, between(-1e4, 1e4)]
 Cross = Annotated[float, between(-0.5, 0.5)]
 Travel = Annotated[float, between(1e-3, 500.0)]

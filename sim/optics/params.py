@@ -8,16 +8,16 @@ from pydantic import Field, model_validator
 from sim.optics.lattice import Lattice, Outline, places
 from sim.params import Block, between
 
-Ports = Annotated[int, Field(ge=1, le=1024)]
-Length = Annotated[float, between(1e-3, 1e4)]
+Ports = Annotated[int, Field(ge=1, le=4096)]
+Length = Annotated[float, between(1e-3, 1e5)]
 Pitch = Annotated[float, between(1e-3, 100.0)]
 
 
 class GeometryParams(Block):
     """Two parallel mirror arrays that face each other; alike unless array B is given its own.
 
-    Valid up to 1024 ports, since tables of all connections grow with their square, and for lengths
-    up to 10 m, within which a beam that fits a mirror stays collimated.
+    Valid up to 4096 ports, since tables of all connections grow with their square, and for lengths
+    up to 100 m, far beyond which a beam that fits a mirror stays collimated.
     """
 
     ports_per_side: Ports

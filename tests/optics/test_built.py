@@ -149,7 +149,7 @@ def test_the_form_of_a_built_switch_is_the_loss_of_its_rays():
 
 def test_draws_follow_their_stated_distributions_and_name_their_ports():
     many = switch({**ROUGH, "mirror_curvature_per_m": 0.2}, ports_per_side=4096, columns=64,
-                  pitch_mm=0.5)  # fmt: skip
+                  pitch_mm=0.95)  # fmt: skip
     built = built_of(many, seed=9)
     bend = (built.a.curvature_per_m - 0.2) / 0.4
     assert kstest(bend, "norm").pvalue > 1e-3

@@ -135,7 +135,7 @@ def test_peaking_reaches_what_its_noise_allows():
     """On a nearly quadratic surface the noise of eight readings leaves s^2 / (2 p)."""
     inputs, outputs = some(400)
     wide = SWITCH.replace(
-        build=None, optics=SWITCH.optics.replace(mirror_radius_um=1200.0).model_dump()
+        build=None, optics=SWITCH.optics.replace(mirror_radius_um=745.0).model_dump()
     )
     aiming = SWITCH.aiming.replace(meter_noise_db=0.05, rounds=3)
     made = maker(wide)

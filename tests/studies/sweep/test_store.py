@@ -105,7 +105,7 @@ def test_other_folders_are_left_alone(tmp_path):
     with filed(tmp_path / "run", kind="run", overwrite=False):
         pass
     for overwrite in (False, True):
-        with pytest.raises(OutputError, match="holds something else than a sweep"):
+        with pytest.raises(OutputError, match="is not a folder of a sweep; left unchanged"):
             opened(tmp_path, overwrite=overwrite)
         with pytest.raises(OutputError, match=r"another kind \(run, not sweep\)"):
             opened(tmp_path / "run", overwrite=overwrite)

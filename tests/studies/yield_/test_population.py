@@ -124,7 +124,7 @@ def test_the_servos_error_is_a_quantile_of_drawn_instants():
         port_ageing_db=0.0, port_ageing_sd_db=0.0, connectors_remated=False, wear_db=0.0,
         shift_urad=0.0, warming_k=0.0,
     )  # fmt: skip
-    wide = servo.replace(optics=servo.optics.replace(mirror_radius_um=1000.0).model_dump())
+    wide = servo.replace(optics=servo.optics.replace(mirror_radius_um=745.0).model_dump())
     judge = Judge(wide, SCENARIO.mirror)
     one = judge.judge(5)
     from sim.studies.connections.aim import Aimed
