@@ -65,7 +65,7 @@ def test_bases_may_not_go_deep(tmp_path):
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        ("switch.geometry.ports_per_side=1000000", "less than or equal to 1024"),
+        ("switch.geometry.ports_per_side=1000000", "less than or equal to 4096"),
         ("shaping={kind='minimum_jerk',duration_ms=1e7}", "less than or equal to 1000"),
         ("camera.latency_us=1e7", "100 frames at most"),
         ("duration_ms=1e12", "GB of memory, more than the limit"),

@@ -18,6 +18,8 @@ DEEPEST = 16
 """Scenarios that build on each other; more is a mistake, and takes longer than it is worth."""
 LARGEST_MB = 2.0
 """A scenario; 400 connections listed one by one are 5 kB."""
+DEEPEST = 64
+"""Levels of tables and lists in a scenario, at the most."""
 _QUOTED = re.compile(r"(character|declare|namespace|value) .*?(?= \(at|$)")
 
 
@@ -66,7 +68,9 @@ def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
 def _parsed(path: Path, text: str) -> dict[str, Any]:
     """Return the tree of a TOML text; what is wrong is said without quoting it."""
     try:
-        return tomllib.loads(text)
+        tree = tomllib.loads(text)
+        _check_depth(tree)
+        return tree
     except tomllib.TOMLDecodeError as exc:
         rule = _QUOTED.sub(r"\1", str(exc))
         raise ScenarioError(f"{path}: is not valid TOML: {rule}") from exc
@@ -74,6 +78,27 @@ def _parsed(path: Path, text: str) -> dict[str, Any]:
         raise ScenarioError(f"{path}: is not a scenario: its lists are nested too deep") from exc
     except ValueError as exc:  # a number of thousands of digits
         raise ScenarioError(f"{path}: is not a scenario: a number in it is too long") from exc
+
+
+def _check_depth(tree: Any) -> None:
+    """Refuse what is nested deeper than any scenario, however deep Python may go.
+
+    Raises
+    ------
+    RecursionError
+        If it is.
+    """
+    level = [tree]
+    for _ in range(DEEPEST):
+        level = [
+            below
+            for part in level
+            if isinstance(part, dict | list)
+            for below in (part.values() if isinstance(part, dict) else part)
+        ]
+        if not level:
+            return
+    raise RecursionError(f"nested deeper than {DEEPEST}")
 
 
 def _base_path(folder: Path, name: str) -> Path:
@@ -152,6 +177,7 @@ def override(tree: dict[str, Any], text: str) -> None:
         raise ScenarioError(f'--set needs "key=value" (got {text!r})')
     try:
         parsed = tomllib.loads(f"value = {value.strip()}")["value"]
+        _check_depth(parsed)
     except tomllib.TOMLDecodeError:
         parsed = value.strip()
     except (RecursionError, ValueError) as exc:
