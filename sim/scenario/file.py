@@ -18,7 +18,7 @@ DEEPEST = 16
 """Scenarios that build on each other; more is a mistake, and takes longer than it is worth."""
 LARGEST_MB = 2.0
 """A scenario; 400 connections listed one by one are 5 kB."""
-DEEPEST = 64
+MOST_LEVELS = 64
 """Levels of tables and lists in a scenario, at the most."""
 _QUOTED = re.compile(r"(character|declare|namespace|value) .*?(?= \(at|$)")
 
@@ -89,7 +89,7 @@ def _check_depth(tree: Any) -> None:
         If it is.
     """
     level = [tree]
-    for _ in range(DEEPEST):
+    for _ in range(MOST_LEVELS):
         level = [
             below
             for part in level
@@ -98,7 +98,7 @@ def _check_depth(tree: Any) -> None:
         ]
         if not level:
             return
-    raise RecursionError(f"nested deeper than {DEEPEST}")
+    raise RecursionError(f"nested deeper than {MOST_LEVELS}")
 
 
 def _base_path(folder: Path, name: str) -> Path:
