@@ -1,4 +1,4 @@
-"""A few mirrors on a bench: the kernels driven directly, without camera and controller."""
+"""A few mirrors by themselves: the kernels driven directly, without camera and controller."""
 
 from types import ModuleType
 from typing import Any

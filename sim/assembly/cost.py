@@ -28,7 +28,7 @@ HOURS: Final = 24.0
 GB: Final = 1e9
 
 
-class Cost(NamedTuple):
+class RunCost(NamedTuple):
     """An estimate, good to a factor of three or so; outside code can take any time."""
 
     memory_gb: float
@@ -52,7 +52,7 @@ class Budget(NamedTuple):
     hours: float = HOURS
 
 
-def cost_of(scenario: Scenario) -> Cost:
+def cost_of(scenario: Scenario) -> RunCost:
     """Estimate what a run of a scenario takes; makes nothing."""
     wiring = scenario.switch.connections
     ports = scenario.switch.geometry.ports_per_side
@@ -71,7 +71,7 @@ def cost_of(scenario: Scenario) -> Cost:
     by_sums = kind in ESTIMATORS and ESTIMATORS[str(kind)].pixel_sums is not None
     spot_s = 0.0 if by_sums else SPOT_S + 20 * pixel_s
     busy_s = mirrors * (ticks * scenario.engine.substeps * TICK_S + frames * (pixel_s + spot_s))
-    return Cost(BASE_GB + (traces + windows + patterns) / GB, busy_s / 3600.0)
+    return RunCost(BASE_GB + (traces + windows + patterns) / GB, busy_s / 3600.0)
 
 
 def default_budget() -> Budget:

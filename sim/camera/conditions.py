@@ -36,7 +36,7 @@ class WeightsParams(Block):
     """No light at all: a reading that says OK is wrong. [-]"""
 
 
-class EstimatorBenchParams(Block):
+class EstimatorComparisonParams(Block):
     """What the recommendation of an estimator goes by."""
 
     seeds: Annotated[int, Field(ge=2, le=64)] = 8

@@ -75,32 +75,34 @@ def estimators(
     from sim.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.estimators.run import run_bench, run_recorded
-    from sim.studies.estimators.write import write_bench
+    from sim.studies.estimators.run import compare_estimators, run_recorded
+    from sim.studies.estimators.write import write_comparison
 
     if truth is not None and frames is None:
         raise ScenarioError("--truth needs --frames")
     path = find(scenario)
     check_output(Path(out), kind="estimators", overwrite=overwrite)
-    overrides += tuple(f"estimator_bench.weights.{text}" for text in weights)
+    overrides += tuple(f"estimator_comparison.weights.{text}" for text in weights)
     if seeds is not None:
-        overrides += (f"estimator_bench.seeds={seeds}",)
+        overrides += (f"estimator_comparison.seeds={seeds}",)
     loaded = load_scenario(path, overrides)
     with naming(path, overrides):
         if frames is not None:
-            bench = run_recorded(loaded, Path(frames), None if truth is None else Path(truth))
+            comparison = run_recorded(loaded, Path(frames), None if truth is None else Path(truth))
         else:
             with _progress() as tell:
-                bench = run_bench(loaded, loop_ms, tell, axes=_listed(axes), points=_listed(points))
-    write_bench(bench, Path(out), overwrite=overwrite)
+                comparison = compare_estimators(
+                    loaded, loop_ms, tell, axes=_listed(axes), points=_listed(points)
+                )
+    write_comparison(comparison, Path(out), overwrite=overwrite)
     with showing(Path(out)):
         headline = ("nominal", "recorded")
-        say(_table([r for r in bench.rows if (axes or points) or r["axis"] in headline]))
-        for warning in bench.summary.get("warnings", ()):
+        say(_table([r for r in comparison.rows if (axes or points) or r["axis"] in headline]))
+        for warning in comparison.summary.get("warnings", ()):
             say(f"warning: {warning}", err=True)
-        if bench.choice is not None:
-            say(f"recommendation: {bench.choice.estimator or 'none'}")
-            for reason in bench.choice.reasons:
+        if comparison.choice is not None:
+            say(f"recommendation: {comparison.choice.estimator or 'none'}")
+            for reason in comparison.choice.reasons:
                 say(f"  {reason}")
 
 

@@ -35,7 +35,7 @@ def identify(
     overrides: tuple[str, ...],
     overwrite: bool,
 ) -> None:
-    """Estimate mirrors from LOG, a file or folder of bench logs, with 95 % intervals.
+    """Estimate mirrors from LOG, a file or folder of laboratory logs, with 95 % intervals.
 
     Takes time series, frequency responses, free decays and staircases (CSV, or NPZ for series).
     Writes identify.json, population.csv, report.html and, with --scenario, identified.toml. Ends
@@ -99,7 +99,7 @@ def record(
     closed: bool,
     overwrite: bool,
 ) -> None:
-    """Excite the simulated switch of SCENARIO and write the log that a bench would.
+    """Excite the simulated switch of SCENARIO and write the log that a laboratory would.
 
     Writes series.npz, decay.csv or staircase.csv, and what the simulated mirrors really are in
     truth/truth.csv, so that `identify` can be tried on it.

@@ -138,7 +138,7 @@ def run(
     from sim.assembly.cost import Budget, default_budget
     from sim.filing import check_output
     from sim.scenario.model import load_scenario
-    from sim.studies.run.provenance import Asked
+    from sim.studies.run.provenance import Request
     from sim.studies.run.run import run as run_scenario
 
     if pdf:
@@ -150,7 +150,7 @@ def run(
     usual = default_budget()
     budget = Budget(most_memory or usual.memory_gb, most_hours or usual.hours)
     with naming(path, chosen), progress_bar(loaded.duration_ms) as tell:
-        asked = Asked(chosen, command_line(ctx))
+        asked = Request(chosen, command_line(ctx))
         result = run_scenario(loaded, tell, threads=threads, asked=asked, budget=budget)
     with showing(result.write(out, overwrite=overwrite, pdf=pdf)):
         summary(result)

@@ -9,7 +9,7 @@ import click
 from sim.text import shown_lines
 
 
-class Stream(io.FileIO):
+class TolerantStream(io.FileIO):
     """A standard stream that takes everything: what cannot be delivered is dropped.
 
     A reader that has closed its end, or a full device, must not cost a finished simulation.
@@ -43,7 +43,7 @@ def steady(stream: TextIO | None) -> TextIO:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
         return stream
-    raw = Stream(descriptor, "wb", closefd=False)
+    raw = TolerantStream(descriptor, "wb", closefd=False)
     return io.TextIOWrapper(
         io.BufferedWriter(raw),
         encoding=stream.encoding,
@@ -56,7 +56,7 @@ def delivered(stream: TextIO) -> OSError | None:
     """Flush a stream; return why not all of it was delivered, or None."""
     stream.flush()
     raw = getattr(getattr(stream, "buffer", None), "raw", None)
-    return raw.lost if isinstance(raw, Stream) else None
+    return raw.lost if isinstance(raw, TolerantStream) else None
 
 
 def use_steady_streams() -> tuple[TextIO | None, TextIO | None]:

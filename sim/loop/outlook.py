@@ -8,7 +8,7 @@ from sim.loop.plan import RESONANCE_STEP, Planner, Stretch, resonance_due
 from sim.loop.reference import ReferenceState
 from sim.loop.state import LoopState
 from sim.loop.stopwatch import Laps, Stage, lap
-from sim.loop.surroundings import Block, Environment, SurroundingsState, block_of
+from sim.loop.surroundings import Environment, SurroundingsBlock, SurroundingsState, block_of
 from sim.mirror.propagator import Fleet, with_resonance_change
 from sim.optics.epochs import Epoch
 
@@ -35,7 +35,7 @@ class Outlook(NamedTuple):
     """After the stretch."""
     surroundings: SurroundingsState
     """After it, at the start of the block that the next frame lies in."""
-    block: Block
+    block: SurroundingsBlock
     """The block that the stretch lies in."""
 
     def path(self, k: int) -> FramePath:

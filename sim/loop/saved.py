@@ -20,7 +20,7 @@ from sim.errors import OutputError, SimError
 from sim.filing import putting
 from sim.loop.fit import check_fit
 from sim.loop.parts import Parts
-from sim.loop.state import LoopState, Picture, initial_state
+from sim.loop.state import CameraPicture, LoopState, initial_state
 from sim.loop.tree import grown, leaves, lengths, misfit
 
 FORMAT: Final = 1
@@ -156,7 +156,7 @@ def _sum_of(file: Path) -> str:
 
 def _form(parts: Parts) -> LoopState:
     """Return a state of the form that all states of these parts have."""
-    picture = Picture("", 0, np.zeros((0, 0, 0), np.uint16))
+    picture = CameraPicture("", 0, np.zeros((0, 0, 0), np.uint16))
     return initial_state(parts)._replace(pictures=(picture,))
 
 

@@ -19,7 +19,7 @@ from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
 from sim.loop.recorder import note_frame
-from sim.loop.state import LoopState, Picture, copy
+from sim.loop.state import CameraPicture, LoopState, copy
 from sim.loop.stopwatch import Laps, Stage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing
@@ -147,10 +147,10 @@ def delay_ticks(origin_px: Array, parts: Parts) -> Array:
 
 def pictures_of(
     parts: Parts, frame: int, pixels_dn: Callable[[], NDArray[np.int32]]
-) -> tuple[Picture, ...]:
+) -> tuple[CameraPicture, ...]:
     """Return the picture of a frame, if one is to be kept; only then are its pixels asked for."""
     return tuple(
-        Picture(shows, frame, pixels_dn().astype(np.uint16))
+        CameraPicture(shows, frame, pixels_dn().astype(np.uint16))
         for shows, at in parts.pictures
         if at == frame
     )

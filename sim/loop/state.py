@@ -23,7 +23,7 @@ from sim.ports import Array
 Tree = TypeVar("Tree")
 
 
-class Picture(NamedTuple):
+class CameraPicture(NamedTuple):
     """Spot images of one frame."""
 
     shows: str
@@ -50,7 +50,7 @@ class LoopState(NamedTuple):
     """Searches for lost spots, if there are any to be made."""
     records: Records
     """The traces so far."""
-    pictures: tuple[Picture, ...]
+    pictures: tuple[CameraPicture, ...]
     """Those taken so far."""
     spent: Spent
     """What took the time so far."""

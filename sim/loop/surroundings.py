@@ -116,7 +116,7 @@ def advance(
     return SurroundingsState(tuple(disturbances), mounts, bracket), environment
 
 
-class Block(NamedTuple):
+class SurroundingsBlock(NamedTuple):
     """Some frames of surroundings, made in one go."""
 
     first: int
@@ -135,11 +135,11 @@ class Block(NamedTuple):
         return self.environment.resonance[frame - self.first : -1]
 
 
-def block_of(parts: Parts, state: SurroundingsState, frame: int) -> Block:
+def block_of(parts: Parts, state: SurroundingsState, frame: int) -> SurroundingsBlock:
     """Return the block of surroundings that a frame lies in; the state is that at its start."""
     first, end = block_start(frame), block_end(frame)
     after, environment = advance(parts, state, first, min(end, parts.clock.n_frames) - first)
-    return Block(first, end, environment, after)
+    return SurroundingsBlock(first, end, environment, after)
 
 
 def _sum(total: Array | None, part: Array | None) -> Array | None:

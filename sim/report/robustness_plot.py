@@ -9,11 +9,11 @@ from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Pictu
 
 LINES = ((BLUE, "-", "o"), (VERMILION, "--", "s"), (GREEN, "-.", "^"), (ORANGE, ":", "D"),
          (INK, (0, (5, 1)), "v"))  # fmt: skip
-Curve = Sequence[tuple[float, float]]
+SpreadCurve = Sequence[tuple[float, float]]
 
 
 def robustness(
-    panels: Mapping[str, Mapping[str, Curve]], fastest: Mapping[str, Curve]
+    panels: Mapping[str, Mapping[str, SpreadCurve]], fastest: Mapping[str, SpreadCurve]
 ) -> Picture:
     """Draw curves of (factor, value) for each figure, and of (frame rate, bandwidth).
 

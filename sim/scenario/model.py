@@ -6,7 +6,7 @@ from typing import Annotated, Any, NamedTuple
 
 from pydantic import AfterValidator, Field
 
-from sim.camera.conditions import EstimatorBenchParams
+from sim.camera.conditions import EstimatorComparisonParams
 from sim.camera.processor import ProcessorParams
 from sim.camera.settings import CameraParams
 from sim.mechanics.bracket import BracketParams
@@ -103,8 +103,8 @@ class Scenario(Block):
     bracket: BracketParams | None = None
     """What holds the camera against the fibres; none: perfectly stiff."""
     processor: ProcessorParams | None = None
-    """What reads the spots, for the estimator bench; none: arithmetic is counted, not timed."""
-    estimator_bench: EstimatorBenchParams = EstimatorBenchParams()
+    """What reads the spots, to time the estimators; none: arithmetic is counted, not timed."""
+    estimator_comparison: EstimatorComparisonParams = EstimatorComparisonParams()
     traces: TracesParams
     metrics: MetricsParams
     limits: LimitsParams = LimitsParams()

@@ -19,7 +19,7 @@ from sim.studies.margins.judge import Demands
 from sim.studies.margins.spectra import spectra_of
 from sim.studies.margins.tune import tune
 
-BENCH = Path(__file__).parents[1] / "one_mirror.toml"
+ONE_MIRROR = Path(__file__).parents[1] / "one_mirror.toml"
 CONTROLLER = """
 from controllers.integrator import Integrator
 from sim.params import Block, Positive
@@ -109,7 +109,7 @@ def scenario(tmp_path):
     def make(line, code):
         (tmp_path / "own.py").write_text(code)
         path = tmp_path / "case.toml"
-        path.write_text(f'base = "{BENCH.as_posix()}"\n{line}\n')
+        path.write_text(f'base = "{ONE_MIRROR.as_posix()}"\n{line}\n')
         return load_scenario(path)
 
     return make
@@ -139,7 +139,7 @@ def test_every_shipped_controller_but_the_open_loop_can_be_tuned():
 def test_rules_of_the_shipped_controllers_are_the_published_ones(scenario):
     # SIMC for pure delay: one over closed-loop time constant plus delay, both L; per frame T / 2 L.
     # The ultimate gain is that of the believed plant; tests of the rules look at it.
-    belief = build(load_scenario(BENCH)).parts.controller.plant
+    belief = build(load_scenario(ONE_MIRROR)).parts.controller.plant
     delay_s, frame_s = effective_delay_s(belief), belief.frame_s
     with_rules = {name for name, part in CONTROLLERS.items() if isinstance(part, WithRules)}
     assert with_rules == {"integrator", "pi", "pid"}
@@ -157,7 +157,7 @@ LINE = 'estimator = {kind = "own.py:Own", level_dn = 800, min_flux_dn = 1500.0, 
 
 
 def test_an_estimator_of_ones_own_may_be_fused(scenario):
-    own, shipped = build(scenario(LINE, READER)), build(load_scenario(BENCH))
+    own, shipped = build(scenario(LINE, READER)), build(load_scenario(ONE_MIRROR))
     assert reasons_not_fused(own.parts) == reasons_not_fused(shipped.parts) == ()
     a, b = simulate(own.parts), simulate(shipped.parts)
     np.testing.assert_array_equal(a.traces.measured_rad, b.traces.measured_rad)
@@ -178,7 +178,7 @@ def test_an_estimator_of_ones_own_states_cost_settings_and_windows(scenario):
     with pytest.raises(ScenarioError, match=r"camera.window_px: .*own.py:Own\" must not be tall"):
         build(scenario(LINE + "\ncamera.window_px = [26, 24]", READER))
     with pytest.raises(ScenarioError, match='"quad_cell" needs sides that are both even or both'):
-        build(load_scenario(BENCH, [
+        build(load_scenario(ONE_MIRROR, [
             "estimator.kind=quad_cell", "estimator.min_flux_dn=1500.0", "estimator.edge_px=3.0",
             "camera.window_px=[24, 23]",
         ]))  # fmt: skip

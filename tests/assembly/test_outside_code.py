@@ -19,7 +19,7 @@ from sim.estimators import ESTIMATORS
 from sim.scenario.model import load_scenario
 from sim.scenario.portable import portable
 
-BENCH = Path(__file__).parents[1] / "one_mirror.toml"
+ONE_MIRROR = Path(__file__).parents[1] / "one_mirror.toml"
 LEAKY = '''
 import numpy as np
 from sim.params import Block, Fraction
@@ -71,7 +71,7 @@ def case(folder: Path, line: str, **files: str) -> Path:
     for name, text in files.items():
         (folder / f"{name}.py").write_text(text, encoding="utf-8")
     path = folder / "case.toml"
-    path.write_text(f'base = "{BENCH.as_posix()}"\n{line}', encoding="utf-8")
+    path.write_text(f'base = "{ONE_MIRROR.as_posix()}"\n{line}', encoding="utf-8")
     return path
 
 
@@ -261,7 +261,7 @@ def test_an_estimator_that_fails_in_the_loop_is_named(name, tmp_path):
 
 def test_an_estimator_of_ones_own_reads_as_the_shipped_one(tmp_path):
     path = case(tmp_path, ESTIMATOR.format(kind="own.py:Reader"), own=READER.replace("BODY", ""))
-    for name, scenario in (("own", path), ("shipped", BENCH)):
+    for name, scenario in (("own", path), ("shipped", ONE_MIRROR)):
         assert mirrorloop("run", scenario, "--out", tmp_path / name).exit_code == 0
     own, shipped = (np.load(tmp_path / name / "traces.npz") for name in ("own", "shipped"))
     np.testing.assert_array_equal(own["error_rad"], shipped["error_rad"])

@@ -17,7 +17,7 @@ from sim.ports import Array, Setpoint, SpotStatus, TiltReading
 from sim.results.traces import Traces
 from sim.scenario.model import load_scenario
 
-BENCH = Path(__file__).parents[1] / "one_mirror.toml"
+ONE_MIRROR = Path(__file__).parents[1] / "one_mirror.toml"
 HUT = Path(__file__).parents[2] / "scenarios" / "harrow_point_reconfigure.toml"
 SHORT = ("switch.moves.0.at_ms=8", "metrics.hold_from_ms=10")
 DEFECTS = (
@@ -92,7 +92,7 @@ class Kicked:
 
 
 def kicked(*overrides: str) -> Traces:
-    parts = made("duration_ms=60", *overrides, path=BENCH)
+    parts = made("duration_ms=60", *overrides, path=ONE_MIRROR)
     parts = dataclasses.replace(parts, controller=Kicked(parts.controller, 8e-3))
     return simulate(parts).traces
 
@@ -122,8 +122,8 @@ def test_lost_spot_is_found_and_brought_home() -> None:
 
 
 def test_a_search_that_is_never_needed_changes_nothing() -> None:
-    plain = made("duration_ms=60", path=BENCH)
-    ready = made("duration_ms=60", "camera.search_after_frames=3", path=BENCH)
+    plain = made("duration_ms=60", path=ONE_MIRROR)
+    ready = made("duration_ms=60", "camera.search_after_frames=3", path=ONE_MIRROR)
     a, b = (simulate(parts).traces.arrays() for parts in (plain, ready))
     for name, value in a.items():
         assert np.array_equal(value, b[name], equal_nan=True), name

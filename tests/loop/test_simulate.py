@@ -19,14 +19,14 @@ from sim.ports import Array, Setpoint, TiltReading
 from sim.results.traces import Traces
 from sim.scenario.model import load_scenario
 
-BENCH = Path(__file__).parents[1] / "one_mirror.toml"
+ONE_MIRROR = Path(__file__).parents[1] / "one_mirror.toml"
 HUT = Path(__file__).parents[2] / "scenarios" / "harrow_point_reconfigure.toml"
 D_FRAMES = {1: 450.0, 2: 1450.0, 3: 2450.0}
 """Latency [us] after 50 us of exposure that makes a correction seen d frames later: it comes in
 the middle of a frame, and the mirror has half a frame to settle, 25 times w t = 1."""
 
 
-def made(*overrides: str, path: Path = BENCH, kernels: ModuleType = compiled) -> Parts:
+def made(*overrides: str, path: Path = ONE_MIRROR, kernels: ModuleType = compiled) -> Parts:
     return build(load_scenario(path, list(overrides)), kernels).parts
 
 

@@ -19,7 +19,7 @@ find_scenario = _find_scenario
 
 # Studies
 from sim.studies.margins.margins import study as _study_margins
-from sim.studies.margins.margins import Study as _MarginsStudy
+from sim.studies.margins.margins import MarginsStudy as MarginsStudy
 from sim.studies.margins.margins import rows as _margins_table
 from sim.studies.margins.spectra import spectra_of as spectra_of
 from sim.studies.margins.spectra import Spectra as Spectra
@@ -31,7 +31,7 @@ from sim.studies.margins.tune import tune as tune
 from sim.studies.margins.tune import TuningResult as TuningResult
 from sim.studies.margins.robustness import changed as _sensitivity
 from sim.studies.margins.robustness import fastest as _fastest_loops
-from sim.studies.estimators.run import run_bench as _compare_estimators
+from sim.studies.estimators.run import compare_estimators as _compare_estimators
 from sim.studies.sweep.run import sweep as sweep
 from sim.studies.identify.identify import identify as identify
 from sim.studies.identify.identify import Identified as Identified
@@ -44,7 +44,6 @@ study_yield = _study_yield
 connections = _connections
 record_log = _record_log
 study_margins = _study_margins
-MarginsStudy = _MarginsStudy
 margins_table = _margins_table
 sensitivity = _sensitivity
 fastest_loops = _fastest_loops

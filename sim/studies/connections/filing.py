@@ -9,18 +9,20 @@ from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.connections.page import page_of
-from sim.studies.connections.study import Study, columns_of, results_of
+from sim.studies.connections.study import ConnectionStudy, columns_of, results_of
 from sim.studies.run.provenance import provenance
 
 KIND = "connections"
 
 
-def write(found: Study, folder: str | Path, *, overwrite: bool, parquet: bool = False) -> Path:
+def write(
+    found: ConnectionStudy, folder: str | Path, *, overwrite: bool, parquet: bool = False
+) -> Path:
     """Write connections.csv, connections.json, scenario.toml and report.html; return the folder.
 
     Parameters
     ----------
-    found : Study
+    found : ConnectionStudy
         From `study`.
     folder : str or Path
         The result folder.

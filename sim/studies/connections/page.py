@@ -3,11 +3,10 @@
 from typing import Final
 
 from sim.report.page import number
-from sim.report.study_page import Section, StudyPage
-from sim.report.study_page import Table as Cells
+from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
 from sim.studies.connections import plots
-from sim.studies.connections.study import Study
+from sim.studies.connections.study import ConnectionStudy
 from sim.studies.connections.table import WORDS
 from sim.studies.run.provenance import provenance
 
@@ -27,7 +26,7 @@ ASSUMPTIONS: Final = (
 )
 
 
-def page_of(found: Study) -> StudyPage:
+def page_of(found: ConnectionStudy) -> StudyPage:
     """Return the page."""
     scenario, summary = found.scenario, found.summary
     budget = scenario.switch.budget
@@ -86,7 +85,7 @@ def page_of(found: Study) -> StudyPage:
     )
 
 
-def _summary(found: Study) -> Cells:
+def _summary(found: ConnectionStudy) -> Table:
     s = found.summary
     rows = [
         ["mean", number(s["mean_db"], "dB")],
@@ -105,11 +104,11 @@ def _summary(found: Study) -> Cells:
         ["least travel left", f"{100 * s['least_spare_travel']:.1f} %"],
     ]
     rows += [[f"{WORDS[name]}, mean", number(v, "dB")] for name, v in found.contributors.items()]
-    return Cells(f"Insertion loss of {s['count']} connections when new", ["Figure", "Value"], rows)
+    return Table(f"Insertion loss of {s['count']} connections when new", ["Figure", "Value"], rows)
 
 
-def _worst(found: Study) -> Cells:
-    return Cells(
+def _worst(found: ConnectionStudy) -> Table:
+    return Table(
         "The connections that lose most",
         ["Connection", "Insertion loss [dB]", "Above the mean [dB]", "Reasons", "Travel left [%]"],
         [
@@ -121,8 +120,8 @@ def _worst(found: Study) -> Cells:
     )  # fmt: skip
 
 
-def _aiming(found: Study) -> Section:
-    levels = Cells(
+def _aiming(found: ConnectionStudy) -> Section:
+    levels = Table(
         f"Three ways to aim, on {found.level_count} connections",
         ["Aiming", "Tilt error, rms [urad]", "Mean loss [dB]", "99 % [dB]", "Largest [dB]",
          "Dark (> 40 dB)", "Probes each", "Hours for the switch"],
@@ -133,7 +132,7 @@ def _aiming(found: Study) -> Section:
             for row in found.levels
         ],
     )  # fmt: skip
-    table = Cells(
+    table = Table(
         "A table for all from a few: what each port adds, fitted to measured connections",
         ["Connections measured a port", "Measured in all", "Error of the others, rms [urad]",
          "Largest [urad]"],
@@ -160,7 +159,7 @@ ORDERS: Final = {
 }
 
 
-def _traffic(found: Study) -> Section | None:
+def _traffic(found: ConnectionStudy) -> Section | None:
     standing, move = found.crosstalk["standing"], found.crosstalk["move"]
     if standing is None:
         return None
@@ -175,7 +174,7 @@ def _traffic(found: Study) -> Section | None:
              f"{row['worst_output_sum_db']:.1f}", _pair(row["beam_input"], row["output"]), met]
         )  # fmt: skip
     tables = [
-        Cells(
+        Table(
             "Light of one connection in the output of another, under what it sends; high is good",
             ["When", "Strongest beam [dB]", "All beams in one output [dB]", "Where", "Limit"], rows,
         )
@@ -191,7 +190,7 @@ def _traffic(found: Study) -> Section | None:
         words = {"asked": "as asked", "least_sum": "outputs chosen for the least sum",
                  "least_max": "outputs chosen for the least longest"}  # fmt: skip
         tables.append(
-            Cells(
+            Table(
                 "Travel of the first move, both mirrors of a connection together",
                 ["Outputs", "Mean [mrad]", "Longest [mrad]"],
                 [[words[k], f"{v['mean_mrad']:.1f}", f"{v['max_mrad']:.1f}"]
@@ -201,7 +200,7 @@ def _traffic(found: Study) -> Section | None:
     if found.bulk is not None:
         bulk = found.bulk
         tables.append(
-            Cells(
+            Table(
                 "The first move through the loop", ["Figure", "Value"],
                 [
                     ["connections moved at once", str(bulk["connections"])],

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from sim.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
-from sim.studies.connections.table import CONTRIBUTORS, WORDS, Table
+from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable
 
 CELLS: Final = 256
 """Larger maps are drawn with several ports to a cell, of which the worst shows."""
@@ -30,7 +30,7 @@ def coarse(square: Array, worst_is_low: bool = False) -> tuple[Array, int]:
     return np.asarray((np.min if worst_is_low else np.max)(cells, axis=(1, 3))), stride
 
 
-def maps(table: Table, spare: Array, shape: tuple[int, int]) -> Picture:
+def maps(table: ConnectionTable, spare: Array, shape: tuple[int, int]) -> Picture:
     """Draw insertion loss and spare travel of every input and output."""
     loss, stride = coarse(table.insertion_db.reshape(shape))
     room, _ = coarse(100.0 * spare.reshape(shape), worst_is_low=True)
@@ -66,7 +66,7 @@ def maps(table: Table, spare: Array, shape: tuple[int, int]) -> Picture:
     )
 
 
-def distribution(table: Table, limits: dict[str, float]) -> Picture:
+def distribution(table: ConnectionTable, limits: dict[str, float]) -> Picture:
     """Draw the histogram of the loss, and the share of connections beyond each loss."""
     loss = np.sort(table.insertion_db)
     top = min(float(loss[-1]), float(np.percentile(loss, 99)) + 3.0)
@@ -100,7 +100,7 @@ def distribution(table: Table, limits: dict[str, float]) -> Picture:
     )
 
 
-def against(table: Table) -> Picture:
+def against(table: ConnectionTable) -> Picture:
     """Draw loss against the largest tilt and against the path."""
     tilt_mrad = 1e3 * np.max(np.abs(table.tilt_rad), axis=1)
     loss = table.insertion_db
@@ -135,7 +135,7 @@ def _trend(axes: Axes, x: Array, y: Array) -> None:
               label="99th percentile")  # fmt: skip
 
 
-def bars(table: Table) -> Picture:
+def bars(table: ConnectionTable) -> Picture:
     """Draw what each contributor takes: mean, and from the best to the worst connection."""
     mean = table.losses_db.mean(axis=1)
     low, high = table.losses_db.min(axis=1), np.percentile(table.losses_db, 99.9, axis=1)

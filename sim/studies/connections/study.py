@@ -11,7 +11,7 @@ from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.connections.calibration import Calibrated, calibrate, evenly
 from sim.studies.connections.summary import (
-    Verdict,
+    BudgetVerdict,
     aiming_of,
     band_of,
     contributors_of,
@@ -20,7 +20,7 @@ from sim.studies.connections.summary import (
     verdict_of,
     worst_of,
 )
-from sim.studies.connections.table import CONTRIBUTORS, Maker, Table, joined
+from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker, joined
 from sim.studies.connections.traffic import assigned, bulk_move, moving, standing
 from sim.studies.run.provenance import now
 
@@ -34,7 +34,7 @@ READING_URAD: Final = 8.0
 """Scatter of one peaked tilt from which the table is made, per axis, unless peaking says else."""
 
 
-class Level(NamedTuple):
+class AimingLevel(NamedTuple):
     """What one way of aiming costs."""
 
     level: str
@@ -46,18 +46,18 @@ class Level(NamedTuple):
     """Connections with a loss beyond 40 dB."""
 
 
-class Study(NamedTuple):
+class ConnectionStudy(NamedTuple):
     """Everything about the connections of one switch."""
 
     scenario: Scenario
-    table: Table
+    table: ConnectionTable
     spare: Array
     """(C,) share of the travel left. [-]"""
     summary: dict[str, Any]
     contributors: dict[str, float]
     band: dict[str, Any] | None
     aiming: dict[str, Any]
-    levels: tuple[Level, ...]
+    levels: tuple[AimingLevel, ...]
     level_count: int
     """Connections on which the levels are compared."""
     calibrations: tuple[Calibrated, ...]
@@ -68,13 +68,13 @@ class Study(NamedTuple):
     bulk: dict[str, Any] | None
     """The first move through the loop."""
     worst: list[dict[str, Any]]
-    verdict: Verdict
+    verdict: BudgetVerdict
     started: datetime.datetime
 
 
 def study(
     scenario: Scenario, progress: Callable[[int, int], None] | None = None, *, move: bool = False
-) -> Study:
+) -> ConnectionStudy:
     """Work out every connection of the switch of a scenario.
 
     Parameters
@@ -88,7 +88,7 @@ def study(
 
     Returns
     -------
-    Study
+    ConnectionStudy
     """
     started = now()
     maker = Maker(scenario.switch, scenario.mirror, scenario.seeds.population)
@@ -110,7 +110,7 @@ def study(
         + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
     ).strip("; ")
     levels, level_count, calibrations = _levels(scenario, maker)
-    return Study(
+    return ConnectionStudy(
         scenario=scenario,
         table=table,
         spare=spare,
@@ -135,7 +135,7 @@ def study(
 
 def _levels(
     scenario: Scenario, maker: Maker
-) -> tuple[tuple[Level, ...], int, tuple[Calibrated, ...]]:
+) -> tuple[tuple[AimingLevel, ...], int, tuple[Calibrated, ...]]:
     """Compare the levels of aiming; nothing without a section that states their errors."""
     aiming = scenario.switch.aiming
     if aiming is None:
@@ -150,7 +150,7 @@ def _levels(
         figures = aiming_of(switch, table, maker.n_connections)
         loss = table.insertion_db
         found.append(
-            Level(
+            AimingLevel(
                 level, figures, float(loss.mean()), float(np.percentile(loss, 99)),
                 float(loss.max()), int(np.sum(loss > 40.0)),
             )
@@ -165,7 +165,7 @@ def _levels(
     return tuple(found), len(inputs), calibrations
 
 
-def results_of(found: Study) -> dict[str, Any]:
+def results_of(found: ConnectionStudy) -> dict[str, Any]:
     """Return what `connections.json` holds."""
     return {
         "summary": found.summary,
@@ -189,7 +189,7 @@ def results_of(found: Study) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def columns_of(table: Table) -> dict[str, tuple[Any, int]]:
+def columns_of(table: ConnectionTable) -> dict[str, tuple[Any, int]]:
     """Return the columns of `connections.csv`, each with its decimals."""
     tilts = 1e3 * table.tilt_rad
     degrees = np.rad2deg(table.incidence_rad)

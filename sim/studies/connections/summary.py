@@ -8,7 +8,7 @@ from sim.optics.budgets import BudgetParams
 from sim.optics.switch import SwitchParams
 from sim.ports import Array
 from sim.studies.connections.aim import PROBES_PER_ROUND, peaking_loss_db
-from sim.studies.connections.table import CONTRIBUTORS, WORDS, Table
+from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable
 
 N_WORST: Final = 10
 NOTEWORTHY_DB: Final = 0.005
@@ -16,20 +16,20 @@ NOTEWORTHY_DB: Final = 0.005
 AXES: Final = ("Ax", "Ay", "Bx", "By")
 
 
-class Verdict(NamedTuple):
+class BudgetVerdict(NamedTuple):
     """What decides, in a sentence."""
 
     text: str
     good: bool
 
 
-def spare_travel(table: Table, travel_mrad: tuple[float, float]) -> Array:
+def spare_travel(table: ConnectionTable, travel_mrad: tuple[float, float]) -> Array:
     """Return the share (C,) of travel left on the axis that has least; negative beyond it. [-]"""
     limit_rad = 1e-3 * np.array([*travel_mrad, *travel_mrad])
     return np.asarray(1.0 - np.max(np.abs(table.tilt_rad) / limit_rad, axis=1))
 
 
-def summary_of(table: Table, budget: BudgetParams | None, spare: Array) -> dict[str, Any]:
+def summary_of(table: ConnectionTable, budget: BudgetParams | None, spare: Array) -> dict[str, Any]:
     """Return the figures over all connections, those beyond the travel included.
 
     Percentiles use numpy's default interpolation. Counts over a limit are None without a budget.
@@ -52,13 +52,13 @@ def summary_of(table: Table, budget: BudgetParams | None, spare: Array) -> dict[
     }
 
 
-def contributors_of(table: Table) -> dict[str, float]:
+def contributors_of(table: ConnectionTable) -> dict[str, float]:
     """Return the mean of each contributor. [dB]"""
     means = table.losses_db.mean(axis=1)
     return {name: float(value) for name, value in zip(CONTRIBUTORS, means, strict=True)}
 
 
-def band_of(table: Table, budget: BudgetParams | None) -> dict[str, Any] | None:
+def band_of(table: ConnectionTable, budget: BudgetParams | None) -> dict[str, Any] | None:
     """Return the figures over the band, or None without one."""
     if len(table.wavelengths_nm) == 1:
         return None
@@ -76,7 +76,7 @@ def band_of(table: Table, budget: BudgetParams | None) -> dict[str, Any] | None:
     }
 
 
-def worst_of(table: Table, spare: Array, count: int = N_WORST) -> list[dict[str, Any]]:
+def worst_of(table: ConnectionTable, spare: Array, count: int = N_WORST) -> list[dict[str, Any]]:
     """Return the connections that lose most, each with what sets it apart from the mean."""
     loss = table.insertion_db
     over = table.losses_db - table.losses_db.mean(axis=1, keepdims=True)
@@ -100,7 +100,7 @@ def worst_of(table: Table, spare: Array, count: int = N_WORST) -> list[dict[str,
     return worst
 
 
-def aiming_of(switch: SwitchParams, table: Table, n_connections: int) -> dict[str, Any]:
+def aiming_of(switch: SwitchParams, table: ConnectionTable, n_connections: int) -> dict[str, Any]:
     """Return how the connections are aimed, what it costs in dB and in hours of the switch."""
     pointing = table.losses_db[CONTRIBUTORS.index("pointing")]
     found: dict[str, Any] = {
@@ -127,7 +127,7 @@ def aiming_of(switch: SwitchParams, table: Table, n_connections: int) -> dict[st
     return found | {"hours": hours, "hours_are_for": text}
 
 
-def verdict_of(summary: dict[str, Any], band: dict[str, Any] | None, culprit: str) -> Verdict:
+def verdict_of(summary: dict[str, Any], band: dict[str, Any] | None, culprit: str) -> BudgetVerdict:
     """Return the verdict and its culprit."""
     count, largest = summary["count"], summary["max_db"]
     lost = []
@@ -142,14 +142,14 @@ def verdict_of(summary: dict[str, Any], band: dict[str, Any] | None, culprit: st
     if band is not None and band["over_acceptance"] and not summary["over_acceptance"]:
         lost.append(f"{band['over_acceptance']} of {count} exceed it somewhere in the band")
     if lost:
-        return Verdict("; ".join(lost) + ".", False)
+        return BudgetVerdict("; ".join(lost) + ".", False)
     if summary["acceptance_db"] is None:
-        return Verdict(
+        return BudgetVerdict(
             f"All {count} connections can be reached; the worst loses {largest:.2f} dB "
             f"({culprit}). No limit was stated.", True,
         )  # fmt: skip
     spare = summary["acceptance_db"] - largest
-    return Verdict(
+    return BudgetVerdict(
         f"All {count} connections are within {summary['acceptance_db']:g} dB when new; the worst "
         f"loses {largest:.2f} dB, {spare:.2f} dB less ({culprit}).", True,
     )  # fmt: skip

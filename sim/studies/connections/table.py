@@ -42,7 +42,7 @@ WORDS: Final = {
 }
 
 
-class Table(NamedTuple):
+class ConnectionTable(NamedTuple):
     """C connections of one switch, in the order of their inputs, then outputs."""
 
     inputs: Ports
@@ -135,7 +135,7 @@ class Maker:
         )
         return Aimed(found, False, PROBES_PER_ROUND * aiming.rounds)
 
-    def table(self, inputs: Ports, outputs: Ports, aimed: Aimed | None = None) -> Table:
+    def table(self, inputs: Ports, outputs: Ports, aimed: Aimed | None = None) -> ConnectionTable:
         """Return the table of C connections; aimed as the scenario says, or as given."""
         if not self.exact and aimed is None:
             return self._as_runs_have_it(inputs, outputs)
@@ -168,12 +168,12 @@ class Maker:
         if aimed.from_rest:
             exact = self.coupler.couple(inputs, outputs, np.zeros_like(error))
             error = error - exact.tilt_rad
-        return Table(
+        return ConnectionTable(
             inputs, outputs, losses, found.tilt_rad, found.path_m, found.incidence_rad, band_db,
             self.wavelengths_nm, error, aimed.probes,
         )  # fmt: skip
 
-    def _as_runs_have_it(self, inputs: Ports, outputs: Ports) -> Table:
+    def _as_runs_have_it(self, inputs: Ports, outputs: Ports) -> ConnectionTable:
         """Return the table of a perfect, perfectly aimed switch: what `run` takes for aligned."""
         found = links(self.switch, self.seed, inputs, outputs)
         lost, aims = found.losses, found.connections
@@ -182,14 +182,14 @@ class Maker:
             lost.connectors_db, lost.collimators_db, lost.combiners_db, lost.reflectivity_db,
             lost.clipping_db, lost.mode_db, lost.curvature_db, zero,
         ])  # fmt: skip
-        return Table(
+        return ConnectionTable(
             inputs, outputs, losses, np.concatenate([aims.tilt_a_rad, aims.tilt_b_rad], axis=1),
             aims.path_m, np.stack([aims.incidence_a_rad, aims.incidence_b_rad], axis=1),
             np.sum(losses, axis=0)[:, None], self.wavelengths_nm, np.zeros((len(inputs), 4)), 0,
         )  # fmt: skip
 
 
-def joined(tables: list[Table]) -> Table:
+def joined(tables: list[ConnectionTable]) -> ConnectionTable:
     """Return one table of all rows."""
 
     def rows(name: str) -> Array:

@@ -26,21 +26,21 @@ ROUGHNESS_NM: Final = 2.0
 SAMPLES: Final = 16
 
 
-class Wiring(NamedTuple):
+class Connected(NamedTuple):
     """Which input is connected with which output, before or after a move."""
 
     inputs: Ports
     outputs: Ports
 
 
-def wirings(scenario: Scenario) -> list[Wiring]:
+def wirings(scenario: Scenario) -> list[Connected]:
     """Return the connections at the start, and after each move."""
     ports = scenario.switch.geometry.ports_per_side
     switch = scenario.switch
     if switch.geometry.outputs != ports:
         return []
     plans = [switch.connections, *(move.connections for move in switch.moves)]
-    return [Wiring(*wire(p, ports, scenario.seed, n, "switch")) for n, p in enumerate(plans)]
+    return [Connected(*wire(p, ports, scenario.seed, n, "switch")) for n, p in enumerate(plans)]
 
 
 def standing(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
@@ -99,7 +99,7 @@ def moving(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
     }  # fmt: skip
 
 
-def _same_outputs(wired: list[Wiring]) -> bool:
+def _same_outputs(wired: list[Connected]) -> bool:
     """Whether there is a move, and it uses the outputs that were used before."""
     return len(wired) > 1 and set(wired[0].outputs.tolist()) == set(wired[1].outputs.tolist())
 
@@ -125,7 +125,7 @@ class Path(NamedTuple):
     end: Array
 
     @classmethod
-    def between(cls, maker: Maker, old: Wiring, new: Wiring) -> "Path":
+    def between(cls, maker: Maker, old: Connected, new: Connected) -> "Path":
         """Return the move from one wiring to another of the same inputs and outputs.
 
         Raises

@@ -1,1 +1,1 @@
-"""The bench: every spot estimator on the same frames, against theory, and in the loop."""
+"""The comparison: every spot estimator on the same frames, against theory, and in the loop."""

@@ -20,7 +20,7 @@ class Agreement(NamedTuple):
     """What recorded frames tell."""
 
     rows: list[Row]
-    """As of the bench; without truth, bias and wrong readings are None and scatter is over time."""
+    """As in a comparison; without truth, bias and wrong readings are None, scatter is over time."""
     differences_px: list[list[float | None]]
     """[i][j]: rms of the difference of estimators i and j, over frames that both read. [px]"""
     spots_px: Array

@@ -1,4 +1,4 @@
-"""The axes of the bench: which cameras, which spots, and what the settings were made for."""
+"""The axes of the comparison: which cameras, which spots, and what the settings were made for."""
 
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any, NamedTuple
@@ -42,7 +42,7 @@ MOST_OFFSETS = 18
 LEAST_PITCH_PX = 8
 
 
-class BenchCase(NamedTuple):
+class ComparisonCase(NamedTuple):
     """One point of one axis."""
 
     axis: str
@@ -60,7 +60,7 @@ class BenchCase(NamedTuple):
     """Fixed place along x from the window's middle; None: spread. [px]"""
 
 
-class Axis(NamedTuple):
+class CaseAxis(NamedTuple):
     """An axis in words."""
 
     title: str
@@ -70,24 +70,24 @@ class Axis(NamedTuple):
     keeps its settings all the same."""
 
 
-AXES: dict[str, Axis] = {
-    "nominal": Axis("the scenario's camera", "", True),
-    "signal": Axis("light of the spot", "e-", True),
-    "spot_width": Axis("spot sigma, as designed", "px", True),
-    "background": Axis("background, known", "e-/px", True),
-    "window": Axis("window side", "px", True),
-    "dim": Axis("light of the spot, settings unchanged", "e-", False),
-    "defocus": Axis("spot sigma, settings unchanged", "px", False),
-    "background_step": Axis("change of background, settings unchanged", "e-/px", False),
-    "motion": Axis("motion during the exposure", "px", False),
-    "saturation": Axis("too much light, settings unchanged", "e-", False),
-    "ghost": Axis("ghost's share of the light, settings unchanged", "%", False),
-    "hot_pixels": Axis("share of hot pixels, each as bright as the spot's peak", "%", False),
-    "dead_pixels": Axis("share of dead pixels", "%", False),
-    "prnu": Axis("photo response non-uniformity", "%", False),
-    "spill": Axis("neighbours' spots beyond the window's edge", "px", False),
-    "phase": Axis("place within a pixel, along x", "px", False),
-    "offset": Axis("distance from the window's middle, along x", "px", False),
+AXES: dict[str, CaseAxis] = {
+    "nominal": CaseAxis("the scenario's camera", "", True),
+    "signal": CaseAxis("light of the spot", "e-", True),
+    "spot_width": CaseAxis("spot sigma, as designed", "px", True),
+    "background": CaseAxis("background, known", "e-/px", True),
+    "window": CaseAxis("window side", "px", True),
+    "dim": CaseAxis("light of the spot, settings unchanged", "e-", False),
+    "defocus": CaseAxis("spot sigma, settings unchanged", "px", False),
+    "background_step": CaseAxis("change of background, settings unchanged", "e-/px", False),
+    "motion": CaseAxis("motion during the exposure", "px", False),
+    "saturation": CaseAxis("too much light, settings unchanged", "e-", False),
+    "ghost": CaseAxis("ghost's share of the light, settings unchanged", "%", False),
+    "hot_pixels": CaseAxis("share of hot pixels, each as bright as the spot's peak", "%", False),
+    "dead_pixels": CaseAxis("share of dead pixels", "%", False),
+    "prnu": CaseAxis("photo response non-uniformity", "%", False),
+    "spill": CaseAxis("neighbours' spots beyond the window's edge", "px", False),
+    "phase": CaseAxis("place within a pixel, along x", "px", False),
+    "offset": CaseAxis("distance from the window's middle, along x", "px", False),
 }
 
 
@@ -124,7 +124,7 @@ def conditions(camera: CameraParams, weights: WeightsParams) -> list[Condition]:
     return found
 
 
-def positions_px(case: BenchCase, groups: int = GROUPS) -> Array:
+def positions_px(case: ComparisonCase, groups: int = GROUPS) -> Array:
     """Return the mean positions (G, 2) of a case's spots, in window pixels. [px]
 
     Spread evenly within 1 px of the window's middle along both axes, which is where the loop
@@ -139,7 +139,7 @@ def positions_px(case: BenchCase, groups: int = GROUPS) -> Array:
     return 0.5 * np.array([width - 1, height - 1]) + [case.offset_px, 0.0] + about
 
 
-def paths_px(case: BenchCase, groups: int = GROUPS) -> Array:
+def paths_px(case: ComparisonCase, groups: int = GROUPS) -> Array:
     """Return the paths (S, 2, G) of a case's spots over the exposure. [px]
 
     Straight, each position in a direction of its own; the mean of the path is the position.
@@ -152,21 +152,21 @@ def paths_px(case: BenchCase, groups: int = GROUPS) -> Array:
     return position.T + along[:, None, None] * np.stack([np.cos(angle), np.sin(angle)])
 
 
-def nominal(camera: CameraParams) -> BenchCase:
+def nominal(camera: CameraParams) -> ComparisonCase:
     """Return the scenario's camera as it is."""
-    return BenchCase("nominal", None, camera, camera)
+    return ComparisonCase("nominal", None, camera, camera)
 
 
-def cases(camera: CameraParams) -> list[BenchCase]:
+def cases(camera: CameraParams) -> list[ComparisonCase]:
     """Return all points of all axes about the scenario's camera, the camera as it is first."""
     found = [nominal(camera)]
 
     def designed(axis: str, value: float, **changes: Any) -> None:
         changed = camera.replace(**changes)
-        found.append(BenchCase(axis, value, changed, changed))
+        found.append(ComparisonCase(axis, value, changed, changed))
 
     def unadapted(axis: str, value: float, **changes: Any) -> None:
-        found.append(BenchCase(axis, value, camera.replace(**changes), camera))
+        found.append(ComparisonCase(axis, value, camera.replace(**changes), camera))
 
     for factor in SIGNAL:
         designed("signal", factor * camera.signal_e, signal_e=factor * camera.signal_e)
@@ -190,11 +190,11 @@ def cases(camera: CameraParams) -> list[BenchCase]:
         unadapted("saturation", factor * camera.signal_e, signal_e=factor * camera.signal_e)
     _faults(camera, unadapted)
     for length in MOTION_PX:
-        found.append(BenchCase("motion", length, camera, camera, motion_px=length))
+        found.append(ComparisonCase("motion", length, camera, camera, motion_px=length))
     for phase in PHASES_PX:
-        found.append(BenchCase("phase", phase, camera, camera, phase_px=phase))
+        found.append(ComparisonCase("phase", phase, camera, camera, phase_px=phase))
     for offset in offsets_px(camera.window_px[1]):
-        found.append(BenchCase("offset", offset, camera, camera, offset_px=offset))
+        found.append(ComparisonCase("offset", offset, camera, camera, offset_px=offset))
     return found
 
 
@@ -224,7 +224,7 @@ def offsets_px(width: int) -> list[float]:
     return [float(k) for k in range(step, width // 2 + 2, step)]
 
 
-def same_point(case: BenchCase, axis: str, value: float | None) -> bool:
+def same_point(case: ComparisonCase, axis: str, value: float | None) -> bool:
     """Return whether a case is at a place on an axis, but for rounding."""
     if case.axis != axis or case.value is None or value is None:
         return case.axis == axis and case.value is value
@@ -232,13 +232,13 @@ def same_point(case: BenchCase, axis: str, value: float | None) -> bool:
 
 
 def chosen_cases(
-    found: Sequence[BenchCase], axes: Iterable[str], points: Iterable[str]
-) -> list[BenchCase]:
+    found: Sequence[ComparisonCase], axes: Iterable[str], points: Iterable[str]
+) -> list[ComparisonCase]:
     """Return the camera as it is, and the cases of some axes and single points.
 
     Parameters
     ----------
-    found : sequence of BenchCase
+    found : sequence of ComparisonCase
         All that there are.
     axes : iterable of str
         Names of axes.

@@ -15,7 +15,7 @@ LEAST_LEAD = 0.01
 WORST_SHOWN = 2
 
 
-class Standing(NamedTuple):
+class CandidateScore(NamedTuple):
     """What the choice goes by, for one estimator."""
 
     estimator: str
@@ -45,12 +45,12 @@ class Choice(NamedTuple):
     """Rms over the sets, for every estimator. [px]"""
 
 
-def recommend(standings: Sequence[Standing]) -> Choice:
+def recommend(scores: Sequence[CandidateScore]) -> Choice:
     """Choose by `sim.studies.estimators.price.RULES`.
 
     Parameters
     ----------
-    standings : sequence of Standing
+    scores : sequence of CandidateScore
         All that take part, in any order; of equals in cost the first is taken.
 
     Raises
@@ -58,12 +58,12 @@ def recommend(standings: Sequence[Standing]) -> Choice:
     ValueError
         If nothing takes part, or the sets of frames are not the same for all.
     """
-    if not standings or len({len(s.price_px) for s in standings}) != 1:
-        raise ValueError("standings must hold estimators, each with the same sets of frames")
-    able = [s for s in standings if s.ruled_out is None]
-    overall = {s.estimator: float(np.sqrt(np.mean(np.square(s.price_px)))) for s in standings}
-    out = {s.estimator: s.ruled_out for s in standings if s.ruled_out is not None}
-    sets = len(standings[0].price_px)
+    if not scores or len({len(s.price_px) for s in scores}) != 1:
+        raise ValueError("scores must hold estimators, each with the same sets of frames")
+    able = [s for s in scores if s.ruled_out is None]
+    overall = {s.estimator: float(np.sqrt(np.mean(np.square(s.price_px)))) for s in scores}
+    out = {s.estimator: s.ruled_out for s in scores if s.ruled_out is not None}
+    sets = len(scores[0].price_px)
     if not able:
         return Choice(None, ("Every estimator is ruled out.",), out, 0, sets, (), overall)
     ranked = {s.estimator: _ranked(s) for s in able}
@@ -88,7 +88,7 @@ def recommend(standings: Sequence[Standing]) -> Choice:
     )
 
 
-def _ranked(s: Standing) -> Array:
+def _ranked(s: CandidateScore) -> Array:
     """Logarithm of price and cost together, for each set of frames."""
     return np.log(np.maximum(s.price_px, 1e-12)) + float(np.log(s.cost_factor))
 
@@ -106,7 +106,9 @@ def _led(first: Array, second: Array) -> bool:
     return ahead > max(CHANCE * error, LEAST_LEAD)
 
 
-def _why(chosen: Standing, other: Standing, ranked: Mapping[str, Array], equal: bool) -> str:
+def _why(
+    chosen: CandidateScore, other: CandidateScore, ranked: Mapping[str, Array], equal: bool
+) -> str:
     ahead, error = lead(ranked[chosen.estimator], ranked[other.estimator])
     worst = sorted(other.conditions, key=lambda c: -c.weight * c.price_px**2)[:WORST_SHOWN]
     costs = "; ".join(_condition(c) for c in worst)
@@ -127,7 +129,7 @@ def _condition(c: ConditionPrice) -> str:
 
 
 def _reasons(
-    chosen: Standing, others: Sequence[Standing], ranked: Mapping[str, Array],
+    chosen: CandidateScore, others: Sequence[CandidateScore], ranked: Mapping[str, Array],
     equals: Sequence[str], won: int, sets: int, overall: Mapping[str, float],
 ) -> tuple[str, ...]:  # fmt: skip
     reasons = []

@@ -41,7 +41,7 @@ def clipped_normal(mean: Array, deviation: Array, threshold: float) -> Clipped:
     return Clipped(first, np.maximum(second - first**2, 0.0))
 
 
-class Picture(NamedTuple):
+class ExpectedFrames(NamedTuple):
     """The expected frames of a camera at several phases, in DN, and their noise."""
 
     mean_dn: Array
@@ -57,7 +57,7 @@ class Picture(NamedTuple):
     """All of the spot's light."""
 
 
-def pictured(camera: CameraParams) -> Picture:
+def pictured(camera: CameraParams) -> ExpectedFrames:
     """Return what the camera is expected to see, without saturation or faults."""
     height, width = camera.window_px
     position = 0.5 * np.array([width - 1, height - 1]) + spread(N_PHASES, SPREAD_PX)
@@ -66,7 +66,7 @@ def pictured(camera: CameraParams) -> Picture:
     mean_e = background_e + camera.signal_e * share
     gain = camera.gain_dn_per_e
     fixed = camera.read_noise_e**2 + 1 / (12 * gain**2)
-    return Picture(
+    return ExpectedFrames(
         camera.black_dn + gain * mean_e,
         gain * np.sqrt(mean_e + fixed),
         camera.black_dn + gain * background_e,
@@ -76,7 +76,7 @@ def pictured(camera: CameraParams) -> Picture:
     )
 
 
-def predicted_error_px(picture: Picture, threshold_dn: float) -> float:
+def predicted_error_px(picture: ExpectedFrames, threshold_dn: float) -> float:
     """Return the rms error of the thresholded centre of gravity, bias and scatter, to first order.
 
     Misleads where the noise of the light's sum is no longer small against the sum.
@@ -93,7 +93,7 @@ def predicted_error_px(picture: Picture, threshold_dn: float) -> float:
     return float(np.sqrt(0.5 * square))
 
 
-def best_threshold_dn(picture: Picture) -> int:
+def best_threshold_dn(picture: ExpectedFrames) -> int:
     """Return the whole threshold of least predicted error. [DN]
 
     Looked for between one noise deviation above the background and half of the spot's peak.

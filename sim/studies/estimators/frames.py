@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sim.camera.measurement import Measurement
 from sim.camera.settings import CameraParams
 from sim.ports import Array, CameraBelief, SpotReading
-from sim.studies.estimators.cases import REPEATS, BenchCase, paths_px
+from sim.studies.estimators.cases import REPEATS, ComparisonCase, paths_px
 
 EMPTY_FRAMES = 256
 FRAMES_PER_CASE = 2
@@ -36,7 +36,7 @@ def noisy(camera: CameraParams) -> CameraParams:
     return camera.replace(noise="fast" if camera.read_noise_e >= 1 else "exact")
 
 
-def frames_of(case: BenchCase, number: int, seed: int, kernels: ModuleType) -> Frames:
+def frames_of(case: ComparisonCase, number: int, seed: int, kernels: ModuleType) -> Frames:
     """Render the frames of a case.
 
     Parameters
@@ -44,7 +44,7 @@ def frames_of(case: BenchCase, number: int, seed: int, kernels: ModuleType) -> F
     case : Case
         What to render.
     number : int
-        The case's place in the bench; names its random numbers.
+        The case's place in the comparison; names its random numbers.
     seed : int
         The scenario's seed.
     kernels : module
@@ -74,5 +74,5 @@ def _exposed(
 
 
 def _no_estimator(frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
-    """Stand where an estimator would: the bench takes frames alone from the measurement."""
-    raise AssertionError("the bench reads no spots itself")
+    """Stand where an estimator would: the comparison takes frames alone from the measurement."""
+    raise AssertionError("the comparison reads no spots itself")

@@ -5,10 +5,10 @@ from types import ModuleType
 from typing import Any, NamedTuple
 
 from sim.scenario.model import Scenario
-from sim.studies.estimators.cases import BenchCase, Condition, conditions, same_point
-from sim.studies.estimators.choice import Choice, Standing, recommend
+from sim.studies.estimators.cases import ComparisonCase, Condition, conditions, same_point
+from sim.studies.estimators.choice import CandidateScore, Choice, recommend
 from sim.studies.estimators.price import ConditionPrice, cost_factor, mean_prices, prices
-from sim.studies.estimators.rows import bench_rows, cost_columns
+from sim.studies.estimators.rows import comparison_rows, cost_columns
 from sim.studies.estimators.settings import Entrant
 
 SEED_STEP = 2_654_435_769
@@ -58,7 +58,7 @@ def timings(entrants: Sequence[Entrant], scenario: Scenario) -> dict[str, Timing
 def judge(
     entrants: Sequence[Entrant],
     scenario: Scenario,
-    every: Sequence[BenchCase],
+    every: Sequence[ComparisonCase],
     loops: Sequence[dict[str, Any]],
     timing: dict[str, Timing],
     kernels: ModuleType,
@@ -72,7 +72,7 @@ def judge(
     dict
         For the summary: `conditions`, `prices_px` (by estimator, rms over the sets), `seeds`.
     """
-    rules = scenario.estimator_bench
+    rules = scenario.estimator_comparison
     counted = conditions(scenario.camera, rules.weights)
     points = [_point(every, condition) for condition in counted]
     counted = [c for c, point in zip(counted, points, strict=True) if point is not None]
@@ -83,7 +83,7 @@ def judge(
     totals: dict[str, list[float]] = {e.name: [] for e in entrants}
     parts: dict[str, list[list[ConditionPrice]]] = {e.name: [] for e in entrants}
     for number, seed in enumerate(seeds):
-        rows = bench_rows(entrants, used, seed, kernels, timed=False)
+        rows = comparison_rows(entrants, used, seed, kernels, timed=False)
         for entrant in entrants:
             own = [row for row in rows if row["estimator"] == entrant.name]
             total, found = prices(own, counted, rules, loop_px.get(entrant.name))
@@ -96,8 +96,8 @@ def judge(
     }
     known = [count for count in counts.values() if count is not None]
     means = {name: mean_prices(sets) for name, sets in parts.items()}
-    standings = [
-        Standing(
+    scores = [
+        CandidateScore(
             e.name,
             tuple(totals[e.name]),
             cost_factor(counts[e.name], known, rules.tenfold_cost_pct),
@@ -109,14 +109,14 @@ def judge(
     ]
     summary = {
         "seeds": seeds,
-        "estimator_bench": rules.model_dump(),
+        "estimator_comparison": rules.model_dump(),
         "conditions": [c._asdict() for c in counted],
-        "prices_px": {s.estimator: list(s.price_px) for s in standings},
+        "prices_px": {s.estimator: list(s.price_px) for s in scores},
         "condition_prices": {n: [c._asdict() for c in found] for n, found in means.items()},
     }
-    return recommend(standings), summary
+    return recommend(scores), summary
 
 
-def _point(every: Sequence[BenchCase], condition: Condition) -> BenchCase | None:
+def _point(every: Sequence[ComparisonCase], condition: Condition) -> ComparisonCase | None:
     """The case of a condition; None where the camera cannot have it."""
     return next((case for case in every if same_point(case, condition.axis, condition.value)), None)

@@ -1,4 +1,4 @@
-"""The bench's page: one table, one sheet of pictures, one recommendation."""
+"""The comparison's page: one table, one sheet of pictures, one recommendation."""
 
 from collections.abc import Mapping
 from importlib.resources import files
@@ -10,7 +10,7 @@ from sim.studies.estimators.agreement import Agreement
 from sim.studies.estimators.cases import AXES
 from sim.studies.estimators.plots import PANELS, loop_picture, sheet, windows_picture
 from sim.studies.estimators.rows import Row
-from sim.studies.estimators.run import Bench
+from sim.studies.estimators.run import Comparison
 
 OWN = " (scenario)"
 DASH = "-"
@@ -30,9 +30,9 @@ RECORDED: tuple[tuple[str, str], ...] = (
 )
 
 
-def render(bench: Bench) -> str:
+def render(comparison: Comparison) -> str:
     """Return the page as HTML that loads nothing and runs no script; all text is escaped."""
-    s = bench.summary
+    s = comparison.summary
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
@@ -43,14 +43,14 @@ def render(bench: Bench) -> str:
         (name, ", ".join(f"{k} {_short(v)}" for k, v in chosen.items()))
         for name, chosen in s["settings"].items()
     ]
-    common = {"s": s, "settings": settings, "recorded": bench.agreement is not None}
-    if bench.agreement is not None:
-        return template.render(**common, **_recorded(bench, bench.agreement))
-    return template.render(**common, **_simulated(bench))
+    common = {"s": s, "settings": settings, "recorded": comparison.agreement is not None}
+    if comparison.agreement is not None:
+        return template.render(**common, **_recorded(comparison, comparison.agreement))
+    return template.render(**common, **_simulated(comparison))
 
 
-def _recorded(bench: Bench, agreement: Agreement) -> dict[str, Any]:
-    rows, s = bench.rows, bench.summary
+def _recorded(comparison: Comparison, agreement: Agreement) -> dict[str, Any]:
+    rows, s = comparison.rows, comparison.summary
     return {
         "checks": [("agrees" if c.agrees else "differs", c.text) for c in agreement.checks],
         "windows": windows_picture(agreement.frames_dn, agreement.spots_px, s["estimators"]),
@@ -70,8 +70,8 @@ def _recorded(bench: Bench, agreement: Agreement) -> dict[str, Any]:
     }
 
 
-def _simulated(bench: Bench) -> dict[str, Any]:
-    rows, s = bench.rows, bench.summary
+def _simulated(comparison: Comparison) -> dict[str, Any]:
+    rows, s = comparison.rows, comparison.summary
     loops = {row["estimator"]: row for row in s["loop"]}
     table = []
     for row in rows:
@@ -89,12 +89,12 @@ def _simulated(bench: Bench) -> dict[str, Any]:
             line.append(_cell("compute_us", timing["compute_us"]))
         if loops:
             line += _loop_cells(loops.get(name))
-        chosen = bench.choice is not None and name == bench.choice.estimator
+        chosen = comparison.choice is not None and name == comparison.choice.estimator
         table.append([chosen, name.endswith(OWN), *line])
     drawn = any(row["axis"] in {panel[0] for panel in PANELS} for row in rows)
     return {
         "table": table,
-        "prices": _prices(bench),
+        "prices": _prices(comparison),
         "bound": next(f"{r['bound_px']:.4f}" for r in rows if r["axis"] == "nominal"),
         "sheet": sheet(rows) if drawn else None,
         "loop_picture": loop_picture(s["loop"]) if loops else None,
@@ -113,11 +113,11 @@ def _loop_cells(loop: Mapping[str, Any] | None) -> list[str]:
     ]
 
 
-def _prices(bench: Bench) -> dict[str, Any] | None:
+def _prices(comparison: Comparison) -> dict[str, Any] | None:
     """The table behind the recommendation: least price first."""
-    if bench.choice is None:
+    if comparison.choice is None:
         return None
-    s, choice = bench.summary, bench.choice
+    s, choice = comparison.summary, comparison.choice
     first = next(iter(s["condition_prices"].values()))
     heads = [
         (

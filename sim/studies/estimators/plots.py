@@ -1,4 +1,4 @@
-"""The bench's pictures: one sheet of small panels, the same colours and marks throughout."""
+"""The comparison's pictures: one sheet of small panels, the same colours and marks throughout."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -52,7 +52,7 @@ OFFSET_LIMIT_PX = 0.1
 
 
 def sheet(rows: Sequence[Row]) -> Picture:
-    """Draw every axis of the bench."""
+    """Draw every axis of the comparison."""
     names = list(dict.fromkeys(row["estimator"] for row in rows))
     looks = dict(zip(names, LOOKS, strict=False))
     panels = [p for p in PANELS if any(row["axis"] == p[0] for row in rows)]
@@ -70,7 +70,7 @@ def sheet(rows: Sequence[Row]) -> Picture:
         address = finish(figure)
     return Picture(
         address,
-        "Error of each estimator along every axis of the bench, with the Cramer-Rao bound.",
+        "Error of each estimator along every axis of the comparison, with the Cramer-Rao bound.",
         "Grey band: below the Cramer-Rao bound of the clean frame. Calibrated error: what is left "
         "once the straight line of reading against place is taken out; error as it comes: bias and "
         "scatter of the readings that say OK. A point is missing where fewer than half of the "

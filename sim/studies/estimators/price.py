@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from sim.camera.conditions import EstimatorBenchParams
+from sim.camera.conditions import EstimatorComparisonParams
 from sim.studies.estimators.cases import Condition
 
 RULES = (
@@ -44,9 +44,9 @@ class ConditionPrice(NamedTuple):
 
 
 def condition_square_px2(
-    row: Mapping[str, Any], clean: Mapping[str, Any], fixed: bool, rules: EstimatorBenchParams
+    row: Mapping[str, Any], clean: Mapping[str, Any], fixed: bool, rules: EstimatorComparisonParams
 ) -> float:
-    """Return the squared price of one row of the bench. [px^2]
+    """Return the squared price of one row of the comparison. [px^2]
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ def condition_square_px2(
         The row of the camera as it is, of the same frames' seed.
     fixed : bool
         Whether scatter beyond that of the clean camera stays in each window.
-    rules : EstimatorBenchParams
+    rules : EstimatorComparisonParams
         Prices.
 
     Notes
@@ -82,7 +82,7 @@ def condition_square_px2(
 def prices(
     rows: Sequence[Mapping[str, Any]],
     counted: Sequence[Condition],
-    rules: EstimatorBenchParams,
+    rules: EstimatorComparisonParams,
     loop_px: float | None,
 ) -> tuple[float, list[ConditionPrice]]:
     """Return an estimator's price, and those of its conditions, from one set of frames.
@@ -93,7 +93,7 @@ def prices(
         One for each condition, the camera as it is first.
     counted : sequence of Condition
         The conditions, in the same order.
-    rules : EstimatorBenchParams
+    rules : EstimatorComparisonParams
         Prices and weights.
     loop_px : float, optional
         Pointing error of the loop with this estimator, which stands in for the first. [px]

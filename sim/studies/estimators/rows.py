@@ -12,7 +12,7 @@ from sim.camera.settings import CameraParams
 from sim.estimators import EstimatorKind
 from sim.ports import SpotStatus
 from sim.studies.estimators.bound import frame_bound_px
-from sim.studies.estimators.cases import GROUPS, BenchCase
+from sim.studies.estimators.cases import GROUPS, ComparisonCase
 from sim.studies.estimators.frames import Frames, frames_of
 from sim.studies.estimators.score import Score, score, wrong_beyond_px
 from sim.studies.estimators.settings import Entrant, camera_belief
@@ -24,7 +24,7 @@ LINEAR_PX = 0.05
 LINEAR_FAILURES = 0.01
 UNITS: Final[dict[str, str]] = {
     "estimator": "name",
-    "axis": "which axis of the bench the row belongs to",
+    "axis": "which axis of the comparison the row belongs to",
     "value": "place on that axis",
     "signal_e": "electrons of the whole spot",
     "spot_sigma_px": "true spot sigma",
@@ -57,9 +57,9 @@ UNITS: Final[dict[str, str]] = {
 """The keys of a row, in order, and what they mean."""
 
 
-def bench_rows(
+def comparison_rows(
     entrants: Sequence[Entrant],
-    points: Sequence[BenchCase],
+    points: Sequence[ComparisonCase],
     seed: int,
     kernels: ModuleType,
     tell: Callable[[int, int], None] | None = None,
@@ -99,13 +99,15 @@ def bench_rows(
     return _with_linear_range(rows)
 
 
-def case_bound_px(case: BenchCase, frames: Frames) -> float:
+def case_bound_px(case: ComparisonCase, frames: Frames) -> float:
     """Return the bound of a case's frames, rms over positions and axes. [px]"""
     bound = frame_bound_px(frames.path_px, case.camera)
     return float(np.sqrt(np.mean(bound**2)))
 
 
-def _row(entrant: Entrant, case: BenchCase, frames: Frames, bound_px: float, timed: bool) -> Row:
+def _row(
+    entrant: Entrant, case: ComparisonCase, frames: Frames, bound_px: float, timed: bool
+) -> Row:
     settings = entrant.settings_for(case.designed)
     belief = camera_belief(case.designed)
     result = score(

@@ -1,4 +1,4 @@
-"""The whole bench: from a scenario to rows, loop figures and a recommendation."""
+"""The whole comparison: from a scenario to rows, loop figures and a recommendation."""
 
 import datetime
 import time
@@ -17,7 +17,7 @@ from sim.studies.estimators.in_loop import loop_rows, shortened
 from sim.studies.estimators.judge import judge, timings
 from sim.studies.estimators.price import RULES as PRICE_RULES
 from sim.studies.estimators.recorded_frames import load_frames, load_truth, order_warning
-from sim.studies.estimators.rows import UNITS, Row, bench_rows
+from sim.studies.estimators.rows import UNITS, Row, comparison_rows
 from sim.studies.estimators.settings import RULES as SETTINGS_RULES
 from sim.studies.estimators.settings import entrants, window_fault
 from sim.studies.run.provenance import now, provenance
@@ -25,27 +25,27 @@ from sim.studies.run.provenance import now, provenance
 Tell = Callable[[str, int, int], None]
 
 
-class Bench(NamedTuple):
-    """What the bench found."""
+class Comparison(NamedTuple):
+    """What the comparison found."""
 
     rows: list[Row]
     summary: dict[str, Any]
     """Settings, loop figures, choices, rules and provenance: plain numbers and strings."""
     choice: Choice | None
-    """None for recorded frames, and where only a part of the bench was run."""
+    """None for recorded frames, and where only a part of the comparison was run."""
     agreement: Agreement | None
     """Of recorded frames."""
 
 
-def run_bench(
+def compare_estimators(
     scenario: Scenario,
     loop_ms: float,
     tell: Tell | None = None,
     *,
     axes: Sequence[str] = (),
     points: Sequence[str] = (),
-) -> Bench:
-    """Run the bench on a scenario's camera and in its loop.
+) -> Comparison:
+    """Run the comparison on a scenario's camera and in its loop.
 
     Parameters
     ----------
@@ -60,7 +60,7 @@ def run_bench(
 
     Returns
     -------
-    Bench
+    Comparison
 
     Raises
     ------
@@ -75,7 +75,7 @@ def run_bench(
     short = shortened(scenario, loop_ms) if loop_ms > 0 else scenario
     build(short, kernels)
     taking_part = entrants(scenario.estimator, camera)
-    rows = bench_rows(taking_part, chosen, scenario.seed, kernels, _named(tell, "frames"))
+    rows = comparison_rows(taking_part, chosen, scenario.seed, kernels, _named(tell, "frames"))
     timing = timings(taking_part, scenario)
     loops: list[dict[str, Any]] = []
     choice = None
@@ -105,10 +105,10 @@ def run_bench(
         "notes": _notes(scenario, rows, loops),
         "provenance": _provenance(scenario, started),
     }
-    return Bench(rows, summary, choice, None)
+    return Comparison(rows, summary, choice, None)
 
 
-def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -> Bench:
+def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -> Comparison:
     """Read recorded frames with every estimator, set up for the scenario's camera.
 
     Parameters
@@ -122,7 +122,7 @@ def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -
 
     Returns
     -------
-    Bench
+    Comparison
 
     Raises
     ------
@@ -156,7 +156,7 @@ def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -
         ],
         "provenance": _provenance(scenario, started),
     }
-    return Bench(agreement.rows, summary, None, agreement)
+    return Comparison(agreement.rows, summary, None, agreement)
 
 
 def _named(tell: Tell | None, what: str) -> Callable[[int, int], None] | None:
@@ -175,8 +175,8 @@ def _notes(scenario: Scenario, rows: list[Row], loops: list[dict[str, Any]]) -> 
     camera = scenario.camera
     notes = [
         "Simulated frames, no measurement of any camera. The spot is a round Gaussian.",
-        "Times are of this project's fleet code on the machine that ran the bench; multiply-adds "
-        "and bytes are counted for a small processor that takes one spot at a time.",
+        "Times are of this project's fleet code on the machine that ran the comparison; "
+        "multiply-adds and bytes are counted for a small processor that takes one spot at a time.",
         "The bound is that of the clean frame: moved and saturated as it is, without ghost, bad "
         "pixels or spill. Scatter in a case with bad pixels includes how they differ from window "
         "to window.",
@@ -184,7 +184,7 @@ def _notes(scenario: Scenario, rows: list[Row], loops: list[dict[str, Any]]) -> 
         "about 2 %, and a bias below a tenth of the scatter is not distinguished from none. Rates "
         "below 0.1 % show as 0. The recommendation rests on more seeds.",
         "The weights of the conditions and the prices of failures are judgements: state your own "
-        "(--weight, [estimator_bench]).",
+        "(--weight, [estimator_comparison]).",
     ]
     ran = [row["rms_urad"] for row in loops if row["rms_urad"] is not None]
     if ran:
@@ -200,9 +200,9 @@ def _notes(scenario: Scenario, rows: list[Row], loops: list[dict[str, Any]]) -> 
             "gains stay as they are."
         )
     if camera.noise == "none":
-        notes.append("The scenario's camera has no noise; the bench switched it on, the loop not.")
+        notes.append("The camera has no noise; the comparison switched it on, the loop not.")
     if camera.row_us > 0:
-        notes.append("The rolling shutter works in the loop; the bench's frames are global.")
+        notes.append("The rolling shutter works in the loop; the comparison's frames are global.")
     for name, part in ESTIMATORS.items():
         fault = window_fault(part, camera)
         if fault is not None:

@@ -19,7 +19,12 @@ from sim.estimators.derived import (
     Expected,
 )
 from sim.ports import CameraBelief, SpotReading, reading_fault
-from sim.studies.estimators.clipping import Picture, best_threshold_dn, clipped_normal, pictured
+from sim.studies.estimators.clipping import (
+    ExpectedFrames,
+    best_threshold_dn,
+    clipped_normal,
+    pictured,
+)
 
 EDGE_SIGMA = 2.5
 """Distance from the edge below which readings are not trusted. [spot sigmas]"""
@@ -166,7 +171,7 @@ def settings_of(part: EstimatorKind, camera: CameraParams) -> dict[str, Any]:
     return shared | (part.derived(expected) if part.derived is not None else {})
 
 
-def _least_flux_above(picture: Picture, threshold_dn: float) -> float:
+def _least_flux_above(picture: ExpectedFrames, threshold_dn: float) -> float:
     """Gate on the light above a threshold."""
     lit = clipped_normal(picture.mean_dn, picture.deviation_dn, threshold_dn)
     dark = np.full(picture.mean_dn[0].shape, picture.dark_dn)

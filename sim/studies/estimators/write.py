@@ -1,4 +1,4 @@
-"""The bench's folder: rows as JSON and CSV, the summary, and the page."""
+"""The comparison's folder: rows as JSON and CSV, the summary, and the page."""
 
 import csv
 import io
@@ -12,11 +12,11 @@ from sim.ports import SpotStatus
 from sim.studies.estimators.agreement import Agreement
 from sim.studies.estimators.page import render
 from sim.studies.estimators.rows import UNITS, Row
-from sim.studies.estimators.run import Bench
+from sim.studies.estimators.run import Comparison
 from sim.text import csv_text
 
 
-def write_bench(bench: Bench, folder: Path, *, overwrite: bool) -> None:
+def write_comparison(comparison: Comparison, folder: Path, *, overwrite: bool) -> None:
     """Write estimators.json, estimators.csv, summary.json and report.html, all or none.
 
     Raises
@@ -25,16 +25,16 @@ def write_bench(bench: Bench, folder: Path, *, overwrite: bool) -> None:
         If the folder exists and `overwrite` is false, or it cannot be written.
     """
     files = {
-        "estimators.json": json.dumps(bench.rows, indent=1, allow_nan=False),
-        "estimators.csv": as_csv(bench.rows),
-        "summary.json": json.dumps(bench.summary, indent=1, allow_nan=False),
+        "estimators.json": json.dumps(comparison.rows, indent=1, allow_nan=False),
+        "estimators.csv": as_csv(comparison.rows),
+        "summary.json": json.dumps(comparison.summary, indent=1, allow_nan=False),
     }
-    if bench.agreement is not None:
-        files["readings.csv"] = readings_csv(bench.agreement, bench.summary["estimators"])
+    if comparison.agreement is not None:
+        files["readings.csv"] = readings_csv(comparison.agreement, comparison.summary["estimators"])
     with filed(folder, kind="estimators", overwrite=overwrite) as new:
         for name, text in files.items():
             (new / name).write_text(text, encoding="utf-8")
-        put_page(new, lambda: render(bench))
+        put_page(new, lambda: render(comparison))
 
 
 def readings_csv(agreement: Agreement, names: Sequence[str]) -> str:

@@ -1,1 +1,1 @@
-"""From what a bench recorded to the constants of the mirrors, with their intervals."""
+"""From what a laboratory recorded to the constants of the mirrors, with their intervals."""

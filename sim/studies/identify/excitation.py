@@ -1,4 +1,4 @@
-"""What a bench drives a mirror with: step, chirp, multisine and pseudo-random binary sequence."""
+"""Excitations of a mirror: step, chirp, multisine and pseudo-random binary sequence."""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,4 +1,4 @@
-"""Logs that a bench can record, each known by its columns.
+"""Logs that a laboratory can record, each known by its columns.
 
 | log | columns of the CSV file |
 |---|---|

@@ -1,4 +1,4 @@
-"""Logs of the simulated switch, as a bench would record them: what identification is tried on.
+"""Logs of the simulated switch, as a laboratory would record them: what identification is tried on.
 
 The excitation is added to the controller's correction, frame by frame; readings are those of the
 simulated camera and estimator, with every disturbance of the scenario.
@@ -71,7 +71,7 @@ def record(
     noise_rad: float = 2e-6,
     progress: Callable[[int, int], None] | None = None,
 ) -> Recorded:
-    """Excite the switch of a scenario and record what a bench would.
+    """Excite the switch of a scenario and record what a laboratory would.
 
     Parameters
     ----------

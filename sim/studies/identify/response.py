@@ -1,4 +1,4 @@
-"""Frequency response of a mirror behind its drive, as a bench sees it: continuous, or by frames.
+"""Measured frequency response of a mirror behind its drive: continuous, or by frames.
 
 Everything is in closed form and smooth in resonance, quality factor and delay, which a fit needs.
 """

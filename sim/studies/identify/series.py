@@ -64,7 +64,7 @@ class Shown(NamedTuple):
     coherence: Array
 
 
-class Spectra(NamedTuple):
+class RoughResponse(NamedTuple):
     """Rough frequency responses (M, 2, 2, F), to start from, and their weights (M, F)."""
 
     frequency_hz: NDArray[Any]
@@ -126,7 +126,7 @@ def _lagged(excitation: Array, lags: int) -> Array:
     return np.stack(columns, axis=1)
 
 
-def spectra(series: Series) -> Spectra:
+def spectra(series: Series) -> RoughResponse:
     """Return rough responses from averaged cross spectra with the excitation."""
     length = min(512, len(series.reading_rad) // 4)
     reading = np.where(np.isfinite(series.reading_rad), series.reading_rad, 0.0)
@@ -148,7 +148,7 @@ def spectra(series: Series) -> Spectra:
     good = size > 1e-6 * size.max(axis=1, keepdims=True)
     safe = np.where(good[..., None, None], u, np.eye(2))
     response = np.where(good[..., None, None], y @ np.linalg.inv(safe), 0.0)
-    return Spectra(
+    return RoughResponse(
         frequency,
         response.transpose(0, 2, 3, 1),
         np.where(good, np.sqrt(size), 0.0),
@@ -198,7 +198,7 @@ def least_explained(series: Series, estimates: list[AxisEstimate], prior: Prior)
 
 
 def _fit_block(
-    series: Series, inputs: Array, rough: Spectra, block: slice, axis: int, prior: Prior,
+    series: Series, inputs: Array, rough: RoughResponse, block: slice, axis: int, prior: Prior,
     timing: FrameTiming,
 ) -> list[AxisEstimate]:  # fmt: skip
     reading = series.reading_rad[:, block, axis].T
@@ -299,7 +299,7 @@ class _Starts(NamedTuple):
 
 
 def _starts(
-    rough: Spectra, block: slice, axis: int, prior: Prior, timing: FrameTiming
+    rough: RoughResponse, block: slice, axis: int, prior: Prior, timing: FrameTiming
 ) -> _Starts:
     """Match the rough responses with a grid of resonances and quality factors."""
     half_hz = 0.5 / timing.frame_s

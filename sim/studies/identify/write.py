@@ -75,7 +75,7 @@ def write_recorded(
 ) -> Path:
     """Write a log (series.npz, decay.csv or staircase.csv), its scenario, and the truth apart.
 
-    `truth/truth.csv` says what the simulated mirrors are. A bench does not know it.
+    `truth/truth.csv` says what the simulated mirrors are. A laboratory does not know it.
     """
     folder = Path(folder)
     scenario = recorded.built.resolved

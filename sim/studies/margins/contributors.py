@@ -13,7 +13,7 @@ from sim.loop.simulate import simulate
 from sim.ports import Array
 from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
-from sim.studies.margins.margins import Study, study
+from sim.studies.margins.margins import MarginsStudy, study
 from sim.studies.margins.predict import Prediction, predict
 from sim.studies.margins.spectra import Spectra, spectra_of
 
@@ -40,7 +40,7 @@ class ContributorRow(NamedTuple):
 class Comparison(NamedTuple):
     """Everything that the page shows."""
 
-    study: Study
+    study: MarginsStudy
     spectra: Spectra
     prediction: Prediction
     rows: tuple[ContributorRow, ...]

@@ -8,11 +8,11 @@ from sim.filing import filed, put_page
 from sim.report.study_page import StudyPage, render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files
-from sim.studies.margins.margins import Study, rows, summary_of
+from sim.studies.margins.margins import MarginsStudy, rows, summary_of
 from sim.studies.margins.margins_page import page_of
 
 
-def write_margins(result: Study, folder: str | Path, *, overwrite: bool = False) -> Path:
+def write_margins(result: MarginsStudy, folder: str | Path, *, overwrite: bool = False) -> Path:
     """Write margins.json, summary.json, scenario.toml and report.html; return the folder.
 
     Raises

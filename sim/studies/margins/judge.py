@@ -85,7 +85,7 @@ class Candidate(NamedTuple):
     meets: bool
 
 
-class Bench:
+class GainJudge:
     """Evaluates gains against one scenario; everything that does not depend on them is kept."""
 
     def __init__(self, built: Built, demands: Demands) -> None:
@@ -121,7 +121,7 @@ class Bench:
         except ValueError as exc:
             raise ScenarioError(f"controller: {exc}") from exc
 
-    def judge(
+    def candidate(
         self, settings: Mapping[str, Any], slack: float = 0.0, n_grid: int = GRID
     ) -> Candidate:
         """Return what a set of gains is worth; `slack` tightens the margins."""

@@ -50,7 +50,7 @@ ASSUMPTIONS: Final = (
 
 
 @dataclass(frozen=True, slots=True)
-class Study:
+class MarginsStudy:
     """The loops of a scenario of M mirrors, and what their frequency response says."""
 
     built: Built
@@ -93,7 +93,7 @@ def mirror_of(built: Built, mirror: int) -> str:
     return f"mirror {mirror_name(mirror, built.resolved.switch.geometry.ports_per_side)}"
 
 
-def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
+def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> MarginsStudy:
     """Work out the loops of a scenario.
 
     Parameters
@@ -105,7 +105,7 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
 
     Returns
     -------
-    Study
+    MarginsStudy
 
     Raises
     ------
@@ -129,7 +129,7 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Study:
     whole = sensitivity(loop_gain(loop, grid))
     gain = axis_gain(whole)
     midpoints = nyquist_hz * (np.arange(INTEGRAL_POINTS) + 0.5) / INTEGRAL_POINTS
-    return Study(
+    return MarginsStudy(
         built=built,
         loop=loop,
         closed=closed,
@@ -152,7 +152,7 @@ def own_sensitivity(loop: Loop, frequency_hz: Array) -> Array:
     return np.stack([np.abs(whole[..., 0, 0]), np.abs(whole[..., 1, 1])], axis=-1)
 
 
-def rows(result: Study) -> list[dict[str, Any]]:
+def rows(result: MarginsStudy) -> list[dict[str, Any]]:
     """Return one row for each mirror and axis, as `margins.json` holds them.
 
     An unstable loop has no margins: its row says ``stable: false``, null, and by how much the gain
@@ -237,7 +237,7 @@ def worst_of(table: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any] | None
     return worst
 
 
-def summary_of(result: Study) -> dict[str, Any]:
+def summary_of(result: MarginsStudy) -> dict[str, Any]:
     """Return what `summary.json` holds: counts, worst cases by name, and where they come from."""
     table = rows(result)
     return {
@@ -257,7 +257,7 @@ def summary_of(result: Study) -> dict[str, Any]:
     }
 
 
-def responses(result: Study, n_frames: int) -> tuple[Array, Array]:
+def responses(result: MarginsStudy, n_frames: int) -> tuple[Array, Array]:
     """Return readings (K, M, 2) after unit steps of the reference and of the rest angle.
 
     The step of the rest angle passes the mirror itself: it starts at rest, one unit off.

@@ -11,7 +11,7 @@ from sim.scenario.portable import portable_toml
 from sim.studies.margins.margins import (
     ASSUMPTIONS,
     INTEGRAL_POINTS,
-    Study,
+    MarginsStudy,
     own_sensitivity,
     responses,
     rows,
@@ -35,7 +35,7 @@ WORDS: Final = {
 }
 
 
-def page_of(result: Study) -> StudyPage:
+def page_of(result: MarginsStudy) -> StudyPage:
     """Return the page of a study."""
     table = rows(result)
     found = against(result.built.resolved.requirements, worst_of(table))
@@ -127,7 +127,7 @@ def _cell(value: float | None) -> str:
     return "none" if value is None else number(value, "", 4)
 
 
-def _pictures(result: Study, worst: str) -> list[Section]:
+def _pictures(result: MarginsStudy, worst: str) -> list[Section]:
     """Fans of the population, each loop a column, the worst one last."""
     m, axis = result.worst
     flat_ms = result.margins.ms.ravel()

@@ -10,7 +10,7 @@ from controllers import CONTROLLERS
 from sim.assembly.build import Built
 from sim.errors import ScenarioError
 from sim.ports import Knob, Tunable, WithRules
-from sim.studies.margins.judge import Bench, Candidate, Demands
+from sim.studies.margins.judge import Candidate, Demands, GainJudge
 
 SLACK: Final = 0.004
 """Margins are kept by this much more while searching on the coarse grid, relative."""
@@ -65,22 +65,22 @@ def tune(
     ScenarioError
         If there is nothing to vary for this controller, or no gains keep the demands.
     """
-    bench = Bench(built, demands)
+    judge = GainJudge(built, demands)
     if knobs is None:
-        if not isinstance(bench.part, Tunable):
+        if not isinstance(judge.part, Tunable):
             known = [name for name, part in CONTROLLERS.items() if isinstance(part, Tunable)]
             raise ScenarioError(
-                f'controller.kind: nothing is known to be tuned in "{bench.kind}"; name settings '
+                f'controller.kind: nothing is known to be tuned in "{judge.kind}"; name settings '
                 f"with --vary NAME=LOW:HIGH. Known: {', '.join(known)}."
             )
-        knobs = bench.part.knobs
+        knobs = judge.part.knobs
     base = dict(built.resolved.controller)
     cache: dict[tuple[float, ...], Candidate] = {}
 
     def at(shares: tuple[float, ...]) -> Candidate:
         if shares not in cache:
             values = {k.name: k.value(x) for k, x in zip(knobs, shares, strict=True)}
-            cache[shares] = bench.judge(base | values, SLACK)
+            cache[shares] = judge.candidate(base | values, SLACK)
             if progress is not None:
                 progress(len(cache))
         return cache[shares]
@@ -114,21 +114,21 @@ def tune(
             best = min(better, key=lambda s: demands.cost_db(at(s)))
         else:
             step *= 0.5
-    chosen = bench.judge(at(best).settings, 0.0, 1600)
+    chosen = judge.candidate(at(best).settings, 0.0, 1600)
     return TuningResult(
         chosen=chosen,
-        present=bench.judge(base),
-        rules=_rules(bench, base),
+        present=judge.candidate(base),
+        rules=_rules(judge, base),
         tried=tuple(cache.values()),
         demands=demands,
         why=_why(chosen, at(best), best, knobs, demands),
     )
 
 
-def _rules(bench: Bench, base: dict[str, Any]) -> dict[str, Candidate]:
+def _rules(judge: GainJudge, base: dict[str, Any]) -> dict[str, Candidate]:
     """What published rules, or the kind's own, make of the believed plant."""
-    rules = bench.part.rules(bench.belief) if isinstance(bench.part, WithRules) else {}
-    return {name: bench.judge(base | values) for name, values in rules.items()}
+    rules = judge.part.rules(judge.belief) if isinstance(judge.part, WithRules) else {}
+    return {name: judge.candidate(base | values) for name, values in rules.items()}
 
 
 def _why(

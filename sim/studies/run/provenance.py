@@ -17,7 +17,7 @@ PACKAGES: Final = (
 )  # fmt: skip
 
 
-class Asked(NamedTuple):
+class Request(NamedTuple):
     """What was asked for beyond the scenario's file."""
 
     overrides: tuple[str, ...] = ()

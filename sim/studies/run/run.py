@@ -20,10 +20,10 @@ from sim.scenario.model import Scenario
 from sim.studies.run.make import make_run
 from sim.studies.run.page_data import page_data
 from sim.studies.run.preview import unexercised
-from sim.studies.run.provenance import Asked, now, provenance
+from sim.studies.run.provenance import Request, now, provenance
 from sim.studies.run.result import Result
 
-NOTHING_ASKED = Asked()
+NOTHING_ASKED = Request()
 SPECTRUM_QUALITY = 10.0
 SPECTRUM_POINTS = 60
 SPECTRUM_SAMPLES = 400_000
@@ -43,7 +43,7 @@ def run(
     progress: Callable[[int, int], None] | None = None,
     *,
     threads: int | None = None,
-    asked: Asked = NOTHING_ASKED,
+    asked: Request = NOTHING_ASKED,
     budget: Budget | None = None,
 ) -> Result:
     """Run one scenario.
@@ -57,7 +57,7 @@ def run(
     threads : int, optional
         Threads of the compiled kernels; the result does not depend on it. All there are if left
         out, but no more than there is work for.
-    asked : Asked
+    asked : Request
         What led to the scenario, to be filed.
     budget : Budget, optional
         The most memory and time that the run may take.

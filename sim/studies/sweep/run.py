@@ -8,7 +8,7 @@ from sim.studies.sweep.execute import execute, local_processes
 from sim.studies.sweep.identity import identity_of
 from sim.studies.sweep.plan import check_plan, make_plan
 from sim.studies.sweep.store import Store
-from sim.studies.sweep.table import Table, make_table, write_csv
+from sim.studies.sweep.table import SweepTable, make_table, write_csv
 
 
 def sweep(
@@ -23,7 +23,7 @@ def sweep(
     workers: int | None = None,
     overwrite: bool = False,
     progress: Callable[[int], None] | None = None,
-) -> Table:
+) -> SweepTable:
     """Run one scenario many times, and return a table with one row a run.
 
     Runs that are done are kept in the folder: the same call goes on where the last one ended.

@@ -14,10 +14,10 @@ from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.vary import toml
 from sim.text import csv_text
 
-Table = dict[str, list[Any]]
+SweepTable = dict[str, list[Any]]
 
 
-def make_table(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> Table:
+def make_table(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> SweepTable:
     """Return the columns: run, point, seed, varied quantities, metrics, limits missed, error.
 
     Parameters
@@ -34,7 +34,7 @@ def make_table(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> Table:
     """
     runs = sorted(outcomes)
     where = [plan.of_run(run) for run in runs]
-    table: Table = {
+    table: SweepTable = {
         "run": list(runs),
         "point": [point for point, _ in where],
         "seed": [seed for _, seed in where],
@@ -49,7 +49,7 @@ def make_table(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> Table:
     return table
 
 
-def write_csv(table: Table, path: Path) -> None:
+def write_csv(table: SweepTable, path: Path) -> None:
     """Write the table; an empty cell is a figure that does not exist.
 
     Text that a spreadsheet would take for a formula has an apostrophe before it.
@@ -78,7 +78,7 @@ def require_parquet() -> None:
         ) from exc
 
 
-def write_parquet(table: Table, path: Path) -> None:
+def write_parquet(table: SweepTable, path: Path) -> None:
     """Write the table with typed columns; a null is a figure that does not exist."""
     require_parquet()
     import pyarrow

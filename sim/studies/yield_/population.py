@@ -18,7 +18,7 @@ from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.connections.aim import Aimed
 from sim.studies.connections.summary import spare_travel
-from sim.studies.connections.table import CONTRIBUTORS, Maker, Table
+from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker
 from sim.studies.yield_.life import Life, draw_life
 from sim.studies.yield_.spares import rescue
 
@@ -37,7 +37,7 @@ class Judged(NamedTuple):
     """(C,) the same on the mean over time. [dB]"""
     spare: Array
     """(C,) share of travel left. [-]"""
-    table: Table
+    table: ConnectionTable
 
 
 class Population(NamedTuple):
@@ -123,7 +123,7 @@ class Judge:
             spare_travel(table, self.mirror.travel_mrad), table,
         )  # fmt: skip
 
-    def _aged(self, later: Table, life: Life) -> Array:
+    def _aged(self, later: ConnectionTable, life: Life) -> Array:
         """Return losses (C,) with the connectors and the ageing of a life."""
         loss = later.insertion_db + life.gained_db[0][self.inputs] + life.gained_db[1][self.outputs]
         first, second = life.connector_db

@@ -1,11 +1,11 @@
-"""The demo camera, and one small bench that several tests look at."""
+"""The demo camera, and one small comparison that several tests look at."""
 
 import pytest
 
 from sim.camera.settings import CameraParams
 from sim.kernels import compiled
 from sim.studies.estimators.cases import nominal
-from sim.studies.estimators.rows import bench_rows
+from sim.studies.estimators.rows import comparison_rows
 from sim.studies.estimators.settings import entrants
 
 OWN = {
@@ -33,5 +33,5 @@ def own():
 def demo_rows(demo):
     """Return rows of the demo camera at 500, 5000 and 20 000 electrons."""
     points = [nominal(demo.replace(signal_e=e)) for e in (500.0, 5000.0, 20000.0)]
-    rows = bench_rows(entrants(OWN, demo), points, 20, compiled)
+    rows = comparison_rows(entrants(OWN, demo), points, 20, compiled)
     return {(row["estimator"], row["signal_e"]): row for row in rows}

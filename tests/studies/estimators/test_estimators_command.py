@@ -11,7 +11,7 @@ from sim.cli.main import cli
 from sim.kernels import compiled
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
-from sim.studies.estimators import run as bench_run
+from sim.studies.estimators import run as comparison_run
 from sim.studies.estimators.cases import cases, nominal
 from sim.studies.estimators.frames import frames_of
 from sim.studies.estimators.in_loop import shortened
@@ -40,7 +40,7 @@ def few_points():
             seen.setdefault(case.axis, []).append(case)
         return [c for axis, found in seen.items() for c in found[: wanted.get(axis, 1)]]
 
-    keep.setattr(bench_run, "cases", few)
+    keep.setattr(comparison_run, "cases", few)
     yield
     keep.undo()
 
@@ -48,7 +48,7 @@ def few_points():
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory, few_points):
     """Return the folder of one run of the command, with a short loop."""
-    out = tmp_path_factory.mktemp("bench") / "out"
+    out = tmp_path_factory.mktemp("comparison") / "out"
     result = mirrorloop(CASE, "--out", out, "--loop-ms", 40, "--seeds", 2, *FLEET)
     assert result.exit_code == 0, result.output
     assert "recommendation: " in result.stdout

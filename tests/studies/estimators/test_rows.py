@@ -8,7 +8,14 @@ from sim.estimators import ESTIMATORS
 from sim.estimators.bounds import mortensen_least_squares_px
 from sim.kernels import compiled, plain
 from sim.studies.estimators.bound import frame_bound_px
-from sim.studies.estimators.cases import AXES, BenchCase, cases, nominal, paths_px, positions_px
+from sim.studies.estimators.cases import (
+    AXES,
+    ComparisonCase,
+    cases,
+    nominal,
+    paths_px,
+    positions_px,
+)
 from sim.studies.estimators.clipping import (
     best_threshold_dn,
     clipped_normal,
@@ -16,7 +23,7 @@ from sim.studies.estimators.clipping import (
     predicted_error_px,
 )
 from sim.studies.estimators.frames import frames_of
-from sim.studies.estimators.rows import UNITS, bench_rows, linear_range_px
+from sim.studies.estimators.rows import UNITS, comparison_rows, linear_range_px
 from sim.studies.estimators.settings import camera_belief, derived_settings, entrants
 
 # 32 positions of 32 frames, two axes: 1984 degrees of freedom; three deviations of a scatter are
@@ -117,7 +124,7 @@ def test_an_empty_frame_is_not_read_at_full_light(demo_rows):
 
 
 def test_the_truth_is_the_mean_of_the_path(demo):
-    case = BenchCase("motion", 3.0, demo, demo, motion_px=3.0)
+    case = ComparisonCase("motion", 3.0, demo, demo, motion_px=3.0)
     path = paths_px(case)
     np.testing.assert_allclose(path.mean(axis=0).T, positions_px(case), atol=1e-12)
     length = np.linalg.norm(path[-1] - path[0], axis=0) * 16 / 15
@@ -132,8 +139,8 @@ def test_every_axis_is_run_and_named(demo):
 
 def test_quad_cell_is_told_wrong_by_background_it_is_not_told_of(demo, own):
     # Background b left in pulls the balance by N / (N + n^2 b): 0.874 for 5 e-/px on 24 x 24.
-    points = [BenchCase("background_step", 5.0, demo.replace(background_e=25.0), demo)]
-    rows = bench_rows(entrants(own, demo), points, 20, compiled)
+    points = [ComparisonCase("background_step", 5.0, demo.replace(background_e=25.0), demo)]
+    rows = comparison_rows(entrants(own, demo), points, 20, compiled)
     gain = {row["estimator"]: row["gain"] for row in rows}
     assert gain["quad_cell"] == pytest.approx(20000 / (20000 + 24**2 * 5), abs=0.015)
     assert gain["poisson_fit"] == pytest.approx(1.0, abs=0.005)
@@ -141,7 +148,8 @@ def test_quad_cell_is_told_wrong_by_background_it_is_not_told_of(demo, own):
 
 def test_the_components_stand_the_ghost_and_the_low_threshold_does_not(demo, own):
     ghost = demo.replace(ghost_pct=5.0, ghost_offset_px=(4.8, 3.6))
-    rows = bench_rows(entrants(own, demo), [BenchCase("ghost", 5.0, ghost, demo)], 20, compiled)
+    case = ComparisonCase("ghost", 5.0, ghost, demo)
+    rows = comparison_rows(entrants(own, demo), [case], 20, compiled)
     error = {row["estimator"]: row["rms_error_px"] / row["bound_px"] for row in rows}
     assert error["components"] < 2 < error["thresholded_centroid"]
 

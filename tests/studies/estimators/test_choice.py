@@ -1,13 +1,13 @@
-"""Price and recommendation on rows and standings made by hand."""
+"""Price and recommendation on rows and scores made by hand."""
 
 import numpy as np
 import pytest
 
-from sim.camera.conditions import EstimatorBenchParams, WeightsParams
+from sim.camera.conditions import EstimatorComparisonParams, WeightsParams
 from sim.camera.processor import ProcessorParams
 from sim.studies.estimators.cases import Condition, chosen_cases, conditions
 from sim.studies.estimators.cases import cases as all_cases
-from sim.studies.estimators.choice import Standing, lead, recommend
+from sim.studies.estimators.choice import CandidateScore, lead, recommend
 from sim.studies.estimators.price import (
     ConditionPrice,
     condition_square_px2,
@@ -16,15 +16,16 @@ from sim.studies.estimators.price import (
     prices,
 )
 
-RULES = EstimatorBenchParams()
+RULES = EstimatorComparisonParams()
 CLEAN = {
     "failure_rate": 0.0, "wrong_rate": 0.0, "false_accept_rate": 0.0, "scatter_px": 0.02,
     "bias_rms_px": 0.0, "rms_error_px": 0.02,
 }  # fmt: skip
 
 
-def standing(name, *price_px, factor=1.0, **changes):
-    base = Standing(name, price_px, factor, 10_000, [ConditionPrice("ghost", 0.1, 0.02, 0.0, 0.0)])
+def score(name, *price_px, factor=1.0, **changes):
+    ghost = ConditionPrice("ghost", 0.1, 0.02, 0.0, 0.0)
+    base = CandidateScore(name, price_px, factor, 10_000, [ghost])
     return base._replace(**changes)
 
 
@@ -103,8 +104,8 @@ def test_the_processor_turns_a_count_into_time():
 
 def test_the_least_price_is_recommended_with_how_sure_that_is():
     choice = recommend([
-        standing("good", 0.010, 0.011, 0.010, 0.011),
-        standing("worse", 0.020, 0.021, 0.020, 0.021),
+        score("good", 0.010, 0.011, 0.010, 0.011),
+        score("worse", 0.020, 0.021, 0.020, 0.021),
     ])  # fmt: skip
     assert choice.estimator == "good"
     assert (choice.sets_won, choice.sets, choice.equals) == (4, 4, ())
@@ -114,8 +115,8 @@ def test_the_least_price_is_recommended_with_how_sure_that_is():
 
 def test_a_lead_within_chance_gives_the_cheaper_and_says_so():
     choice = recommend([
-        standing("dear", 0.010, 0.012, 0.010, 0.012, factor=1.0005),
-        standing("cheap", 0.012, 0.010, 0.012, 0.0101),
+        score("dear", 0.010, 0.012, 0.010, 0.012, factor=1.0005),
+        score("cheap", 0.012, 0.010, 0.012, 0.0101),
     ])  # fmt: skip
     assert choice.estimator == "cheap"
     assert choice.equals == ("dear",)
@@ -130,8 +131,8 @@ def test_lead_is_a_part_with_a_standard_error():
 
 
 def test_one_over_the_deadline_is_ruled_out_by_name():
-    late = standing("late", 0.001, 0.001, ruled_out="late: 900 us of arithmetic")
-    choice = recommend([late, standing("slow", 0.1, 0.1)])
+    late = score("late", 0.001, 0.001, ruled_out="late: 900 us of arithmetic")
+    choice = recommend([late, score("slow", 0.1, 0.1)])
     assert choice.estimator == "slow"
     assert choice.passed_over["late"].startswith("late: 900 us")
     assert recommend([late]).estimator is None
@@ -143,7 +144,7 @@ def test_nothing_to_choose_from():
 
 
 def test_every_other_has_a_reason():
-    each = [standing(str(i), 0.01 + 0.001 * i, 0.0101 + 0.001 * i) for i in range(5)]
+    each = [score(str(i), 0.01 + 0.001 * i, 0.0101 + 0.001 * i) for i in range(5)]
     choice = recommend(each)
     assert {choice.estimator, *choice.passed_over} == {s.estimator for s in each}
 
