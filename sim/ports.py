@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from enum import IntEnum
-from typing import Any, NamedTuple, Protocol, TypeVar, runtime_checkable
+from typing import Any, Final, NamedTuple, Protocol, TypeVar, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -150,6 +150,10 @@ class Controller(Protocol[S]):
         ...
 
 
+DIGITS: Final = 4
+"""Decimal digits of a chosen setting: what is judged is what is filed."""
+
+
 class Knob(NamedTuple):
     """One setting to choose, between two values, on a logarithmic scale unless `low` is zero."""
 
@@ -158,10 +162,14 @@ class Knob(NamedTuple):
     high: float
 
     def value(self, share: float) -> float:
-        """Return the setting at a share of the range."""
+        """Return the setting at a share of the range, in `DIGITS` digits between its ends."""
+        if share in (0.0, 1.0):
+            return (self.low, self.high)[int(share)]
         if self.low > 0:
-            return float(self.low * (self.high / self.low) ** share)
-        return self.low + (self.high - self.low) * share
+            exact = float(self.low * (self.high / self.low) ** share)
+        else:
+            exact = self.low + (self.high - self.low) * share
+        return min(max(float(f"{exact:.{DIGITS}g}"), self.low), self.high)
 
     def share(self, value: float) -> float:
         """Return where in the range a setting is, cut off at its ends."""

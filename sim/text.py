@@ -1,5 +1,6 @@
 """Text of users as data: nothing in it moves a cursor, starts a formula or breaks an encoding."""
 
+import re
 import unicodedata
 from typing import Any
 
@@ -9,6 +10,10 @@ HIDDEN = ("Cc", "Cf", "Cs", "Zl", "Zp")
 """Unicode categories that are not drawn, or that change how what follows is drawn: control
 characters, format characters (with those that turn the direction), halves of characters, line and
 paragraph separators."""
+
+
+_NUMBER = r"[+-]?(?:\d[\d_]*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
+_RANGE = re.compile(rf"^({_NUMBER})\.\.({_NUMBER})(?:/(.*))?$")
 
 
 def shown(text: Any) -> str:
@@ -35,6 +40,15 @@ def csv_text(text: str) -> str:
     except ValueError:
         return f"'{text}"
     return text
+
+
+def range_of(text: str) -> tuple[str, str, str | None] | None:
+    """Return both ends of LOW..HIGH and the count of LOW..HIGH/COUNT, as written; None if neither.
+
+    The ends are decimal numbers; the count is whatever stands behind the slash.
+    """
+    found = _RANGE.match(text)
+    return None if found is None else (found[1], found[2], found[3])
 
 
 def _escaped(character: str) -> str:

@@ -20,19 +20,23 @@ from sim.text import shown
     help="Change a value of the scenario, as for `run`; may be repeated.",
 )  # fmt: skip
 @click.option(
-    "--ms", default=1.7, show_default=True, type=click.FloatRange(min=1.0, min_open=True),
-    help="Largest Ms of any mirror.",
+    "--max-sensitivity", "max_sensitivity", type=click.FloatRange(min=1.0, min_open=True),
+    metavar="MS", help="Largest Ms of any mirror. Default: that of [requirements].",
 )  # fmt: skip
 @click.option(
-    "--gain-margin", "gain_margin_db", default=6.0, show_default=True,
-    type=click.FloatRange(min=0.0), metavar="DB", help="Smallest gain margin of any mirror.",
+    "--gain-margin", "gain_margin_db", type=click.FloatRange(min=0.0), metavar="DB",
+    help="Smallest gain margin of any mirror. Default: that of [requirements].",
+)  # fmt: skip
+@click.option(
+    "--phase-margin", "phase_margin_deg", type=click.FloatRange(min=0.0), metavar="DEG",
+    help="Smallest phase margin of any mirror. Default: that of [requirements].",
 )  # fmt: skip
 @click.option(
     "--settling", "settling_ms", type=click.FloatRange(min=0.0), metavar="MS",
     help="Slowest settling of any mirror. Default: nine tenths of the scenario's limit, if any.",
 )  # fmt: skip
 @click.option(
-    "--vary", "vary", multiple=True, metavar="NAME=LOW:HIGH",
+    "--vary", "vary", multiple=True, metavar="NAME=LOW..HIGH",
     help="A setting of the controller to choose, and its range; in place of the usual ones; may "
     "be repeated up to three times.",
 )  # fmt: skip
@@ -49,8 +53,9 @@ def tune(
     scenario: str,
     out: str,
     overrides: tuple[str, ...],
-    ms: float,
-    gain_margin_db: float,
+    max_sensitivity: float | None,
+    gain_margin_db: float | None,
+    phase_margin_deg: float | None,
     settling_ms: float | None,
     vary: tuple[str, ...],
     settling_weight: float,
@@ -79,14 +84,17 @@ def tune(
     path = find(scenario)
     check_output(Path(out), kind="tuning", overwrite=overwrite)
     numbers = {
-        "--ms": ms, "--gain-margin": gain_margin_db, "--settling": settling_ms,
+        "--max-sensitivity": max_sensitivity, "--gain-margin": gain_margin_db,
+        "--phase-margin": phase_margin_deg, "--settling": settling_ms,
         "--settling-weight": settling_weight,
     }  # fmt: skip
     check_finite(numbers)
     knobs = _knobs(vary)
     with naming(path, overrides):
         built = build(load_scenario(path, overrides))
-        demands = demands_of(built, ms, gain_margin_db, settling_ms, settling_weight)
+        demands = demands_of(
+            built, max_sensitivity, gain_margin_db, phase_margin_deg, settling_ms, settling_weight
+        )
         outcome = search(built, demands, knobs)
     say(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
     chosen = built.resolved.replace(controller=outcome.chosen.settings)
@@ -112,7 +120,8 @@ def tune(
             )
         say(
             f"worst mirrors: Ms {c.ms:.3f} (mirror {c.ms_mirror}), gain margin "
-            f"{c.gain_margin_db:.2f} dB (mirror {c.gain_mirror})"
+            f"{c.gain_margin_db:.2f} dB (mirror {c.gain_mirror}), phase margin "
+            f"{c.phase_margin_deg:.1f} deg (mirror {c.phase_mirror})"
         )
         say(check.words)
         say(f"run {folder / 'tuned.toml'}")
@@ -139,19 +148,23 @@ def _knobs(vary: tuple[str, ...]) -> Any:
     """Return the knobs that were asked for; None for the usual ones."""
     from sim.errors import ScenarioError
     from sim.studies.margins.tune import Knob
+    from sim.text import range_of
 
     if len(vary) > 3:
         raise ScenarioError(f"--vary: at most three settings (got {len(vary)})")
     knobs: list[Knob] = []
     for text in vary:
-        name, _, span = text.partition("=")
-        try:
-            low, high = (float(part) for part in span.split(":"))
-        except ValueError as exc:
-            raise ScenarioError(f'--vary needs "name=low:high" (got {text!r})') from exc
-        if name.strip() in {knob.name for knob in knobs}:
-            raise ScenarioError(f"--vary {text}: {name.strip()} is varied already")
+        path, _, span = text.partition("=")
+        name = path.strip().removeprefix("controller.")
+        ends = range_of(span.strip())
+        if ends is None or not name:
+            raise ScenarioError(f"--vary needs NAME=LOW..HIGH (got {text!r})")
+        if ends[2] is not None:
+            raise ScenarioError(f"--vary {text}: the search takes its own steps; leave out /COUNT")
+        low, high = float(ends[0]), float(ends[1])
+        if name in {knob.name for knob in knobs}:
+            raise ScenarioError(f"--vary {text}: {name} is varied already")
         if not 0 <= low < high < float("inf"):
-            raise ScenarioError(f"--vary {text}: low must be 0 or more, and below high")
-        knobs.append(Knob(name.strip(), low, high))
+            raise ScenarioError(f"--vary {text}: LOW must be 0 or more, and below HIGH")
+        knobs.append(Knob(name, low, high))
     return knobs or None

@@ -117,14 +117,14 @@ def scenario(tmp_path):
 
 def test_a_controller_of_ones_own_is_tuned_by_its_knobs(scenario):
     built = build(scenario('controller = {kind = "own.py:Own", pull = 0.1}', CONTROLLER))
-    result = tune(built, Demands(1.7, 6.0, None))
+    result = tune(built, Demands(1.7, 6.0, 30.0, None))
     assert 0.05 <= result.chosen.settings["pull"] <= 0.5
     assert result.rules["a third"].settings["pull"] == 1 / 3
     assert result.chosen.meets
     silent = CONTROLLER.replace("knobs = ", "buttons = ")
     built = build(scenario('controller = {kind = "own.py:Own", pull = 0.1}', silent))
     with pytest.raises(ScenarioError, match="nothing is known to be tuned .* Known: integrator, p"):
-        tune(built, Demands(1.7, 6.0, None))
+        tune(built, Demands(1.7, 6.0, 30.0, None))
 
 
 def test_every_shipped_controller_but_the_open_loop_can_be_tuned():

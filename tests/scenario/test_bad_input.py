@@ -207,7 +207,7 @@ def test_every_fault_of_several_names_the_file_and_options_name_themselves(tmp_p
     assert outcome.exit_code == 2
     assert outcome.stderr.startswith("error: --at: a frequency must be above 0")
     outcome = mirrorloop(
-        "tune", "harrow_point_reconfigure", "--out", tmp_path / "out", "--vary", "foo=1:2"
+        "tune", "harrow_point_reconfigure", "--out", tmp_path / "out", "--vary", "foo=1..2"
     )
     assert outcome.stderr.count("controller") == 1, outcome.stderr
     assert not (tmp_path / "out").exists()

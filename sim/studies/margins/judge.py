@@ -44,6 +44,8 @@ class Demands(NamedTuple):
     """Largest Ms of both axes together. [-]"""
     gain_margin_db: float
     """[dB]"""
+    phase_margin_deg: float
+    """[deg]"""
     settling_ms: float | None
     """Longest predicted settling; None: no demand. [ms]"""
     settling_weight: float = 0.0
@@ -68,6 +70,9 @@ class Candidate(NamedTuple):
     gain_margin_db: float
     """Smallest over the population; infinite if there is none. [dB]"""
     gain_mirror: str
+    phase_margin_deg: float
+    """Smallest over the population; infinite if there is none. [deg]"""
+    phase_mirror: str
     settling_ms: float
     """Slowest predicted settling of the population. [ms]"""
     settling_mirror: str
@@ -130,7 +135,9 @@ class GainJudge:
         grid = frequency_grid(loop, n_grid)
         whole = sensitivity(loop_gain(loop, grid))
         ms = largest_singular_value(whole).max(axis=0)
-        gain = np.nan_to_num(margins(grid, axis_gain(whole)).gain, nan=np.inf).min(axis=-1)
+        of_axes = margins(grid, axis_gain(whole))
+        gain = np.nan_to_num(of_axes.gain, nan=np.inf).min(axis=-1)
+        phase_deg = np.degrees(np.nan_to_num(of_axes.phase_rad, nan=np.inf)).min(axis=-1)
         closed = close(loop)
         stable = bool((growth(closed) < 1.0).all())
         settling_s, left = np.full(len(mirrors), np.inf), np.zeros((len(mirrors), 2))
@@ -148,6 +155,7 @@ class GainJudge:
             stable
             and ms.max() <= demands.ms * (1 - slack)
             and gain_db.min() >= demands.gain_margin_db * (1 + slack)
+            and phase_deg.min() >= demands.phase_margin_deg * (1 + slack)
             and (demands.settling_ms is None or 1e3 * settling_s.max() <= demands.settling_ms)
         )
         ports = self.built.resolved.switch.geometry.ports_per_side
@@ -162,6 +170,8 @@ class GainJudge:
             ms_mirror=name(ms.argmax()),
             gain_margin_db=float(gain_db.min()) if stable else -np.inf,
             gain_mirror=name(gain.argmin()),
+            phase_margin_deg=float(phase_deg.min()) if stable else -np.inf,
+            phase_mirror=name(phase_deg.argmin()),
             settling_ms=1e3 * float(settling_s.max()),
             settling_mirror=name(settling_s.argmax()),
             ringing_ms=1e3 * float(self.ringing_s.max()),
@@ -189,13 +199,25 @@ def _hold_frame(built: Built) -> int:
 
 def demands_of(
     built: Built,
-    ms: float = 1.7,
-    gain_margin_db: float = 6.0,
+    ms: float | None = None,
+    gain_margin_db: float | None = None,
+    phase_margin_deg: float | None = None,
     settling_ms: float | None = None,
     settling_weight: float = 0.0,
 ) -> Demands:
-    """Return the demands; settling, if not given, is `SETTLING_SHARE` of the scenario's limit."""
+    """Return the demands.
+
+    Margins that are not given are those of the scenario's `[requirements]`; settling, if not given,
+    is `SETTLING_SHARE` of the scenario's limit.
+    """
+    required = built.resolved.requirements
+    if ms is None:
+        ms = required.max_sensitivity
+    if gain_margin_db is None:
+        gain_margin_db = required.gain_margin_db
+    if phase_margin_deg is None:
+        phase_margin_deg = required.phase_margin_deg
     limit = built.resolved.limits.settling_max_ms
     if settling_ms is None and limit is not None:
         settling_ms = SETTLING_SHARE * limit
-    return Demands(ms, gain_margin_db, settling_ms, settling_weight)
+    return Demands(ms, gain_margin_db, phase_margin_deg, settling_ms, settling_weight)

@@ -71,7 +71,7 @@ def tune(
             known = [name for name, part in CONTROLLERS.items() if isinstance(part, Tunable)]
             raise ScenarioError(
                 f'controller.kind: nothing is known to be tuned in "{judge.kind}"; name settings '
-                f"with --vary NAME=LOW:HIGH. Known: {', '.join(known)}."
+                f"with --vary NAME=LOW..HIGH. Known: {', '.join(known)}."
             )
         knobs = judge.part.knobs
     base = dict(built.resolved.controller)
@@ -144,6 +144,11 @@ def _why(
             f"gain margin of mirror {coarse.gain_mirror} "
             f"({coarse.gain_margin_db:.2f} of {demands.gain_margin_db:g} dB)"
         )
+    if coarse.phase_margin_deg < demands.phase_margin_deg * (1 + 4 * SLACK):
+        held.append(
+            f"phase margin of mirror {coarse.phase_mirror} "
+            f"({coarse.phase_margin_deg:.1f} of {demands.phase_margin_deg:g} deg)"
+        )
     if demands.settling_ms is not None and coarse.settling_ms > 0.95 * demands.settling_ms:
         held.append(
             f"settling of mirror {coarse.settling_mirror} "
@@ -177,6 +182,7 @@ def _excess(c: Candidate, demands: Demands) -> float:
     if demands.settling_ms is not None:
         late = max(c.settling_ms / demands.settling_ms - 1, 0.0)
     lack = max(1 - c.gain_margin_db / max(demands.gain_margin_db, 1e-9), 0.0)
+    lack += max(1 - c.phase_margin_deg / max(demands.phase_margin_deg, 1e-9), 0.0)
     return max(c.ms / demands.ms - 1, 0.0) + lack + late
 
 
@@ -189,10 +195,12 @@ def _none(tried: Sequence[Candidate], demands: Demands) -> str:
     settling = "" if demands.settling_ms is None else f", settling {demands.settling_ms:g} ms"
     return (
         f"controller: none of {len(tried)} gains keeps Ms {demands.ms:g}, gain margin "
-        f"{demands.gain_margin_db:g} dB{settling} for every mirror; the nearest has Ms "
-        f"{nearest.ms:.3f} (mirror {nearest.ms_mirror}), {nearest.gain_margin_db:.2f} dB (mirror "
-        f"{nearest.gain_mirror}) and settles in {nearest.settling_ms:.1f} ms (mirror "
-        f"{nearest.settling_mirror}){_ringing(nearest, demands)}"
+        f"{demands.gain_margin_db:g} dB, phase margin {demands.phase_margin_deg:g} deg{settling} "
+        f"for every mirror; the nearest has Ms {nearest.ms:.3f} (mirror {nearest.ms_mirror}), "
+        f"{nearest.gain_margin_db:.2f} dB (mirror {nearest.gain_mirror}), "
+        f"{nearest.phase_margin_deg:.1f} deg (mirror {nearest.phase_mirror}) and settles in "
+        f"{nearest.settling_ms:.1f} ms (mirror {nearest.settling_mirror})"
+        f"{_ringing(nearest, demands)}"
     )
 
 

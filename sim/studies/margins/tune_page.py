@@ -83,6 +83,8 @@ def _row(c: Candidate) -> dict[str, Any]:
         "ms_mirror": c.ms_mirror,
         "gain_margin_db": figure(c.gain_margin_db),
         "gain_margin_mirror": c.gain_mirror,
+        "phase_margin_deg": figure(c.phase_margin_deg),
+        "phase_margin_mirror": c.phase_mirror,
         "settling_ms": figure(c.settling_ms),
         "settling_mirror": c.settling_mirror,
         "ringing_ms": figure(c.ringing_ms),
@@ -127,8 +129,8 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
         title=f"Tuning: {built.resolved.title}",
         question=(
             f"Which gains lose the least light, with Ms at most {d.ms:g}, gain margin at least "
-            f"{d.gain_margin_db:g} dB{settling} for every one of "
-            f"{len(built.parts.mirrors)} mirrors?"
+            f"{d.gain_margin_db:g} dB, phase margin at least {d.phase_margin_deg:g}°{settling} for "
+            f"every one of {len(built.parts.mirrors)} mirrors?"
         ),
         verdict=f"{outcome_words(outcome)}. {check.words}",
         good=good,
@@ -145,14 +147,16 @@ def _compared(named: dict[str, Candidate]) -> Table:
 
     return Table(
         "Predicted, worst mirror where it says so",
-        ["Gains", "Ms, worst", "Gain margin, worst [dB]", "Settling, worst [ms]", "Noise [urad]",
+        ["Gains", "Ms, worst", "Gain margin, worst [dB]",
+         "Phase margin, worst [deg]", "Settling, worst [ms]", "Noise [urad]",
          "Disturbance [urad]", "Loss [dB]", "Demands"],
         [
             [name, f"{cell(c.ms)} ({c.ms_mirror})", f"{cell(c.gain_margin_db)} ({c.gain_mirror})",
+             f"{cell(c.phase_margin_deg)} ({c.phase_mirror})",
              cell(c.settling_ms), cell(c.noise_rad, 3, 1e6), cell(c.disturbed_rad, 3, 1e6),
              cell(c.loss_db), "kept" if c.meets else "missed"]
             if c.stable
-            else [name, "unstable", "", "", "", "", "", "missed"]
+            else [name, "unstable", "", "", "", "", "", "", "missed"]
             for name, c in named.items()
         ],
     )  # fmt: skip

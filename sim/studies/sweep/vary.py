@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from sim.studies.sweep.errors import SweepError
+from sim.text import range_of
 
 FORMS = (
     "PATH=1,2,3 or PATH=LOW..HIGH/COUNT or PATH=uniform(LOW,HIGH), loguniform(LOW,HIGH) or "
@@ -22,8 +23,8 @@ MOST_VALUES = 100_000
 LONGEST = 9
 """Digits in a count."""
 SMALLEST = 2.0**-53
-_NUMBER = r"[+-]?(?:\d[\d_]*(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?"
-_RANGE = re.compile(rf"^({_NUMBER})\.\.({_NUMBER})(?:/(.*))?$")
+DIGITS = 12
+"""Decimal digits of the values inside a range: 0.3, not 0.30000000000000004."""
 _CALL = re.compile(r"^([A-Za-z_]\w*)\((.*)\)$")
 
 
@@ -81,8 +82,8 @@ def parse_vary(text: str) -> Varied:
         raise SweepError(f"--vary needs {FORMS} (got {text!r})")
     if path == "seed":
         raise SweepError(f"--vary {text}: the seed is varied by --seeds")
-    if found := _RANGE.match(value):
-        return Varied(path, _range(text, *found.groups()), None)
+    if (ends := range_of(value)) is not None:
+        return Varied(path, _range(text, *ends), None)
     if found := _CALL.match(value):
         return Varied(path, (), _distribution(text, *found.groups()))
     if ".." in value and not value.startswith(('"', "'", "[")):
@@ -112,8 +113,8 @@ def _range(text: str, low: str, high: str, count: str | None) -> tuple[Any, ...]
     first, last, n = float(low), float(high), int(number)
     if first == last:
         raise SweepError(f"--vary {text}: the ends of a range must differ")
-    values = [first + (last - first) * i / (n - 1) for i in range(n)]
-    values[-1] = last
+    values = [float(f"{first + (last - first) * i / (n - 1):.{DIGITS}g}") for i in range(n)]
+    values[0], values[-1] = first, last
     whole = all(re.fullmatch(r"[+-]?\d+", end) for end in (low, high))
     if whole and all(v.is_integer() for v in values):
         return tuple(int(v) for v in values)

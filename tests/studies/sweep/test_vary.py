@@ -15,6 +15,7 @@ from sim.studies.sweep.vary import Distribution, parse_vary, toml
         ("a.b = 1.5", (1.5,)),
         ("a=5..20/4", (5, 10, 15, 20)),  # whole ends, whole steps: whole numbers
         ("a=0..1/3", (0.0, 0.5, 1.0)),
+        ("a=0.1..0.5/5", (0.1, 0.2, 0.3, 0.4, 0.5)),  # no 0.30000000000000004
         ("a=-1e-3..1e-3/2", (-1e-3, 1e-3)),
         ("a=2..1/2", (2, 1)),
         ("controller.kind=pi,lqg", ("pi", "lqg")),
