@@ -7,9 +7,9 @@ import numpy as np
 from controllers.by_law import ByLaw
 from controllers.lqg_design import LineParams, LqgGains, design
 from controllers.sampled_model import sampled_model
-from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Knob, PlantBelief
+from sim.ports.linear_law import LawMatrices, LinearLaw
 
 
 class LqgParams(Block):

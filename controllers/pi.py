@@ -5,9 +5,9 @@ from typing import Literal
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Knob, PlantBelief
+from sim.ports.linear_law import LawMatrices, LinearLaw
 
 
 class PiParams(Block):

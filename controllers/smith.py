@@ -5,9 +5,9 @@ from typing import Literal
 
 from controllers.by_law import ByLaw
 from controllers.sampled_model import sampled_model
-from sim.linear_law import LawMatrices, LinearLaw
 from sim.params import Block, Positive
 from sim.ports import Knob, PlantBelief
+from sim.ports.linear_law import LawMatrices, LinearLaw
 
 
 class SmithParams(Block):

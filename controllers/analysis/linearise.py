@@ -5,8 +5,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from controllers.analysis.state_numbers import numbers_of, with_numbers
-from sim.linear_law import LawMatrices, LinearLaw, states_law
 from sim.ports import Array, Setpoint, TiltReading
+from sim.ports.linear_law import LawMatrices, LinearLaw, states_law
 
 SMALL_RAD = 2.0**-20
 """Size of the test signals, near 1 urad; a power of two, so that linear controllers are exact."""
@@ -41,8 +41,8 @@ class LinearController(NamedTuple):
 def linearise(controller: Any, n_mirrors: int = 1) -> LinearController:
     """Return the matrices of a controller.
 
-    A controller that states its law (`sim.linear_law.StatesLaw`) is taken by its word. Of any other
-    every floating-point number of the state is moved a little, and so is the reading; the
+    A controller that states its law (`sim.ports.linear_law.StatesLaw`) is taken by its word. Of any
+    other every floating-point number of the state is moved a little, and so is the reading; the
     differences of what `step` returns are the columns. Numbers that influence nothing are left out.
     The result is then held against the controller itself on random readings of three sizes, from 1
     to 240 urad, so that a controller that is not linear there (a dead band, a gain that depends on

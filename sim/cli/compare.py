@@ -18,7 +18,7 @@ def compare(figures: str | None, out: str, overwrite: bool) -> None:
     """
     from pathlib import Path
 
-    from sim.filing import check_output
+    from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.studies.compare.model import compare as compared
     from sim.studies.compare.model import load_comparison

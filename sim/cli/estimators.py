@@ -72,7 +72,7 @@ def estimators(
     from pathlib import Path
 
     from sim.errors import ScenarioError
-    from sim.filing import check_output
+    from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.estimators.run import compare_estimators, run_recorded

@@ -43,7 +43,7 @@ def identify(
     """
     from sim.cli.show import progress_of
     from sim.errors import ScenarioError
-    from sim.filing import check_output
+    from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.identify.identify import identify as estimate
@@ -105,7 +105,7 @@ def record(
     truth/truth.csv, so that `identify` can be tried on it.
     """
     from sim.cli.show import progress_of
-    from sim.filing import check_output
+    from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.identify.record import record as excited

@@ -22,7 +22,7 @@ from sim.cli.sweep import sweep
 from sim.cli.tune import tune
 from sim.cli.yield_ import yield_
 from sim.errors import MISSED
-from sim.text import shown
+from sim.files.text import shown
 
 
 @click.group(cls=Grouped, context_settings={"help_option_names": ["-h", "--help"]})
@@ -136,7 +136,7 @@ def run(
     path = find(scenario)
     chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
     from sim.assembly.cost import Budget, default_budget
-    from sim.filing import check_output
+    from sim.files.filing import check_output
     from sim.scenario.model import load_scenario
     from sim.studies.run.provenance import Request
     from sim.studies.run.run import run as run_scenario

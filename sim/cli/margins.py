@@ -6,7 +6,7 @@ from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.errors import MISSED
-from sim.text import shown
+from sim.files.text import shown
 
 
 @click.command()
@@ -38,7 +38,7 @@ def margins(
     from pathlib import Path
 
     from sim.assembly.build import build
-    from sim.filing import check_output
+    from sim.files.filing import check_output
     from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario

@@ -8,11 +8,11 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from sim.files.text import shown
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign
 from sim.results.verdict import verdict_of
 from sim.studies.run.result import Result
-from sim.text import shown
 
 
 @contextmanager

@@ -1,6 +1,5 @@
 """The `sweep` command: many runs of one scenario, kept as they finish."""
 
-import os
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,12 +9,9 @@ import click
 
 from sim.cli.guard import showing
 from sim.cli.screen import say
-from sim.errors import FAULT, MISSED, REFUSED, Stopped
-from sim.filing import mark, put_page
+from sim.errors import FAULT, MISSED, REFUSED
 
 PLAIN_EVERY_S = 10.0
-MOST_WORKERS = 256
-"""Processes on one machine; more take its memory and gain nothing."""
 
 
 @click.command()
@@ -33,9 +29,9 @@ MOST_WORKERS = 256
               help="How distributions are drawn; latin if left out.")  # fmt: skip
 @click.option("--set", "overrides", multiple=True, metavar="PATH=VALUE",
               help="Change a value for all runs, as on `run`; may be repeated.")  # fmt: skip
-@click.option("--workers", type=click.IntRange(1, MOST_WORKERS), metavar="N",
+@click.option("--workers", type=click.IntRange(1, 256), metavar="N",
               help="Processes on this machine; one a processor if left out.")  # fmt: skip
-@click.option("--dask", "dask", metavar="ADDRESS",
+@click.option("--cluster", "cluster", metavar="ADDRESS",
               help="Run on the Dask cluster at ADDRESS instead (extra `cluster`).")  # fmt: skip
 @click.option("--parquet", is_flag=True, help="Write table.parquet too (extra `cluster`).")
 @click.option("--overwrite", is_flag=True, help="Throw away an earlier sweep in DIR.")
@@ -53,7 +49,7 @@ def sweep(
     design: str | None,
     overrides: tuple[str, ...],
     workers: int | None,
-    dask: str | None,
+    cluster: str | None,
     parquet: bool,
     overwrite: bool,
     repair: bool,
@@ -69,58 +65,23 @@ def sweep(
     """
     from pathlib import Path
 
-    from sim.studies.sweep import table
-    from sim.studies.sweep.errors import SweepError
-    from sim.studies.sweep.execute import dask_cluster, execute, local_processes
-    from sim.studies.sweep.identity import identity_of
     from sim.studies.sweep.one_run import FAULT as FAULT_WORDS
-    from sim.studies.sweep.page import render
-    from sim.studies.sweep.plan import check_plan, make_plan
-    from sim.studies.sweep.store import KIND, OURS, Store
+    from sim.studies.sweep.run import sweep as swept_by
 
-    if dask is not None and workers is not None:
-        raise SweepError("--dask: the cluster has its own workers; leave out --workers")
-    if parquet:
-        table.require_parquet()
-    plan = make_plan(
-        scenario, vary, seeds=seeds, samples=samples, design=design, overrides=overrides
-    )
-    check_plan(plan)
-    folder = Path(out)
-    with Store(folder, identity_of(plan), overwrite=overwrite, repair=repair) as store:
-        try:
-            if retry:
-                store.forget_failed()
-            begun = len(store.done())
-            if begun < plan.n_runs:
-                engine = (
-                    dask_cluster(dask)
-                    if dask is not None
-                    else local_processes(min(workers or processors(), plan.n_runs - begun))
-                )
-                with progress(begun, plan.n_runs) as tell, engine as ready:
-                    execute(plan, store, ready, tell, lambda text: say(text, err=True))
-            outcomes = store.outcomes()
-            columns = table.make_table(plan, outcomes)
-            table.write_csv(columns, folder / "table.csv")
-            if parquet:
-                table.write_parquet(columns, folder / "table.parquet")
-            put_page(folder, lambda: render(plan, outcomes))
-            mark(folder, KIND, OURS)
-        except KeyboardInterrupt:
-            raise Stopped(
-                f"stopped: {len(store.done())} of {plan.n_runs} runs are done and kept; "
-                "the same command goes on from there"
-            ) from None
-    failed = [run for run, outcome in outcomes.items() if outcome.error is not None]
-    missed = sum(bool(outcome.limits_missed) for outcome in outcomes.values())
-    with showing(folder):
+    with progress() as tell:
+        swept = swept_by(
+            scenario, vary, out, seeds=seeds, samples=samples, design=design, overrides=overrides,
+            workers=workers, cluster=cluster, parquet=parquet, overwrite=overwrite, repair=repair,
+            retry=retry, progress=tell, warn=lambda text: say(text, err=True),
+        )  # fmt: skip
+    plan, missed, failed = swept.plan, swept.missed, swept.failed
+    with showing(Path(out)):
         say(
             f"{plan.n_runs} runs ({len(plan.points)} points x {len(plan.seeds)} seeds): "
-            f"{missed} missed a limit, {len(failed)} could not be done"
+            f"{len(missed)} missed a limit, {len(failed)} could not be done"
         )
     if failed:
-        errors = [str(outcomes[run].error) for run in failed]
+        errors = [str(swept.outcomes[run].error) for run in failed]
         ours = [i for i, text in enumerate(errors) if text.startswith(FAULT_WORDS)]
         first = ours[0] if ours else 0
         say(f"error: run {failed[first]}: {errors[first]}", err=True)
@@ -129,24 +90,11 @@ def sweep(
         ctx.exit(MISSED)
 
 
-def processors() -> int:
-    """Return how many processors this program may use."""
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:  # not on every system
-        return os.cpu_count() or 1
-
-
 @contextmanager
-def progress(begun: int, total: int) -> Iterator[Callable[[int], None]]:
+def progress() -> Iterator[Callable[[int, int, int], None]]:
     """Show runs done and time left on stderr: a bar on a terminal, now and then a line elsewhere.
 
-    Parameters
-    ----------
-    begun : int
-        Runs done before this call; they say nothing about the pace.
-    total : int
-        All runs.
+    What it yields is called with the runs done before, the runs done, and all runs.
     """
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn
@@ -155,7 +103,7 @@ def progress(begun: int, total: int) -> Iterator[Callable[[int], None]]:
     first: list[tuple[int, float]] = []
     console = Console(stderr=True)
 
-    def line(done: int) -> str:
+    def line(begun: int, done: int, total: int) -> str:
         now = time.perf_counter()
         if done > begun and not first:
             first.append((done, now))  # what came before is start-up, not pace
@@ -165,8 +113,8 @@ def progress(begun: int, total: int) -> Iterator[Callable[[int], None]]:
     if not console.is_terminal:
         last = [-PLAIN_EVERY_S]
 
-        def tell_plainly(done: int) -> None:
-            now, text = time.perf_counter() - started, line(done)
+        def tell_plainly(begun: int, done: int, total: int) -> None:
+            now, text = time.perf_counter() - started, line(begun, done, total)
             if now - last[0] >= PLAIN_EVERY_S or done == total:
                 last[0] = now
                 say(text, err=True)
@@ -175,8 +123,10 @@ def progress(begun: int, total: int) -> Iterator[Callable[[int], None]]:
         return
     columns: tuple[Any, ...] = (TextColumn("{task.description}"), BarColumn())
     with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task(line(begun), total=total, completed=begun)
-        yield lambda done: bar.update(task, completed=done, description=line(done))
+        task = bar.add_task("runs", total=None)
+        yield lambda begun, done, total: bar.update(
+            task, completed=done, total=total, description=line(begun, done, total)
+        )
 
 
 def time_left(done_here: int, left: int, elapsed_s: float) -> str:

@@ -9,7 +9,7 @@ from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.errors import MISSED
-from sim.text import shown
+from sim.files.text import shown
 
 
 @click.command()
@@ -72,7 +72,7 @@ def tune(
 
     from sim.assembly.build import build
     from sim.cli.show import progress_bar
-    from sim.filing import check_output
+    from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.margins.filing import write_study

@@ -6,7 +6,7 @@ from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.errors import MISSED
-from sim.text import shown
+from sim.files.text import shown
 
 
 @click.command("yield")
@@ -44,7 +44,7 @@ def yield_(
     from pathlib import Path
 
     from sim.cli.counting import counting_bar
-    from sim.filing import check_output
+    from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.yield_.filing import KIND, servo_of_run, write

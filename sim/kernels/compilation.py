@@ -21,8 +21,8 @@ from numba.core.compiler import Compiler
 HERE = Path(__file__).parent
 SIM = HERE.parent
 SOURCES = (
-    SIM / "linear_law.py",
-    SIM / "ports.py",
+    SIM / "ports" / "linear_law.py",
+    
     SIM / "mirror" / "motion.py",
     SIM / "mirror" / "propagator.py",
     SIM / "camera" / "equivalent_noise.py",

@@ -5,8 +5,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.linear_law import LawMatrices, LawState, faults
 from sim.ports import Array
+from sim.ports.linear_law import LawMatrices, LawState, faults
 
 
 class KernelLaw(NamedTuple):

@@ -4,17 +4,17 @@ from typing import Any
 
 import numpy as np
 
-from sim.linear_law import states_law
 from sim.loop.parts import Parts
 from sim.loop.state import LoopState, initial_state
 from sim.loop.tree import is_record, kind, leaves, misfit
+from sim.ports.linear_law import states_law
 
 
 def check_fit(parts: Parts, state: LoopState) -> None:
     """Refuse a state that is not one of these parts, or of parts like them.
 
     Sizes and kinds are compared, not numbers: which scenario a state is of, the caller must know
-    (`sim.loop.saved.load` does).
+    (`sim.loop.saved.load_state` does).
 
     Raises
     ------

@@ -14,14 +14,14 @@ from sim.camera.equivalent_noise import NO_TABLE
 from sim.camera.exposure import Sampling, empty_readings
 from sim.kernels.law import law_of, memory_of, state_of
 from sim.kernels.stretch import Imaging, Inputs, Paths, Scratch, Setup, Watched
-from sim.linear_law import states_law
 from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
 from sim.loop.stages import AT_ONCE, Exposure, beyond_table, pictures_of
-from sim.loop.state import LoopState, copy
+from sim.loop.state import LoopState, copy_state
 from sim.loop.stopwatch import Laps, Stage, lap
 from sim.ports import Array
+from sim.ports.linear_law import states_law
 from sim.rng import Stream
 
 HISTORIES = 128
@@ -76,7 +76,7 @@ class Fused:
         parts, environment, scratch = self._parts, ahead.environment, self._scratch
         last = ahead.stretch.end - 1
         in_kernel = not self._drawn and any(at == last for _, at in parts.pictures)
-        motion, memory = copy(state.motion), memory_of(state.control)
+        motion, memory = copy_state(state.motion), memory_of(state.control)
         setup = Setup(
             parts.seed, int(Stream.AMPLIFIER), parts.mirrors, ahead.mirrors.fleet, parts.drive,
             self._imaging(environment.temperature[:-1], in_kernel),

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import OutputError, SimError
-from sim.filing import putting
+from sim.files.filing import putting
 from sim.loop.fit import check_fit
 from sim.loop.parts import Parts
 from sim.loop.state import CameraPicture, LoopState, initial_state
@@ -35,7 +35,9 @@ class StateError(SimError):
     """A state cannot be saved, or a saved one cannot be used."""
 
 
-def save(parts: Parts, state: LoopState, path: str | Path, *, overwrite: bool = False) -> None:
+def save_state(
+    parts: Parts, state: LoopState, path: str | Path, *, overwrite: bool = False
+) -> None:
     """Write a state to a file.
 
     Parameters
@@ -93,8 +95,8 @@ def save(parts: Parts, state: LoopState, path: str | Path, *, overwrite: bool = 
         raise OutputError(f"{place}: cannot be written: {exc.strerror}") from exc
 
 
-def load(parts: Parts, path: str | Path) -> LoopState:
-    """Read a state that `save` wrote.
+def load_state(parts: Parts, path: str | Path) -> LoopState:
+    """Read a state that `save_state` wrote.
 
     Parameters
     ----------

@@ -74,7 +74,7 @@ def steps(
     parts : Parts
         What takes part.
     state : LoopState
-        From `initial_state`, from here, or from `sim.loop.saved.load`.
+        From `initial_state`, from here, or from `sim.loop.saved.load_state`.
     until : int, optional
         Frame before which to stop; the run's end if left out.
     fused : bool

@@ -19,7 +19,7 @@ from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
 from sim.loop.recorder import note_frame
-from sim.loop.state import CameraPicture, LoopState, copy
+from sim.loop.state import CameraPicture, LoopState, copy_state
 from sim.loop.stopwatch import Laps, Stage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing
@@ -56,7 +56,7 @@ class FrameByFrame:
     ) -> LoopState:
         """Return the state after a stretch of frames; the traces under watch are written to."""
         parts, n = self._parts, self._parts.clock.ticks_per_frame
-        motion = copy(state.motion)
+        motion = copy_state(state.motion)
         moving, waiting, lag, change = motion
         control, search, pictures = state.control, state.search, state.pictures
         for k in range(ahead.stretch.frames):

@@ -82,7 +82,7 @@ def initial_state(parts: Parts) -> LoopState:
     )
 
 
-def copy(state: Tree) -> Tree:
+def copy_state(state: Tree) -> Tree:
     """Return a state, or a part of one, with arrays of its own.
 
     A yielded state shows the rows of its run's traces and so keeps all of them in memory; a copy

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ProfileError
+from sim.files.reading import read_text
 from sim.mechanics.plausible import check_names
 from sim.ports import Array
-from sim.reading import read_text
 from sim.registry import nearest
 
 STANDARD_GRAVITY_M_S2 = 9.80665

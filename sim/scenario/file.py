@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from sim.errors import ScenarioError
+from sim.files.reading import is_there, read_text
 from sim.outside import in_full, is_file
 from sim.params import NONE
-from sim.reading import is_there, read_text
 from sim.registry import GROUPS, nearest
 from sim.scenario.gallery import gallery_folder
 

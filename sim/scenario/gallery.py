@@ -5,8 +5,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from sim.errors import ScenarioError
+from sim.files.reading import is_there
 from sim.outside import named_in
-from sim.reading import is_there
 from sim.registry import GROUPS, nearest
 
 HERE = Path(__file__).parent

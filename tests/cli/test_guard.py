@@ -16,7 +16,7 @@ from sim.cli.guard import Guarded, showing
 from sim.cli.main import cli
 from sim.cli.screen import say
 from sim.errors import PageFault, ScenarioError, Stopped
-from sim.filing import PAGE_FAULT
+from sim.files.filing import PAGE_FAULT
 
 ROOT = Path(__file__).parents[2]
 SHORT = (

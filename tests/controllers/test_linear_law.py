@@ -14,8 +14,8 @@ from controllers.pi import Pi
 from sim.kernels.compiled.control import control_block, law_of_block
 from sim.kernels.law import law_of, memory_of, state_of
 from sim.kernels.plain.control import control
-from sim.linear_law import LawMatrices, LinearLaw, faults, hand_over, law_step, states_law
 from sim.ports import Array
+from sim.ports.linear_law import LawMatrices, LinearLaw, faults, hand_over, law_step, states_law
 from tests.controllers.test_controller_contract import CASES, build
 
 ALL = [

@@ -22,9 +22,9 @@ from sim.assembly.build import build
 from sim.errors import OutputError
 from sim.loop.fused import reasons_not_fused
 from sim.loop.parts import Parts
-from sim.loop.saved import StateError, load, save
+from sim.loop.saved import StateError, load_state, save_state
 from sim.loop.simulate import LoopResult, finished, simulate, steps
-from sim.loop.state import LoopState, copy, initial_state
+from sim.loop.state import LoopState, copy_state, initial_state
 from sim.loop.tree import leaves
 from sim.scenario.model import load_scenario
 from tests.controllers.test_controller_contract import CASES as SETTINGS
@@ -68,12 +68,12 @@ IDS = [f"{name}{'' if fused else ', stage by stage'}" for name, fused in RUNS]
 GO_ON = """
 import json, sys
 import numpy as np
-from sim.loop.saved import load
+from sim.loop.saved import load_state
 from sim.loop.simulate import finished, steps
 from tests.loop.test_steps import made, parts_of_result
 for name, fused, again, path in json.loads(sys.argv[1]):
     parts = made(name)
-    state = load(parts, path)
+    state = load_state(parts, path)
     for state in steps(parts, state, until=again, fused=fused): pass
     for state in steps(parts, state, fused=fused): pass
     np.savez(path + ".done", **parts_of_result(finished(parts, state)))
@@ -126,7 +126,7 @@ def gone_on(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         parts = made(name)
         first, again = cuts(key, parts.clock.n_frames)
         path = folder / f"{len(jobs)}.npz"
-        save(parts, run_to(parts, initial_state(parts), first, fused=fused), path)
+        save_state(parts, run_to(parts, initial_state(parts), first, fused=fused), path)
         jobs.append((name, fused, again, str(path)))
         results[key] = folder / f"{path.name}.done.npz"
     subprocess.run(
@@ -170,7 +170,7 @@ def test_states_share_the_rows_of_the_traces_and_nobody_can_write_to_them() -> N
     assert np.shares_memory(early.records.rows.error_rad, late.records.rows.error_rad)
     with pytest.raises(ValueError, match="read-only"):
         early.records.rows.error_rad[0] = 1.0
-    own = copy(early)
+    own = copy_state(early)
     assert frozen(own) == frozen(early)
     assert not np.shares_memory(own.records.rows.error_rad, late.records.rows.error_rad)
     assert own.records.rows.error_rad.base is None
@@ -238,8 +238,8 @@ def state(parts: Parts) -> LoopState:
 def test_what_is_loaded_is_what_was_saved(
     parts: Parts, state: LoopState, tmp_path: Path
 ) -> None:
-    save(parts, state, tmp_path / "state.npz")
-    assert frozen(load(parts, tmp_path / "state.npz")) == frozen(copy(state))
+    save_state(parts, state, tmp_path / "state.npz")
+    assert frozen(load_state(parts, tmp_path / "state.npz")) == frozen(copy_state(state))
     assert [p.name for p in tmp_path.iterdir()] == ["state.npz"]
 
 
@@ -249,20 +249,20 @@ def test_a_file_is_not_replaced_unless_asked(
     path = tmp_path / "state.npz"
     path.write_text("mine")
     with pytest.raises(OutputError, match="already exists, left unchanged"):
-        save(parts, state, path)
+        save_state(parts, state, path)
     assert path.read_text() == "mine"
-    save(parts, state, path, overwrite=True)
-    assert load(parts, path).frame == 70
+    save_state(parts, state, path, overwrite=True)
+    assert load_state(parts, path).frame == 70
 
 
 def test_another_scenario_is_named_by_what_differs(
     parts: Parts, state: LoopState, tmp_path: Path
 ) -> None:
-    save(parts, state, tmp_path / "state.npz")
+    save_state(parts, state, tmp_path / "state.npz")
     other = made("move", "camera.latency_us=800")
     with pytest.raises(StateError, match=r"camera\.latency_us is 700\.0 there, 800\.0 here"):
-        load(other, tmp_path / "state.npz")
-    assert load(made("move", 'title="another"'), tmp_path / "state.npz").frame == 70
+        load_state(other, tmp_path / "state.npz")
+    assert load_state(made("move", 'title="another"'), tmp_path / "state.npz").frame == 70
 
 
 @pytest.mark.parametrize("at", [0.02, 0.3, 0.6])
@@ -270,12 +270,12 @@ def test_a_file_with_a_flipped_byte_is_refused(
     parts: Parts, state: LoopState, tmp_path: Path, at: float
 ) -> None:
     path = tmp_path / "state.npz"
-    save(parts, state, path)
+    save_state(parts, state, path)
     data = bytearray(path.read_bytes())
     data[int(at * len(data))] ^= 0x55
     path.write_bytes(bytes(data))
     with pytest.raises(StateError):
-        load(parts, path)
+        load_state(parts, path)
 
 
 @pytest.mark.parametrize("offset", [6, 8, 10], ids=["version", "flags", "compression"])
@@ -283,12 +283,12 @@ def test_a_directory_that_asks_for_what_cannot_be_read_is_refused(
     parts: Parts, state: LoopState, tmp_path: Path, offset: int
 ) -> None:
     path = tmp_path / "state.npz"
-    save(parts, state, path)
+    save_state(parts, state, path)
     data = bytearray(path.read_bytes())
     data[data.rindex(b"PK\x01\x02") + offset] ^= 0x55
     path.write_bytes(bytes(data))
     with pytest.raises(StateError):
-        load(parts, path)
+        load_state(parts, path)
 
 
 @pytest.mark.parametrize("at", [0.95, 0.97, 0.99, 0.995])
@@ -297,12 +297,12 @@ def test_a_flipped_byte_in_the_directory_is_refused_or_changes_nothing(
 ) -> None:
     """The directory at the end of the file also holds dates, which nothing is read from."""
     path = tmp_path / "state.npz"
-    save(parts, state, path)
+    save_state(parts, state, path)
     data = bytearray(path.read_bytes())
     data[int(at * len(data))] ^= 0x55
     path.write_bytes(bytes(data))
     try:
-        loaded = load(parts, path)
+        loaded = load_state(parts, path)
     except StateError:
         return
     for (name, one), (other, two) in zip(leaves(state), leaves(loaded), strict=True):
@@ -315,10 +315,10 @@ def test_half_a_file_is_refused(
     parts: Parts, state: LoopState, tmp_path: Path, share: float
 ) -> None:
     path = tmp_path / "state.npz"
-    save(parts, state, path)
+    save_state(parts, state, path)
     path.write_bytes(path.read_bytes()[: int(share * path.stat().st_size)])
     with pytest.raises(StateError, match="not a whole one"):
-        load(parts, path)
+        load_state(parts, path)
 
 
 def test_an_array_that_was_changed_is_refused(
@@ -326,25 +326,25 @@ def test_an_array_that_was_changed_is_refused(
 ) -> None:
     """A whole archive again, with good sums of its own; that over the state is not."""
     path = tmp_path / "state.npz"
-    save(parts, state, path)
+    save_state(parts, state, path)
     with np.load(path) as archive:
         arrays = dict(archive)
     arrays["motion.moving.tilt"][0, 0] += 1e-9
     np.savez(path, **arrays)
     with pytest.raises(StateError, match="has changed since it was saved"):
-        load(parts, path)
+        load_state(parts, path)
 
 
 def test_pickled_objects_are_not_read(parts: Parts, tmp_path: Path) -> None:
     path = tmp_path / "state.npz"
     np.savez(path, header=np.array([{"a": 1}], dtype=object))
     with pytest.raises(StateError):
-        load(parts, path)
+        load_state(parts, path)
 
 
 def test_no_file_is_said(parts: Parts, tmp_path: Path) -> None:
     with pytest.raises(StateError, match="there is no such file"):
-        load(parts, tmp_path / "none.npz")
+        load_state(parts, tmp_path / "none.npz")
 
 
 class Counting:
@@ -378,5 +378,5 @@ def test_a_plug_in_that_cannot_be_saved_is_named(
     state = run_to(parts, initial_state(parts), 20)
     assert finished(parts, run_to(parts, state)).traces.error_rad.any()
     with pytest.raises(StateError, match=match):
-        save(parts, state, tmp_path / "state.npz")
+        save_state(parts, state, tmp_path / "state.npz")
     assert not list(tmp_path.iterdir())

@@ -99,7 +99,7 @@ def _stepped(law, way, memory, value, last, a, start, count):  # type: ignore[no
     """Write the states after a frame, and return the correction that is wanted.
 
     The way is 0 for mirrors that are seen, 1 for lost ones. Sums are taken in the order of
-    `sim.linear_law.law_step`.
+    `sim.ports.linear_law.law_step`.
     """
     n = law.after.shape[1]
     for i in range(n):

@@ -15,8 +15,8 @@ from sim.kernels.law import KernelLaw
 from sim.kernels.stretch import Inputs, Paths, Scratch, Setup, Watched
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N, take
-from sim.linear_law import LawState
 from sim.mirror.motion import Asked, Forcing, Motion
+from sim.ports.linear_law import LawState
 
 
 @step

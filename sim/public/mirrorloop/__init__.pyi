@@ -6,6 +6,14 @@ from sim.scenario.model import load_scenario as load_scenario
 from sim.assembly.build import Built as Built
 from sim.assembly.build import build as build
 from sim.studies.run.run import run as run
+from sim.loop.state import LoopState as LoopState
+from sim.loop.state import initial_state as initial_state
+from sim.loop.simulate import simulate as simulate
+from sim.loop.simulate import steps as steps
+from sim.loop.simulate import finished as finished
+from sim.loop.saved import save_state as save_state
+from sim.loop.saved import load_state as load_state
+from sim.loop.state import copy_state as copy_state
 from sim.studies.run.result import Result as Result
 from sim.results.traces import Traces as Traces
 from sim.results.traces import SpotImages as SpotImages
@@ -33,6 +41,7 @@ from sim.studies.margins.robustness import changed as _sensitivity
 from sim.studies.margins.robustness import fastest as _fastest_loops
 from sim.studies.estimators.run import compare_estimators as _compare_estimators
 from sim.studies.sweep.run import sweep as sweep
+from sim.studies.sweep.run import Swept as Swept
 from sim.studies.identify.identify import identify as identify
 from sim.studies.identify.identify import Identified as Identified
 from sim.studies.identify.record import record as _record_log
@@ -56,7 +65,7 @@ from sim.params import NonNegative as NonNegative
 from sim.params import Fraction as Fraction
 from sim.params import Count as Count
 from sim.params import PairXY as PairXY
-from sim.ports import Array as Array
+from sim.ports.array import Array as Array
 from sim.ports import Controller as Controller
 from sim.ports import TiltReading as TiltReading
 from sim.ports import Setpoint as Setpoint
@@ -78,8 +87,8 @@ from sim.ports import WorthAPicture as WorthAPicture
 from sim.ports import Knob as Knob
 from sim.ports import Tunable as Tunable
 from sim.ports import WithRules as WithRules
-from sim.linear_law import LinearLaw as LinearLaw
-from sim.linear_law import LawMatrices as LawMatrices
+from sim.ports.linear_law import LinearLaw as LinearLaw
+from sim.ports.linear_law import LawMatrices as LawMatrices
 from controllers.by_law import ByLaw as ByLaw
 
 # Shipped parts

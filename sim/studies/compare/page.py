@@ -9,7 +9,7 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.filing import filed, put_page
+from sim.files.filing import filed, put_page
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table, render_study

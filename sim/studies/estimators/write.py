@@ -7,13 +7,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from sim.filing import filed, put_page
+from sim.files.filing import filed, put_page
+from sim.files.text import csv_text
 from sim.ports import SpotStatus
 from sim.studies.estimators.agreement import Agreement
 from sim.studies.estimators.page import render
 from sim.studies.estimators.rows import UNITS, Row
 from sim.studies.estimators.run import Comparison
-from sim.text import csv_text
 
 
 def write_comparison(comparison: Comparison, folder: Path, *, overwrite: bool) -> None:

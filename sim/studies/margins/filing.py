@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from sim.filing import filed, put_page
+from sim.files.filing import filed, put_page
 from sim.report.study_page import StudyPage, render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files
@@ -33,7 +33,7 @@ def write_study(
     """Write each table as NAME.json, each text under its own name, the scenario and the page.
 
     The files that the scenario reads are copied beside it. `kind` names the results to
-    `sim.filing.filed`.
+    `sim.files.filing.filed`.
     """
     folder = Path(folder)
     with filed(folder, kind=kind, overwrite=overwrite) as new:

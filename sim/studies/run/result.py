@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.filing import filed, put_page
+from sim.files.filing import filed, put_page
 from sim.optics.epochs import Epoch
 from sim.ports import Array
 from sim.results.ranking import Rows

@@ -227,12 +227,12 @@ def dask_cluster(address: str) -> Iterator[Engine]:
         from distributed import Client
     except ImportError as exc:
         raise SweepError(
-            '--dask needs the "cluster" extra: pip install "mirrorloop[cluster]"'
+            '--cluster needs the "cluster" extra: pip install "mirrorloop[cluster]"'
         ) from exc
     try:
         client: Any = Client(address, timeout=10)
     except (OSError, ValueError, TypeError) as exc:
-        raise SweepError(f"--dask {address}: no scheduler answers there: {exc}") from exc
+        raise SweepError(f"--cluster {address}: no scheduler answers there: {exc}") from exc
     with client:
 
         def workers() -> int:
@@ -243,8 +243,8 @@ def dask_cluster(address: str) -> Iterator[Engine]:
             yield Engine(client.get_executor(), lambda: max(2, 2 * workers()), workers)
         except ClusterLost as exc:
             raise SweepError(
-                f"--dask {address}: the cluster was lost ({exc}); finished runs are kept and the "
-                "same command goes on from there"
+                f"--cluster {address}: the cluster was lost ({exc}); finished runs are kept and "
+                "the same command goes on from there"
             ) from exc
 
 
@@ -255,6 +255,6 @@ def _check_versions(address: str, found: dict[str, dict[str, str]]) -> None:
         for package, version in here.items():
             if there.get(package) != version:
                 raise SweepError(
-                    f"--dask {address}: worker {name} has {package} {there.get(package)}, not "
+                    f"--cluster {address}: worker {name} has {package} {there.get(package)}, not "
                     f"{version}; figures could differ"
                 )

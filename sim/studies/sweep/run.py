@@ -1,14 +1,45 @@
-"""A sweep from Python: the same plan, store and table as the command's."""
+"""A sweep from its plan to its folder: the one way for Python and the command."""
 
-import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
-from sim.studies.sweep.execute import execute, local_processes
+from sim.errors import Stopped
+from sim.files.filing import mark, put_page
+from sim.kernels.threads import available
+from sim.studies.sweep import table
+from sim.studies.sweep.errors import SweepError
+from sim.studies.sweep.execute import Engine, dask_cluster, execute, local_processes
 from sim.studies.sweep.identity import identity_of
-from sim.studies.sweep.plan import check_plan, make_plan
-from sim.studies.sweep.store import Store
-from sim.studies.sweep.table import SweepTable, make_table, write_csv
+from sim.studies.sweep.one_run import RunOutcome
+from sim.studies.sweep.page import render
+from sim.studies.sweep.plan import Plan, check_plan, make_plan
+from sim.studies.sweep.store import KIND, OURS, Store
+from sim.studies.sweep.table import SweepTable, make_table
+
+MOST_WORKERS = 256
+"""Processes on one machine; more take its memory and gain nothing."""
+
+
+class Swept(NamedTuple):
+    """All runs of a sweep."""
+
+    plan: Plan
+    outcomes: Mapping[int, RunOutcome]
+    """Run number -> what became of it."""
+    table: SweepTable
+    """Column -> values, one for each run."""
+
+    @property
+    def failed(self) -> list[int]:
+        """Runs that could not be done."""
+        return [run for run, outcome in self.outcomes.items() if outcome.error is not None]
+
+    @property
+    def missed(self) -> list[int]:
+        """Runs that missed a limit."""
+        return [run for run, outcome in self.outcomes.items() if outcome.limits_missed]
 
 
 def sweep(
@@ -19,12 +50,17 @@ def sweep(
     seeds: int = 1,
     samples: int | None = None,
     design: str | None = None,
-    overrides: Sequence[str] = (),
+    overrides: Iterable[str] = (),
     workers: int | None = None,
+    cluster: str | None = None,
+    parquet: bool = False,
     overwrite: bool = False,
-    progress: Callable[[int], None] | None = None,
-) -> SweepTable:
-    """Run one scenario many times, and return a table with one row a run.
+    repair: bool = False,
+    retry: bool = False,
+    progress: Callable[[int, int, int], None] | None = None,
+    warn: Callable[[str], None] | None = None,
+) -> Swept:
+    """Run one scenario many times, and write table.csv and report.html.
 
     Runs that are done are kept in the folder: the same call goes on where the last one ended.
     Processes are started, so a script must keep its calls behind ``if __name__ == "__main__":``.
@@ -36,34 +72,84 @@ def sweep(
     vary : sequence of str
         What to vary, as the command's `--vary` takes it.
     folder : str or Path
-        For the runs and table.csv.
+        For the runs, the table and the page.
     seeds, samples, design, overrides
         As the command's options of these names.
     workers : int, optional
-        Processes; as many as there are processors if left out.
+        Processes here; one a processor if left out.
+    cluster : str, optional
+        Address of a Dask cluster that does the runs instead (extra `cluster`).
+    parquet : bool
+        Whether to write table.parquet too (extra `cluster`).
     overwrite : bool
         Whether the runs of another sweep in the folder may be deleted.
+    repair : bool
+        Whether to drop what is damaged in the store, and do those runs again.
+    retry : bool
+        Whether to do the runs again that could not be done.
     progress : callable, optional
-        Called with the number of runs done.
-
-    Returns
-    -------
-    dict
-        Column -> values, one for each run.
+        Called with the runs done before this call, the runs done, and all runs.
+    warn : callable, optional
+        Called with a line of text if there is no worker for a while.
 
     Raises
     ------
     SimError
-        If the sweep cannot be done as asked.
+        If the sweep cannot be done as asked; Stopped if it was interrupted.
     """
+    if cluster is not None and workers is not None:
+        raise SweepError("--cluster: the cluster has its own workers; leave out --workers")
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        raise SweepError(f"workers: must lie between 1 and {MOST_WORKERS} (got {workers})")
+    if parquet:
+        table.require_parquet()
     plan = make_plan(
-        str(scenario), vary, seeds=seeds, samples=samples, design=design, overrides=overrides
+        str(scenario), vary, seeds=seeds, samples=samples, design=design, overrides=tuple(overrides)
     )
     check_plan(plan)
-    with Store(Path(folder), identity_of(plan), overwrite=overwrite) as store:
-        if len(store.done()) < plan.n_runs:
-            with local_processes(workers or os.cpu_count() or 1) as engine:
-                execute(plan, store, engine, progress)
-        table = make_table(plan, store.outcomes())
-    write_csv(table, Path(folder) / "table.csv")
-    return table
+    place = Path(folder)
+    with Store(place, identity_of(plan), overwrite=overwrite, repair=repair) as store:
+        with _stopping(store, plan):
+            if retry:
+                store.forget_failed()
+            begun = len(store.done())
+            if begun < plan.n_runs:
+                with _engine(cluster, workers, plan.n_runs - begun) as engine:
+                    tell = None if progress is None else _told(progress, begun, plan.n_runs)
+                    execute(plan, store, engine, tell, warn)
+            outcomes = store.outcomes()
+            columns = make_table(plan, outcomes)
+            table.write_csv(columns, place / "table.csv")
+            if parquet:
+                table.write_parquet(columns, place / "table.parquet")
+            put_page(place, lambda: render(plan, outcomes))
+            mark(place, KIND, OURS)
+    return Swept(plan, outcomes, columns)
+
+
+@contextmanager
+def _engine(cluster: str | None, workers: int | None, left: int) -> Iterator[Engine]:
+    if cluster is not None:
+        with dask_cluster(cluster) as engine:
+            yield engine
+        return
+    with local_processes(min(workers or available(), left)) as engine:
+        yield engine
+
+
+@contextmanager
+def _stopping(store: Store, plan: Plan) -> Iterator[None]:
+    """Say what is kept when the user stops."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise Stopped(
+            f"stopped: {len(store.done())} of {plan.n_runs} runs are done and kept; "
+            "the same command goes on from there"
+        ) from None
+
+
+def _told(
+    progress: Callable[[int, int, int], None], begun: int, total: int
+) -> Callable[[int], None]:
+    return lambda done: progress(begun, done, total)

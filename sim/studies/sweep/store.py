@@ -12,7 +12,7 @@ from types import TracebackType
 from typing import Any, Final, NamedTuple, Self
 
 from sim.errors import OutputError
-from sim.filing import MARKER, PAGE_FAULT, WORK, check_output, mark, marker, put
+from sim.files.filing import MARKER, PAGE_FAULT, WORK, check_output, mark, marker, put
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 

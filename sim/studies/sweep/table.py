@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from sim.filing import put
+from sim.files.filing import put
+from sim.files.text import csv_text
 from sim.results.table import FIGURE_OF
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.vary import toml
-from sim.text import csv_text
 
 SweepTable = dict[str, list[Any]]
 

@@ -4,7 +4,7 @@ import json
 from pathlib import Path
 
 from sim.errors import OutputError
-from sim.filing import filed, put_page
+from sim.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.connections.csv_table import write_columns

@@ -141,14 +141,14 @@ def test_any_executor_will_do_and_order_does_not_matter(plan, undisturbed, tmp_p
 
 def test_no_scheduler_at_the_address():
     pytest.importorskip("distributed", reason='needs Dask: pip install "mirrorloop[cluster]"')
-    with pytest.raises(SweepError, match="--dask nowhere://x: no scheduler answers there"):
+    with pytest.raises(SweepError, match="--cluster nowhere://x: no scheduler answers there"):
         with dask_cluster("nowhere://x"):
             pass
 
 
 def test_dask_missing_is_said_in_one_line(monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "distributed", None)
-    with pytest.raises(SweepError, match=r"--dask needs the \"cluster\" extra: pip install"):
+    with pytest.raises(SweepError, match=r"--cluster needs the \"cluster\" extra: pip install"):
         with dask_cluster("tcp://127.0.0.1:1"):
             pass
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from sim.errors import OutputError
-from sim.filing import MARKER, filed
+from sim.files.filing import MARKER, filed
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.store import FILE, Store

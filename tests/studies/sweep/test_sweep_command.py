@@ -35,7 +35,7 @@ def test_a_sweep_with_failed_runs_is_finished_and_says_so(tmp_path):
     ("words", "message"),
     [
         (("--vary", "camera.bits=1..2"), "error: --vary camera.bits=1..2: a range needs /COUNT"),
-        (("--dask", "tcp://x:1", "--workers", 2), "error: --dask: the cluster has its own workers"),
+        (("--cluster", "tcp://x:1", "--workers", 2), "--cluster: the cluster has its own workers"),
         (("--vary", "camera.bitss=8"), "camera.bitss: unknown key"),
     ],
 )
@@ -62,10 +62,10 @@ def test_time_left(done, left, elapsed, words):
 def test_start_up_is_not_taken_for_pace(monkeypatch, capsys):
     now = [0.0]
     monkeypatch.setattr("sim.cli.sweep.time.perf_counter", lambda: now[0])
-    with progress(10, 20) as tell:
+    with progress() as tell:
         for seconds, done in ((0, 10), (100, 11), (105, 12), (120, 13)):
             now[0] = seconds
-            tell(done)
+            tell(10, done, 20)
     said = capsys.readouterr().err.splitlines()
     # Two runs in the 20 s after the first: 7 more take 70 s.
     assert said[-1] == "13 of 20 runs, about 70 s left"

@@ -7,7 +7,7 @@ from click.testing import CliRunner
 
 from sim.cli.main import cli
 from sim.errors import ScenarioError
-from sim.reading import read_text
+from sim.files.reading import read_text
 
 
 def checked(path, *words):

@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from sim.text import csv_text, shown, shown_lines
+from sim.files.text import csv_text, shown, shown_lines
 
 
 @pytest.mark.parametrize(

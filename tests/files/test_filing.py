@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-import sim.filing as filing
+import sim.files.filing as filing
 from sim.errors import OutputError
-from sim.filing import MARKER, PAGE_FAULT, WORK, check_output, filed, put, put_page
+from sim.files.filing import MARKER, PAGE_FAULT, WORK, check_output, filed, put, put_page
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 
 def write(place, text, *, kind="run", overwrite=False, more=()):
@@ -172,7 +172,7 @@ def test_the_check_leaves_nothing_behind(tmp_path):
 KILLED = """
 import os, signal, sys, time
 from pathlib import Path
-import sim.filing as filing
+import sim.files.filing as filing
 if sys.argv[2] == "moved":
     filing._exchanged = lambda one, other: False
     rename = os.rename

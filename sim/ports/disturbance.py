@@ -1,0 +1,129 @@
+"""What a disturbance knows and does: the run it takes part in, its effects, its events."""
+
+from collections.abc import Iterable
+from typing import Any, NamedTuple, Protocol, TypeVar, runtime_checkable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.ports.array import Array
+
+S = TypeVar("S")
+
+
+class Clock(NamedTuple):
+    """The time base of a run: frames, and drive ticks inside a frame."""
+
+    tick_s: float
+    ticks_per_frame: int
+    n_frames: int
+
+    @property
+    def frame_s(self) -> float:
+        """Frame period. [s]"""
+        return self.tick_s * self.ticks_per_frame
+
+    def tick_times_s(self, first_frame: int, n_frames: int) -> Array:
+        """Return the (n_frames * ticks_per_frame + 1,) tick edges of a block of frames. [s]"""
+        first = first_frame * self.ticks_per_frame
+        edges = np.arange(first, first + n_frames * self.ticks_per_frame + 1, dtype=np.float64)
+        return self.tick_s * edges
+
+    def frame_times_s(self, first_frame: int, n_frames: int) -> Array:
+        """Return the (n_frames + 1,) frame edges of a block of frames. [s]"""
+        edges = np.arange(first_frame, first_frame + n_frames + 1, dtype=np.float64)
+        return self.frame_s * edges
+
+
+class Effects(NamedTuple):
+    """What a disturbance does over a block of F frames of N ticks; None where it does nothing.
+
+    Values are given at edges and are linear between them; both ends of the block are included.
+    """
+
+    acceleration_m_s2: Array | None = None
+    """(F*N + 1, 3) base acceleration at tick edges. [m/s^2]"""
+    rest_rad: Array | None = None
+    """(F + 1, M, 2) wander of the mirrors' rest angle at frame edges. [rad]"""
+    sensor_rad: Array | None = None
+    """(F + 1, 2) shift of the camera's frame against the fibres, as mirror tilt. [rad]"""
+    gain: Array | None = None
+    """(F + 1,) relative change of the drive's gain. [-]"""
+    resonance: Array | None = None
+    """(F + 1,) relative change of the mirrors' resonance. [-]"""
+    temperature_k: Array | None = None
+    """(F + 1,) bench temperature above reference. [K]"""
+
+
+class Disturbance(Protocol[S]):
+    """A disturbance. Blocks are asked for in order, each starting where the last ended."""
+
+    def initial_state(self) -> S:
+        """Return the state before the first frame."""
+        ...
+
+    def advance(self, state: S, first_frame: int, n_frames: int) -> tuple[S, Effects]:
+        """Return (next state, effects over the block); must not change its input."""
+        ...
+
+
+@runtime_checkable
+class WorthAPicture(Protocol):
+    """A disturbance whose strongest base acceleration is worth spot images of that moment."""
+
+    worth_a_picture: bool
+
+
+class Event(NamedTuple):
+    """What happens once in a run, as it was asked for; it may reach beyond the run."""
+
+    name: str
+    from_s: float
+    to_s: float
+    peak_s: float
+    """When it is strongest. [s]"""
+
+
+def conditions_of(disturbances: Iterable[Any]) -> list[dict[str, Any]]:
+    """Return what is to be filed of those disturbances that state it in their `conditions`."""
+    found = (getattr(disturbance, "conditions", None) for disturbance in disturbances)
+    return [dict(conditions) for conditions in found if isinstance(conditions, dict)]
+
+
+def events_of(disturbances: Iterable[Any]) -> list[Event]:
+    """Return the events of those disturbances that state one in their `event`."""
+    found = (getattr(disturbance, "event", None) for disturbance in disturbances)
+    return [event for event in found if isinstance(event, Event)]
+
+
+def shows_event(disturbance: Any) -> bool:
+    """Return whether spot images are kept of a disturbance's strongest acceleration."""
+    return isinstance(disturbance, WorthAPicture) and disturbance.worth_a_picture
+
+
+@runtime_checkable
+class WithDensity(Protocol):
+    """A disturbance that turns mirrors at random and states its spectral density.
+
+    Without it a study that needs one plays the disturbance and takes a periodogram.
+    """
+
+    def density_rad2_per_hz(self, frequency_hz: Array) -> Array:
+        """Return the one-sided density (F,) of the rest angle, per axis. [rad^2/Hz]"""
+        ...
+
+
+class Site(NamedTuple):
+    """What a disturbance knows of the run it takes part in."""
+
+    clock: Clock
+    mirror_ids: NDArray[np.int64]
+    """(M,) number of each simulated mirror in the whole switch; random numbers are keyed by it."""
+    key: tuple[int, int]
+    """(seed, stream): the random numbers that are this disturbance's own (see sim.rng)."""
+    folder: Any
+    """pathlib.Path against which relative file names are read."""
+    age_h: float = 0.0
+    """Age of the switch at the start of the run, from first power. [h]"""
+    population_key: tuple[int, int] | None = None
+    """(seed, stream) for what belongs to the mirrors as they were built; `key` if None."""
