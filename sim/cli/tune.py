@@ -147,8 +147,8 @@ def check_finite(numbers: dict[str, float | None]) -> None:
 def _knobs(vary: tuple[str, ...]) -> Any:
     """Return the knobs that were asked for; None for the usual ones."""
     from sim.errors import ScenarioError
+    from sim.files.text import range_of
     from sim.studies.margins.tune import Knob
-    from sim.text import range_of
 
     if len(vary) > 3:
         raise ScenarioError(f"--vary: at most three settings (got {len(vary)})")

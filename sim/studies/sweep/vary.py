@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from sim.files.text import range_of
 from sim.studies.sweep.errors import SweepError
-from sim.text import range_of
 
 FORMS = (
     "PATH=1,2,3 or PATH=LOW..HIGH/COUNT or PATH=uniform(LOW,HIGH), loguniform(LOW,HIGH) or "
