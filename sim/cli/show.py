@@ -67,7 +67,10 @@ def summary(result: Result) -> None:
         if value is not None and (figure.headline or figure.limit in result.limited):
             table.add_row(figure.words, number(value, figure.unit, plain=plain))
     console.print(table)
-    verdict = verdict_of(result.limits, result.rows.culprits, result.verdict.because, plain=plain)
+    said = result.verdict
+    verdict = verdict_of(
+        result.limits, result.rows.culprits, said.because, said.beyond, plain=plain
+    )
     console.print(verdict.text, soft_wrap=True)
     for limit in result.limits:
         console.print(limit_line(limit, plain=plain), soft_wrap=True)

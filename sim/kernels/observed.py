@@ -59,7 +59,7 @@ class ReadingTraces(NamedTuple):
     """(T, M) worst in each interval."""
     correction_rad: NDArray[np.float32]
     """(T, M, 2) [rad]"""
-    lost_frames: NDArray[np.int32]
-    """(M,) frames without a reading so far."""
+    status_frames: NDArray[np.int32]
+    """(5, M) frames with each SpotStatus so far."""
     worst: NDArray[np.uint8]
     """(M,) worst status since the last sampling instant."""

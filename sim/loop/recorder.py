@@ -17,7 +17,6 @@ from sim.optics.epochs import Epoch
 from sim.ports import Array, SpotStatus, TiltReading
 from sim.results.traces import Traces
 
-OK = np.uint8(SpotStatus.OK)
 Float32 = NDArray[np.float32]
 Int32 = NDArray[np.int32]
 
@@ -53,8 +52,8 @@ class Records(NamedTuple):
     """Of the sampling intervals that are over."""
     begun: Rows
     """Of the one in progress, (1, ...)."""
-    lost_frames: Int32
-    """(M,) frames without a reading so far."""
+    status_frames: Int32
+    """(5, M) frames with each SpotStatus so far."""
     worst: NDArray[np.uint8]
     """(M,) worst status since the last sampling instant."""
     sway_m: Array
@@ -67,7 +66,7 @@ def nothing_noted(parts: Parts) -> Records:
     return Records(
         _blank(parts, 0),
         _blank(parts, 1),
-        np.zeros(m, np.int32),
+        np.zeros((len(SpotStatus), m), np.int32),
         np.zeros(m, np.uint8),
         np.zeros(3),
     )
@@ -117,7 +116,9 @@ class Recorder:
     def begin(self, records: Records) -> Records:
         """Return records that can be written to; those that are given do not change."""
         return records._replace(
-            rows=self._rows, lost_frames=records.lost_frames.copy(), worst=records.worst.copy()
+            rows=self._rows,
+            status_frames=records.status_frames.copy(),
+            worst=records.worst.copy(),
         )
 
     def end(self, written: Records, frame: int) -> Records:
@@ -147,7 +148,7 @@ class Recorder:
             ),
             ReadingTraces(
                 interval, rows.measured_rad, rows.status, rows.correction_rad,
-                written.lost_frames, written.worst,
+                written.status_frames, written.worst,
             ),
         )  # fmt: skip
 
@@ -192,7 +193,7 @@ def note_frame(
         watched.losses,
     )  # fmt: skip
     noted = watched.readings
-    np.add(noted.lost_frames, reading.status != OK, out=noted.lost_frames)
+    noted.status_frames[reading.status, np.arange(len(reading.status))] += 1
     np.maximum(noted.worst, reading.status, out=noted.worst)
     ended = slice(first // interval, (first + n) // interval)
     if ended.start < min(ended.stop, len(noted.status)):
@@ -219,7 +220,7 @@ def traces_of(
         mirrors=parts.mirrors,
         inputs=parts.inputs,
         time_s=ends * parts.clock.tick_s,
-        lost_frames=records.lost_frames,
+        status_frames=records.status_frames,
         stop_ticks=stop_ticks.astype(np.int32),
         search_frames=search_frames,
         **records.rows._asdict(),

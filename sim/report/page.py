@@ -4,7 +4,6 @@ from collections.abc import Mapping, Sequence
 from importlib.resources import files
 from typing import Any, Final
 
-import numpy as np
 from jinja2 import Environment, StrictUndefined
 
 from sim.report import surroundings_plots
@@ -35,6 +34,10 @@ GROUPS: Final = {
     "sway": "Sway of the core", "lost": "Spots and stops", "stops": "Spots and stops",
 }  # fmt: skip
 SWITCHING = ("settling", "time_to_light")
+LOST_WORDS: Final = {
+    "dim": "too dim", "edge": "at the window's edge", "failed": "no position found",
+    "search": "field being searched",
+}  # fmt: skip
 N_ROWS = 5
 AT_LIMIT_PCT = 66.667
 """Where the bar of a value that equals its limit ends. [%]"""
@@ -228,25 +231,26 @@ def _groups(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
         if figure.path in ("pointing.p99_urad", "coupling.p99_db"):
             words = f"{words}: p99 of {figures[group]['p99_count']} samples"
         tables.setdefault(GROUPS[group], []).append((words, text))
+    if figures["sway"]["over_clearance"]:
+        axes = " and ".join(figures["sway"]["over_clearance"])
+        tables[GROUPS["sway"]].append(("Core strikes its frame (not modelled)", f"along {axes}"))
     return [{"caption": caption, "rows": rows} for caption, rows in tables.items()]
 
 
 def _lost(view: ReportView) -> str:
-    lost, traces = view.figures["lost"], view.traces
+    lost = view.figures["lost"]
     if not lost["frames"]:
         return "No spot was lost."
-    total = traces.status.size
-    causes = ", ".join(
-        f"{cause} {100 * count / total:.2g} %"
-        for cause, count in lost["intervals_by_cause"].items()
+    each = lost["frames"] / (0.01 * lost["share_pct"]) / len(view.traces.mirrors)
+    causes = "; ".join(
+        f"{LOST_WORDS[cause]}: {count} ({100 * count / lost['frames']:.3g} % of them)"
+        for cause, count in lost["frames_by_cause"].items()
         if count
     )
-    worst = int(np.argmax(traces.lost_frames))
     return (
-        f"Lost spots: {lost['frames']} frames on {lost['mirrors']} mirrors, most on "
-        f"{mirror_name(int(traces.mirrors[worst]), view.ports)} "
-        f"({int(traces.lost_frames[worst])} frames). Share of all sampling intervals by worst "
-        f"status: {causes or 'none seen at the samples'}."
+        f"Lost spots: {lost['frames']} frames, {lost['share_pct']:.3g} % of all, on "
+        f"{lost['mirrors']} mirrors; most on {lost['worst_mirror']}, "
+        f"{lost['worst_mirror_frames']} of its {each:.0f} frames. By cause: {causes}."
     )
 
 

@@ -132,15 +132,7 @@ def evaluate(
         "coupling": coupling,
         "worst_mirrors": _worst_mirrors(traces, rms_urad, max_urad, settling, ports),
         "worst_connections": connections,
-        "lost": {
-            "frames": int(traces.lost_frames.sum()),
-            "mirrors": int((traces.lost_frames > 0).sum()),
-            "intervals_by_cause": {
-                cause.name.lower(): int((traces.status == cause).sum())
-                for cause in SpotStatus
-                if cause != SpotStatus.OK
-            },
-        },
+        "lost": _lost(traces, ports),
         "search": {
             "frames": int(traces.search_frames.sum()),
             "mirrors": int((traces.search_frames > 0).sum()),
@@ -150,6 +142,26 @@ def evaluate(
             "mirrors": int((traces.stop_ticks > 0).sum()),
         },
         "sway": sway_figures(sway_m, clearance_mm),
+    }
+
+
+def _lost(traces: Traces, ports: int) -> dict[str, Any]:
+    """Count frames with a lost spot, by cause, and name the mirror with most of them."""
+    lost, total = traces.lost_frames, int(traces.status_frames.sum())
+    causes = {
+        cause.name.lower(): int(traces.status_frames[cause].sum())
+        for cause in SpotStatus
+        if cause != SpotStatus.OK
+    }
+    frames = int(lost.sum())
+    most = int(lost.argmax()) if frames else None
+    return {
+        "frames": frames,
+        "mirrors": int((lost > 0).sum()),
+        "share_pct": 100.0 * frames / total if total else 0.0,
+        "frames_by_cause": causes,
+        "worst_mirror": None if most is None else mirror_name(int(traces.mirrors[most]), ports),
+        "worst_mirror_frames": 0 if most is None else int(lost[most]),
     }
 
 

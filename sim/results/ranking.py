@@ -89,6 +89,9 @@ def _named_by_figures(figures: Mapping[str, Any]) -> dict[str, Culprit]:
     if sway["max_mm"] is not None:
         axis = max("xyz", key=lambda a: float(sway[f"{a}_mm"]))
         found["sway.max_mm"] = Culprit(f"axis {axis}", None)
+        used = dict(zip("xyz", sway["clearance_mm"], strict=True))
+        nearest = max("xyz", key=lambda a: float(sway[f"{a}_mm"]) / used[a])
+        found["sway.clearance_pct"] = Culprit(f"axis {nearest}", None)
     return found
 
 
@@ -155,7 +158,8 @@ def _mirrors(
     if traces.lost_frames.sum():
         most = int(traces.lost_frames.argmax())
         lost = traces.status[:, most] > SpotStatus.OK
-        culprits["lost.frames"] = Culprit(names[most], float(traces.time_s[lost.argmax()]))
+        first_s = float(traces.time_s[lost.argmax()]) if lost.any() else None
+        culprits["lost.frames"] = Culprit(names[most], first_s)
     if not rows.any():
         return {}
     peak = traces.error_peak_rad[rows].astype(float) * 1e6
@@ -167,7 +171,7 @@ def _mirrors(
     culprits["pointing.rms_urad"] = Culprit(names[int(rms.argmax())], None)
     over = samples > np.percentile(samples, 99)
     culprits["pointing.p99_urad"] = Culprit(names[int(over.sum(axis=0).argmax())], None)
-    counts = np.stack([(traces.status == cause).sum(axis=0) for cause in CAUSES])
+    counts = traces.status_frames[list(CAUSES)]
     return {
         "name": names,
         "rms_urad": rms.tolist(),

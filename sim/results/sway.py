@@ -1,6 +1,6 @@
 """How far the core moved on its mounts, against its clearance."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -8,6 +8,15 @@ import numpy as np
 from sim.ports import Array
 
 AXES = ("x", "y", "z")
+
+
+def strikes(sway: Mapping[str, Any]) -> tuple[str, ...]:
+    """Return, in words, where the core struck its frame: the impact is not in the model."""
+    return tuple(
+        f"the core strikes its frame along {axis}: its sway reaches {sway[f'{axis}_mm']:.3f} of "
+        f"{sway['clearance_mm'][AXES.index(axis)]:g} mm clearance, and the impact is not modelled"
+        for axis in sway["over_clearance"]
+    )
 
 
 def sway_figures(

@@ -106,7 +106,8 @@ FIGURES: Final = (
            "all axes, the whole run; none without an isolator", "sway_max_mm",
            said="largest sway"),
     Figure("sway.clearance_pct", "sway, share of the clearance", "s_max/c", "%",
-           "the axis that uses most of its clearance; none without an isolator"),
+           "the axis that uses most of its clearance; none without an isolator",
+           "sway_clearance_pct", said="share of the clearance that the sway takes"),
 )  # fmt: skip
 """In the order in which they are shown."""
 FIGURE_OF: Final = {figure.path: figure for figure in FIGURES}

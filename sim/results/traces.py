@@ -54,8 +54,8 @@ class Traces:
     """(T, M, 2) newest reading; NaN where the spot was lost. [rad]"""
     status: NDArray[np.uint8]
     """(T, M) worst SpotStatus of the readings since the last sample."""
-    lost_frames: Ints
-    """(M,) frames of the whole run in which the spot was lost."""
+    status_frames: Ints
+    """(5, M) frames of the whole run with each SpotStatus: OK, DIM, EDGE, FAILED, SEARCH."""
     correction_rad: Array32
     """(T, M, 2) newest correction; it reaches the drive once the loop's latency is over. [rad]"""
     stop_ticks: Ints
@@ -75,6 +75,11 @@ class Traces:
     def end_ticks(self) -> NDArray[np.int64]:
         """(T,) number of the drive tick at which each interval ends."""
         return np.rint(self.time_s / self.tick_s).astype(np.int64)
+
+    @property
+    def lost_frames(self) -> NDArray[np.int64]:
+        """(M,) frames of the whole run in which the spot was lost."""
+        return np.asarray(self.status_frames[1:].sum(axis=0, dtype=np.int64))
 
     def arrays(self) -> dict[str, NDArray]:
         """Return every array by name, as the trace file holds them."""

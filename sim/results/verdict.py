@@ -7,7 +7,7 @@ from sim.results.ranking import Culprit
 from sim.results.table import LIMITED
 from sim.results.units import beside, unit_sign
 
-Word = Literal["met", "missed", "not exercised", "no limits"]
+Word = Literal["met", "missed", "not shown", "not exercised", "no limits"]
 
 
 class Verdict(NamedTuple):
@@ -20,6 +20,8 @@ class Verdict(NamedTuple):
     """Name of the limit that was missed by most, or met with the least to spare."""
     because: tuple[str, ...]
     """Why the limits were not put to the test."""
+    beyond: tuple[str, ...] = ()
+    """What happened that the model says nothing about."""
 
     @property
     def passes(self) -> bool:
@@ -31,6 +33,7 @@ def verdict_of(
     limits: Sequence[Mapping[str, Any]],
     culprits: Mapping[str, Culprit],
     because: Sequence[str],
+    beyond: Sequence[str] = (),
     *,
     plain: bool = False,
 ) -> Verdict:
@@ -44,21 +47,32 @@ def verdict_of(
         From `sim.results.ranking.rank`.
     because : sequence of str
         From `sim.results.exercise.not_exercised`.
+    beyond : sequence of str
+        What happened that the model says nothing about, such as a core that strikes its frame.
     plain : bool
         Whether to print ASCII alone.
     """
     if not limits:
-        return Verdict("no limits", "No limit was asked for.", None, tuple(because))
+        text = "".join(f" {_sentence(what)}." for what in beyond)
+        return Verdict("no limits", f"No limit was asked for.{text}", None, tuple(because),
+                       tuple(beyond))  # fmt: skip
     order = sorted(limits, key=used_share, reverse=True)
     missed = [row for row in order if not row["met"]]
     phrases = "; ".join(_phrase(row, culprits, plain) for row in order)
     if missed:
         text = f"Missed {len(missed)} of {len(limits)}: {phrases}."
-        return Verdict("missed", text, missed[0]["name"], tuple(because))
+        return Verdict("missed", text, missed[0]["name"], tuple(because), tuple(beyond))
+    if beyond:
+        text = f"Not shown: {'; '.join(beyond)}. Met, as far as the model goes: {phrases}."
+        return Verdict("not shown", text, order[0]["name"], tuple(because), tuple(beyond))
     if because:
         text = f"Not exercised: {'; '.join(because)}. What was met without it: {phrases}."
         return Verdict("not exercised", text, order[0]["name"], tuple(because))
     return Verdict("met", f"Met: {phrases}.", order[0]["name"], ())
+
+
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def used_share(row: Mapping[str, Any]) -> float:

@@ -342,11 +342,16 @@ def test_every_limit_finds_its_figure():
 def test_stops_and_lost_frames_are_summed_up():
     figures = run(
         np.zeros((100, 3)),
-        lost_frames=np.array([0, 4, 1], np.int32),
+        status_frames=np.array(
+            [[200, 196, 199], [0, 3, 0], [0, 1, 1], [0, 0, 0], [0, 0, 0]], np.int32
+        ),
         stop_ticks=np.array([0, 0, 30], np.int32),
     )
-    assert (figures["lost"]["frames"], figures["lost"]["mirrors"]) == (5, 2)
-    assert not any(figures["lost"]["intervals_by_cause"].values())
+    assert figures["lost"] == {
+        "frames": 5, "mirrors": 2, "share_pct": pytest.approx(100 * 5 / 600),
+        "frames_by_cause": {"dim": 3, "edge": 2, "failed": 0, "search": 0},
+        "worst_mirror": "A01", "worst_mirror_frames": 4,
+    }  # fmt: skip
     assert figures["stops"] == {"longest_ms": pytest.approx(1.5), "mirrors": 1}
 
 

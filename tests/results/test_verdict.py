@@ -10,6 +10,7 @@ from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import evaluate
 from sim.results.outages import outages
 from sim.results.ranking import rank, worst_first
+from sim.results.sway import strikes, sway_figures
 from sim.results.verdict import used_share, verdict_of
 from tests.made_traces import made_epoch, made_traces, outside
 
@@ -56,7 +57,9 @@ def test_culprits_are_found_where_they_were_put():
     excess[1000:1020, 1] = 3.0
     error = np.full((2000, 4, 2), 3e-6)
     error[1500, 2, 0] = 90e-6
-    traces, epochs = a_run(excess, error, lost_frames=np.array([0, 0, 0, 7], np.int32))
+    frames = np.zeros((5, 4), np.int32)
+    frames[:, 3] = 90, 1, 5, 1, 0
+    traces, epochs = a_run(excess, error, status_frames=frames)
     traces.status[42, 3] = 2
     rows = rank(traces, epochs, PARAMS, ports=2)
     assert rows.culprits["coupling.excess_max_db"] == ("in 1 -> out 0", pytest.approx(0.051))
@@ -132,6 +135,29 @@ def test_verdicts_say_number_limit_and_culprit():
     assert verdict(0.7, because=["x"]).word == "missed"
     none = verdict_of([], {}, [])
     assert none.word == "no limits" and none.passes
+
+
+def test_a_core_that_strikes_its_frame_is_never_a_pass():
+    # 12 mm of 10 along x; 3 of 4 along z: x strikes, and uses most of its clearance.
+    sway = sway_figures(np.array([12e-3, 0.0, 3e-3]), (10.0, 10.0, 4.0))
+    (struck,) = strikes(sway)
+    assert "along x" in struck and "12.000 of 10 mm" in struck
+    free = sway_figures(np.array([9e-3, 0.0, 3.9e-3]), (10.0, 10.0, 4.0))
+    assert strikes(free) == ()
+    rows = [{"name": "excess_max_db", "limit": 0.5, "value": 0.2, "met": True}]
+    shown = verdict_of(rows, {}, [], strikes(sway))
+    assert shown.word == "not shown" and not shown.passes and struck in shown.text
+    rows[0] |= {"value": 0.7, "met": False}
+    assert verdict_of(rows, {}, [], strikes(sway)).word == "missed"
+    traces, epochs = a_run(np.full((200, 2), 0.1))
+    figures = evaluate(
+        traces, epochs, PARAMS, ports=2, sway_m=np.array([9e-3, 0, 3.9e-3]),
+        clearance_mm=(10.0, 10.0, 4.0),
+    )  # fmt: skip
+    culprits = rank(traces, epochs, PARAMS, ports=2, figures=figures).culprits
+    # Second way: 3.9 of 4 is nearer to contact than 9 of 10.
+    assert culprits["sway.max_mm"].name == "axis x"
+    assert culprits["sway.clearance_pct"].name == "axis z"
 
 
 def test_how_much_of_a_limit_is_used():

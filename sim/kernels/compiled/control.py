@@ -24,6 +24,7 @@ from sim.kernels.vectors import (
 from sim.ports import Array, SpotStatus
 
 OK = int(SpotStatus.OK)
+LAST_STATUS = int(SpotStatus.SEARCH)
 INFINITE = np.inf
 
 
@@ -173,7 +174,7 @@ def note_block(  # type: ignore[no-untyped-def]
     first = first_tick // interval
     last = min((first_tick + n_ticks) // interval, traces.status.shape[0])
     for m in range(start, start + count):
-        traces.lost_frames[m] += status[m] != OK
+        traces.status_frames[min(int(status[m]), LAST_STATUS), m] += 1
         traces.worst[m] = max(traces.worst[m], status[m])
     for row in range(first, last):
         for m in range(start, start + count):

@@ -62,6 +62,7 @@ class Result:
                 "text": self.verdict.text,
                 "deciding": self.verdict.deciding,
                 "not_exercised": list(self.verdict.because),
+                "not_modelled": list(self.verdict.beyond),
             },
             "culprits": {path: who._asdict() for path, who in self.rows.culprits.items()},
             "connections": self.rows.connections,

@@ -14,7 +14,7 @@ from sim.loop.stopwatch import Spent
 from sim.mechanics.shock_spectrum import shock_spectrum
 from sim.ports import Array, conditions_of
 from sim.results.ranking import rank
-from sim.results.sway import AXES
+from sim.results.sway import AXES, strikes
 from sim.results.verdict import verdict_of
 from sim.scenario.model import Scenario
 from sim.studies.run.make import make_run
@@ -105,7 +105,9 @@ def run(
         notes=(*built.warnings, *_sway(made.figures["sway"]), *ASSUMPTIONS),
         provenance=origin | {"overrides": list(asked.overrides), "command": asked.command},
         rows=rows,
-        verdict=verdict_of(made.limits, rows.culprits, unexercised(built)),
+        verdict=verdict_of(
+            made.limits, rows.culprits, unexercised(built), strikes(made.figures["sway"])
+        ),
         page_data=page_data(built, outcome.images),
         conditions=tuple(conditions_of(built.parts.disturbances)),
     )
@@ -120,18 +122,12 @@ def _sway(sway: dict[str, Any]) -> tuple[str, ...]:
         return ()
     largest = ", ".join(f"{sway[f'{axis}_mm']:.3f}" for axis in AXES)
     clearance = ", ".join(f"{value:g}" for value in sway["clearance_mm"])
-    text = (
-        f"Largest sway of the core on its mounts, x, y, z: {largest} mm of {clearance} mm "
-        f"clearance, at most {sway['clearance_pct']:.1f} % of it."
-    )
-    if not sway["over_clearance"]:
-        return (text,)
-    axes = " and ".join(sway["over_clearance"])
     return (
-        f"The core strikes its frame along {axes}: its sway reaches the clearance. The impact is "
-        "not modelled, so the run says nothing about what follows it.",
-        text,
-    )
+        f"Largest sway of the core on its mounts, x, y, z: {largest} mm of {clearance} mm "
+        f"clearance, at most {sway['clearance_pct']:.1f} % of it.",
+        *(f"{what[0].upper()}{what[1:]}, so the run says nothing about what follows it."
+          for what in strikes(sway)),
+    )  # fmt: skip
 
 
 def _spectrum(built: Built) -> tuple[Array, Array, float] | None:
