@@ -24,7 +24,7 @@ class IntegratorParams(Block):
 class Integrator(ByLaw):
     """u[k] = u[k-1] + K e[k], clamped at the limits, so that it cannot wind up.
 
-    If the answer is seen d frames later and the mirror follows at once, the loop is stable for
+    If a correction is seen d frames later and the mirror follows at once, the loop is stable for
     0 < K < 2 sin(pi / (2 (2 d - 1))): 2 for d = 1, 1 for d = 2, 0.618 for d = 3 (derived from
     z^d - z^(d-1) + K = 0; the tests check it). Filter sections and the resonance change it. A lost
     mirror keeps its correction.

@@ -75,7 +75,7 @@ def design(
 ) -> LqgGains:
     """Return model and gains that make the mean of mismatch^2 + weight (change of u)^2 least.
 
-    The regulator is solved for the mirror alone; its answer to the disturbance, which it cannot
+    The regulator is solved for the mirror alone; its response to the disturbance, which it cannot
     influence, follows from a linear (Sylvester) equation. That avoids a Riccati equation with the
     random walk's eigenvalue on the unit circle, which has no stabilising solution.
 

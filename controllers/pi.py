@@ -27,7 +27,7 @@ class Pi(ByLaw):
     """u[k] = P e[k] + I[k], I[k] = I[k-1] + K e[k], with conditional integration.
 
     A mirror follows its drive within a frame, so the integral does most of the work; the
-    proportional part answers a little sooner and passes more measurement noise on. A lost mirror
+    proportional part responds a little sooner and passes more measurement noise on. A lost mirror
     keeps its correction.
 
     Conditional integration alone lets an integral stay outside if the limits themselves close in

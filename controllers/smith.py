@@ -20,7 +20,7 @@ class SmithParams(Block):
 
 
 class Smith(ByLaw):
-    """What the model does not explain is the disturbance; its low-passed opposite is the answer.
+    """What the model does not explain is the disturbance; its low-passed opposite corrects it.
 
     The internal model says what the corrections sent so far do to this reading, delay, exposure
     and ringing included. The rest of the reading, d[k], is disturbance:

@@ -1,7 +1,7 @@
 """mirrorloop: closed-loop simulation of the mirror servo in a free-space optical cross-connect.
 
 `load_scenario` reads a case, `run` runs it. Both are imported when first used, so that the command
-line answers at once.
+line starts at once.
 """
 
 from typing import Any

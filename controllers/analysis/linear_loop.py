@@ -1,4 +1,4 @@
-"""The closed loop of every mirror: frequency response, stability, noise and answers in time."""
+"""The closed loop of every mirror: frequency response, stability, noise and response in time."""
 
 from typing import NamedTuple
 
@@ -198,7 +198,7 @@ def noise_gain(closed: ClosedLoop) -> Array:
     return np.where(stable[:, None], variance, np.nan)
 
 
-def answer(closed: ClosedLoop, disturbance: Array, reference: Array | None = None) -> Array:
+def time_response(closed: ClosedLoop, disturbance: Array, reference: Array | None = None) -> Array:
     """Return the reading (K, M, 2) for a disturbance of the tilt and a reference, each (K, M, 2).
 
     Both are exposure means; the reading includes the disturbance.

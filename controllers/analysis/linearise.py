@@ -63,7 +63,7 @@ def linearise(controller: Any, n_mirrors: int = 1) -> LinearController:
     Raises
     ------
     ValueError
-        If the matrices do not reproduce the controller's answers.
+        If the matrices do not reproduce what the controller gives.
     """
     if states_law(controller):
         linear = of_law(controller.linear_law())

@@ -23,7 +23,7 @@ PIXEL_S: Final = {"fast": 1.3e-9, "exact": 9e-9, "equivalent": 1e-10, "none": 7e
 SPOT_S: Final = 2e-5
 """Of one processor, for a spot, with an estimator other than the fused one."""
 SHARE: Final = 0.8
-"""Of the machine's memory, that a run may have unless told otherwise."""
+"""Of the machine's memory, that a run may have unless the user says otherwise."""
 HOURS: Final = 24.0
 GB: Final = 1e9
 
@@ -75,7 +75,7 @@ def cost_of(scenario: Scenario) -> RunCost:
 
 
 def default_budget() -> Budget:
-    """Return what a run may take unless told otherwise: most of the memory, and a day."""
+    """Return what a run may take unless the user says otherwise: most of the memory, and a day."""
     try:
         size = float(os.sysconf("SC_PHYS_PAGES")) * os.sysconf("SC_PAGE_SIZE")
     except (AttributeError, ValueError, OSError):  # not on every system

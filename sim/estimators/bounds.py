@@ -25,7 +25,7 @@ def position_bound_px(
     """Cramer-Rao bound of the position of a pixel-integrated Gaussian spot.
 
     No unbiased estimator scatters less. A biased one may: a window so small that it cuts the
-    spot shrinks the answer and its scatter together. Read noise enters as variance beside the
+    spot shrinks the reading and its scatter together. Read noise enters as variance beside the
     shot noise; at 5 e that is within 0.2 % of the exact mixture. Rounding to digital numbers is
     not included: add a twelfth of the squared electrons per digital number to the square of
     `read_noise_e`.
@@ -163,7 +163,7 @@ def centroid_px(signal_e: float, sigma_px: float, variance_e2: float, side_px: i
 
 
 def window_gain(half_width_sigma: float) -> float:
-    """Answer per true offset of the centre of gravity of a cut window, near its middle. [-]
+    """Reading per true offset of the centre of gravity of a cut window, near its middle. [-]
 
     The mean of a Gaussian cut at plus and minus `half_width_sigma` moves by this part of the
     Gaussian's own move.
@@ -173,7 +173,7 @@ def window_gain(half_width_sigma: float) -> float:
 
 
 def background_gain(signal_e: float, background_e: float, window: tuple[int, int]) -> float:
-    """Answer per true offset of the centre of gravity with background left in. [-]"""
+    """Reading per true offset of the centre of gravity with background left in. [-]"""
     return signal_e / (signal_e + window[0] * window[1] * background_e)
 
 

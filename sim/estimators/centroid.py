@@ -29,7 +29,7 @@ class WeightedCentroidParams(SpotSettings):
     weight_sigma_px: Positive
     """Standard deviation of the weight; the spot's own, or up to 1.4 times that. [px]"""
     tolerance_px: Positive = 1e-4
-    """The answer stands once a step is smaller than this. [px]"""
+    """The search ends once a step is smaller than this. [px]"""
     max_iterations: Count = 12
     """Spots that still move after this many steps are FAILED. [-]"""
 
@@ -45,7 +45,7 @@ def thresholded_centroid(
     """Centre of gravity of max(dn - threshold, 0), in whole-number sums.
 
     Misleads when anything but the spot exceeds the threshold: a ghost, a hot pixel or a
-    neighbour's light pulls the answer by its share of the light times its distance, and the
+    neighbour's light pulls the reading by its share of the light times its distance, and the
     status stays OK. A threshold below the background pulls towards the middle of the window; one
     high up the spot bends the reading within each pixel. A spot cut by the edge reads inward: by
     0.2 px at one sigma from it. Set `edge_px` to two and a half sigma.
@@ -61,7 +61,7 @@ def thresholded_centroid(
     min_flux_dn : float
         Least sum above the threshold. [DN]
     edge_px : float
-        Least distance of the answer from the outermost pixel centres. [px]
+        Least distance of the reading from the outermost pixel centres. [px]
 
     Returns
     -------
@@ -80,9 +80,9 @@ def thresholded_centroid(
     """
     frames = checked_frames(frames_dn)
     _, height, width = frames.shape
-    lit = np.maximum(frames - np.int32(threshold_dn), 0)
-    columns = lit.sum(axis=1, dtype=np.int64)
-    rows = lit.sum(axis=2, dtype=np.int64)
+    above = np.maximum(frames - np.int32(threshold_dn), 0)
+    columns = above.sum(axis=1, dtype=np.int64)
+    rows = above.sum(axis=2, dtype=np.int64)
     sum_light = rows.sum(axis=1)
     sums = np.stack([columns @ np.arange(width), rows @ np.arange(height)], axis=-1)
     flux_dn = sum_light.astype(np.float64)
@@ -134,7 +134,7 @@ def weighted_centroid(
     min_flux_dn : float
         Least light above the background, summed over the window. [DN]
     edge_px : float
-        Least distance of the answer from the outermost pixel centres. [px]
+        Least distance of the reading from the outermost pixel centres. [px]
     tolerance_px : float
         Largest last step. [px]
     max_iterations : int

@@ -64,7 +64,7 @@ def components(
 
     Misleads when a ghost or spill is so near that both make one region, or brighter than the spot;
     when two hot pixels lie side by side within the spot; and, like any threshold high up a spot,
-    bends the answer within each pixel. Spill brighter than the spot over `peak_fraction` hides
+    bends the reading within each pixel. Spill brighter than the spot over `peak_fraction` hides
     it: the reading is EDGE. A sharp spot (sigma well below a pixel) looks like a hot pixel.
 
     Parameters
@@ -84,7 +84,7 @@ def components(
     min_flux_dn : float
         Least light of the region above its threshold. [DN]
     edge_px : float
-        Least distance of the answer from the outermost pixel centres. [px]
+        Least distance of the reading from the outermost pixel centres. [px]
 
     Returns
     -------
@@ -135,10 +135,10 @@ def _without_hot_pixels(frames: NDArray[np.int32], hot_step_dn: float) -> NDArra
     return level.reshape(padded.shape)[:, PAD:-PAD, PAD:-PAD]
 
 
-def _blobs(lit: NDArray[np.int32]) -> _Blobs:
+def _blobs(above: NDArray[np.int32]) -> _Blobs:
     """Return the connected regions of the pixels above zero, with their moments."""
-    _, height, width = lit.shape
-    tall = np.pad(lit, ((0, 0), (PAD, PAD), (PAD, PAD))).reshape(-1, width + 2 * PAD)
+    _, height, width = above.shape
+    tall = np.pad(above, ((0, 0), (PAD, PAD), (PAD, PAD))).reshape(-1, width + 2 * PAD)
     n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(
         (tall > 0).view(np.uint8), connectivity=8, ltype=cv2.CV_32S
     )

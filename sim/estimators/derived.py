@@ -14,7 +14,7 @@ WEIGHT_SIGMA: Final = 1.3
 """Width of the weight. [spot sigmas]"""
 PEAK_FRACTION: Final = 0.15
 HOT_NOISE: Final = 6.0
-"""Room above the spot's own largest step. [noise deviations]"""
+"""Margin above the spot's own largest step. [noise deviations]"""
 AREA_PART: Final = 0.25
 REGION_NOISE: Final = 2.0
 """Lower, and the noise of the dark joins the regions up. [noise deviations]"""

@@ -20,7 +20,7 @@ class FitSettings(SpotSettings):
     """When an iteration is done, and when it is given up."""
 
     tolerance_px: Positive = 1e-4
-    """The answer stands once a step is smaller than this. [px]"""
+    """The search ends once a step is smaller than this. [px]"""
     max_iterations: Count = 20
     """Spots that still move after this many steps are FAILED. [-]"""
 
@@ -54,7 +54,7 @@ def gaussian_fit(
     weighs the same though bright ones are noisier: with much light the scatter tends to 4/3 of the
     bound. Misleads when something brighter than the spot is in the window (the start goes there),
     and when a ghost or a hot pixel lies within the profile. A wrong `camera.spot_sigma_px` costs
-    scatter and misstates the light, but does not shift the answer.
+    scatter and misstates the light, but does not shift the reading.
 
     Parameters
     ----------
@@ -65,7 +65,7 @@ def gaussian_fit(
     min_flux_dn : float
         Least light above the background, summed over the window. [DN]
     edge_px : float
-        Least distance of the answer from the outermost pixel centres. [px]
+        Least distance of the reading from the outermost pixel centres. [px]
     tolerance_px : float
         Largest last step. [px]
     max_iterations : int
@@ -121,7 +121,7 @@ def poisson_fit(
     min_flux_dn : float
         Least light above the background, summed over the window. [DN]
     edge_px : float
-        Least distance of the answer from the outermost pixel centres. [px]
+        Least distance of the reading from the outermost pixel centres. [px]
     tolerance_px : float
         Largest last step. [px]
     max_iterations : int

@@ -1,4 +1,4 @@
-"""Answers from the neighbourhood of the brightest place: as read, or through the spot's profile."""
+"""Readings from about the brightest pixel: as read, or through the spot's profile."""
 
 from typing import Literal
 
@@ -32,7 +32,7 @@ def log_peak(
 
     The logarithm of a Gaussian is a parabola, so three pixels give its centre. It looks at five
     pixels in all and is noisy for it: several times the bound. Misleads when the brightest pixel
-    is a hot one or saturated. Background left in bends the answer within each pixel, but little:
+    is a hot one or saturated. Background left in bends the reading within each pixel, but little:
     by 0.003 px where it is a tenth of the peak, by 0.012 px where it is half.
     Fails where a neighbour is no brighter than the background.
 
@@ -45,7 +45,7 @@ def log_peak(
     min_flux_dn : float
         Least light above the background, summed over the window. [DN]
     edge_px : float
-        Least distance of the answer from the outermost pixel centres. [px]
+        Least distance of the reading from the outermost pixel centres. [px]
 
     Returns
     -------
@@ -94,7 +94,7 @@ def matched_filter(
     min_flux_dn : float
         Least light above the background, summed over the window. [DN]
     edge_px : float
-        Least distance of the answer from the outermost pixel centres. [px]
+        Least distance of the reading from the outermost pixel centres. [px]
 
     Returns
     -------

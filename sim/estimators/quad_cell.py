@@ -50,7 +50,7 @@ def offset_from_balance(ratio: ArrayLike, half_gap_sigma: float = 0.0) -> Array:
 
     With a gap, Newton's method on the logarithm of right over left. That is odd and, on the
     positive side, rising and convex (Mills' ratio is convex: M. R. Sampford, Ann. Math. Statist.
-    24 (1953) 130), and the answer without a gap is never below the one with it; from there every
+    24 (1953) 130), and the reading without a gap is never below the one with it; from there every
     step goes the right way.
     """
     size = np.abs(np.asarray(ratio, dtype=np.float64))
@@ -89,7 +89,7 @@ def quad_cell(
     min_flux_dn : float
         Least light above the background, summed over the four cells. [DN]
     edge_px : float
-        Least distance of the answer from the outermost pixel centres. [px]
+        Least distance of the reading from the outermost pixel centres. [px]
     gap_px : int
         Columns and rows left out in the middle. [px]
     max_ratio : float

@@ -61,7 +61,7 @@ def judged(
     min_flux_dn : float
         Frames with less light than this, or with none, are DIM. [DN]
     edge_px : float
-        Answers nearer than this to the centre of an outermost pixel, or beyond it, are EDGE. [px]
+        Readings nearer than this to the centre of an outermost pixel, or beyond it, are EDGE. [px]
     failed, at_rim : (M,) ndarray of bool, optional
         Spots that the estimator itself gave up, or knows to touch the edge.
 

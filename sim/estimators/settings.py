@@ -9,4 +9,4 @@ class SpotSettings(Block):
     min_flux_dn: Positive
     """Frames with less summed light than this read DIM. [DN]"""
     edge_px: NonNegative
-    """Answers nearer than this to the outermost pixel centres read EDGE. [px]"""
+    """Readings nearer than this to the outermost pixel centres read EDGE. [px]"""

@@ -99,7 +99,7 @@ def _blank(parts: Parts, rows: int) -> Rows:
 
 
 class Recorder:
-    """Room for the rows of a whole run, and one more, filled frame by frame, in order."""
+    """Space for the rows of a whole run, and one more, filled frame by frame, in order."""
 
     def __init__(self, parts: Parts, so_far: Records) -> None:
         """Lay out the rows of a run, those that are noted already with them; they are copied."""

@@ -159,7 +159,7 @@ def law_step(
     law: LinearLaw, state: LawState, error_rad: Array, seen: NDArray[np.bool_], lowest_rad: Array,
     highest_rad: Array,
 ) -> LawState:  # fmt: skip
-    """Return the state after a frame; its correction is the answer.
+    """Return the state after a frame; its correction is returned.
 
     Sums are taken term by term, in the order that the compiled loop takes them in, so that both
     give the same bits.

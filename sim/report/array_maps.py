@@ -47,14 +47,14 @@ def array_maps(
             high = max(values.values())
             for column, side in enumerate("AB"):
                 axes, place = grid[row, column], places[side]
-                lit = [p for p in range(len(place)) if f"{side}{p:02d}" in values]
-                dark = [p for p in range(len(place)) if p not in set(lit)]
+                drawn = [p for p in range(len(place)) if f"{side}{p:02d}" in values]
+                dark = [p for p in range(len(place)) if p not in set(drawn)]
                 axes.plot(*place[dark].T, "o", mfc="none", mec="#9aa5b0", ms=4, lw=0)
                 shown = axes.scatter(
-                    *place[lit].T, c=[values[f"{side}{p:02d}"] for p in lit], cmap="cividis",
+                    *place[drawn].T, c=[values[f"{side}{p:02d}"] for p in drawn], cmap="cividis",
                     vmin=0, vmax=max(high, 1e-12), s=46,
                 )  # fmt: skip
-                worst = max(lit, key=lambda p: values[f"{side}{p:02d}"])
+                worst = max(drawn, key=lambda p: values[f"{side}{p:02d}"])
                 axes.annotate(
                     f"{side}{worst:02d}", place[worst], xytext=(4, 4), textcoords="offset points",
                     fontsize=7.5,

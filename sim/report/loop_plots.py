@@ -1,4 +1,4 @@
-"""Pictures of loops: Bode and Nyquist fans, sensitivity with its integral, answers in time."""
+"""Pictures of loops: Bode and Nyquist fans, sensitivity with its integral, responses in time."""
 
 from typing import Any
 
@@ -167,7 +167,7 @@ def answers_in_time(
         address = finish(figure)
     return Picture(
         address,
-        "Answers of the loops to a step of the reference and to a step of the rest angle.",
+        "Responses of the loops to a step of the reference and to a step of the rest angle.",
         f"{_fan_note(step.shape[1], total, worst)}"
         "One value a frame, the mean over the exposure; both steps happen at the start of frame 0. "
         "Left: by feedback alone; a switch command goes through the feed-forward and is faster.",

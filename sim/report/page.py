@@ -190,7 +190,7 @@ def _pointing(view: ReportView, hold: Hold) -> Section:
 
 def _loss(view: ReportView, hold: Hold, deciding: str) -> Section:
     if not view.traces.inputs.size:
-        return Section("Coupling loss", texts=["The run has no lit connection."])
+        return Section("Coupling loss", texts=["No connection of the run carries light."])
     wanted = {row["name"]: row["limit"] for row in view.limits}
     lines = [Line(view.outage_excess_db, f"outage {view.outage_excess_db:g} dB", "#59646f", ":")]
     if "excess_max_db" in wanted:

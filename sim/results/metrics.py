@@ -339,13 +339,13 @@ def _lit_losses(
         mean = excess_mean_db.mean(dtype=float)
         p99 = float(np.percentile(samples_db, 99))
         return float(aligned.mean() + mean), float(mean), p99, samples_db.size
-    lit = ~dark
-    if not lit.any():
+    bright = ~dark
+    if not bright.any():
         return None, None, None, 0
-    mean = excess_mean_db[lit].mean(dtype=float)
-    samples_db = samples_db[lit]
+    mean = excess_mean_db[bright].mean(dtype=float)
+    samples_db = samples_db[bright]
     p99 = float(np.percentile(samples_db, 99))
-    return float(aligned[lit].mean() + mean), float(mean), p99, samples_db.size
+    return float(aligned[bright].mean() + mean), float(mean), p99, samples_db.size
 
 
 def aligned_over_time(epochs: Sequence[Epoch], epoch_of: NDArray[np.int64]) -> Array:

@@ -116,7 +116,7 @@ def test_a_small_window_shrinks_the_answer(plain, side, gain, cut):
     # Second route: the sum over pixels of lever arm times the profile's derivative, from scipy's
     # normal density. Tolerance 1e-4, the curvature over the step. The closed form is for a cut
     # Gaussian without pixels: whole pixels put their light at their centres, and the gain is
-    # lower by `cut`, much where the rim cuts where the spot is bright: 0.6121 for 0.6334 at 4 px.
+    # lower by `cut`, much where the edge cuts where the spot is bright: 0.6121 for 0.6334 at 4 px.
     lever = np.arange(side) - (side - 1) / 2
     inside = norm.cdf((lever + 0.5) / 1.2) - norm.cdf((lever - 0.5) / 1.2)
     slope = (norm.pdf((lever - 0.5) / 1.2) - norm.pdf((lever + 0.5) / 1.2)) / 1.2

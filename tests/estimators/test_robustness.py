@@ -37,13 +37,13 @@ def scene():
     return spots, extra
 
 
-@pytest.mark.parametrize("trouble", sorted(SURVIVORS))
-def test_who_survives(trouble, scene, make_frames, camera, settings):
+@pytest.mark.parametrize("fault", sorted(SURVIVORS))
+def test_who_survives(fault, scene, make_frames, camera, settings):
     # 500 spots: the rms of these 1000 values is known to 3 / sqrt(2000) = 7 %. Nearest to the line
     # is the quad cell in clean frames, 9 % below.
     spots, extra = scene
     rng = np.random.default_rng(18)
-    frames = make_frames(spots, camera, 20000, rng=rng, extra_e=extra[trouble])
+    frames = make_frames(spots, camera, 20000, rng=rng, extra_e=extra[fault])
     survivors = set()
     for name, kind in ESTIMATORS.items():
         reading = kind.function(frames, camera=camera, **settings[name])
@@ -51,21 +51,21 @@ def test_who_survives(trouble, scene, make_frames, camera, settings):
         rms_px = np.sqrt(((reading.spot_px - spots)[ok] ** 2).mean())
         if ok.mean() > 0.99 and rms_px < SURVIVES_BELOW_PX:
             survivors.add(name)
-    assert survivors == SURVIVORS[trouble]
+    assert survivors == SURVIVORS[fault]
 
 
 @pytest.mark.parametrize(
-    ("trouble", "chooser_px", "plain_px"),
+    ("fault", "chooser_px", "plain_px"),
     [("ghost", 0.025, 0.05), ("hot", 0.025, 0.3), ("spill", 0.025, 0.5)],
 )
 def test_the_chooser_holds_where_the_plain_centroid_does_not(
-    trouble, chooser_px, plain_px, scene, make_frames, camera, settings
+    fault, chooser_px, plain_px, scene, make_frames, camera, settings
 ):
     # The plain one is pulled by the intruder's light times its distance. Its threshold here is
     # just above the noise; the next test has what a higher one mends and what it does not.
     spots, extra = scene
     frames = make_frames(
-        spots, camera, 20000, rng=np.random.default_rng(19), extra_e=extra[trouble]
+        spots, camera, 20000, rng=np.random.default_rng(19), extra_e=extra[fault]
     )
     for name, holds in (("components", True), ("thresholded_centroid", False)):
         reading = ESTIMATORS[name].function(frames, camera=camera, **settings[name])
@@ -74,20 +74,20 @@ def test_the_chooser_holds_where_the_plain_centroid_does_not(
         assert rms_px < chooser_px if holds else rms_px > plain_px
 
 
-@pytest.mark.parametrize(("trouble", "mended"), [("ghost", True), ("hot", False), ("spill", False)])
+@pytest.mark.parametrize(("fault", "survived"), [("ghost", True), ("hot", False), ("spill", False)])
 def test_a_higher_threshold_mends_the_plain_centroid_for_a_ghost_only(
-    trouble, mended, scene, make_frames, camera, settings
+    fault, survived, scene, make_frames, camera, settings
 ):
     # 116 DN is where the chooser's 15 % of the peak puts its own threshold, so this is the two
     # on equal terms: with the ghost the chooser has no advantage that the threshold does not.
     spots, extra = scene
     frames = make_frames(
-        spots, camera, 20000, rng=np.random.default_rng(19), extra_e=extra[trouble]
+        spots, camera, 20000, rng=np.random.default_rng(19), extra_e=extra[fault]
     )
     own = settings["thresholded_centroid"] | {"threshold_dn": 116}
     reading = ESTIMATORS["thresholded_centroid"].function(frames, camera=camera, **own)
     rms_px = np.sqrt(np.nanmean((reading.spot_px - spots) ** 2))
-    assert (rms_px < SURVIVES_BELOW_PX) == mended
+    assert (rms_px < SURVIVES_BELOW_PX) == survived
 
 
 @pytest.mark.parametrize("name", sorted(set(ESTIMATORS) - {"quad_cell"}))

@@ -88,7 +88,7 @@ def test_read_noise_as_variance_is_near_the_exact_mixture():
 
 
 def test_bound_hardly_knows_where_in_the_pixel_the_spot_is():
-    # Stated: below 0.02 % at s = 1.2 px; the window's rim is far enough off not to matter.
+    # Stated: below 0.02 % at s = 1.2 px; the window's edge is far enough off not to matter.
     phases = np.stack([7.5 + np.linspace(0, 1, 9), np.full(9, 7.5)], axis=-1)
     spread = bound(np.full(9, 5000.0), position=phases)
     assert np.ptp(spread[:, 0]) / spread[:, 0].mean() < 4e-4
@@ -99,9 +99,10 @@ def test_unknown_light_and_background_cost_nothing_in_the_middle():
     np.testing.assert_allclose(bound(5000, free_light=True), bound(5000), rtol=1e-4)
 
 
-def test_unknown_light_costs_something_at_the_rim():
-    rim = (1.0, 7.5)
-    assert bound(5000, position=rim, free_light=True)[0, 0] > 1.01 * bound(5000, position=rim)[0, 0]
+def test_unknown_light_costs_something_at_the_edge():
+    edge = (1.0, 7.5)
+    fixed = bound(5000, position=edge)[0, 0]
+    assert bound(5000, position=edge, free_light=True)[0, 0] > 1.01 * fixed
 
 
 @pytest.mark.parametrize(

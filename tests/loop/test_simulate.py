@@ -57,7 +57,7 @@ def test_integrator_with_delay_decays_and_grows_as_its_polynomial_says(
 
     The correction is held against the recursion u[k] = u[k-1] - K u[k-d]. Tolerance 1 % of the
     largest: the mirror follows within a frame to e^-18, the centroid of 20 DN an electron is
-    good to 1e-3 px of some px (it cuts the rim of the spot at a threshold above nothing), and
+    good to 1e-3 px of some px (it cuts the edge of the spot at a threshold above nothing), and
     gain errors of 1e-4 multiply over 30 frames.
     """
     gain = share * 2 * math.sin(math.pi / (2 * (2 * d - 1)))

@@ -123,7 +123,7 @@ def test_coupling_matches_a_sampled_overlap_in_two_dimensions(name: str) -> None
     waist_in, gap, waist_out, offset, tilt, _, _ = CASES[name]
     setting = light(waist_in, gap, waist_out)
     # The offset and the tilt need not lie along the same line. Summing equal steps of a smooth
-    # field that vanishes at the rim (exp(-36)) is exact far below the 1e-6 asked for.
+    # field that vanishes at the edge (exp(-36)) is exact far below the 1e-6 asked for.
     offset_m = 1e-6 * offset * np.array([0.8, 0.6])
     tilt_rad = 1e-3 * tilt * np.array([0.28, -0.96])
     assert gaussian_coupling(offset_m, tilt_rad, **setting) == pytest.approx(

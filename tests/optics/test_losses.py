@@ -101,7 +101,7 @@ def test_recoupled_power_is_the_square_of_what_passes() -> None:
     mode = np.exp(-(x**2 + y**2))
     inside = (x / np.cos(0.7)) ** 2 + y**2 < 1.2**2
     amplitude = np.sum(mode**2 * inside) / np.sum(mode**2)
-    # A jagged rim on a grid of 0.005: area error below perimeter * step^(3/2).
+    # A jagged edge on a grid of 0.005: area error below perimeter * step^(3/2).
     assert recoupled_loss_db(1.2, 1.0, 0.7) == pytest.approx(-20.0 * np.log10(amplitude), abs=5e-3)
 
 

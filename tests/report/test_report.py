@@ -230,7 +230,7 @@ def test_run_without_light_is_drawn():
     text = Page(
         render(view._replace(traces=traces, epochs=epochs, figures=figures, images=None, ports=1))
     ).text
-    assert "no lit connection" in text and "None" not in text
+    assert "No connection of the run carries light" in text and "None" not in text
 
 
 def test_short_logarithmic_axes_have_labels_between_powers_of_ten():

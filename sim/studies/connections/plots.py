@@ -33,14 +33,14 @@ def coarse(square: Array, worst_is_low: bool = False) -> tuple[Array, int]:
 def maps(table: ConnectionTable, spare: Array, shape: tuple[int, int]) -> Picture:
     """Draw insertion loss and spare travel of every input and output."""
     loss, stride = coarse(table.insertion_db.reshape(shape))
-    room, _ = coarse(100.0 * spare.reshape(shape), worst_is_low=True)
+    spare_pct, _ = coarse(100.0 * spare.reshape(shape), worst_is_low=True)
     n_in, n_out = shape
     with matplotlib.rc_context({**STYLE, "axes.grid": False}):
         figure = Figure(figsize=(7.4, 3.9), layout="constrained")
         left, right = figure.subplots(1, 2)
         for axes, values, label, colours, end in (
             (left, loss, "insertion loss [dB]", "viridis", "max"),
-            (right, room, "travel left on the worst axis [%]", "cividis", "min"),
+            (right, spare_pct, "travel left on the worst axis [%]", "cividis", "min"),
         ):
             edge = np.percentile(values, 99.5) if end == "max" else values.max()
             drawn = axes.imshow(

@@ -45,7 +45,7 @@ def identify(
         Nominal mirror and timing. Without it the exposure and the amplifier count as delay, and
         the gain is that of the log's own units.
     progress : callable, optional
-        Told (mirrors done, mirrors).
+        Called with (mirrors done, mirrors).
 
     Returns
     -------

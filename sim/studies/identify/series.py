@@ -85,7 +85,7 @@ def fit_series(
     prior : Prior
         Timing, and where to look for the resonance.
     progress : callable, optional
-        Told (mirrors done, mirrors).
+        Called with (mirrors done, mirrors).
     """
     timing = prior.timing(series.period_s)
     inputs = projected(series) if series.closed else series.correction_rad

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from controllers.analysis.linear_loop import (
     ClosedLoop,
     Loop,
-    answer,
     axis_gain,
     close,
     frequency_grid,
@@ -20,6 +19,7 @@ from controllers.analysis.linear_loop import (
     loop_gain,
     noise_gain,
     sensitivity,
+    time_response,
 )
 from controllers.analysis.linearise import linearise
 from controllers.analysis.margins import Margins, margins
@@ -270,4 +270,4 @@ def responses(result: MarginsStudy, n_frames: int) -> tuple[Array, Array]:
     for k in range(n_frames):
         shift[k] = 1.0 + (model.C @ off)[..., 0, 0]
         off = model.A @ off
-    return answer(result.closed, still, unit), answer(result.closed, shift)
+    return time_response(result.closed, still, unit), time_response(result.closed, shift)

@@ -169,5 +169,5 @@ def _pictures(result: MarginsStudy, worst: str) -> list[Section]:
     ]  # fmt: skip
     if result.stable.all():
         picture = answers_in_time(frame_ms, step, rest, total, worst)
-        sections.append(Section("Answers in time", pictures=[picture]))
+        sections.append(Section("Responses in time", pictures=[picture]))
     return sections

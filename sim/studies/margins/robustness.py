@@ -63,7 +63,7 @@ def changed(built: Built) -> list[Point]:
 
     The first four change the true mirrors or the true delay while the controller stays as it is;
     the delay is the whole time from the frame's start to the drive. The frame rate changes with the
-    firmware told, gains per frame unchanged, to the rates nearest to the factors that divide the
+    firmware knows, gains per frame unchanged, to the rates nearest to the factors that divide the
     drive's rate and hold the exposure.
     """
     spectra = spectra_of(built, BANDS)

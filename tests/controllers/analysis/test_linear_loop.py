@@ -22,11 +22,11 @@ from controllers.analysis import (
     population_plant,
 )
 from controllers.analysis.linear_loop import (
-    answer,
     axis_gain,
     growth,
     largest_singular_value,
     sensitivity,
+    time_response,
 )
 from controllers.analysis.plant import plant_response
 from controllers.integrator import Integrator
@@ -169,7 +169,7 @@ def test_the_same_numbers_from_python_control(mirror: int) -> None:
     reference[..., 0] = 1.0
     _, y = control.step_response(closed, np.arange(40) * FRAME_S, input=0, squeeze=True)
     np.testing.assert_allclose(
-        answer(close(loop), steps, reference)[:, mirror], np.asarray(y).T, atol=1e-9
+        time_response(close(loop), steps, reference)[:, mirror], np.asarray(y).T, atol=1e-9
     )
 
 
