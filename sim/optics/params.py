@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 from sim.optics.lattice import Lattice, Outline, places
 from sim.params import Block, between
 
-Ports = Annotated[int, Field(ge=1, le=4096)]
+PortCount = Annotated[int, Field(ge=1, le=4096)]
 Length = Annotated[float, between(1e-3, 1e5)]
 Pitch = Annotated[float, between(1e-3, 100.0)]
 
@@ -20,9 +20,9 @@ class GeometryParams(Block):
     up to 100 m, far beyond which a beam that fits a mirror stays collimated.
     """
 
-    ports_per_side: Ports
+    ports_per_side: PortCount
     """Fibres, and mirrors, on each side. [-]"""
-    columns: Ports
+    columns: PortCount
     """Mirrors in a row, along the array's x; must divide `ports_per_side`. [-]"""
     pitch_mm: Pitch
     """Distance between neighbouring mirrors, in both directions. [mm]"""
@@ -38,16 +38,16 @@ class GeometryParams(Block):
     """Of both arrays. In a hexagonal one each mirror has six neighbours at the pitch. [-]"""
     outline: Outline = "rectangle"
     """Full rows of `columns`, or the places of the lattice nearest to its middle. [-]"""
-    output_ports: Ports | None = None
+    output_ports: PortCount | None = None
     """Fibres, and mirrors, on the output side; none: as many as `ports_per_side`. [-]"""
-    output_columns: Ports | None = None
+    output_columns: PortCount | None = None
     """Mirrors in a row of array B; none: `columns`. [-]"""
     output_pitch_mm: Pitch | None = None
     """Pitch of array B; none: `pitch_mm`. [mm]"""
 
     @property
     def outputs(self) -> int:
-        """Ports on the output side. [-]"""
+        """PortCount on the output side. [-]"""
         return self.output_ports or self.ports_per_side
 
     @model_validator(mode="after")

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from sim.optics.epochs import Epoch
 from sim.ports import Array
-from sim.results.ranking import Rows
+from sim.results.ranking import Ranking
 from sim.results.traces import SpotImages, Traces
 from sim.results.verdict import Verdict
 
@@ -35,7 +35,7 @@ class ReportView(NamedTuple):
     limits: Sequence[Mapping[str, Any]]
     """What `sim.results.limits.check_limits` returned."""
     verdict: Verdict
-    rows: Rows
+    rows: Ranking
     traces: Traces
     epochs: Sequence[Epoch]
     images: SpotImages | None

@@ -29,7 +29,7 @@ class Culprit(NamedTuple):
         return self.name if self.at_s is None else f"{self.name} at {self.at_s:.3f} s"
 
 
-class Rows(NamedTuple):
+class Ranking(NamedTuple):
     """All connections and mirrors over the hold interval, as plain columns."""
 
     connections: dict[str, list[Any]]
@@ -48,7 +48,7 @@ def rank(
     *,
     ports: int,
     figures: Mapping[str, Any] | None = None,
-) -> Rows:
+) -> Ranking:
     """Return every connection and mirror with its own figures.
 
     Parameters
@@ -60,7 +60,7 @@ def rank(
 
     Returns
     -------
-    Rows
+    Ranking
         Empty columns if the hold interval holds no whole sampling interval.
     """
     hold = hold_of(params, float(traces.time_s[-1] * 1e3))
@@ -73,7 +73,7 @@ def rank(
     connections = _connections(traces, epochs, rows, which, time_s, culprits)
     if figures is not None:
         culprits |= _named_by_figures(figures)
-    return Rows(connections, mirrors, culprits)
+    return Ranking(connections, mirrors, culprits)
 
 
 def _named_by_figures(figures: Mapping[str, Any]) -> dict[str, Culprit]:

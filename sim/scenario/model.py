@@ -21,7 +21,7 @@ from sim.results.requirements import RequirementsParams
 from sim.scenario.check import check_block
 from sim.scenario.file import override, read_tree
 
-PlugIn = dict[str, Any]
+PlugInTable = dict[str, Any]
 Seed = Annotated[int, Field(ge=0, lt=2**32)]
 
 
@@ -88,15 +88,15 @@ class Scenario(Block):
     mirror: MirrorParams
     drive: DriveParams
     camera: CameraParams
-    estimator: PlugIn
+    estimator: PlugInTable
     """`kind`, then the settings of that estimator. "package.module:Name" and "file.py:Name" run
     outside code."""
-    controller: PlugIn
+    controller: PlugInTable
     """`kind`, then the settings of that controller. "package.module:Name" and "file.py:Name" run
     outside code."""
-    shaping: PlugIn
+    shaping: PlugInTable
     """`kind`, then the settings of that command shaping."""
-    disturbances: tuple[PlugIn, ...] = ()
+    disturbances: tuple[PlugInTable, ...] = ()
     """Each with its `kind` and settings."""
     isolator: IsolatorParams | None = None
     """Mounts between base and optical core; none: the core moves with the base."""

@@ -206,7 +206,7 @@ def test_kinds_that_lead_nowhere(kind, words, tmp_path):
     assert words in refused(tmp_path, CONTROLLER.format(kind=kind), "check")
 
 
-def test_families_are_told_apart(tmp_path):
+def test_families_are_distinguished(tmp_path):
     (tmp_path / "own.py").write_text(LEAKY)
     kind = f"{tmp_path / 'own.py'}:Leaky"
     with pytest.raises(PlugInError, match=r"not a disturbance: it has no advance\(state, first"):

@@ -192,7 +192,7 @@ def test_window_is_centred_on_the_spot() -> None:
         assert np.abs(middle - expected).max() <= 0.5 + 1e-9
 
 
-def test_firmware_is_told_the_camera_as_it_is() -> None:
+def test_firmware_knows_the_camera_as_it_is() -> None:
     belief = believed(make_camera(CameraParams(**SETTINGS)))
     assert belief == (32.0, 0.5, 20.0, 6.0, 1023, 1.8)
 

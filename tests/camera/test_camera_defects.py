@@ -184,7 +184,7 @@ def test_frames_do_not_depend_on_threads() -> None:
     assert np.array_equal(*results)
 
 
-def test_frames_do_not_depend_on_which_other_mirrors_are_lit() -> None:
+def test_frames_do_not_depend_on_which_other_mirrors_carry_light() -> None:
     """But for the light of neighbours: without spill all, with spill those that stay alone."""
     spots = scattered(48, 15.0)
     some = np.array([1, 2, 9, 23, 30])
@@ -249,7 +249,7 @@ def test_dead_pixels_see_nothing_and_hot_ones_fill() -> None:
     assert stats.binomtest(int(counts[2]), flat.size, 0.01).pvalue > 1e-3
 
 
-def test_dark_signal_doubles_with_the_stated_warming() -> None:
+def test_dark_signal_doubles_with_the_stated_rise() -> None:
     """300 us of 2e5 e-/s are 60 e-, 30 DN; 7 K more, 60 DN; 14 K less, 7.5 DN, rounded up."""
     params = CameraParams(**(BASE | {"noise": "none", "dark_e_per_s": 2e5}))
     layout = make_layout(params, PORTS, COLUMNS)

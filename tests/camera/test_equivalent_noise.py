@@ -144,7 +144,7 @@ def test_low_thresholds_close_the_loop_alike(signal_e: int, threshold_dn: int) -
     ("kind", "signal_e"),
     [*((kind, 5000) for kind in sorted(READERS)), ("log_peak", 20000), ("quad_cell", 20000)],
 )
-def test_equivalent_stands_in_for_every_estimator(kind: str, signal_e: int) -> None:
+def test_equivalent_replaces_every_estimator(kind: str, signal_e: int) -> None:
     """In a closed loop, rms within 4 % of that with images: 192 mirrors, 200 ms, one seed.
 
     A standard error of an rms is 0.7 % (see above); the quad cell's and the brightest pixel's

@@ -151,7 +151,7 @@ def test_text_of_users_is_data(tmp_path):
     assert "&lt;b&gt;" in page and "<b> µ" not in page
 
 
-def test_control_characters_in_a_message_stand_escaped(tmp_path):
+def test_control_characters_in_a_message_are_escaped(tmp_path):
     done = shell(f"mirrorloop check $'{tmp_path}/\\e[31mred.toml'")
     assert done.returncode == 2 and "\\x1b[31mred.toml" in done.stderr and "\x1b" not in done.stderr
 

@@ -11,7 +11,7 @@ PROVENANCE: dict[str, Any] = {
 }  # fmt: skip
 
 
-def test_path_and_shares_are_told() -> None:
+def test_path_and_shares_are_reported() -> None:
     lines = speed(PROVENANCE)
     assert "2 s simulated in 0.5 s (4.00 x real time) on 2 threads; 0.1 s of it" in lines[0]
     assert lines[1] == "execution: fused, compiled kernels"

@@ -94,7 +94,7 @@ def test_taper_is_half_a_cosine_at_each_end(tmp_path):
     assert record.warnings == ()
 
 
-def test_jumps_at_the_ends_are_told_and_left(tmp_path):
+def test_jumps_at_the_ends_are_reported_and_left(tmp_path):
     signal = np.resize([1e-3, -1e-3], 151)
     signal[0], signal[60], signal[-1] = 0.5, 2.0, -0.019
     write(tmp_path, signal, 100.0)
@@ -104,7 +104,7 @@ def test_jumps_at_the_ends_are_told_and_left(tmp_path):
     assert "axis y jumps at the start of the used part, by 0.5 m/s^2 or 25.0%" in record.warnings[0]
 
 
-def test_a_record_longer_than_the_run_is_told(tmp_path):
+def test_a_record_longer_than_the_run_is_reported(tmp_path):
     write(tmp_path, np.pad(np.resize([1e-3, -1e-3], 199), 1), 100.0)
     assert "would play until 2.25 s, the run ends at 2 s" in make(tmp_path).warnings[0]
 

@@ -116,7 +116,7 @@ def test_nominal_pulse_is_inside_its_band_and_a_fifth_too_much_is_not(pulse):
     assert np.any(1.25 * nominal > upper)
 
 
-def test_a_pulse_after_the_end_is_told():
+def test_a_pulse_after_the_end_is_reported():
     shock = Shock(ShockParams(**(BASE | {"start_ms": 95.0})), SITE)
     assert shock.warnings == ("shock: the pulse would end at 0.106 s, the run ends at 0.1 s",)
     assert Shock(ShockParams(**BASE), SITE).warnings == ()

@@ -127,7 +127,7 @@ def test_effects_are_in_proportion_and_left_out_at_zero():
     assert bare.acceleration_m_s2 is None
 
 
-def test_a_file_shorter_than_the_run_is_told_and_its_ends_hold(tmp_path):
+def test_a_file_shorter_than_the_run_is_reported_and_its_ends_hold(tmp_path):
     write(tmp_path, ROWS[1:-1])
     thermal = Thermal(
         ThermalParams(**(BASE | {"ambient": CSV})), Site(CLOCK, np.arange(3), (1, 64), tmp_path)

@@ -70,7 +70,7 @@ def test_pixel_phase_error_on_noise_free_frames(plain, sigma, peak, tolerance):
     ("fraction", "peak"),
     [(0.05, 0.0049), (0.1, 0.0031), (0.2, 0.0175), (0.3, 0.0301), (0.5, 0.0218)],
 )
-def test_threshold_bends_the_answer_within_a_pixel(plain, fraction, peak):
+def test_threshold_bends_the_reading_within_a_pixel(plain, fraction, peak):
     # Computed independently of this code. The values hold for s = 1.2 px, a spot 0.3 px off the
     # pixel's centre in y, a threshold counted from each frame's brightest pixel, and 101 steps
     # in x: the reference does not state these last three, they were found as the one choice that
@@ -112,7 +112,7 @@ def test_background_left_in_pulls_to_the_middle(plain):
 @pytest.mark.parametrize(
     ("side", "gain", "cut"), [(4, 0.633366, 0.035), (6, 0.911256, 0.006), (8, 0.989709, 6e-4)]
 )
-def test_a_small_window_shrinks_the_answer(plain, side, gain, cut):
+def test_a_small_window_shrinks_the_reading(plain, side, gain, cut):
     # Second route: the sum over pixels of lever arm times the profile's derivative, from scipy's
     # normal density. Tolerance 1e-4, the curvature over the step. The closed form is for a cut
     # Gaussian without pixels: whole pixels put their light at their centres, and the gain is
@@ -161,7 +161,7 @@ def test_plain_centroid_with_background_taken_off(
     assert reading.spot_px.std() == pytest.approx(scatter, rel=3 / np.sqrt(4 * n))
 
 
-def test_weighted_centroid_stands_on_the_spot(make_frames, fine_camera):
+def test_weighted_centroid_is_on_the_spot(make_frames, fine_camera):
     # A Gaussian weight on a Gaussian spot: the fixed point is the spot's centre. Left over: the
     # weight is sampled at pixel centres (1e-8 here) and the iteration's own tolerance.
     rng = np.random.default_rng(4)

@@ -53,7 +53,7 @@ def test_a_hot_pixel_within_the_spot_is_levelled(make_frames, camera, own):
 
 
 @pytest.mark.parametrize("corner", [(0, 0), (0, 7), (23, 23)])
-def test_a_hot_pixel_on_the_rim_is_levelled_too(make_frames, camera, own, corner):
+def test_a_hot_pixel_at_the_edge_is_levelled_too(make_frames, camera, own, corner):
     clean = make_frames([[11.3, 12.2]], camera, 20000)
     hot = clean.copy()
     hot[0, *corner] = 1023
@@ -72,7 +72,7 @@ def test_small_regions_are_no_spots(camera, own):
     np.testing.assert_allclose(seen.spot_px, [[6, 12]])
 
 
-def test_spill_stands_behind_a_fainter_spot(make_frames, camera, own):
+def test_spill_ranks_behind_a_fainter_spot(make_frames, camera, own):
     # A neighbour with four times the light, half of it in the window: the spot is still the one.
     spot = make_frames([[10.0, 11.0]], camera, 10000)
     spill = make_frames([[23.5, 11.0]], camera, 20000)

@@ -75,7 +75,7 @@ def test_the_chooser_holds_where_the_plain_centroid_does_not(
 
 
 @pytest.mark.parametrize(("fault", "survived"), [("ghost", True), ("hot", False), ("spill", False)])
-def test_a_higher_threshold_mends_the_plain_centroid_for_a_ghost_only(
+def test_a_higher_threshold_helps_the_plain_centroid_for_a_ghost_only(
     fault, survived, scene, make_frames, camera, settings
 ):
     # 116 DN is where the chooser's 15 % of the peak puts its own threshold, so this is the two
@@ -91,7 +91,7 @@ def test_a_higher_threshold_mends_the_plain_centroid_for_a_ghost_only(
 
 
 @pytest.mark.parametrize("name", sorted(set(ESTIMATORS) - {"quad_cell"}))
-def test_two_and_a_half_sigma_from_the_rim_is_enough(name, make_frames, camera, settings):
+def test_two_and_a_half_sigma_from_the_edge_is_enough(name, make_frames, camera, settings):
     # Noise-free, so what is seen is bias; half a digital number of rounding is 0.003 px of it.
     spots = [[4.5, 11.0], [18.5, 11.0], [11.0, 4.5], [11.0, 18.5]]
     reading = ESTIMATORS[name].function(
@@ -111,7 +111,7 @@ def test_two_and_a_half_sigma_from_the_rim_is_enough(name, make_frames, camera, 
         ("weighted_centroid", 0.131),
     ],
 )
-def test_nearer_to_the_rim_some_read_wrong_and_say_ok(name, bias_px, make_frames, camera, settings):
+def test_nearer_to_the_edge_some_are_wrong_and_say_ok(name, bias_px, make_frames, camera, settings):
     # Pin of what the guide warns of, from this code, at 2 px from the outermost centres.
     own = settings[name] | {"edge_px": 0.0}
     reading = ESTIMATORS[name].function(

@@ -102,7 +102,7 @@ def test_likelihood_fit_is_scipys_minimum(make_frames, fine_camera, gain_dn_per_
 
 
 @pytest.mark.parametrize("fit", [gaussian_fit, poisson_fit])
-def test_wrong_beliefs_do_not_shift_the_answer(make_frames, fine_camera, fit):
+def test_wrong_beliefs_do_not_shift_the_reading(make_frames, fine_camera, fit):
     # Background is fitted; a wrong width or gain is symmetric about the spot. What is left is the
     # pixel phase of the wrong profile, below 1e-3 px.
     spots = 7.5 + np.random.default_rng(10).uniform(-0.5, 0.5, (30, 2))

@@ -34,7 +34,7 @@ def work_folders(folder):
     return [p.name for p in folder.iterdir() if p.name.startswith(WORK)]
 
 
-def test_a_folder_stands_whole_with_its_marker(tmp_path):
+def test_a_folder_is_whole_with_its_marker(tmp_path):
     write(tmp_path / "deep" / "out", "1", more=["profiles/a.csv"])
     marker = json.loads((tmp_path / "deep" / "out" / MARKER).read_text())
     assert (marker["program"], marker["kind"]) == ("mirrorloop", "run")

@@ -19,7 +19,7 @@ from sim.files.text import csv_text, shown, shown_lines
         ("half \udc80", "half \\udc80"),
     ],
 )
-def test_what_cannot_be_seen_stands_escaped(text, expected):
+def test_what_cannot_be_displayed_is_escaped(text, expected):
     assert shown(text) == expected
     assert shown_lines(text) == expected.replace("\\n", "\n")
 

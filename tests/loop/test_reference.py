@@ -52,7 +52,7 @@ def test_nothing_moves_without_a_command() -> None:
         assert expected == pytest.approx(START, abs=1e-14)
 
 
-def test_expected_tilt_is_the_believed_answer_to_the_path() -> None:
+def test_expected_tilt_is_the_believed_response_to_the_path() -> None:
     """python-control's zero-order-hold model of mirror and amplifier, averaged over the exposure.
 
     Both are exact at ticks; 1e-13 is rounding.

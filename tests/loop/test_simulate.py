@@ -159,7 +159,7 @@ def test_parts_can_be_run_twice() -> None:
 STILL = ("switch.moves=[]", "metrics.hold_from_ms=20.0")
 
 
-def test_mirror_does_not_depend_on_which_others_are_lit() -> None:
+def test_mirror_does_not_depend_on_which_others_carry_light() -> None:
     """Connections 0 and 17 alone, then in company: the same motion, bit for bit."""
     few = run("duration_ms=40", *STILL, "switch.connections=[[0, 5], [17, 3]]",
               path=HUT)  # fmt: skip

@@ -164,7 +164,7 @@ def test_every_state_of_a_run_can_be_gone_on_from_and_none_changes(name: str) ->
     assert [frozen(state) for state in states] == before
 
 
-def test_states_share_the_rows_of_the_traces_and_nobody_can_write_to_them() -> None:
+def test_states_share_the_rows_of_the_traces_and_they_are_read_only() -> None:
     parts = made("move")
     *_, early, late = steps(parts, initial_state(parts))
     assert np.shares_memory(early.records.rows.error_rad, late.records.rows.error_rad)
@@ -195,7 +195,7 @@ def test_branches_share_the_past_and_part_where_their_inputs_do() -> None:
     same(other, parts_of_result(simulate(shaken)))
 
 
-def test_a_branch_may_take_another_controller_with_what_stands_in_the_drive() -> None:
+def test_a_branch_may_take_another_controller_with_what_the_drive_holds() -> None:
     parts = made("move")
     other = dataclasses.replace(parts, controller=made("lqg").controller)
     past = run_to(parts, initial_state(parts), 50)

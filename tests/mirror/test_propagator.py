@@ -48,7 +48,7 @@ def test_forced_step_agrees_with_an_integrator() -> None:
     assert factors() @ [*start, u0, u1, f0, f1] == pytest.approx(expected, rel=1e-10)
 
 
-def test_warm_mirrors_are_the_same_mirrors_at_another_resonance() -> None:
+def test_mirrors_after_a_change_of_resonance_are_the_same_mirrors_at_another_resonance() -> None:
     rig = Rig(mirrors=(0, 1, 2), resonance_spread_pct=5.0, quality_spread_pct=5.0)
     warm = with_resonance_change(rig.fleet, rig.population, -1e-3, rig.drive)
     w = rig.population.resonance_rad_s.T * (1 - 1e-3)

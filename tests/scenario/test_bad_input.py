@@ -127,7 +127,7 @@ def test_an_unknown_case_gets_the_nearest_name():
     assert 'Did you mean "harrow_point_earthquake"?' in outcome.stderr
 
 
-def test_an_existing_folder_is_kept_unless_told_otherwise(tmp_path):
+def test_an_existing_folder_is_kept_unless_overwrite_is_asked_for(tmp_path):
     out = tmp_path / "out"
     run = ("run", "single_mirror_step", "--out", out, "--set", "traces.sample_hz=1000")
     assert mirrorloop(*run).exit_code == 0

@@ -29,7 +29,7 @@ def no_nan(value):
 
 
 @pytest.mark.parametrize("case", cases(), ids=lambda case: case.name)
-def test_a_case_runs_and_its_folder_stands_alone(case, tmp_path):
+def test_a_case_runs_and_its_folder_is_self_contained(case, tmp_path):
     sets = [word for text in SHORT[case.name] for word in ("--set", text)]
     outcome = CliRunner().invoke(cli, ["run", case.name, "--out", str(tmp_path / "a"), *sets])
     assert outcome.exit_code in (0, 1), outcome.output

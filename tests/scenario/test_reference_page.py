@@ -63,7 +63,7 @@ def test_every_key_of_every_section_is_there():
             assert f"| `{key}` |" in reference, (block, key)
 
 
-def test_required_bounds_and_defaults_are_told():
+def test_required_bounds_and_defaults_are_reported():
     reference = scenario_reference()
     assert "| `seed` | whole number >= 0 and < 4294967296 | required |" in reference
     assert '| `noise` | "fast", "exact", "equivalent", "none" | "fast" |' in reference

@@ -37,7 +37,7 @@ class ContributorRow(NamedTuple):
         return self.simulated_urad / self.predicted_urad
 
 
-class Comparison(NamedTuple):
+class PredictionCheck(NamedTuple):
     """Everything that the page shows."""
 
     study: MarginsStudy
@@ -50,7 +50,7 @@ class Comparison(NamedTuple):
 
 def compare_contributors(
     built: Built, *, each: bool = True, progress: Callable[[str], None] | None = None
-) -> Comparison:
+) -> PredictionCheck:
     """Predict the residual, run the scenario, and run it again without each contributor.
 
     All runs draw the same random numbers, so the difference of two error histories is what the
@@ -69,7 +69,7 @@ def compare_contributors(
 
     Returns
     -------
-    Comparison
+    PredictionCheck
 
     Raises
     ------
@@ -97,7 +97,7 @@ def compare_contributors(
                 before = after
         rows.append(ContributorRow(name, predicted, simulated))
     total = ContributorRow("all together", 1e6 * prediction.total_rad, 1e6 * _rms(whole))
-    return Comparison(result, spectra, prediction, tuple(rows), total)
+    return PredictionCheck(result, spectra, prediction, tuple(rows), total)
 
 
 def _without(scenario: Scenario) -> dict[str, Callable[[], Built]]:

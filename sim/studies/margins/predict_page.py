@@ -8,7 +8,7 @@ from sim.report.spectrum_plot import residual_spectra
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
-from sim.studies.margins.contributors import Comparison, ContributorRow
+from sim.studies.margins.contributors import ContributorRow, PredictionCheck
 from sim.studies.margins.predict import transfer_of
 from sim.studies.margins.verify import AGREES
 from sim.studies.run.provenance import now, provenance
@@ -26,7 +26,7 @@ ASSUMPTIONS: Final = (
 )
 
 
-def rows_of(c: Comparison) -> list[dict[str, Any]]:
+def rows_of(c: PredictionCheck) -> list[dict[str, Any]]:
     """Return the rows of `prediction.json`, the total last."""
     return [
         {
@@ -39,12 +39,12 @@ def rows_of(c: Comparison) -> list[dict[str, Any]]:
     ]
 
 
-def agrees(c: Comparison) -> bool:
+def agrees(c: PredictionCheck) -> bool:
     """Whether the simulated total is near the predicted one."""
     return c.total.ratio is not None and AGREES[0] <= c.total.ratio <= AGREES[1]
 
 
-def predict_page(c: Comparison) -> StudyPage:
+def predict_page(c: PredictionCheck) -> StudyPage:
     """Return the page."""
     built = c.study.built
     s, t = transfer_of(c.study.loop, c.spectra)

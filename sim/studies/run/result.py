@@ -10,7 +10,7 @@ import numpy as np
 from sim.files.filing import filed, put_page
 from sim.optics.epochs import Epoch
 from sim.ports import Array
-from sim.results.ranking import Rows
+from sim.results.ranking import Ranking
 from sim.results.traces import SpotImages, Traces
 from sim.results.verdict import Verdict
 from sim.scenario.model import Scenario
@@ -34,7 +34,7 @@ class Result:
     """Frequencies (n,) [Hz], maximax (n, 3) [m/s^2], quality factor."""
     notes: tuple[str, ...]
     provenance: dict[str, Any]
-    rows: Rows
+    rows: Ranking
     """Every connection and mirror, and who each figure is owed to."""
     verdict: Verdict
     conditions: tuple[dict[str, Any], ...]

@@ -122,7 +122,7 @@ def test_dead_reckoning_without_errors_of_build_or_gain_is_exact():
     assert 0.01 < tilts.std() < 0.03
 
 
-def test_levels_of_aiming_stand_in_order():
+def test_levels_of_aiming_are_in_order():
     inputs, outputs = some(300)
     means = [
         maker(with_aim(level=level)).table(inputs, outputs).insertion_db.mean()
@@ -170,7 +170,7 @@ def test_peaking_without_noise_finds_the_best_tilts():
         assert power(1e6 * found[c]) - best.fun < 2e-4
 
 
-def test_a_few_connections_a_port_stand_for_all():
+def test_a_few_connections_a_port_represent_all():
     made = maker()
     few, more = calibrate(made, 4, 0.0), calibrate(made, 12, 0.0)
     assert few.measured <= 4 * 96

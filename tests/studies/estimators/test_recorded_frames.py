@@ -202,7 +202,7 @@ def test_files_are_read_in_the_order_of_their_numbers(tmp_path):
     assert order_warning(tmp_path) is None
 
 
-def test_a_byte_order_mark_is_no_obstacle(tmp_path):
+def test_a_byte_order_mark_is_accepted(tmp_path):
     path = tmp_path / "truth.csv"
     path.write_bytes(b"\xef\xbb\xbfx_px,y_px\n1,2\n3,4\n")
     assert load_truth(path, 2, (24, 24)).tolist() == [[1, 2], [3, 4]]

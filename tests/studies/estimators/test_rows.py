@@ -32,7 +32,7 @@ THREE_SIGMA = 0.048
 VARIANCE_E2 = 20 + 36 + 4 / 12
 
 
-def test_the_bound_stands_in_the_rows(demo, demo_rows):
+def test_the_bound_is_in_the_rows(demo, demo_rows):
     # Values of this camera at 500, 5000 and 20 000 e- by Mortensen's integral (see the test of
     # the bound); the rows hold the sum over pixels, rms over the positions.
     for signal_e, want in ((500.0, 0.272), (5000.0, 0.0398), (20000.0, 0.01574)):
@@ -87,7 +87,7 @@ def test_clipped_moments_are_those_of_a_sample(z):
     assert clipped.variance[0] == pytest.approx(draws.var(), rel=0.03)
 
 
-def test_everybody_reads_the_same_frames_and_they_are_the_seed_s(demo):
+def test_all_read_the_same_frames_and_they_are_the_seed_s(demo):
     case = nominal(demo)
     first, again = (frames_of(case, 0, 7, compiled) for _ in range(2))
     other = frames_of(case, 0, 8, compiled)
@@ -137,7 +137,7 @@ def test_every_axis_is_run_and_named(demo):
         assert np.all(np.isfinite(frame_bound_px(paths_px(case, 4), case.camera)))
 
 
-def test_quad_cell_is_told_wrong_by_background_it_is_not_told_of(demo, own):
+def test_quad_cell_is_biased_by_background_it_does_not_know(demo, own):
     # Background b left in pulls the balance by N / (N + n^2 b): 0.874 for 5 e-/px on 24 x 24.
     points = [ComparisonCase("background_step", 5.0, demo.replace(background_e=25.0), demo)]
     rows = comparison_rows(entrants(own, demo), points, 20, compiled)
@@ -146,7 +146,7 @@ def test_quad_cell_is_told_wrong_by_background_it_is_not_told_of(demo, own):
     assert gain["poisson_fit"] == pytest.approx(1.0, abs=0.005)
 
 
-def test_the_components_stand_the_ghost_and_the_low_threshold_does_not(demo, own):
+def test_the_components_survive_the_ghost_and_the_low_threshold_does_not(demo, own):
     ghost = demo.replace(ghost_pct=5.0, ghost_offset_px=(4.8, 3.6))
     case = ComparisonCase("ghost", 5.0, ghost, demo)
     rows = comparison_rows(entrants(own, demo), [case], 20, compiled)

@@ -23,7 +23,7 @@ def judged(truth, spot, status, wrong_px=0.5):
     return score(reading, truth, GROUPS, wrong_px)
 
 
-def test_scatter_bias_and_gain_of_an_honest_answer():
+def test_scatter_bias_and_gain_of_an_honest_reading():
     # 32 x 63 x 2 degrees of freedom: scatter within 3 / sqrt(2 x 4032) = 3.3 %; the mean of a
     # position is known to 0.02 / 8, so a bias of that size is the most that may be left.
     result = judged(*readings())
@@ -35,7 +35,7 @@ def test_scatter_bias_and_gain_of_an_honest_answer():
 
 
 @pytest.mark.parametrize("gain", [0.5, 0.911, 1.2])
-def test_a_shrunken_answer_gains_nothing(gain):
+def test_a_shrunken_reading_gains_nothing(gain):
     # Noise shrinks with the answer: the scatter looks better, the calibrated error does not.
     honest, shrunken = judged(*readings()), judged(*readings(gain=gain))
     assert shrunken.scatter_px == pytest.approx(gain * honest.scatter_px, rel=1e-9)
@@ -48,21 +48,21 @@ def test_a_shrunken_answer_gains_nothing(gain):
     )
 
 
-def test_always_the_same_answer_has_no_calibrated_error_at_all():
+def test_always_the_same_reading_has_no_calibrated_error_at_all():
     truth, _, status = readings()
     result = judged(truth, np.zeros_like(truth), status)
     assert result.scatter_px < 1e-12
     assert result.corrected_px is None
 
 
-def test_a_bent_answer_keeps_its_bend():
+def test_a_bent_reading_keeps_its_bend():
     # A sine of a pixel's period is no straight line: its rms stays in the calibrated error.
     truth, spot, status = readings(noise_px=0.002)
     bent = spot + 0.03 * np.sin(2 * np.pi * truth)
     assert judged(truth, bent, status).corrected_px == pytest.approx(0.03 / np.sqrt(2), rel=0.12)
 
 
-def test_failures_and_wrong_answers_are_rates():
+def test_failures_and_wrong_readings_are_rates():
     truth, spot, status = readings()
     status[:20] = SpotStatus.DIM
     status[20:30] = SpotStatus.EDGE
