@@ -81,9 +81,21 @@ def write(frames, reading):
     return reading
 
 
+class Remembers:
+    """Breaks a rule: what it read before is still in what it reads."""
+
+    def __init__(self):
+        self.last = 0.0
+
+    def __call__(self, frames, reading):
+        last, self.last = self.last, float(np.nansum(reading.spot_px))
+        return reading._replace(spot_px=reading.spot_px + 1e-6 * last)
+
+
 @pytest.mark.parametrize(
     ("change", "check"),
     [
+        (Remembers(), "nothing_is_remembered"),
         (lambda _, r: r._replace(spot_px=r.spot_px + 0.1), "bright_spots_are_found"),
         (lambda _, r: r._replace(spot_px=r.spot_px.astype(np.float32)), "types_and_shapes"),
         (talk, "spots_do_not_talk"),

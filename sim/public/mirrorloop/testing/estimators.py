@@ -91,6 +91,19 @@ def check_frames_are_not_changed(estimator: Estimator) -> None:
     np.testing.assert_array_equal(frames, before)
 
 
+def check_nothing_is_remembered(estimator: Estimator) -> None:
+    """The same frames read the same whatever was read between: a run's state holds no estimator."""
+    rng = np.random.default_rng(25)
+    frames = frames_of_spots(11.5 + rng.uniform(-2, 2, (8, 2)), rng=rng)
+    others = frames_of_spots(11.5 + rng.uniform(-2, 2, (8, 2)), rng=rng)
+    first = estimator(frames, camera=CAMERA)
+    position_px, status = first.spot_px.copy(), first.status.copy()
+    estimator(others, camera=CAMERA)
+    again = estimator(frames, camera=CAMERA)
+    np.testing.assert_array_equal(again.spot_px, position_px)
+    np.testing.assert_array_equal(again.status, status)
+
+
 def check_x_and_y_alike(estimator: Estimator) -> None:
     """A frame turned over its diagonal reads as the spot turned over."""
     rng = np.random.default_rng(22)
@@ -152,6 +165,7 @@ CHECKS: Final[tuple[Callable[[Estimator], None], ...]] = (
     check_types_and_shapes,
     check_spots_do_not_talk,
     check_frames_are_not_changed,
+    check_nothing_is_remembered,
     check_x_and_y_alike,
     check_dark_frames_are_dim,
     check_a_spot_at_the_edge_is_not_ok,
