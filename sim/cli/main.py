@@ -1,7 +1,6 @@
 """The `mirrorloop` command and how it ends."""
 
 import os
-import shlex
 import sys
 from pathlib import Path
 
@@ -130,6 +129,7 @@ def run(
     most_hours: float | None,
 ) -> None:
     """Run SCENARIO (a file, or a name from `list`) and file its results in DIR."""
+    from sim.cli.asked import asked_by
     from sim.cli.show import progress_bar, summary
     from sim.scenario.gallery import find
 
@@ -138,7 +138,6 @@ def run(
     from sim.assembly.cost import Budget, default_budget
     from sim.files.filing import check_output
     from sim.scenario.model import load_scenario
-    from sim.studies.run.provenance import Request
     from sim.studies.run.run import run as run_scenario
 
     if pdf:
@@ -150,27 +149,12 @@ def run(
     usual = default_budget()
     budget = Budget(most_memory or usual.memory_gb, most_hours or usual.hours)
     with naming(path, chosen), progress_bar(loaded.duration_ms) as tell:
-        asked = Request(chosen, command_line(ctx))
+        asked = asked_by(ctx, chosen)
         result = run_scenario(loaded, tell, threads=threads, asked=asked, budget=budget)
     with showing(result.write(out, overwrite=overwrite, pdf=pdf)):
         summary(result)
     if not result.met:
         ctx.exit(MISSED)
-
-
-def command_line(ctx: click.Context) -> str:
-    """Return the command as it would be typed again, from what was parsed."""
-    words = [ctx.command_path]
-    for parameter in ctx.command.params:
-        value = ctx.params[str(parameter.name)]
-        if isinstance(parameter, click.Argument):
-            words.append(str(value))
-        elif value is True:
-            words.append(parameter.opts[-1])
-        elif value not in (None, False, ()):
-            for one in value if isinstance(value, tuple) else (value,):
-                words += [parameter.opts[0], str(one)]
-    return shlex.join(words).replace("'mirrorloop run'", "mirrorloop run")
 
 
 cli.add_command(compare)

@@ -1,32 +1,18 @@
-"""The block of conditions that a filed report needs."""
+"""Rows of the conditions that a filed report needs: profiles, and the shock response spectrum."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
-from sim.report.view import ReportView
+from numpy.typing import NDArray
+
 from sim.results.units import unit_sign
 
 G_M_S2 = 9.80665
 
 
-def conditions_rows(view: ReportView) -> list[tuple[str, str]]:
-    """Return what was done, with what, and by which command: names and texts."""
-    origin = view.provenance
-    overrides = origin.get("overrides") or ()
-    rows = [
-        ("Case", view.title),
-        *_profiles(view),
-        *_spectrum(view),
-        ("Overrides", "; ".join(overrides) or "none"),
-        ("Command", str(origin.get("command") or "called from a program")),
-        ("Tool", f"mirrorloop {origin.get('version', '')}, revision "
-                 f"{origin.get('revision') or 'of the installed package'}"),
-        ("Date (UTC)", str(origin.get("started", ""))),
-    ]  # fmt: skip
-    return rows
-
-
-def _profiles(view: ReportView) -> Iterator[tuple[str, str]]:
-    for c in view.conditions:
+def profile_rows(played: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str]]:
+    """Yield names and texts of records and shocks, as disturbances describe them."""
+    for c in played:
         if "samples" in c:  # measured
             peaks = ", ".join(
                 f"{axis} {value / G_M_S2:.3f} g ({c['columns'][axis] or 'none'})"
@@ -51,16 +37,18 @@ def _profiles(view: ReportView) -> Iterator[tuple[str, str]]:
             )
 
 
-def _spectrum(view: ReportView) -> Iterator[tuple[str, str]]:
-    if view.shock_spectrum is not None:
-        frequency, response, quality = view.shock_spectrum
-        peaks = ", ".join(
-            f"{axis} {column.max() / G_M_S2:.2f} g at {frequency[column.argmax()]:.3g} Hz"
-            for axis, column in zip("xyz", response.T, strict=True)
-            if column.max() > 0
-        )
-        yield (
-            "Shock response spectrum",
-            f"Q = {quality:g}, {frequency[0]:.3g} to {frequency[-1]:.4g} Hz, largest {peaks}; "
-            "numbers in results.json",
-        )
+def spectrum_rows(spectrum: tuple[NDArray, NDArray, float] | None) -> Iterator[tuple[str, str]]:
+    """Yield the band and the peaks of a shock response spectrum, if there is one."""
+    if spectrum is None:
+        return
+    frequency, response, quality = spectrum
+    peaks = ", ".join(
+        f"{axis} {column.max() / G_M_S2:.2f} g at {frequency[column.argmax()]:.3g} Hz"
+        for axis, column in zip("xyz", response.T, strict=True)
+        if column.max() > 0
+    )
+    yield (
+        "Shock response spectrum",
+        f"Q = {quality:g}, {frequency[0]:.3g} to {frequency[-1]:.4g} Hz, largest {peaks}; "
+        "numbers in results.json",
+    )

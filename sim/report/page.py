@@ -1,17 +1,16 @@
 """The page of a run: one HTML file that needs nothing else, its verdict first."""
 
 from collections.abc import Mapping, Sequence
-from importlib.resources import files
 from typing import Any, Final
-
-from jinja2 import Environment, StrictUndefined
 
 from sim.report import surroundings_plots
 from sim.report.array_maps import array_maps
+from sim.report.base import base_of, template
 from sim.report.drawing import GREEN
-from sim.report.filing_block import conditions_rows
+from sim.report.filing_block import spectrum_rows
+from sim.report.rankings import rankings
 from sim.report.run_plots import loss_histogram
-from sim.report.study_page import Section, style_sheet
+from sim.report.study_page import Section
 from sim.report.time_plots import (
     Line,
     error_picture,
@@ -22,7 +21,6 @@ from sim.report.time_plots import (
 from sim.report.view import ReportView
 from sim.results.hold import Hold
 from sim.results.metrics import DARK_DB, mirror_name
-from sim.results.ranking import worst_first
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign
 from sim.results.verdict import used_share
@@ -38,14 +36,8 @@ LOST_WORDS: Final = {
     "dim": "too dim", "edge": "at the window's edge", "failed": "no position found",
     "search": "field being searched",
 }  # fmt: skip
-N_ROWS = 5
 AT_LIMIT_PCT = 66.667
 """Where the bar of a value that equals its limit ends. [%]"""
-RANKS: Final = {
-    "coupling.max_db": ("max_db", "insertion loss"),
-    "coupling.p99_db": ("max_db", "insertion loss"),
-    "coupling.outage_ms": ("outage_ms", "outage"),
-}
 
 
 def render(view: ReportView) -> str:
@@ -61,34 +53,29 @@ def render(view: ReportView) -> str:
     str
         The page. It loads nothing from elsewhere and runs no script. All text is escaped.
     """
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters["number"] = number
-    environment.filters["loss"] = lambda v: "dark" if v > DARK_DB else f"{v:.3f}"
-    template = environment.from_string(
-        files("sim.report").joinpath("template.html").read_text(encoding="utf-8")
-    )
-    question, _, rest = view.question.partition("?")
     head, colon, sentence = view.verdict.text.partition(": ")
     deciding = LIMITED[view.verdict.deciding].path if view.verdict.deciding else ""
-    key, ranked_by = RANKS.get(deciding, ("excess_max_db", "misalignment loss"))
     parts = view.aligned_parts_db or {}
     most = max((float(v.mean()) for v in parts.values()), default=1.0) or 1.0
-    return template.render(
+    base = base_of(
+        title=view.title,
+        question=view.question,
+        provenance=view.provenance,
+        strip=_strip(view),
+        notes=view.notes,
+        played=view.conditions,
+        conditions=list(spectrum_rows(view.shock_spectrum)),
+        input_text=view.scenario_toml,
+    )
+    return template("template.html", filters={"number": number}).render(
+        base=base,
         view=view,
         f=view.figures,
-        style=style_sheet(),
-        heading=heading_of(view),
         verdict_head=f"{head}{colon}",
         verdict_rest=sentence,
-        question_head=f"{question}?" if rest or view.question.endswith("?") else view.question,
-        question_rest=rest.strip(),
         limits=[_limit_row(view, row) for row in sorted(view.limits, key=used_share, reverse=True)],
-        strip=_strip(view),
         sections=_sections(view, deciding),
-        connection_rows=worst_first(view.rows.connections, key, N_ROWS),
-        ranked_by=ranked_by,
+        rankings=rankings(view.rows, view.limits),
         lost_text=_lost(view),
         map_picture=None
         if view.places_mm is None
@@ -100,15 +87,7 @@ def render(view: ReportView) -> str:
             for name, v in parts.items() if v.size
         ],
         parts_count=len(next(iter(parts.values()), ())),
-        conditions=conditions_rows(view),
-        provenance=list(_flat(view.provenance)),
     )  # fmt: skip
-
-
-def heading_of(view: ReportView) -> str:
-    """Return the title with what was overridden, so that no two pages of one case are mistaken."""
-    overrides = view.provenance.get("overrides") or ()
-    return f"{view.title} [{', '.join(overrides)}]" if overrides else view.title
 
 
 def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
@@ -128,21 +107,17 @@ def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def _strip(view: ReportView) -> list[tuple[str, str]]:
-    traces, origin = view.traces, view.provenance
+    traces = view.traces
     profile = ", ".join(
         str(c.get("file") or f"{c['pulse']} {c['peak_g']:g} g {c['duration_ms']:g} ms")
         for c in view.conditions
     )
-    items = [
+    return [
         ("switch", f"{view.ports} inputs, {len(traces.mirrors)} mirrors, "
                    f"{len(traces.inputs)} connections"),
         ("profile", profile),
-        ("seed", str(origin.get("seed", ""))),
         ("duration", f"{float(traces.time_s[-1]):g} s"),
-        ("version", " ".join(str(origin[k]) for k in ("version", "revision") if origin.get(k))),
-        ("date", str(origin.get("started", ""))),
     ]  # fmt: skip
-    return [(name, text) for name, text in items if text]
 
 
 def _sections(view: ReportView, deciding: str) -> list[dict[str, Any]]:
@@ -252,13 +227,3 @@ def _lost(view: ReportView) -> str:
         f"{lost['mirrors']} mirrors; most on {lost['worst_mirror']}, "
         f"{lost['worst_mirror_frames']} of its {each:.0f} frames. By cause: {causes}."
     )
-
-
-def _flat(provenance: Mapping[str, Any]) -> Sequence[tuple[str, str]]:
-    """Return provenance as rows; what is nested stands on one line."""
-    return [
-        (key, ", ".join(f"{k} {v}" for k, v in value.items()))
-        if isinstance(value, Mapping)
-        else (key, str(value))
-        for key, value in provenance.items()
-    ]

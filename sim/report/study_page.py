@@ -1,11 +1,9 @@
-"""Pages of studies: a verdict, tables and pictures, in the look of the run's page."""
+"""Pages of studies: a verdict, tables and pictures, in the one design of all pages."""
 
-from collections.abc import Sequence
-from importlib.resources import files
-from typing import NamedTuple
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
 
-from jinja2 import Environment, StrictUndefined
-
+from sim.report.base import base_of, template
 from sim.report.drawing import Picture
 
 
@@ -38,19 +36,26 @@ class StudyPage(NamedTuple):
     notes: Sequence[str]
     """Assumptions and limits."""
     scenario_toml: str
-    provenance: Sequence[tuple[str, str]]
+    """What it was computed from; empty if there is no such text."""
+    provenance: Mapping[str, Any]
+    """Version, time, overrides, command: as the results hold them."""
+    strip: Sequence[tuple[str, str]] = ()
+    """Names and texts below the verdict; seed, version and date follow them."""
+    played: Sequence[Mapping[str, Any]] = ()
+    """Records and shocks, as disturbances describe them."""
+    input_name: str = "scenario, as resolved"
 
 
 def render_study(page: StudyPage) -> str:
     """Return one HTML page that loads nothing and runs no script; all text is escaped."""
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    base = base_of(
+        title=page.title,
+        question=page.question,
+        provenance=page.provenance,
+        strip=page.strip,
+        notes=page.notes,
+        played=page.played,
+        input_text=page.scenario_toml,
+        input_name=page.input_name,
     )
-    folder = files("sim.report")
-    template = environment.from_string(folder.joinpath("study.html").read_text(encoding="utf-8"))
-    return template.render(page=page, style=style_sheet())
-
-
-def style_sheet() -> str:
-    """The one style sheet of all pages."""
-    return files("sim.report").joinpath("style.css").read_text(encoding="utf-8")
+    return template("study.html").render(page=page, base=base)

@@ -221,6 +221,37 @@ def _settle(traces: Traces, span: _Span, *, light: bool) -> _Settled:
     return _Settled(columns, found.after_s, found.excursions)
 
 
+class Arrivals(NamedTuple):
+    """When each of n mirrors settled, or each of n connections had light, over all commands."""
+
+    commands: NDArray[np.int64]
+    """(n,) commands that moved it."""
+    never: NDArray[np.int64]
+    """(n,) those after which it never came."""
+    slowest_s: Array
+    """(n,) slowest of the others; 0 if there is none. [s]"""
+
+
+def arrivals_of(
+    traces: Traces, epochs: Sequence[Epoch], params: MetricsParams, *, light: bool
+) -> Arrivals:
+    """Return when each mirror settled or, for light, each connection came to light."""
+    starts = _ticks([e.start_s for e in epochs], traces.tick_s)
+    ends = _ticks(traces.time_s, traces.tick_s)
+    spans = _spans(traces, epochs, starts, ends, params)
+    n = len(traces.inputs) if light else len(traces.mirrors)
+    return _each([_settle(traces, span, light=light) for span in spans], n)
+
+
+def _each(settled: Sequence[_Settled], n: int) -> Arrivals:
+    found = Arrivals(np.zeros(n, np.int64), np.zeros(n, np.int64), np.zeros(n))
+    for s in settled:
+        found.commands[s.columns] += 1
+        found.never[s.columns] += np.isnan(s.after_s)
+        found.slowest_s[s.columns] = np.fmax(found.slowest_s[s.columns], s.after_s)
+    return found
+
+
 def _slowest(
     spans: Sequence[_Span], settled: Sequence[_Settled], name: Callable[[_Span, int], str]
 ) -> str | None:
@@ -363,13 +394,7 @@ def _worst_mirrors(
     """Return the mirrors with the largest error in the hold interval, worst first."""
     if rms_urad is None or max_urad is None:
         return []
-    moves = np.zeros(len(traces.mirrors), dtype=int)
-    unsettled = np.zeros(len(traces.mirrors), dtype=int)
-    slowest_s = np.zeros(len(traces.mirrors))
-    for s in settling:
-        moves[s.columns] += 1
-        unsettled[s.columns] += np.isnan(s.after_s)
-        slowest_s[s.columns] = np.fmax(slowest_s[s.columns], s.after_s)
+    moves, unsettled, slowest_s = _each(settling, len(traces.mirrors))
     worst = []
     for m in np.argsort(-max_urad, kind="stable")[:N_WORST]:
         name = mirror_name(int(traces.mirrors[m]), ports)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sim.optics.epochs import Epoch
 from sim.ports import Array, SpotStatus
 from sim.results.hold import MetricsParams, hold_of
-from sim.results.metrics import aligned_over_time, mirror_name
+from sim.results.metrics import DARK_DB, aligned_over_time, arrivals_of, mirror_name
 from sim.results.outages import outages
 from sim.results.traces import Traces
 
@@ -33,10 +33,13 @@ class Ranking(NamedTuple):
     """All connections and mirrors over the hold interval, as plain columns."""
 
     connections: dict[str, list[Any]]
-    """``name``, ``excess_max_db``, ``at_s``, ``max_db``, ``aligned_db``, ``outage_ms``,
-    ``longest_outage_ms``, ``recovery_ms`` (None while still out)."""
+    """``name``, ``excess_max_db``, ``at_s``, ``max_db``, ``p99_db`` (None if always dark),
+    ``aligned_db``, ``outage_ms``, ``longest_outage_ms``, ``recovery_ms`` (None while still out),
+    ``commands`` that moved it, how often it ``never`` came to light, ``light_ms``, the slowest
+    of the others (None without any)."""
     mirrors: dict[str, list[Any]]
-    """``name``, ``rms_urad``, ``max_urad``, ``at_s``, ``lost_frames``, ``lost_cause``."""
+    """``name``, ``rms_urad``, ``p99_urad``, ``max_urad``, ``at_s``, ``commands``, ``never``,
+    ``settling_ms``, ``lost_frames``, ``lost_cause``."""
     culprits: dict[str, Culprit]
     """By the path of the figure, see `sim.results.table`."""
 
@@ -71,9 +74,25 @@ def rank(
     culprits: dict[str, Culprit] = {}
     mirrors = _mirrors(traces, rows, time_s, ports, culprits)
     connections = _connections(traces, epochs, rows, which, time_s, culprits)
+    if mirrors:
+        mirrors |= _arrived(traces, epochs, params, "settling_ms", light=False)
+    if connections:
+        connections |= _arrived(traces, epochs, params, "light_ms", light=True)
     if figures is not None:
         culprits |= _named_by_figures(figures)
     return Ranking(connections, mirrors, culprits)
+
+
+def _arrived(
+    traces: Traces, epochs: Sequence[Epoch], params: MetricsParams, key: str, *, light: bool
+) -> dict[str, list[Any]]:
+    found = arrivals_of(traces, epochs, params, light=light)
+    came = found.commands > found.never
+    return {
+        "commands": found.commands.tolist(),
+        "never": found.never.tolist(),
+        key: [1e3 * float(t) if ok else None for t, ok in zip(found.slowest_s, came, strict=True)],
+    }
 
 
 def _named_by_figures(figures: Mapping[str, Any]) -> dict[str, Culprit]:
@@ -140,11 +159,22 @@ def _connections(
         "excess_max_db": excess[row, columns].tolist(),
         "at_s": time_s[row].tolist(),
         "max_db": total[row_total, columns].tolist(),
+        "p99_db": _p99(samples, excess > DARK_DB),
         "aligned_db": aligned[row, columns].tolist(),
         "outage_ms": outage_ms.tolist(),
         "longest_outage_ms": out.longest_ms.tolist(),
         "recovery_ms": [None if np.isnan(v) else float(v) for v in out.recovery_ms],
     }
+
+
+def _p99(samples: Array, dark: NDArray[np.bool_]) -> list[float | None]:
+    """99th percentile of each column, without what is dark."""
+    if not dark.any():
+        return [float(v) for v in np.percentile(samples, 99, axis=0)]
+    lit = np.where(dark, np.nan, samples)
+    return [
+        None if np.isnan(column).all() else float(np.nanpercentile(column, 99)) for column in lit.T
+    ]
 
 
 def _mirrors(
@@ -175,6 +205,7 @@ def _mirrors(
     return {
         "name": names,
         "rms_urad": rms.tolist(),
+        "p99_urad": [1e6 * float(v) for v in np.percentile(samples, 99, axis=0)],
         "max_urad": peak.max(axis=0).tolist(),
         "at_s": time_s[row].tolist(),
         "lost_frames": traces.lost_frames.tolist(),

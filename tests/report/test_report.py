@@ -180,7 +180,8 @@ def test_empty_hold_and_unsettled_mirrors_render():
     )
     figures = evaluate(view.traces, view.epochs, params, ports=PORTS)
     limits = check_limits(figures, LimitsParams(settling_max_ms=8.0))
-    page = Page(render(view._replace(figures=figures, limits=limits)))
+    rows = rank(view.traces, view.epochs, params, ports=PORTS)
+    page = Page(render(view._replace(figures=figures, limits=limits, rows=rows)))
     assert "holds no whole sampling interval" in page.text
     assert "never" in page.text and "no figure" in page.text and "None" not in page.text
 

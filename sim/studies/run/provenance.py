@@ -26,6 +26,10 @@ class Request(NamedTuple):
     """The command line; empty if a program asked."""
 
 
+NOTHING_ASKED: Final = Request()
+"""A program called, with a scenario as it is."""
+
+
 def now() -> datetime.datetime:
     """Return the time in UTC."""
     return datetime.datetime.now(datetime.UTC)
@@ -43,19 +47,42 @@ def revision() -> str | None:
         return None
 
 
-def provenance(scenario: Scenario, started: datetime.datetime) -> dict[str, Any]:
-    """Return version, seed, python, machine, packages, outside code and when the work began."""
-    return {
-        "version": importlib.metadata.version("mirrorloop"),
-        "revision": revision(),
+def provenance(
+    scenario: Scenario | None, started: datetime.datetime, asked: Request = NOTHING_ASKED
+) -> dict[str, Any]:
+    """Return where a result comes from, for its files and its page.
+
+    Parameters
+    ----------
+    scenario : Scenario, optional
+        What was computed; None if there is none: no seeds, no outside code then.
+    started : datetime
+        When the work began.
+    asked : Request
+        Overrides and command line.
+
+    Returns
+    -------
+    dict
+        Version, revision, seeds, python, machine, packages, outside code, time, overrides, command.
+    """
+    seeds = {} if scenario is None else {
         "seed": scenario.seed,
         "population_seed": scenario.seeds.population,
         "noise_seed": scenario.seeds.noise,
+    }  # fmt: skip
+    outside = () if scenario is None else outside_of(scenario)
+    return {
+        "version": importlib.metadata.version("mirrorloop"),
+        "revision": revision(),
+        **seeds,
         "python": platform.python_version(),
         "machine": platform.machine(),
         "packages": dict(_versions()),
-        "outside_code": [part.record() for part in outside_of(scenario)],
+        "outside_code": [part.record() for part in outside],
         "started": started.isoformat(timespec="seconds"),
+        "overrides": list(asked.overrides),
+        "command": asked.command,
     }
 
 

@@ -20,10 +20,9 @@ from sim.scenario.model import Scenario
 from sim.studies.run.make import make_run
 from sim.studies.run.page_data import page_data
 from sim.studies.run.preview import unexercised
-from sim.studies.run.provenance import Request, now, provenance
+from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 from sim.studies.run.result import Result
 
-NOTHING_ASKED = Request()
 SPECTRUM_QUALITY = 10.0
 SPECTRUM_POINTS = 60
 SPECTRUM_SAMPLES = 400_000
@@ -76,7 +75,7 @@ def run(
     made = make_run(scenario, progress, threads=threads, budget=budget)
     built, outcome = made.built, made.outcome
     clock = built.parts.clock
-    origin = provenance(scenario, started) | {
+    origin = provenance(scenario, started, asked) | {
         "wall_s": round(made.wall_s, 3),
         "simulated_s": clock.n_frames * clock.frame_s,
         "mirrors": len(built.parts.mirrors),
@@ -103,7 +102,7 @@ def run(
         images=outcome.images,
         shock_spectrum=_spectrum(built),
         notes=(*built.warnings, *_sway(made.figures["sway"]), *ASSUMPTIONS),
-        provenance=origin | {"overrides": list(asked.overrides), "command": asked.command},
+        provenance=origin,
         rows=rows,
         verdict=verdict_of(
             made.limits, rows.culprits, unexercised(built), strikes(made.figures["sway"])
