@@ -10,7 +10,8 @@ from sim.cli.screen import say
 @click.argument("figures", required=False)
 @click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
-def compare(figures: str | None, out: str, overwrite: bool) -> None:
+@click.pass_context
+def compare(ctx: click.Context, figures: str | None, out: str, overwrite: bool) -> None:
     """Compare classes of switching mechanism by the user's own FIGURES (a TOML file).
 
     Without FIGURES, the example that comes with the cases is used; its values are invented. Writes
@@ -18,6 +19,7 @@ def compare(figures: str | None, out: str, overwrite: bool) -> None:
     """
     from pathlib import Path
 
+    from sim.cli.asked import asked_by
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.studies.compare.model import compare as compared
@@ -30,7 +32,7 @@ def compare(figures: str | None, out: str, overwrite: bool) -> None:
     params = load_comparison(path)
     found = compared(params)
     text = path.read_text(encoding="utf-8")
-    folder = write(params, found, text, out, overwrite=overwrite)
+    folder = write(params, found, text, out, overwrite=overwrite, asked=asked_by(ctx))
     with showing(folder):
         say(verdict_of(params, found))
         for c in found:

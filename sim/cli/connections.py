@@ -31,6 +31,7 @@ def connections(
     """
     from pathlib import Path
 
+    from sim.cli.asked import asked_by
     from sim.cli.counting import counting_bar
     from sim.files.filing import check_output
     from sim.report.page import number
@@ -45,7 +46,7 @@ def connections(
         require_parquet()
     with naming(path), counting_bar() as stage:
         found = study(load_scenario(path, overrides), stage("connections"), move=move)
-    folder = write(found, out, overwrite=overwrite, parquet=parquet)
+    folder = write(found, out, overwrite=overwrite, parquet=parquet, asked=asked_by(ctx, overrides))
     s = found.summary
     with showing(folder):
         say(f"{shown(found.scenario.title)}: {found.verdict.text}")

@@ -51,7 +51,9 @@ LINES_PER_STAGE = 4
     help="True positions of the recorded spots: columns x_px and y_px, a row for each frame.",
 )  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
+@click.pass_context
 def estimators(
+    ctx: click.Context,
     scenario: str,
     out: str,
     overrides: tuple[str, ...],
@@ -71,6 +73,7 @@ def estimators(
     """
     from pathlib import Path
 
+    from sim.cli.asked import asked_by
     from sim.errors import ScenarioError
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
@@ -85,14 +88,16 @@ def estimators(
     overrides += tuple(f"estimator_comparison.weights.{text}" for text in weights)
     if seeds is not None:
         overrides += (f"estimator_comparison.seeds={seeds}",)
-    loaded = load_scenario(path, overrides)
+    loaded, asked = load_scenario(path, overrides), asked_by(ctx, overrides)
     with naming(path, overrides):
         if frames is not None:
-            comparison = run_recorded(loaded, Path(frames), None if truth is None else Path(truth))
+            comparison = run_recorded(
+                loaded, Path(frames), None if truth is None else Path(truth), asked
+            )
         else:
             with _progress() as tell:
                 comparison = compare_estimators(
-                    loaded, loop_ms, tell, axes=_listed(axes), points=_listed(points)
+                    loaded, loop_ms, tell, axes=_listed(axes), points=_listed(points), asked=asked
                 )
     write_comparison(comparison, Path(out), overwrite=overwrite)
     with showing(Path(out)):

@@ -41,6 +41,7 @@ def identify(
     Writes identify.json, population.csv, report.html and, with --scenario, identified.toml. Ends
     with 1 if the model does not explain the data, or a fold of a resonance is in doubt.
     """
+    from sim.cli.asked import asked_by
     from sim.cli.show import progress_of
     from sim.errors import ScenarioError
     from sim.files.filing import check_output
@@ -56,7 +57,7 @@ def identify(
     base = None if scenario is None else load_scenario(find(scenario), overrides)
     with progress_of("mirrors") as tell:
         result = estimate(log, base, tell)
-    folder = write_identified(result, out, overwrite=overwrite)
+    folder = write_identified(result, out, overwrite=overwrite, asked=asked_by(ctx))
     page = identify_page(result)
     with showing(folder):
         say(page.verdict)
@@ -88,7 +89,9 @@ def identify(
 )  # fmt: skip
 @click.option("--closed", is_flag=True, help="Keep the scenario's controller on during a series.")
 @OVERWRITE
+@click.pass_context
 def record(
+    ctx: click.Context,
     scenario: str,
     out: str,
     overrides: tuple[str, ...],
@@ -104,6 +107,7 @@ def record(
     Writes series.npz, decay.csv or staircase.csv, and what the simulated mirrors really are in
     truth/truth.csv, so that `identify` can be tried on it.
     """
+    from sim.cli.asked import asked_by
     from sim.cli.show import progress_of
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
@@ -119,6 +123,6 @@ def record(
             load_scenario(path, overrides), kind, excite=excite, amplitude_rad=1e-6 * amplitude,
             frames=frames, closed=closed, progress=tell,
         )  # fmt: skip
-    folder = write_recorded(log, kind, out, overwrite=overwrite)
+    folder = write_recorded(log, kind, out, overwrite=overwrite, asked=asked_by(ctx))
     with showing(folder):
         say(f"{len(log.built.parts.mirrors)} mirrors recorded")

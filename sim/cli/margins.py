@@ -38,6 +38,7 @@ def margins(
     from pathlib import Path
 
     from sim.assembly.build import build
+    from sim.cli.asked import asked_by
     from sim.files.filing import check_output
     from sim.results.units import number
     from sim.scenario.gallery import find
@@ -53,7 +54,7 @@ def margins(
         built = build(load_scenario(path, overrides))
         nyquist_hz = 0.5 / built.parts.clock.frame_s
         result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))
-    folder = write_margins(result, out, overwrite=overwrite)
+    folder = write_margins(result, out, overwrite=overwrite, asked=asked_by(ctx))
     summary = summary_of(result)
     with showing(folder):
         say(f"{shown(built.resolved.title)}: {summary['loops']} loops, worst of each figure")

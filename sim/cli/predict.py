@@ -38,6 +38,7 @@ def predict(
     from pathlib import Path
 
     from sim.assembly.build import build
+    from sim.cli.asked import asked_by
     from sim.errors import ScenarioError
     from sim.files.filing import check_output
     from sim.results.units import number
@@ -62,7 +63,7 @@ def predict(
     page = predict_page(result)
     tables = {"prediction": rows_of(result)}
     folder = write_study(
-        out, tables, page, built.resolved, kind="prediction", overwrite=overwrite
+        out, tables, page, built, kind="prediction", overwrite=overwrite, asked=asked_by(ctx)
     )
     with showing(folder):
         say(f"{shown(built.resolved.title)}: jitter, radial rms [urad]")

@@ -29,6 +29,7 @@ def sensitivity(
     from pathlib import Path
 
     from sim.assembly.build import build
+    from sim.cli.asked import asked_by
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
@@ -44,7 +45,7 @@ def sensitivity(
     page = robustness_page(built, points, rows)
     tables = {"sensitivity": tables_of(points, rows)}
     folder = write_study(
-        out, tables, page, built.resolved, kind="sensitivity", overwrite=overwrite
+        out, tables, page, built, kind="sensitivity", overwrite=overwrite, asked=asked_by(ctx)
     )
     with showing(folder):
         say(f"{shown(built.resolved.title)}: {page.verdict}")

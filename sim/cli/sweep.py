@@ -65,6 +65,7 @@ def sweep(
     """
     from pathlib import Path
 
+    from sim.cli.asked import asked_by
     from sim.studies.sweep.one_run import FAULT as FAULT_WORDS
     from sim.studies.sweep.run import sweep as swept_by
 
@@ -73,6 +74,7 @@ def sweep(
             scenario, vary, out, seeds=seeds, samples=samples, design=design, overrides=overrides,
             workers=workers, cluster=cluster, parquet=parquet, overwrite=overwrite, repair=repair,
             retry=retry, progress=tell, warn=lambda text: say(text, err=True),
+            asked=asked_by(ctx),
         )  # fmt: skip
     plan, missed, failed = swept.plan, swept.missed, swept.failed
     with showing(Path(out)):

@@ -71,6 +71,7 @@ def tune(
     from pathlib import Path
 
     from sim.assembly.build import build
+    from sim.cli.asked import asked_by
     from sim.cli.show import progress_bar
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
@@ -104,9 +105,10 @@ def tune(
         out,
         {"tune": table_of(outcome, check)},
         tune_page(built, outcome, check),
-        built.resolved,
+        built,
         kind="tuning",
         overwrite=overwrite,
+        asked=asked_by(ctx),
         texts={"tuned.toml": fragment(outcome, check.words)},
     )
     c = outcome.chosen

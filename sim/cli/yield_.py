@@ -43,6 +43,7 @@ def yield_(
     """
     from pathlib import Path
 
+    from sim.cli.asked import asked_by
     from sim.cli.counting import counting_bar
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
@@ -61,7 +62,7 @@ def yield_(
             loaded, switches, tolerance_switches=tolerance_switches, progress=stage("switches"),
             tolerance_progress=stage("tolerances"),
         )  # fmt: skip
-    folder = write(found, out, overwrite=overwrite)
+    folder = write(found, out, overwrite=overwrite, asked=asked_by(ctx, overrides))
     with showing(folder):
         say(f"{shown(loaded.title)}: {found.verdict}")
         for row in found.results["buy_first"][:5]:

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
 from sim.results.metrics import DARK_DB
-from sim.results.ranking import Rows
+from sim.results.ranking import Ranking
 from sim.results.table import LIMITED
 
 SHOWN: Final = 5
@@ -42,14 +42,14 @@ class _Column(NamedTuple):
     cell: Callable[[Mapping[str, Any]], str]
 
 
-def rankings(rows: Rows, limits: Sequence[Mapping[str, Any]]) -> list[RankTable]:
+def rankings(rows: Ranking, limits: Sequence[Mapping[str, Any]]) -> list[RankTable]:
     """Return a table for each limited figure that has connections or mirrors behind it.
 
     Without such limits, connections are ranked by misalignment loss and mirrors by error.
 
     Parameters
     ----------
-    rows : Rows
+    rows : Ranking
         From `sim.results.ranking.rank`.
     limits : sequence of mapping
         From `sim.results.limits.check_limits`.
@@ -91,7 +91,7 @@ def _size(row: Mapping[str, Any], key: str) -> float:
     return float(row[key])
 
 
-def _connection_columns(rows: Rows) -> list[_Column]:
+def _connection_columns(rows: Ranking) -> list[_Column]:
     columns = [
         _Column("name", "Connection", lambda r: str(r["name"])),
         _Column("excess_max_db", "Misalignment loss [dB]", lambda r: _loss(r["excess_max_db"])),
@@ -107,7 +107,7 @@ def _connection_columns(rows: Rows) -> list[_Column]:
     return columns
 
 
-def _mirror_columns(rows: Rows) -> list[_Column]:
+def _mirror_columns(rows: Ranking) -> list[_Column]:
     columns = [
         _Column("name", "Mirror", lambda r: str(r["name"])),
         _Column("max_urad", "Largest error [µrad]", lambda r: f"{r['max_urad']:.1f}"),

@@ -37,8 +37,8 @@ class StudyPage(NamedTuple):
     """Assumptions and limits."""
     scenario_toml: str
     """What it was computed from; empty if there is no such text."""
-    provenance: Mapping[str, Any]
-    """Version, time, overrides, command: as the results hold them."""
+    provenance: Mapping[str, Any] = {}
+    """Version, time, overrides, command: as the results hold them; put in when it is filed."""
     strip: Sequence[tuple[str, str]] = ()
     """Names and texts below the verdict; seed, version and date follow them."""
     played: Sequence[Mapping[str, Any]] = ()

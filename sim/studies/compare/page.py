@@ -14,6 +14,7 @@ from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Pictu
 from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.studies.compare.model import Compared, CompareParams
+from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 
 KIND: Final = "compare"
 LINES: Final = ((BLUE, "-", "o"), (VERMILION, "--", "s"), (GREEN, "-.", "^"), (ORANGE, ":", "D"))
@@ -40,15 +41,18 @@ def results_of(params: CompareParams, found: Sequence[Compared]) -> dict[str, An
 
 def write(
     params: CompareParams, found: Sequence[Compared], text: str, folder: str | Path, *,
-    overwrite: bool,
+    overwrite: bool, asked: Request = NOTHING_ASKED,
 ) -> Path:  # fmt: skip
     """Write compare.json, the figures that were stated, and report.html; return the folder."""
     folder = Path(folder)
+    origin = provenance(None, now(), asked)
+    page = page_of(params, found, text)._replace(provenance=origin)
+    results = results_of(params, found) | {"verdict": page.verdict, "provenance": origin}
     with filed(folder, kind=KIND, overwrite=overwrite) as new:
-        results = json.dumps(results_of(params, found), indent=1, allow_nan=False)
-        (new / "compare.json").write_text(results, encoding="utf-8")
+        words = json.dumps(results, indent=1, allow_nan=False)
+        (new / "compare.json").write_text(words, encoding="utf-8")
         (new / "mechanisms.toml").write_text(text, encoding="utf-8")
-        put_page(new, lambda: render_study(page_of(params, found, text)))
+        put_page(new, lambda: render_study(page))
     return folder
 
 
@@ -105,7 +109,7 @@ def page_of(params: CompareParams, found: Sequence[Compared], text: str) -> Stud
             "for two mirrors `mirrorloop connections` has the whole computation.",
         ],
         scenario_toml=text,
-        provenance=[],
+        input_name="figures, as stated",
     )
 
 

@@ -10,14 +10,15 @@ from sim.scenario.portable import copy_files
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.connections.page import page_of
 from sim.studies.connections.study import ConnectionStudy, columns_of, results_of
-from sim.studies.run.provenance import provenance
+from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
 
 KIND = "connections"
 
 
 def write(
-    found: ConnectionStudy, folder: str | Path, *, overwrite: bool, parquet: bool = False
-) -> Path:
+    found: ConnectionStudy, folder: str | Path, *, overwrite: bool, parquet: bool = False,
+    asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
     """Write connections.csv, connections.json, scenario.toml and report.html; return the folder.
 
     Parameters
@@ -30,6 +31,8 @@ def write(
         Whether an existing one may be replaced.
     parquet : bool
         Whether connections.parquet is written too.
+    asked : Request
+        What led to it, to be filed.
 
     Raises
     ------
@@ -39,9 +42,10 @@ def write(
     folder = Path(folder)
     if parquet:
         require_parquet()
+    origin = provenance(found.scenario, found.started, asked)
     with filed(folder, kind=KIND, overwrite=overwrite) as new:
         results = results_of(found) | {
-            "provenance": provenance(found.scenario, found.started),
+            "provenance": origin,
         }
         text = json.dumps(results, indent=1, allow_nan=False)
         (new / "connections.json").write_text(text, encoding="utf-8")
@@ -53,7 +57,9 @@ def write(
 
             table = pyarrow.table({name: values for name, (values, _) in columns.items()})
             pyarrow.parquet.write_table(table, new / "connections.parquet")
-        page = page_of(found)
+        page = page_of(found)._replace(
+            provenance=origin, strip=[("switch", switch_words(found.scenario))]
+        )
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))

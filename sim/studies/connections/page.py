@@ -8,7 +8,6 @@ from sim.scenario.portable import portable_toml
 from sim.studies.connections import plots
 from sim.studies.connections.study import ConnectionStudy
 from sim.studies.connections.table import WORDS
-from sim.studies.run.provenance import provenance
 
 LEVEL_WORDS: Final = {
     "dead_reckoning": "dead reckoning: drawing and nominal gain",
@@ -81,7 +80,6 @@ def page_of(found: ConnectionStudy) -> StudyPage:
             *ASSUMPTIONS,
         ],
         scenario_toml=portable_toml(scenario),
-        provenance=[(k, str(v)) for k, v in provenance(scenario, found.started).items()],
     )
 
 

@@ -1,11 +1,9 @@
 """The comparison's page: one table, one sheet of pictures, one recommendation."""
 
 from collections.abc import Mapping
-from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, StrictUndefined
-
+from sim.report.base import base_of, template
 from sim.studies.estimators.agreement import Agreement
 from sim.studies.estimators.cases import AXES
 from sim.studies.estimators.plots import PANELS, loop_picture, sheet, windows_picture
@@ -33,20 +31,36 @@ RECORDED: tuple[tuple[str, str], ...] = (
 def render(comparison: Comparison) -> str:
     """Return the page as HTML that loads nothing and runs no script; all text is escaped."""
     s = comparison.summary
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    template = environment.from_string(
-        files("sim.studies.estimators").joinpath("template.html").read_text(encoding="utf-8")
-    )
     settings = [
         (name, ", ".join(f"{k} {_short(v)}" for k, v in chosen.items()))
         for name, chosen in s["settings"].items()
     ]
-    common = {"s": s, "settings": settings, "recorded": comparison.agreement is not None}
-    if comparison.agreement is not None:
-        return template.render(**common, **_recorded(comparison, comparison.agreement))
-    return template.render(**common, **_simulated(comparison))
+    found = (
+        _simulated(comparison)
+        if comparison.agreement is None
+        else _recorded(comparison, comparison.agreement)
+    )
+    base = base_of(
+        title=f"Estimators: {s['title']}",
+        question="Which spot estimator?",
+        provenance=s["provenance"],
+        notes=found.pop("notes"),
+        conditions=_weights(s),
+        input_text=s["scenario_toml"],
+    )
+    page = template("template.html", "sim.studies.estimators")
+    return page.render(
+        base=base, s=s, settings=settings, recorded=comparison.agreement is not None, **found
+    )
+
+
+def _weights(s: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """The weights of conditions, where a recommendation rests on them."""
+    conditions = s.get("conditions")
+    if not conditions:
+        return []
+    words = ", ".join(f"{c['name'].replace('_', ' ')} {c['weight']:g}" for c in conditions)
+    return [("Weights of conditions", words)]
 
 
 def _recorded(comparison: Comparison, agreement: Agreement) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 from sim.assembly.build import build
 from sim.estimators import ESTIMATORS
 from sim.scenario.model import Scenario
+from sim.scenario.portable import portable_toml
 from sim.studies.estimators.agreement import Agreement, compare_frames
 from sim.studies.estimators.cases import cases, chosen_cases
 from sim.studies.estimators.choice import Choice
@@ -20,7 +21,7 @@ from sim.studies.estimators.recorded_frames import load_frames, load_truth, orde
 from sim.studies.estimators.rows import UNITS, Row, comparison_rows
 from sim.studies.estimators.settings import RULES as SETTINGS_RULES
 from sim.studies.estimators.settings import entrants, window_fault
-from sim.studies.run.provenance import now, provenance
+from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 
 Tell = Callable[[str, int, int], None]
 
@@ -44,6 +45,7 @@ def compare_estimators(
     *,
     axes: Sequence[str] = (),
     points: Sequence[str] = (),
+    asked: Request = NOTHING_ASKED,
 ) -> Comparison:
     """Run the comparison on a scenario's camera and in its loop.
 
@@ -57,6 +59,8 @@ def compare_estimators(
         Called with (what, finished, all).
     axes, points : sequence of str
         Only these axes, and single points "axis=value": no loop and no recommendation then.
+    asked : Request
+        What led to it, to be filed.
 
     Returns
     -------
@@ -90,6 +94,7 @@ def compare_estimators(
         )
     summary = {
         "title": scenario.title,
+        "scenario_toml": portable_toml(scenario),
         "camera": camera.model_dump(mode="json"),
         "processor": None if scenario.processor is None else scenario.processor.model_dump(),
         "settings": {e.name: e.settings_for(camera) for e in taking_part},
@@ -103,12 +108,14 @@ def compare_estimators(
         "choice_rules": list(PRICE_RULES),
         **judged,
         "notes": _notes(scenario, rows, loops),
-        "provenance": _provenance(scenario, started),
+        "provenance": _provenance(scenario, started, asked),
     }
     return Comparison(rows, summary, choice, None)
 
 
-def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -> Comparison:
+def run_recorded(
+    scenario: Scenario, frames_path: Any, truth_path: Any | None, asked: Request = NOTHING_ASKED
+) -> Comparison:
     """Read recorded frames with every estimator, set up for the scenario's camera.
 
     Parameters
@@ -119,6 +126,8 @@ def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -
         See `sim.studies.estimators.recorded_frames.load_frames`.
     truth_path : Path, optional
         See `sim.studies.estimators.recorded_frames.load_truth`.
+    asked : Request
+        What led to it, to be filed.
 
     Returns
     -------
@@ -140,6 +149,7 @@ def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -
     agreement = compare_frames(taking_part, frames, camera, truth)
     summary = {
         "title": scenario.title,
+        "scenario_toml": portable_toml(scenario),
         "camera": seen.model_dump(mode="json"),
         "settings": {e.name: e.settings_for(seen) for e in taking_part},
         "settings_rules": list(SETTINGS_RULES),
@@ -154,7 +164,7 @@ def run_recorded(scenario: Scenario, frames_path: Any, truth_path: Any | None) -
             *([] if warning is None else [warning]),
             *(check.text for check in agreement.checks if not check.agrees),
         ],
-        "provenance": _provenance(scenario, started),
+        "provenance": _provenance(scenario, started, asked),
     }
     return Comparison(agreement.rows, summary, None, agreement)
 
@@ -210,7 +220,7 @@ def _notes(scenario: Scenario, rows: list[Row], loops: list[dict[str, Any]]) -> 
     return notes
 
 
-def _provenance(scenario: Scenario, started: float) -> dict[str, Any]:
+def _provenance(scenario: Scenario, started: float, asked: Request) -> dict[str, Any]:
     wall_s = time.perf_counter() - started
     began = now() - datetime.timedelta(seconds=wall_s)
-    return provenance(scenario, began) | {"wall_s": round(wall_s, 1)}
+    return provenance(scenario, began, asked) | {"wall_s": round(wall_s, 1)}

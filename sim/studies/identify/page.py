@@ -9,7 +9,6 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
 from sim.studies.identify.estimate import AxisEstimate, Value
 from sim.studies.identify.identify import LEAST_EXPLAINED, Identified
-from sim.studies.run.provenance import now, provenance
 
 ASSUMPTIONS: Final = (
     "Each axis is one linear resonance behind delay and amplifier. Higher modes, play and "
@@ -56,7 +55,6 @@ def identify_page(result: Identified) -> StudyPage:
     sections.append(
         Section("Estimates", tables=[Table(caption, _HEAD, [_row(e) for e in rows[:MOST_ROWS]])])
     )
-    about = [] if result.scenario is None else provenance(result.scenario, now()).items()
     return StudyPage(
         title="Identification: " + ", ".join(path.name for path in result.logs.files),
         question="What mirrors do these logs show, and how sure are the numbers?",
@@ -65,7 +63,6 @@ def identify_page(result: Identified) -> StudyPage:
         sections=sections,
         notes=[*result.notes, *ASSUMPTIONS],
         scenario_toml="" if result.scenario is None else portable_toml(result.scenario),
-        provenance=[(k, str(v)) for k, v in about],
     )
 
 

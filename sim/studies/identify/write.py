@@ -16,6 +16,7 @@ from sim.studies.identify.estimate import AxisEstimate
 from sim.studies.identify.identify import Identified, table_of
 from sim.studies.identify.page import identify_page
 from sim.studies.identify.record import Recorded, truth_of
+from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 
 POPULATION: Final = "population.csv"
 COLUMNS: Final = ("mirror", "axis", "resonance_hz", "resonance_low_hz", "resonance_high_hz",
@@ -23,14 +24,22 @@ COLUMNS: Final = ("mirror", "axis", "resonance_hz", "resonance_low_hz", "resonan
                   "cross_axis")  # fmt: skip
 
 
-def write_identified(result: Identified, folder: str | Path, *, overwrite: bool = False) -> Path:
+def write_identified(
+    result: Identified, folder: str | Path, *, overwrite: bool = False,
+    asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
     """Write identify.json, population.csv, identified.toml and report.html; return the folder.
 
     `identified.toml` is the scenario with these mirrors; it is written where a scenario was given.
     """
     folder = Path(folder)
+    origin = provenance(result.scenario, now(), asked)
+    page = identify_page(result)._replace(
+        provenance=origin, strip=[("logs", ", ".join(path.name for path in result.logs.files))]
+    )
     with filed(folder, kind="identify", overwrite=overwrite) as new:
-        text = json.dumps(table_of(result), indent=1, allow_nan=False)
+        results = table_of(result) | {"verdict": page.verdict, "provenance": origin}
+        text = json.dumps(results, indent=1, allow_nan=False)
         (new / "identify.json").write_text(text, encoding="utf-8")
         with (new / POPULATION).open("w", encoding="utf-8", newline="") as file:
             writer = csv.writer(file)
@@ -42,7 +51,7 @@ def write_identified(result: Identified, folder: str | Path, *, overwrite: bool 
             _use_medians(tree, result.estimates)
             (new / "identified.toml").write_text(tomli_w.dumps(tree), encoding="utf-8")
             copy_files(result.scenario, new)
-        put_page(new, lambda: render_study(identify_page(result)))
+        put_page(new, lambda: render_study(page))
     return folder
 
 
@@ -71,11 +80,13 @@ def _row(e: AxisEstimate) -> list[Any]:
 
 
 def write_recorded(
-    recorded: Recorded, kind: str, folder: str | Path, *, overwrite: bool = False
-) -> Path:
+    recorded: Recorded, kind: str, folder: str | Path, *, overwrite: bool = False,
+    asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
     """Write a log (series.npz, decay.csv or staircase.csv), its scenario, and the truth apart.
 
-    `truth/truth.csv` says what the simulated mirrors are. A laboratory does not know it.
+    `provenance.json` says where it comes from. `truth/truth.csv` says what the simulated mirrors
+    are. A laboratory does not know it.
     """
     folder = Path(folder)
     scenario = recorded.built.resolved
@@ -88,6 +99,8 @@ def write_recorded(
         (new / "truth").mkdir()
         _table(new / "truth" / "truth.csv", truth_of(recorded.built))
         (new / "scenario.toml").write_text(portable_toml(scenario), encoding="utf-8")
+        origin = json.dumps(provenance(scenario, now(), asked), indent=1)
+        (new / "provenance.json").write_text(origin, encoding="utf-8")
         copy_files(scenario, new)
     return folder
 

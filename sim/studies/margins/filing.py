@@ -4,15 +4,20 @@ import json
 from pathlib import Path
 from typing import Any
 
+from sim.assembly.build import Built
 from sim.files.filing import filed, put_page
 from sim.report.study_page import StudyPage, render_study
-from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files
 from sim.studies.margins.margins import MarginsStudy, rows, summary_of
 from sim.studies.margins.margins_page import page_of
+from sim.studies.run.preview import played_in, strip_of
+from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 
 
-def write_margins(result: MarginsStudy, folder: str | Path, *, overwrite: bool = False) -> Path:
+def write_margins(
+    result: MarginsStudy, folder: str | Path, *, overwrite: bool = False,
+    asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
     """Write margins.json, summary.json, scenario.toml and report.html; return the folder.
 
     Raises
@@ -20,24 +25,36 @@ def write_margins(result: MarginsStudy, folder: str | Path, *, overwrite: bool =
     OutputError
         If the folder exists and `overwrite` is false, or it cannot be written.
     """
-    tables = {"margins": rows(result), "summary": summary_of(result)}
-    scenario = result.built.resolved
-    page = page_of(result)
-    return write_study(folder, tables, page, scenario, kind="margins", overwrite=overwrite)
+    return write_study(
+        folder, {"margins": rows(result), "summary": summary_of(result)}, page_of(result),
+        result.built, kind="margins", overwrite=overwrite, asked=asked,
+    )  # fmt: skip
 
 
 def write_study(
-    folder: str | Path, tables: dict[str, Any], page: StudyPage, scenario: Scenario, *,
-    kind: str, overwrite: bool, texts: dict[str, str] | None = None,
+    folder: str | Path, tables: dict[str, Any], page: StudyPage, built: Built, *,
+    kind: str, overwrite: bool, asked: Request = NOTHING_ASKED,
+    texts: dict[str, str] | None = None,
 ) -> Path:  # fmt: skip
     """Write each table as NAME.json, each text under its own name, the scenario and the page.
 
-    The files that the scenario reads are copied beside it. `kind` names the results to
-    `sim.files.filing.filed`.
+    `summary.json` holds the verdict, the scenario, and where all of it comes from, with what
+    `tables` has under that name. The files that the scenario reads are copied beside it. `kind`
+    names the results to `sim.files.filing.filed`.
     """
     folder = Path(folder)
+    scenario = built.resolved
+    origin = provenance(scenario, now(), asked)
+    page = page._replace(provenance=origin, strip=strip_of(built), played=played_in(built))
+    summary = {
+        **tables.get("summary", {}),
+        "verdict": page.verdict,
+        "good": page.good,
+        "scenario": scenario.model_dump(mode="json", exclude_none=True),
+        "provenance": origin,
+    }
     with filed(folder, kind=kind, overwrite=overwrite) as new:
-        for name, content in tables.items():
+        for name, content in {**tables, "summary": summary}.items():
             text = json.dumps(content, indent=1, allow_nan=False)
             (new / f"{name}.json").write_text(text, encoding="utf-8")
         for name, text in (texts or {}).items():

@@ -29,7 +29,6 @@ from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.plant import plant_of
 from sim.studies.margins.required import against
-from sim.studies.run.provenance import now, provenance
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
 """Where the rejection is reported if nothing else is asked for. [Hz]"""
@@ -238,7 +237,7 @@ def worst_of(table: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any] | None
 
 
 def summary_of(result: MarginsStudy) -> dict[str, Any]:
-    """Return what `summary.json` holds: counts, worst cases by name, and where they come from."""
+    """Return what `summary.json` holds: counts, and the worst cases by name."""
     table = rows(result)
     return {
         "loops": len(table),
@@ -252,8 +251,6 @@ def summary_of(result: MarginsStudy) -> dict[str, Any]:
             row._asdict()
             for row in against(result.built.resolved.requirements, worst_of(table))
         ],
-        "scenario": result.built.resolved.model_dump(mode="json", exclude_none=True),
-        "provenance": provenance(result.built.resolved, now()),
     }
 
 

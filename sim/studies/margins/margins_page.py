@@ -18,7 +18,6 @@ from sim.studies.margins.margins import (
     worst_of,
 )
 from sim.studies.margins.required import Required, against, verdict_words
-from sim.studies.run.provenance import now, provenance
 
 FAN: Final = 40
 """Loops drawn beside the worst one."""
@@ -62,12 +61,7 @@ def page_of(result: MarginsStudy) -> StudyPage:
         ],
         notes=[*result.built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(result.built.resolved),
-        provenance=[
-            (key, ", ".join(f"{k} {v}" for k, v in value.items()) if key == "packages" else
-             str(value))
-            for key, value in provenance(result.built.resolved, now()).items()
-        ],
-    )  # fmt: skip
+    )
 
 
 def _required(found: list[Required]) -> Table:

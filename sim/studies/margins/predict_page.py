@@ -11,7 +11,6 @@ from sim.scenario.portable import portable_toml
 from sim.studies.margins.contributors import ContributorRow, PredictionCheck
 from sim.studies.margins.predict import transfer_of
 from sim.studies.margins.verify import AGREES
-from sim.studies.run.provenance import now, provenance
 
 ASSUMPTIONS: Final = (
     "Jitter, not bias: what does not change within the hold interval is not in it. Alignment and "
@@ -81,7 +80,6 @@ def predict_page(c: PredictionCheck) -> StudyPage:
         ],
         notes=[*built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(built.resolved),
-        provenance=[(k, str(v)) for k, v in provenance(built.resolved, now()).items()],
     )  # fmt: skip
 
 

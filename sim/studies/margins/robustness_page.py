@@ -9,7 +9,6 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.robustness import Fastest, Point
-from sim.studies.run.provenance import now, provenance
 
 ASSUMPTIONS: Final = (
     "One change at a time, the same for every mirror, on top of the population's own spread; see "
@@ -89,5 +88,4 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
         ],
         notes=[*built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(built.resolved),
-        provenance=[(k, str(v)) for k, v in provenance(built.resolved, now()).items()],
     )  # fmt: skip

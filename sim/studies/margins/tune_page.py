@@ -14,7 +14,6 @@ from sim.scenario.portable import portable_toml
 from sim.studies.margins.judge import Candidate
 from sim.studies.margins.tune import TuningResult
 from sim.studies.margins.verify import Verified
-from sim.studies.run.provenance import now, provenance
 
 ASSUMPTIONS = (
     "Margins and predicted residual are those of the linear loops; see the notes of `margins` and "
@@ -137,7 +136,6 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
         sections=sections,
         notes=[*built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(built.resolved),
-        provenance=[(k, str(v)) for k, v in provenance(built.resolved, now()).items()],
     )
 
 

@@ -1,6 +1,7 @@
 """What a run will do, before it is done: frames, events, limits, and whether a spot can be read."""
 
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 
@@ -17,6 +18,19 @@ STILL_FRAMES = 8
 """Frames of still spots that are read to see whether the estimator can."""
 GOOD_SHARE = 0.99
 """Share of readings below which a typical spot does not pass the estimator's thresholds. [-]"""
+
+
+def strip_of(built: Built) -> list[tuple[str, str]]:
+    """Return the size of the switch for the strip of a page."""
+    parts, ports = built.parts, built.resolved.switch.geometry.ports_per_side
+    return [
+        ("switch", f"{ports} inputs, {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections")
+    ]
+
+
+def played_in(built: Built) -> list[dict[str, Any]]:
+    """Return records and shocks of a run, as they are filed."""
+    return list(conditions_of(built.parts.disturbances))
 
 
 def unexercised(built: Built) -> list[str]:

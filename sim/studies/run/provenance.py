@@ -35,6 +35,13 @@ def now() -> datetime.datetime:
     return datetime.datetime.now(datetime.UTC)
 
 
+def switch_words(scenario: Scenario) -> str:
+    """Return the size of a scenario's switch, for the strip of a page."""
+    geometry = scenario.switch.geometry
+    inputs = geometry.ports_per_side
+    return f"{inputs} inputs, {geometry.outputs or inputs} outputs"
+
+
 def revision() -> str | None:
     """Return the revision of the source that runs, or None if it is an installed copy."""
     root = Path(__file__).parents[3]

@@ -2,17 +2,18 @@
 
 import json
 from collections.abc import Iterator, Mapping
-from importlib.resources import files
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from scipy import stats
 
+from sim.report.base import base_of, template
 from sim.report.drawing import Picture
-from sim.report.study_page import style_sheet
 from sim.results.table import FIGURE_OF, LIMITED
 from sim.results.units import number, unit_sign
+from sim.scenario.model import Scenario
+from sim.scenario.portable import portable_toml
+from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 from sim.studies.sweep.analysis import (
     Effect,
     Floats,
@@ -34,6 +35,10 @@ HEADLINES: Final = (
     "coupling.excess_max_db",
 )
 """Metrics that come first; any with a limit come before these."""
+ASSUMPTIONS: Final = (
+    "A sweep says how the model answers. It is as good as the scenario's values and the model's "
+    "assumptions, which the page of each single run lists.",
+)
 N_WORST = 3
 N_FAILED = 10
 
@@ -64,7 +69,9 @@ class WorstRun(NamedTuple):
     command: str
 
 
-def render(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> str:
+def render(
+    plan: Plan, outcomes: Mapping[int, RunOutcome], asked: Request = NOTHING_ASKED
+) -> str:
     """Return the report of a finished sweep as one HTML page that loads nothing.
 
     Parameters
@@ -73,6 +80,8 @@ def render(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> str:
         The sweep.
     outcomes : mapping of int to Outcome
         All of its runs.
+    asked : Request
+        What led to it; its overrides are those of the plan.
 
     Raises
     ------
@@ -82,8 +91,10 @@ def render(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> str:
     if len(outcomes) != plan.n_runs:
         raise ValueError(f"outcomes must hold all {plan.n_runs} runs, got {len(outcomes)}")
     scenario = json.loads(plan.scenarios[0])
-    asked = [LIMITED[name].path for name in scenario["limits"]]
-    order = list(dict.fromkeys((*asked, *HEADLINES)))
+    first_point = Scenario.model_validate(scenario)
+    origin = provenance(first_point, now(), asked._replace(overrides=plan.overrides))
+    limited = [LIMITED[name].path for name in scenario["limits"]]
+    order = list(dict.fromkeys((*limited, *HEADLINES)))
     first: list[MetricView] = []
     others: list[MetricView] = []
     constant: list[str] = []
@@ -97,23 +108,27 @@ def render(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> str:
             continue
         (first if name in order else others).append(_metric(plan, y, words, unit_sign(unit)))
     failed = [run for run, outcome in sorted(outcomes.items()) if outcome.error is not None]
-    environment = Environment(
-        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    environment.filters["number"] = _figure
-    environment.filters["share"] = lambda v: "-" if np.isnan(v) else f"{100 * v:.0f} %"
-    environment.filters["signed"] = lambda v: "-" if np.isnan(v) else f"{v:+.2f}"
-    environment.tests["known"] = lambda v: bool(np.isfinite(v))
-    template = environment.from_string(
-        files("sim.studies.sweep").joinpath("template.html").read_text(encoding="utf-8")
-    )
-    return template.render(
-        plan=plan,
-        style=style_sheet(),
-        title=scenario["title"],
+    base = base_of(
+        title=f"Sweep of {', '.join(v.path for v in plan.varied) or 'seeds'}: {scenario['title']}",
         question=scenario["question"].strip(),
+        provenance=origin,
+        notes=ASSUMPTIONS,
+        conditions=[("Varied", "; ".join(": ".join(_described(plan, i))
+                                         for i in range(len(plan.varied))) or "seeds alone")],
+        input_text=portable_toml(first_point),
+        input_name="scenario of the first point, as resolved",
+    )  # fmt: skip
+    filters: dict[str, Any] = {
+        "number": _figure,
+        "share": lambda v: "-" if np.isnan(v) else f"{100 * v:.0f} %",
+        "signed": lambda v: "-" if np.isnan(v) else f"{v:+.2f}",
+    }
+    page = template("template.html", "sim.studies.sweep", filters)
+    return page.render(
+        base=base,
+        plan=plan,
         varied=[_described(plan, i) for i in range(len(plan.varied))],
-        verdict=_verdict(plan, outcomes, bool(asked)),
+        verdict=_verdict(plan, outcomes, bool(limited)),
         missed=_missed(outcomes),
         first=first,
         others=others,

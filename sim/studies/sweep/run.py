@@ -8,6 +8,7 @@ from typing import NamedTuple
 from sim.errors import Stopped
 from sim.files.filing import mark, put_page
 from sim.kernels.threads import available
+from sim.studies.run.provenance import NOTHING_ASKED, Request
 from sim.studies.sweep import table
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.execute import Engine, dask_cluster, execute, local_processes
@@ -59,6 +60,7 @@ def sweep(
     retry: bool = False,
     progress: Callable[[int, int, int], None] | None = None,
     warn: Callable[[str], None] | None = None,
+    asked: Request = NOTHING_ASKED,
 ) -> Swept:
     """Run one scenario many times, and write table.csv and report.html.
 
@@ -91,6 +93,8 @@ def sweep(
         Called with the runs done before this call, the runs done, and all runs.
     warn : callable, optional
         Called with a line of text if there is no worker for a while.
+    asked : Request
+        What led to it, to be filed.
 
     Raises
     ------
@@ -122,7 +126,7 @@ def sweep(
             table.write_csv(columns, place / "table.csv")
             if parquet:
                 table.write_parquet(columns, place / "table.parquet")
-            put_page(place, lambda: render(plan, outcomes))
+            put_page(place, lambda: render(plan, outcomes, asked))
             mark(place, KIND, OURS)
     return Swept(plan, outcomes, columns)
 

@@ -8,14 +8,16 @@ from sim.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.connections.csv_table import write_columns
-from sim.studies.run.provenance import provenance
+from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
 from sim.studies.yield_.page import page_of
 from sim.studies.yield_.study import Yield
 
 KIND = "yield"
 
 
-def write(found: Yield, folder: str | Path, *, overwrite: bool) -> Path:
+def write(
+    found: Yield, folder: str | Path, *, overwrite: bool, asked: Request = NOTHING_ASKED
+) -> Path:
     """Write yield.json, switches.csv, scenario.toml and report.html; return the folder.
 
     Raises
@@ -25,10 +27,11 @@ def write(found: Yield, folder: str | Path, *, overwrite: bool) -> Path:
     """
     folder = Path(folder)
     p = found.population
+    origin = provenance(found.scenario, found.started, asked)
     with filed(folder, kind=KIND, overwrite=overwrite) as new:
         results = found.results | {
             "verdict": found.verdict,
-            "provenance": provenance(found.scenario, found.started),
+            "provenance": origin,
         }
         (new / "yield.json").write_text(
             json.dumps(results, indent=1, allow_nan=False), encoding="utf-8"
@@ -47,7 +50,9 @@ def write(found: Yield, folder: str | Path, *, overwrite: bool) -> Path:
                 "rescued": (p.rescued.astype(int), 0),
             },
         )
-        page = page_of(found)
+        page = page_of(found)._replace(
+            provenance=origin, strip=[("switch", switch_words(found.scenario))]
+        )
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))

@@ -5,7 +5,6 @@ from typing import Any, Final
 from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
-from sim.studies.run.provenance import provenance
 from sim.studies.yield_ import plots
 from sim.studies.yield_.study import Yield
 
@@ -63,7 +62,6 @@ def page_of(found: Yield) -> StudyPage:
         sections=sections,
         notes=ASSUMPTIONS,
         scenario_toml=portable_toml(scenario),
-        provenance=[(k, str(v)) for k, v in provenance(scenario, found.started).items()],
     )
 
 
