@@ -33,6 +33,42 @@ class Margins(NamedTuple):
     """Lowest frequency at which |S| has risen to 1: disturbances below it are reduced. [Hz]"""
 
 
+class Crossing(NamedTuple):
+    """Where one loop has its smallest gain and phase margin; None where it has none."""
+
+    gain_hz: float | None
+    """L crosses the negative real axis. [Hz]"""
+    gain: float | None
+    """The margin there, a factor. [-]"""
+    phase_hz: float | None
+    """|L| = 1. [Hz]"""
+    phase_rad: float | None
+    """Phase of L there over -180 degrees, with its sign. [rad]"""
+
+
+def crossing(frequency_hz: Array, gain: Complex) -> Crossing:
+    """Return where the smallest margins of one loop gain (F,) are read; see `margins`."""
+    f, a, b = frequency_hz, gain.imag[:-1], gain.imag[1:]
+    at = np.flatnonzero(a * b < 0)
+    share = a[at] / (a[at] - b[at])
+    places = np.append(f[at] + share * (f[at + 1] - f[at]), f[-1])
+    reals = np.append(gain.real[at] + share * (gain.real[at + 1] - gain.real[at]), gain.real[-1])
+    inside = (reals < 0) & (reals > -1)
+    k = int(np.where(inside, reals, np.inf).argmin())
+    level = np.log(np.maximum(np.abs(gain), 1e-300))
+    on = np.flatnonzero((level[:-1] > 0) != (level[1:] > 0))
+    part = level[on] / (level[on] - level[on + 1])
+    turn = np.angle(gain[on + 1] * np.conj(gain[on]))
+    phase = (np.angle(gain[on]) + part * turn + 2 * np.pi) % (2 * np.pi) - np.pi
+    n = int(np.abs(phase).argmin()) if on.size else 0
+    return Crossing(
+        gain_hz=float(places[k]) if inside.any() else None,
+        gain=float(-1.0 / reals[k]) if inside.any() else None,
+        phase_hz=float((f[on] + part * (f[on + 1] - f[on]))[n]) if on.size else None,
+        phase_rad=float(phase[n]) if on.size else None,
+    )
+
+
 def margins(frequency_hz: Array, gain: Complex) -> Margins:
     """Return the margins of loop gains on a grid of frequencies.
 

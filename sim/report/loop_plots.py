@@ -1,20 +1,37 @@
 """Pictures of loops: Bode and Nyquist fans, sensitivity with its integral, responses in time."""
 
-from typing import Any
+from collections.abc import Sequence
+from typing import Any, Literal, NamedTuple
 
 import matplotlib
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sim.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
+from sim.results.requirements import RequirementsParams
 
 Complex = NDArray[np.complex128]
 FAN: dict[str, Any] = {"color": BLUE, "lw": 0.6, "alpha": 0.35}
 WORST: dict[str, Any] = {"color": VERMILION, "lw": 1.8}
+VIOLET = "#8c5a9e"
+DEMAND: dict[str, Any] = {"color": GREEN, "lw": 1.4, "ls": "-.", "label": "required"}
 LEAST = 1e-4
 """Loop gains and sensitivities are drawn from here up. [-]"""
+
+
+class Marked(NamedTuple):
+    """A loop with one of its margins drawn into the picture."""
+
+    name: str
+    kind: Literal["gain", "phase"]
+    gain: Complex
+    """(F,) its loop gain."""
+    at_hz: float
+    margin: float
+    """[dB] or [deg]"""
 
 
 def _fan_note(shown: int, total: int, worst: str) -> str:
@@ -22,39 +39,86 @@ def _fan_note(shown: int, total: int, worst: str) -> str:
     return f"{which} in blue; the one with the largest Ms, {worst}, in vermilion. "
 
 
-def bode_fan(frequency_hz: Array, gain: Complex, total: int, worst: str) -> Picture:
-    """Draw magnitude and phase of loop gains (F, K); the last one is the worst."""
-    size = np.maximum(np.abs(gain), LEAST)
-    phase = np.degrees(np.unwrap(np.angle(gain), axis=0))
-    phase -= 360.0 * np.round((phase[:1] + 90.0) / 360.0)
+def bode_fan(
+    frequency_hz: Array, gain: Complex, total: int, worst: str, marked: Sequence[Marked],
+    required: RequirementsParams,
+) -> Picture:  # fmt: skip
+    """Draw magnitude and phase of loop gains (F, K); the last one is the worst.
+
+    The smallest gain margin and the smallest phase margin of the population are drawn as bars in
+    their own loops' curves, the required ones as lines.
+    """
+    least = 10 ** (-required.gain_margin_db / 20)
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 4.6), layout="constrained")
+        figure = Figure(figsize=(7.4, 5.0), layout="constrained")
         top, bottom = figure.subplots(2, 1, sharex=True)
-        for axes, curves in ((top, size), (bottom, phase)):
+        for axes, curves in ((top, _size(gain)), (bottom, _phase_deg(gain))):
             axes.plot(frequency_hz, curves[:, :-1], **FAN)
-            axes.plot(frequency_hz, curves[:, -1], **WORST)
+            axes.plot(frequency_hz, curves[:, -1], **WORST, label=f"largest Ms: {worst}")
             axes.set_xscale("log")
         top.set_yscale("log")
         top.axhline(1.0, color=INK, lw=1.0, ls="--")
+        top.axhline(least, **DEMAND)
         bottom.axhline(-180.0, color=INK, lw=1.0, ls="--")
+        bottom.axhline(-180.0 + required.phase_margin_deg, **DEMAND)
+        for mark in marked:
+            _draw_margin(top, bottom, frequency_hz, mark)
         top.set_ylabel("|L|")
         bottom.set_ylabel("phase of L [deg]")
         bottom.set_xlabel("frequency [Hz]")
         top.set_xlim(frequency_hz[0], frequency_hz[-1])
+        handles, labels = top.get_legend_handles_labels()
+        more, words = bottom.get_legend_handles_labels()
+        keep = {w: h for w, h in zip([*labels, *words], [*handles, *more], strict=True)}
+        figure.legend(keep.values(), keep.keys(), loc="outside lower center", ncols=1)
         address = finish(figure)
     return Picture(
         address,
-        "Magnitude and phase of the loop gain against frequency, a fan of mirrors.",
+        "Magnitude and phase of the loop gain against frequency, a fan of mirrors, with margins.",
         f"Loop gain of each axis with the other axis' loop closed, up to half the frame rate. "
         f"{_fan_note(gain.shape[1], total, worst)}"
+        "Bars: the smallest gain margin, read where the phase is -180 degrees, and the smallest "
+        "phase margin, read where |L| = 1. Green: what is required. The bar of the gain margin "
+        "must reach below the upper line, that of the phase margin above the lower one. "
         "A resonance above half the frame rate stands where the frames fold it to.",
     )
 
 
-def nyquist_fan(gain: Complex, total: int, worst: str, ms: float) -> Picture:
-    """Draw loop gains (F, K) in the plane, with the circle that the largest Ms touches."""
+def _size(gain: Complex) -> Array:
+    return np.maximum(np.abs(gain), LEAST)
+
+
+def _phase_deg(gain: Complex) -> Array:
+    phase = np.degrees(np.unwrap(np.angle(gain), axis=0))
+    return np.asarray(phase - 360.0 * np.round((phase[:1] + 90.0) / 360.0))
+
+
+def _draw_margin(top: Axes, bottom: Axes, frequency_hz: Array, mark: Marked) -> None:
+    """Draw one margin, and the curve of the loop that it is of."""
+    if mark.kind == "gain":
+        top.plot(frequency_hz, _size(mark.gain), color=ORANGE, lw=1.3)
+        top.plot([mark.at_hz] * 2, [10 ** (-mark.margin / 20), 1.0], color=ORANGE, lw=3.0,
+                 marker="_", ms=9, mew=2.0,
+                 label=f"smallest gain margin {mark.margin:.2f} dB: {mark.name}")  # fmt: skip
+        return
+    curve = _phase_deg(mark.gain[:, None])[:, 0]
+    here = float(np.interp(mark.at_hz, frequency_hz, curve))
+    bottom.plot(frequency_hz, curve, color=VIOLET, lw=1.3)
+    nearest = -180.0 + 360.0 * round((here + 180.0) / 360.0)
+    bottom.plot([mark.at_hz] * 2, [nearest, here], color=VIOLET, lw=3.0, marker="_", ms=9, mew=2.0,
+                label=f"smallest phase margin {mark.margin:.1f}°: {mark.name}")  # fmt: skip
+
+
+def nyquist_fan(
+    gain: Complex, total: int, worst: str, ms: float, required: RequirementsParams
+) -> Picture:
+    """Draw loop gains (F, K) in the plane, with the circle that the largest Ms touches.
+
+    What is required is drawn too: the circle of Ms, and the points on the real axis and on the
+    unit circle that gain and phase margin keep clear.
+    """
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 4.4), layout="constrained")
+        figure = Figure(figsize=(7.4, 3.5), layout="constrained")
         axes = figure.subplots()
         axes.plot(gain.real[:, :-1], gain.imag[:, :-1], **FAN)
         axes.plot(gain.real[:, -1], gain.imag[:, -1], **WORST)
@@ -62,20 +126,26 @@ def nyquist_fan(gain: Complex, total: int, worst: str, ms: float) -> Picture:
         for radius, colour, dash, label in (
             (1.0, INK, ":", "|L| = 1"),
             (1.0 / ms, VERMILION, "--", f"Ms = {ms:.3f}, the largest here"),
-            (1.0 / 1.7, GREEN, "-.", "Ms = 1.7"),
-        ):
+            (1.0 / required.max_sensitivity, GREEN, "-.",
+             f"Ms = {required.max_sensitivity:g}, required"),
+        ):  # fmt: skip
             centre = 0.0 if label.startswith("|") else -1.0
             axes.plot(
                 centre + radius * np.cos(turn), radius * np.sin(turn), color=colour, ls=dash,
                 lw=1.2, label=label,
             )  # fmt: skip
+        angle = np.radians(180.0 - required.phase_margin_deg)
+        axes.plot([-(10 ** (-required.gain_margin_db / 20))], [0.0], "|", color=GREEN, ms=12,
+                  mew=2.0, label=f"gain margin {required.gain_margin_db:g} dB, required")
+        axes.plot([0.0, np.cos(angle)], [0.0, -np.sin(angle)], color=GREEN, lw=1.2, ls=":",
+                  label=f"phase margin {required.phase_margin_deg:g}°, required")
         axes.plot([-1.0], [0.0], "+", color=INK, ms=9, mew=1.6, label="critical point")
         axes.set_xlim(-2.4, 2.4)
         axes.set_ylim(-1.6, 1.2)
         axes.set_aspect("equal")
         axes.set_xlabel("real part of L")
         axes.set_ylabel("imaginary part of L")
-        axes.legend(loc="lower right", frameon=True, framealpha=0.9)
+        axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0))
         address = finish(figure)
     return Picture(
         address,
@@ -94,6 +164,7 @@ def sensitivity_fan(
     integral: float,
     below: float,
     above: float,
+    required: RequirementsParams,
 ) -> Picture:
     """Draw |S| (F, K), and beside it the worst one's logarithm over linear frequency.
 
@@ -109,6 +180,8 @@ def sensitivity_fan(
         Name of the worst one.
     integral, below, above : float
         Mean of ln |S| of the worst over frequency, and its parts where ln |S| < 0 and > 0.
+    required : RequirementsParams
+        Its Ms is drawn across.
     """
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 3.4), layout="constrained")
@@ -117,7 +190,8 @@ def sensitivity_fan(
         left.plot(frequency_hz, drawn[:, :-1], **FAN)
         left.plot(frequency_hz, drawn[:, -1], **WORST)
         left.axhline(1.0, color=INK, lw=1.0, ls="--")
-        left.axhline(1.7, color=GREEN, lw=1.0, ls="-.", label="1.7")
+        level = required.max_sensitivity
+        left.axhline(level, **DEMAND | {"label": f"Ms {level:g} required"})
         left.set_xscale("log")
         left.set_yscale("log")
         left.set_xlim(frequency_hz[0], frequency_hz[-1])

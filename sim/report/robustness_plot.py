@@ -7,14 +7,15 @@ from matplotlib.figure import Figure
 
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 
-LINES = ((BLUE, "-", "o"), (VERMILION, "--", "s"), (GREEN, "-.", "^"), (ORANGE, ":", "D"),
+LINES = ((BLUE, "-", "o"), (VERMILION, "--", "s"), ("#CC79A7", "-.", "^"), (ORANGE, ":", "D"),
          (INK, (0, (5, 1)), "v"))  # fmt: skip
 SpreadCurve = Sequence[tuple[float, float]]
 
 
 def robustness(
-    panels: Mapping[str, Mapping[str, SpreadCurve]], fastest: Mapping[str, SpreadCurve]
-) -> Picture:
+    panels: Mapping[str, Mapping[str, SpreadCurve]], fastest: Mapping[str, SpreadCurve],
+    required: Mapping[str, float],
+) -> Picture:  # fmt: skip
     """Draw curves of (factor, value) for each figure, and of (frame rate, bandwidth).
 
     Parameters
@@ -23,11 +24,18 @@ def robustness(
         Axis label to {what changes: points}.
     fastest : mapping
         {latency in words: points [Hz]}.
+    required : mapping
+        Axis label of a panel to the value that is required of every loop.
     """
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 5.6), layout="constrained")
-        spots = figure.subplots(2, 2).ravel()
-        for axes, (label, curves) in zip(spots[:3], panels.items(), strict=True):
+        figure = Figure(figsize=(7.4, 7.6), layout="constrained")
+        spots = figure.subplots(3, 2).ravel()
+        spots[5].set_axis_off()
+        for axes, (label, curves) in zip(spots[:4], panels.items(), strict=True):
+            if label in required:
+                axes.axhline(required[label], color=GREEN, lw=1.4, ls="-.",
+                             label=f"required: {required[label]:g}")  # fmt: skip
+                axes.legend(loc="best")
             for (colour, dash, sign), (what, points) in zip(LINES, curves.items(), strict=False):
                 x, y = zip(*points, strict=True) if points else ((), ())
                 axes.plot(x, y, color=colour, ls=dash, marker=sign, ms=3.5, lw=1.3, label=what)
@@ -35,22 +43,23 @@ def robustness(
             axes.set_ylabel(label)
         for (colour, dash, sign), (words, points) in zip(LINES, fastest.items(), strict=False):
             x, y = zip(*points, strict=True) if points else ((), ())
-            spots[3].plot(x, y, color=colour, ls=dash, marker=sign, ms=3.5, lw=1.3, label=words)
-        spots[3].set_xlabel("frame rate [Hz]")
-        spots[3].set_ylabel("highest bandwidth [Hz]")
-        spots[3].set_xscale("log")
+            spots[4].plot(x, y, color=colour, ls=dash, marker=sign, ms=3.5, lw=1.3, label=words)
+        spots[4].set_xlabel("frame rate [Hz]")
+        spots[4].set_ylabel("highest bandwidth [Hz]")
+        spots[4].set_xscale("log")
         rates = sorted({x for points in fastest.values() for x, _ in points})
-        spots[3].set_xticks(rates, [f"{rate:g}" for rate in rates])
-        spots[3].minorticks_off()
-        spots[3].legend(loc="best")
-        handles, labels = spots[0].get_legend_handles_labels()
+        spots[4].set_xticks(rates, [f"{rate:g}" for rate in rates])
+        spots[4].minorticks_off()
+        spots[4].legend(loc="best")
+        handles, labels = spots[3].get_legend_handles_labels()
         figure.legend(handles, labels, loc="outside lower center", ncols=5)
         address = finish(figure)
     return Picture(
         address,
         "Margins and jitter against changes of the plant, and bandwidth against frame rate.",
-        "Worst mirror of the population for Ms and gain margin, all mirrors for the predicted "
+        "Worst mirror of the population for Ms and margins, all mirrors for the predicted "
         "jitter; a point that is missing stands for an unstable loop or a rate that does not fit. "
-        "Bottom right: -3 dB bandwidth of the slowest mirror under the fastest plain integrator "
-        "that keeps Ms and gain margin for all, for three times of read-out and computing.",
+        "Green: what [requirements] of the scenario ask of every loop. Bottom: -3 dB bandwidth of "
+        "the slowest mirror under the fastest plain integrator that keeps them for all, for three "
+        "times of read-out and computing.",
     )

@@ -1,10 +1,13 @@
 """The page of a margin study: worst cases by name, the population, and its pictures."""
 
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sim.report.loop_plots import answers_in_time, bode_fan, nyquist_fan, sensitivity_fan
+from controllers.analysis.margins import crossing
+from sim.ports import Array
+from sim.report.loop_plots import Marked, answers_in_time, bode_fan, nyquist_fan, sensitivity_fan
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number, unit_sign
 from sim.scenario.portable import portable_toml
@@ -39,8 +42,6 @@ def page_of(result: MarginsStudy) -> StudyPage:
     table = rows(result)
     found = against(result.built.resolved.requirements, worst_of(table))
     unstable = [row for row in table if not row["stable"]]
-    m, axis = result.worst
-    name = result.name(m, axis)
     if unstable:
         mirrors = sorted({row["mirror"] for row in unstable})
         shown = ", ".join(map(str, mirrors[:LISTED])) + (", ..." if len(mirrors) > LISTED else "")
@@ -57,7 +58,7 @@ def page_of(result: MarginsStudy) -> StudyPage:
                 "Worst cases and population",
                 tables=[_required(found), _population(table), _worst(table)],
             ),
-            *_pictures(result, name),
+            *loop_sections(result),
         ],
         notes=[*result.built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(result.built.resolved),
@@ -121,9 +122,32 @@ def _cell(value: float | None) -> str:
     return "none" if value is None else number(value, "", 4)
 
 
-def _pictures(result: MarginsStudy, worst: str) -> list[Section]:
-    """Fans of the population, each loop a column, the worst one last."""
+def _marked(result: MarginsStudy, seen: NDArray[np.bool_]) -> list[Marked]:
+    """The loops with the smallest gain and the smallest phase margin, where these are read."""
+    found = []
+    axis_of: tuple[tuple[Literal["gain", "phase"], Array], ...] = (
+        ("gain", result.margins.gain), ("phase", result.margins.phase_rad),
+    )  # fmt: skip
+    for kind, values in axis_of:
+        known = np.where(result.stable[:, None], values, np.nan)
+        if np.isnan(known).all():
+            continue
+        m, axis = np.unravel_index(int(np.nanargmin(known)), known.shape)
+        loop = result.gain[:, m, axis]
+        at = crossing(result.frequency_hz, loop)
+        here, size = (at.gain_hz, at.gain) if kind == "gain" else (at.phase_hz, at.phase_rad)
+        if here is None or size is None:
+            continue
+        margin = 20 * np.log10(size) if kind == "gain" else abs(np.degrees(size))
+        name = result.name(int(m), int(axis)).removeprefix("mirror ")
+        found.append(Marked(name, kind, loop[seen], here, float(margin)))
+    return found
+
+
+def loop_sections(result: MarginsStudy) -> list[Section]:
+    """Pictures of the loops, each a column of a fan, the worst one last, with what is required."""
     m, axis = result.worst
+    worst = result.name(m, axis)
     flat_ms = result.margins.ms.ravel()
     last = 2 * m + axis
     order = np.argsort(flat_ms)
@@ -145,11 +169,21 @@ def _pictures(result: MarginsStudy, worst: str) -> list[Section]:
         r.reshape(n_frames, -1)[:, chosen] for r in responses(result, n_frames)
     )
     seen = np.abs(gain).max(axis=1) < 1e3
+    required = result.built.resolved.requirements
     frame_ms = 1e3 * result.built.parts.clock.frame_s
     sections = [
-        Section("Bode", pictures=[bode_fan(result.frequency_hz[seen], gain[seen], total, worst)]),
         Section(
-            "Nyquist", pictures=[nyquist_fan(gain, total, worst, result.margins.ms[m, axis])]
+            "Bode",
+            pictures=[
+                bode_fan(
+                    result.frequency_hz[seen], gain[seen], total, worst,
+                    _marked(result, seen), required,
+                )
+            ],
+        ),
+        Section(
+            "Nyquist",
+            pictures=[nyquist_fan(gain, total, worst, result.margins.ms[m, axis], required)],
         ),
         Section(
             "Sensitivity",
@@ -157,6 +191,7 @@ def _pictures(result: MarginsStudy, worst: str) -> list[Section]:
                 sensitivity_fan(
                     result.frequency_hz[seen], size[seen], total, worst, float(log.mean()),
                     float(np.minimum(log, 0).mean()), float(np.maximum(log, 0).mean()),
+                    required,
                 )
             ],
         ),

@@ -21,6 +21,7 @@ from controllers.integrator import Integrator
 from sim.assembly.build import Built, build
 from sim.errors import ScenarioError
 from sim.ports import PlantBelief
+from sim.results.requirements import RequirementsParams
 from sim.studies.margins.plant import plant_belief, plant_of, stiffening_of
 from sim.studies.margins.predict import predict
 from sim.studies.margins.spectra import spectra_of
@@ -42,6 +43,8 @@ class Point(NamedTuple):
     """Largest Ms, both axes together; None if a loop is unstable. [-]"""
     gain_margin_db: float | None
     """Smallest; None if a loop is unstable or none has one. [dB]"""
+    phase_margin_deg: float | None
+    """Smallest; None if a loop is unstable or none has one. [deg]"""
     jitter_urad: float | None
     """Predicted jitter, radial rms; None if a loop is unstable. [urad]"""
 
@@ -100,18 +103,36 @@ def _altered(built: Built, belief: PlantBelief, what: str, factor: float) -> Pla
 
 def _point(built: Built, loop: Loop, spectra: Any, what: str, factor: float) -> Point:
     if not (growth(close(loop)) < 1.0).all():
-        return Point(what, factor, None, None, None)
-    ms, gain_db = _worst(loop)
+        return Point(what, factor, None, None, None, None)
+    worst = _worst(loop)
     jitter = 1e6 * predict(built, loop, spectra).total_rad
-    return Point(what, factor, ms, gain_db if np.isfinite(gain_db) else None, jitter)
+    gain_db, phase_deg = (v if np.isfinite(v) else None for v in worst[1:])
+    return Point(what, factor, worst.ms, gain_db, phase_deg, jitter)
 
 
-def _worst(loop: Loop) -> tuple[float, float]:
-    """Largest Ms and smallest gain margin [dB] of the population."""
+class _Worst(NamedTuple):
+    """The worst of a population; infinite where no loop has such a margin."""
+
+    ms: float
+    gain_margin_db: float
+    phase_margin_deg: float
+
+    def keeps(self, required: RequirementsParams) -> bool:
+        """Whether every loop keeps what is required."""
+        return (
+            self.ms <= required.max_sensitivity
+            and self.gain_margin_db >= required.gain_margin_db
+            and self.phase_margin_deg >= required.phase_margin_deg
+        )
+
+
+def _worst(loop: Loop) -> _Worst:
     grid = frequency_grid(loop, GRID)
     whole = sensitivity(loop_gain(loop, grid))
-    gain = np.nan_to_num(margins(grid, axis_gain(whole)).gain, nan=np.inf)
-    return float(largest_singular_value(whole).max()), float(20 * np.log10(gain.min()))
+    found = margins(grid, axis_gain(whole))
+    gain, phase = (np.nan_to_num(v, nan=np.inf).min() for v in (found.gain, found.phase_rad))
+    ms = float(largest_singular_value(whole).max())
+    return _Worst(ms, float(20 * np.log10(gain)), float(np.degrees(phase)))
 
 
 def _rates(built: Built) -> list[tuple[float, Built]]:
@@ -130,8 +151,10 @@ def _rates(built: Built) -> list[tuple[float, Built]]:
     return found
 
 
-def fastest(built: Built, ms: float = 1.7, gain_margin_db: float = 6.0) -> list[Fastest]:
+def fastest(built: Built) -> list[Fastest]:
     """Return the highest bandwidth that frame rate and latency allow to a plain integrator.
+
+    Every loop keeps the margins of the scenario's `[requirements]`.
 
     Notches, prediction and models can do better on well-known mirrors; this is the plain limit.
     The search halves the range of gains, taking the margins to fall as the gain rises.
@@ -154,9 +177,7 @@ def fastest(built: Built, ms: float = 1.7, gain_margin_db: float = 6.0) -> list[
             for _ in range(HALVINGS):
                 middle = 0.5 * (low + high)
                 loop = _integrator(here, plant, middle)
-                found_ms, found_db = _worst(loop)
-                keeps = found_ms <= ms and found_db >= gain_margin_db
-                if keeps and (growth(close(loop)) < 1.0).all():
+                if _worst(loop).keeps(scenario.requirements) and (growth(close(loop)) < 1.0).all():
                     low = middle
                 else:
                     high = middle

@@ -6,6 +6,7 @@ from typing import Any, Final
 from sim.assembly.build import Built
 from sim.report.robustness_plot import robustness
 from sim.report.study_page import Section, StudyPage, Table
+from sim.results.requirements import RequirementsParams
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.robustness import Fastest, Point
@@ -18,7 +19,8 @@ ASSUMPTIONS: Final = (
     "where it folds to decides as much as the delay does.",
 )
 FIGURES: Final = (("ms", "largest Ms"), ("gain_margin_db", "smallest gain margin [dB]"),
-                  ("jitter_urad", "predicted jitter [urad]"))  # fmt: skip
+                  ("phase_margin_deg", "smallest phase margin [deg]"),
+                  ("jitter_urad", "predicted jitter [µrad]"))  # fmt: skip
 
 
 def tables_of(points: Sequence[Point], rows: Sequence[Fastest]) -> dict[str, Any]:
@@ -42,7 +44,7 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
     }  # fmt: skip
     latencies = list(dict.fromkeys(r.latency_us for r in rows))
     curves = {
-        f"{latency:g} us": [
+        f"{latency:g} µs": [
             (r.frame_hz, r.bandwidth_hz)
             for r in rows
             if r.latency_us == latency and r.bandwidth_hz is not None
@@ -58,11 +60,20 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
         else f"a plain integrator reaches {number(here.bandwidth_hz, 'Hz')} at a gain of "
         f"{here.gain:.3f}"
     )
+    required = built.resolved.requirements
+    missed = [p for p in points if p.ms is not None and _misses(p, required)]
     verdict = (
         "Stable at every change looked at"
         if not lost
         else f"Unstable at {len(lost)} of {len(points)} changes: "
         + ", ".join(f"{p.what} x {p.factor:.2f}" for p in lost)
+    )
+    verdict += (
+        ", requirements kept at all of them"
+        if not missed and not lost
+        else f"; a requirement is missed at {len(missed)} more: {_named(missed)}"
+        if missed
+        else ""
     )
     return StudyPage(
         title=f"Sensitivity: {built.resolved.title}",
@@ -71,13 +82,17 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
         verdict=f"{verdict}. At this frame rate and latency {limit}, margins kept.",
         good=not lost,
         sections=[
-            Section("Changes", pictures=[robustness(panels, curves)]),
+            Section("Changes", pictures=[robustness(panels, curves, {
+                FIGURES[0][1]: required.max_sensitivity,
+                FIGURES[1][1]: required.gain_margin_db,
+                FIGURES[2][1]: required.phase_margin_deg,
+            })]),
             Section(
                 "Fastest plain loop",
                 tables=[
                     Table(
-                        "Ms and gain margin kept for every mirror",
-                        ["Frame rate [Hz]", "Latency [us]", "Gain", "Bandwidth [Hz]"],
+                        "Ms, gain and phase margin of [requirements] kept for every mirror",
+                        ["Frame rate [Hz]", "Latency [µs]", "Gain", "Bandwidth [Hz]"],
                         [[number(r.frame_hz, "", 4), f"{r.latency_us:g}",
                           "none" if r.gain is None else f"{r.gain:.3f}",
                           "none" if r.bandwidth_hz is None else number(r.bandwidth_hz)]
@@ -89,3 +104,19 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
         notes=[*built.warnings, *ASSUMPTIONS],
         scenario_toml=portable_toml(built.resolved),
     )  # fmt: skip
+
+
+def _misses(p: Point, required: RequirementsParams) -> bool:
+    return (
+        (p.ms is not None and p.ms > required.max_sensitivity)
+        or (p.gain_margin_db is not None and p.gain_margin_db < required.gain_margin_db)
+        or (p.phase_margin_deg is not None and p.phase_margin_deg < required.phase_margin_deg)
+    )
+
+
+def _named(points: Sequence[Point]) -> str:
+    """Name changes; none means that the scenario as it is misses."""
+    words = [
+        "no change at all" if p.factor == 1.0 else f"{p.what} x {p.factor:.2f}" for p in points
+    ]
+    return ", ".join(dict.fromkeys(words))

@@ -6,12 +6,14 @@ from typing import Any
 import numpy as np
 import tomli_w
 
-from sim.assembly.build import Built
+from sim.assembly.build import Built, build
 from sim.report.study_page import Section, StudyPage, Table
 from sim.report.trade_plot import trade
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.judge import Candidate
+from sim.studies.margins.margins import study
+from sim.studies.margins.margins_page import loop_sections
 from sim.studies.margins.tune import TuningResult
 from sim.studies.margins.verify import Verified
 
@@ -121,6 +123,9 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
                 ],
             )
         )  # fmt: skip
+    chosen = build(built.resolved.replace(controller=_plain(outcome.chosen.settings)))
+    drawn = loop_sections(study(chosen, ()))
+    sections += [s for s in drawn if s.heading in ("Bode", "Sensitivity")]
     d = outcome.demands
     settling = "" if d.settling_ms is None else f", settling within {d.settling_ms:g} ms"
     good = check.agrees and all(row["met"] for row in check.limits) and outcome.chosen.meets

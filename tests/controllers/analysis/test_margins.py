@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controllers.analysis import margins
-from controllers.analysis.margins import Margins
+from controllers.analysis.margins import Margins, crossing
 from sim.ports import Array
 
 W = np.geomspace(1e-3, 40.0, 20001)
@@ -130,3 +130,23 @@ def test_the_smallest_of_several_crossings_counts() -> None:
 def test_frequencies_must_rise() -> None:
     with pytest.raises(ValueError, match="frequency_hz must rise"):
         margins(np.array([1.0, 1.0]), np.array([1j, 1j]))
+
+
+def test_where_margins_are_read_is_where_they_are() -> None:
+    # Second way: the margins of the whole population, read without saying where.
+    f = np.geomspace(1.0, 500.0, 3000)
+    s = 2j * np.pi * f
+    for resonance_hz, quality, gain in ((120.0, 5.0, 40.0), (80.0, 1.2, 30.0), (60.0, 1.5, 55.0)):
+        w = 2 * np.pi * resonance_hz
+        loop = gain / s * w**2 / (s**2 + w / quality * s + w**2) * np.exp(-s * 1e-3)
+        whole, here = margins(f, loop[:, None]), crossing(f, loop)
+        assert here.gain == pytest.approx(whole.gain[0], rel=1e-9, nan_ok=True)
+        assert here.phase_rad is not None and here.phase_hz is not None
+        assert abs(here.phase_rad) == pytest.approx(whole.phase_rad[0], rel=1e-9)
+        # The definition, evaluated there: |L| = 1, and the phase that is left to -180 degrees.
+        at = np.interp(here.phase_hz, f, np.abs(loop))
+        assert at == pytest.approx(1.0, abs=2e-3)
+        if here.gain_hz is not None and here.gain is not None and here.gain_hz < f[-1]:
+            real = np.interp(here.gain_hz, f, loop.real)
+            assert -1.0 / real == pytest.approx(here.gain, rel=1e-3)
+            assert abs(np.interp(here.gain_hz, f, loop.imag)) < 1e-3 * abs(real)
