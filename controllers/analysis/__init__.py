@@ -11,14 +11,24 @@ from controllers.analysis.linear_loop import (
 from controllers.analysis.linearise import LinearController, linearise
 from controllers.analysis.margins import Margins, margins
 from controllers.analysis.plant import Plant, population_plant
-from controllers.analysis.systems import controller_system, loop_system, plant_system
+from controllers.analysis.poles import NearestPole, nearest_poles
+from controllers.analysis.systems import (
+    ClosedSystems,
+    closed_systems,
+    controller_system,
+    loop_system,
+    plant_system,
+)
 
 __all__ = [
+    "ClosedSystems",
     "LinearController",
     "Loop",
     "Margins",
+    "NearestPole",
     "Plant",
     "close",
+    "closed_systems",
     "controller_system",
     "frequency_grid",
     "gain_to_fall",
@@ -26,6 +36,7 @@ __all__ = [
     "loop_gain",
     "loop_system",
     "margins",
+    "nearest_poles",
     "noise_gain",
     "plant_system",
     "population_plant",

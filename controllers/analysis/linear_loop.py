@@ -198,15 +198,33 @@ def noise_gain(closed: ClosedLoop) -> Array:
     return np.where(stable[:, None], variance, np.nan)
 
 
-def time_response(closed: ClosedLoop, disturbance: Array, reference: Array | None = None) -> Array:
-    """Return the reading (K, M, 2) for a disturbance of the tilt and a reference, each (K, M, 2).
+class Response(NamedTuple):
+    """What a closed loop does frame by frame."""
 
-    Both are exposure means; the reading includes the disturbance.
+    reading: Array
+    """(K, M, 2) exposure mean of the tilt, the disturbance included."""
+    states: Array
+    """(K, M, 2, p) states of the sampled mirrors at each frame's start."""
+    sent: Array
+    """(K, M, 2) static tilt that each correction makes of both axes."""
+
+
+def time_response(loop: Loop, disturbance: Array, reference: Array | None = None) -> Response:
+    """Return what happens after a disturbance of the tilt and a reference, each (K, M, 2).
+
+    Both are exposure means.
     """
-    readings = np.empty_like(disturbance)
+    closed, control = close(loop), loop.controller
+    p = loop.plant.model.A.shape[-1]
+    readings, states, corrections = np.empty_like(disturbance), [], []
     x = np.zeros((*closed.A.shape[:2], 1))
     for k, d in enumerate(disturbance):
-        r = 0.0 if reference is None else reference[k]
+        r = np.zeros_like(d) if reference is None else reference[k]
         readings[k] = (closed.Y @ x)[..., 0] + d
+        states.append(x[:, : 2 * p, 0])
+        e = (r - readings[k])[..., None]
+        corrections.append((control.C @ x[:, 2 * p :] + control.D @ e)[..., 0])
         x = closed.A @ x + closed.N @ (d - r)[..., None]
-    return readings
+    held = np.stack(states).reshape(len(disturbance), -1, 2, p)
+    sent = np.einsum("mab,kmb->kma", loop.plant.mix, np.stack(corrections))
+    return Response(readings, held, sent)

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from controllers.sampled_model import SampledModel, sampled_model
+from controllers.sampled_model import SampledModel, sampled_model, tilt_within
 from sim.ports import Array, PlantBelief
 
 
@@ -31,6 +31,7 @@ def population_plant(
     gain: ArrayLike = 1.0,
     cross: ArrayLike = 0.0,
     stiffening: ArrayLike = 1.0,
+    delay_s: ArrayLike | None = None,
 ) -> Plant:
     """Return the plant of M true mirrors behind the timing of a belief.
 
@@ -48,6 +49,8 @@ def population_plant(
         Slope of the spring's torque where the mirror stands, over that at rest: with a cubic spring
         1 + 3 k3 tilt^2. It raises the resonance and the quality factor by its root, and divides
         the gain. [-]
+    delay_s : array_like, broadcast to (M, 2), optional
+        From a frame's start until its correction acts; the belief's latency if left out. [s]
 
     Returns
     -------
@@ -62,15 +65,47 @@ def population_plant(
         np.atleast_2d(np.asarray(resonance_rad_s, dtype=float)), quality, gain, cross, stiffening
     )
     root = np.sqrt(s)
-    model = sampled_model(
-        resonance * root, q * root, belief.amplifier_s, belief.frame_s, belief.exposure_s,
-        belief.latency_s,
-    )  # fmt: skip
+    delay = np.broadcast_to(belief.latency_s if delay_s is None else delay_s, resonance.shape)
+    model = _sampled(belief, resonance * root, q * root, delay)
     mix = np.empty((*resonance.shape, 2))
     for a, b in ((0, 1), (1, 0)):
         mix[:, a, a] = g[:, a] / s[:, a]
         mix[:, a, b] = c[:, a] * g[:, b] / s[:, a]
     return Plant(model, mix, belief.frame_s)
+
+
+def _sampled(belief: PlantBelief, resonance: Array, quality: Array, delay_s: Array) -> SampledModel:
+    """Return one model for all axes; those with fewer corrections on their way get idle states."""
+    parts = {
+        float(d): sampled_model(
+            resonance[delay_s == d], quality[delay_s == d], belief.amplifier_s, belief.frame_s,
+            belief.exposure_s, float(d),
+        )
+        for d in np.unique(delay_s)
+    }  # fmt: skip
+    names = max((part.names for part in parts.values()), key=len)
+    n = len(names)
+    A, B, C = (np.zeros((*resonance.shape, *shape)) for shape in ((n, n), (n, 1), (1, n)))
+    for d, part in parts.items():
+        at, k = delay_s == d, len(part.names)
+        A[at, :k, :k], B[at, :k], C[at, :, :k] = part.A, part.B, part.C
+    return SampledModel(A, B, C, names)
+
+
+def tilt_rows(
+    belief: PlantBelief, resonance_rad_s: Array, quality: Array, delay_s: Array, at_s: float,
+    n_states: int,
+) -> tuple[Array, Array]:  # fmt: skip
+    """Return `controllers.sampled_model.tilt_within` of axes (M, 2) with delays of their own."""
+    row = np.zeros((*resonance_rad_s.shape, 1, n_states))
+    now = np.zeros((*resonance_rad_s.shape, 1, 1))
+    for d in np.unique(delay_s):
+        at = delay_s == d
+        row[at], now[at] = tilt_within(
+            resonance_rad_s[at], quality[at], belief.amplifier_s, belief.frame_s, float(d), at_s,
+            n_states,
+        )  # fmt: skip
+    return row, now
 
 
 def plant_response(plant: Plant, frequency_hz: Array) -> NDArray[np.complex128]:

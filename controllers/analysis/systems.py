@@ -1,6 +1,6 @@
 """The same loops as python-control objects, for whatever else one wants to know about them."""
 
-from typing import Any
+from typing import Any, NamedTuple
 
 from controllers.analysis.linear_loop import plant_matrices
 from controllers.analysis.linearise import linearise
@@ -79,3 +79,47 @@ def loop_system(controller: Any, plant: Plant, mirror: int, axis: str | None = N
     control = controller_system(controller, plant.frame_s, mirror, len(plant.mix))
     loop = plant_system(plant, mirror) * control
     return loop if axis is None else loop[AXES.index(axis), AXES.index(axis)]
+
+
+class ClosedSystems(NamedTuple):
+    """One loop of one mirror, as `control.StateSpace` in discrete time, dt one frame."""
+
+    L: Any
+    """Loop gain, mismatch to tilt. [rad/rad]"""
+    S: Any
+    """Sensitivity, disturbance of the tilt to tilt. [rad/rad]"""
+    T: Any
+    """Complementary sensitivity, reference to tilt: `control.step_response(T)` is its step."""
+
+
+def closed_systems(
+    controller: Any, plant: Plant, mirror: int, axis: str | None = None
+) -> ClosedSystems:
+    """Return L, S and T of one mirror.
+
+    Parameters
+    ----------
+    controller, plant, mirror
+        As for `loop_system`.
+    axis : "x" or "y", optional
+        The other axis' loop stays closed, as in `margins.json`; both axes, 2 x 2, if left out.
+
+    Raises
+    ------
+    ValueError
+        As `loop_system`.
+    """
+    import control
+    import numpy as np
+
+    loop = loop_system(controller, plant, mirror)
+    eye = control.ss([], [], [], np.eye(2), plant.frame_s)
+    sensitivity, complementary = control.feedback(eye, loop), control.feedback(loop, np.eye(2))
+    if axis is None:
+        return ClosedSystems(loop, sensitivity, complementary)
+    if axis not in AXES:
+        raise ValueError(f'axis must be "x" or "y", got {axis!r}')
+    i = AXES.index(axis)
+    own, rest = sensitivity[i, i], complementary[i, i]
+    # The loop gain of one axis with the other closed: 1 + L = 1/S, so L = T / (1 - T).
+    return ClosedSystems(control.feedback(rest, 1, sign=1), own, rest)

@@ -15,7 +15,7 @@ from sim.assembly.pictures import pictures_of
 from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
-from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, whole_ratio
+from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, delays_of, whole_ratio
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
@@ -98,7 +98,6 @@ def build(
     exposure_ticks = math.ceil(camera.exposure_us * 1e-6 / clock.tick_s - RATIO_ROUNDING)
     latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
     latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
-    _check_latency(clock, latency_ticks)
     drive = make_drive(scenario.drive, scenario.engine.substeps)
     mirrors, inputs, epochs, epoch_frames = connected_epochs(
         scenario.switch, clock, seed=seeds.connections, population_seed=seeds.population
@@ -107,6 +106,7 @@ def build(
     population = draw_population(
         scenario.mirror, mirrors, seeds.population, scenario.drive.calibration_error_pct
     )
+    delay_ticks = delays_of(scenario, population, clock, latency_ticks, exposure_ticks)
     fleet = make_fleet(scenario.mirror, population, scenario.drive.gain, drive)
     swing = drive.lsb_v * (drive.codes - 1)
     drive_limit = fleet.believed_gain.T * (swing**2 if drive.square else swing)
@@ -162,6 +162,7 @@ def build(
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
+        delay_ticks=delay_ticks,
         scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
         row_s=1e-6 * camera.row_us,
         search=search_of(camera),
@@ -194,16 +195,6 @@ def _site(scenario: Scenario, clock: Clock, mirrors: NDArray[np.int64], number: 
 def _pair(values: Any) -> tuple[float, float]:
     x, y = values
     return float(x), float(y)
-
-
-def _check_latency(clock: Clock, latency_ticks: int) -> None:
-    """A run must see at least one reading act."""
-    if latency_ticks >= clock.n_frames * clock.ticks_per_frame:
-        raise ScenarioError(
-            f"camera.latency_us: the first reading must act within the run of "
-            f"{1e3 * clock.n_frames * clock.frame_s:g} ms (it acts after "
-            f"{1e3 * latency_ticks * clock.tick_s:g} ms)"
-        )
 
 
 def _check_reads(estimator: PlugIn, camera: CameraParams, count: int) -> None:

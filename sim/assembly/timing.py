@@ -3,7 +3,11 @@
 import math
 from typing import Final
 
-from sim.errors import ScenarioError
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import ProfileError, ScenarioError
+from sim.mirror.population import Population
 from sim.ports import Clock
 from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
@@ -52,6 +56,39 @@ def whole_ratio(key: str, update_hz: float, rate_hz: float) -> int:
             f"{key}: must divide the drive's update rate, {update_hz:g} Hz (got {rate_hz:g})"
         )
     return round(ratio)
+
+
+def delays_of(
+    scenario: Scenario, population: Population, clock: Clock, latency_ticks: int,
+    exposure_ticks: int,
+) -> NDArray[np.int64]:  # fmt: skip
+    """Return the ticks (M, 2) from a frame's start until its correction acts, mirror by mirror.
+
+    A measured delay is taken to the nearest tick of the drive, the only instants at which it acts.
+
+    Raises
+    ------
+    ScenarioError
+        If no reading would act within the run.
+    ProfileError
+        If a measured delay ends before the exposure does.
+    """
+    measured = np.rint(population.delay_s / clock.tick_s)
+    delay = np.where(np.isnan(measured), latency_ticks, measured).astype(np.int64)
+    if (delay < exposure_ticks).any():
+        raise ProfileError(
+            f"{scenario.mirror.population}: delay_us: a correction must act after the exposure "
+            f"that it is made from, {scenario.camera.exposure_us:g} us "
+            f"(got {1e6 * np.nanmin(population.delay_s):.4g})"
+        )
+    if delay.max() >= clock.n_frames * clock.ticks_per_frame:
+        key = "camera.latency_us" if np.isnan(measured).all() else "the delays"
+        raise ScenarioError(
+            f"{key}: the first reading must act within the run of "
+            f"{1e3 * clock.n_frames * clock.frame_s:g} ms (it acts after "
+            f"{1e3 * int(delay.max()) * clock.tick_s:g} ms)"
+        )
+    return delay
 
 
 def check_hold(scenario: Scenario, clock: Clock) -> None:

@@ -20,6 +20,11 @@ from sim.files.text import shown
     "--at", "at", multiple=True, type=float, metavar="HZ",
     help="Report the rejection at this frequency; may be repeated. Default: 1, 10 and 50 Hz.",
 )  # fmt: skip
+@click.option(
+    "--loop", "loops", multiple=True, metavar="MIRROR",
+    help="Put L, S, T and steps of this mirror, such as B57, into the CSV tables too; may be "
+    "repeated.",
+)  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
 def margins(
@@ -28,12 +33,14 @@ def margins(
     out: str,
     overrides: tuple[str, ...],
     at: tuple[float, ...],
+    loops: tuple[str, ...],
     overwrite: bool,
 ) -> None:
     """Work out gain, phase, delay and modulus margins of every loop of SCENARIO.
 
-    Writes margins.json (a row for each mirror and axis), summary.json and report.html. Ends with 1
-    if a loop is unstable or misses a requirement of the scenario.
+    Writes margins.json (a row for each mirror and axis), summary.json, responses.csv (L, S and T of
+    the worst loops), steps.csv and report.html. Ends with 1 if a loop is unstable or misses a
+    requirement of the scenario.
     """
     from pathlib import Path
 
@@ -43,6 +50,7 @@ def margins(
     from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.margins.curves import loops_named
     from sim.studies.margins.filing import write_margins
     from sim.studies.margins.margins import REJECTION_HZ, study, summary_of
     from sim.studies.margins.margins_page import WORDS
@@ -54,7 +62,8 @@ def margins(
         built = build(load_scenario(path, overrides))
         nyquist_hz = 0.5 / built.parts.clock.frame_s
         result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))
-    folder = write_margins(result, out, overwrite=overwrite, asked=asked_by(ctx))
+        loops_named(result, loops)
+    folder = write_margins(result, out, overwrite=overwrite, asked=asked_by(ctx), loops=loops)
     summary = summary_of(result)
     with showing(folder):
         say(f"{shown(built.resolved.title)}: {summary['loops']} loops, worst of each figure")

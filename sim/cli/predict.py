@@ -57,7 +57,7 @@ def predict(
 
     with naming(path, overrides):
         built = build(load_scenario(path, overrides))
-        if not study(built, ()).stable.all():
+        if not study(built, (), with_steps=False).stable.all():
             raise ScenarioError("controller: a loop is unstable; see `mirrorloop margins`")
         result = compare_contributors(built, each=not total_only, progress=tell)
     page = predict_page(result)

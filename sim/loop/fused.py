@@ -14,6 +14,7 @@ from sim.camera.equivalent_noise import NO_TABLE
 from sim.camera.exposure import Sampling, empty_readings
 from sim.kernels.law import law_of, memory_of, state_of
 from sim.kernels.stretch import Imaging, Inputs, Paths, Scratch, Setup, Watched
+from sim.loop.arrivals import arrivals_of
 from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
@@ -43,6 +44,8 @@ def reasons_not_fused(parts: Parts) -> tuple[str, ...]:
         found.append("lost spots are searched for")
     if parts.row_s > 0:
         found.append("rows start one after the other")
+    if not arrivals_of(parts).alike:
+        found.append("corrections of different mirrors arrive at different times")
     if not states_law(parts.controller):
         found.append("the controller states no linear law of its own")
     return tuple(found)

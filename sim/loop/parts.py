@@ -46,7 +46,9 @@ class Parts:
     exposure_ticks: int
     """Ticks until the exposure is over."""
     latency_ticks: int
-    """Ticks from a frame's start until its correction is at the drive."""
+    """Ticks from a frame's start until its correction is at the drive, as the firmware has it."""
+    delay_ticks: NDArray[np.int64]
+    """(M, 2) the same of each mirror and axis as it is: measured where a population says so."""
     scale_px_per_rad: float
     row_s: float
     """Row time of the camera's shutter; 0: all rows start together. [s]"""

@@ -14,6 +14,7 @@ from sim.camera.settings import window_origin
 from sim.camera.shutter import row_delay_s
 from sim.errors import ScenarioError
 from sim.kernels.stretch import Watched
+from sim.loop.arrivals import arrivals_of, on_hand, pieces, reading_tick, with_own
 from sim.loop.checks import check_correction
 from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
@@ -22,7 +23,7 @@ from sim.loop.recorder import note_frame
 from sim.loop.state import CameraPicture, LoopState, copy_state
 from sim.loop.stopwatch import Laps, Stage, lap
 from sim.loop.surroundings import Environment
-from sim.mirror.motion import Asked, Forcing
+from sim.mirror.motion import Forcing
 from sim.ports import Array, TiltReading
 from sim.rng import Stream
 
@@ -50,6 +51,7 @@ class FrameByFrame:
         self._noise = np.zeros((n if parts.drive.noise_v > 0 else 0, 2, m), np.float32)
         self._position = np.zeros((len(parts.exposure_weights), 2, m))
         self._samples = parts.exposure_weights @ np.arange(n + 1.0)
+        self._arrivals = arrivals_of(parts)
 
     def run(
         self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps
@@ -57,18 +59,22 @@ class FrameByFrame:
         """Return the state after a stretch of frames; the traces under watch are written to."""
         parts, n = self._parts, self._parts.clock.ticks_per_frame
         motion = copy_state(state.motion)
-        moving, waiting, lag, change = motion
+        moving, waiting = motion.moving, motion.waiting
         control, search, pictures = state.control, state.search, state.pictures
         for k in range(ahead.stretch.frames):
             frame, path = ahead.stretch.first + k, ahead.path(k)
             environment = ahead.environment.part(k, 1, n)
             forcing = self._forcing(frame, environment)
             self._history[0] = moving.tilt
-            now = n if lag else change
-            asked = Asked(path.asked_rad, waiting[0], waiting[min(lag, 1)], change if lag else n)
-            parts.kernels.advance(
-                moving, self._history, 0, now, asked, forcing, ahead.mirrors.fleet, parts.drive
-            )
+            before, after = on_hand(self._arrivals, waiting)
+            now = reading_tick(self._arrivals, n)
+            for first, last, asked in pieces(
+                self._arrivals, 0, now, path.asked_rad, before, after
+            ):
+                parts.kernels.advance(
+                    moving, self._history, first, last, asked, forcing, ahead.mirrors.fleet,
+                    parts.drive,
+                )  # fmt: skip
             lap(laps, Stage.PLANT)
             search, exposure, reading = self._read(frame, path, environment, search)
             lap(laps, Stage.CAMERA)
@@ -77,11 +83,15 @@ class FrameByFrame:
             waiting[:-1] = waiting[1:]
             waiting[-1] = correction.T
             lap(laps, Stage.CONTROL)
-            if not lag:
-                asked = Asked(path.asked_rad, waiting[0], waiting[0], n)
-                parts.kernels.advance(
-                    moving, self._history, now, n, asked, forcing, ahead.mirrors.fleet, parts.drive
-                )
+            if now < n:
+                after = with_own(self._arrivals, after, correction.T)
+                for first, last, asked in pieces(
+                    self._arrivals, now, n, path.asked_rad, before, after
+                ):
+                    parts.kernels.advance(
+                        moving, self._history, first, last, asked, forcing, ahead.mirrors.fleet,
+                        parts.drive,
+                    )  # fmt: skip
                 lap(laps, Stage.PLANT)
             note_frame(parts, watched, frame, self._history, reading, correction)
             lap(laps, Stage.RECORDING)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.search import SearchState, nothing_lost
+from sim.loop.arrivals import arrivals_of
 from sim.loop.parts import Parts
 from sim.loop.recorder import Records, nothing_noted
 from sim.loop.reference import ReferenceState
@@ -61,7 +62,7 @@ def initial_state(parts: Parts) -> LoopState:
     m = len(parts.mirrors)
     reference = parts.reference.initial_state()
     _, asked_rad, _ = parts.reference.frame(reference, 0)
-    lag, change_tick = divmod(parts.latency_ticks, parts.clock.ticks_per_frame)
+    arrivals = arrivals_of(parts)
     moving = Moving(
         np.ascontiguousarray(parts.epochs[0].aim_rad.T + parts.population.alignment_rad.T),
         np.zeros((2, m)),
@@ -70,7 +71,7 @@ def initial_state(parts: Parts) -> LoopState:
     )
     return LoopState(
         frame=0,
-        motion=Motion(moving, np.zeros((lag + 1, 2, m)), lag, change_tick),
+        motion=Motion(moving, np.zeros((arrivals.most + 1, 2, m)), arrivals.most, arrivals.first),
         reference=reference,
         surroundings=undisturbed(parts),
         resonance_change=0.0,

@@ -28,9 +28,9 @@ class Motion(NamedTuple):
     waiting: Array
     """(L + 1, 2, M) corrections, that of the present frame first. [rad]"""
     lag: int
-    """L, whole frames from an exposure to its correction."""
+    """L, whole frames from an exposure to its correction; the most of any mirror."""
     change_tick: int
-    """Tick of a frame at which a correction takes over."""
+    """Tick of a frame at which a correction takes over; the first where mirrors differ."""
 
 
 class Asked(NamedTuple):

@@ -52,7 +52,8 @@ class MirrorParams(Block):
     """Standard deviation added to each entry of the imbalance. [(rad/s^2)/(m/s^2)]"""
     population: str | None = None
     """A file of measured mirrors, "population.csv" (a row for each mirror and axis, as `identify`
-    writes it): they take the place of drawn ones; what it does not hold is drawn."""
+    writes it): their resonance, quality factor, gain, coupling and delay take the place of drawn
+    and common ones; what it does not hold stays as it would be without the file."""
     alignment_urad: Annotated[float, between(0.0, 1e5)]
     """Standard deviation, per axis, of the tilt between where the firmware aims each beam and
     where it couples best: how well the switch was aligned. [urad]"""
@@ -82,6 +83,11 @@ class Population(NamedTuple):
     """(M, 2, 3) [(rad/s^2)/(m/s^2)]"""
     alignment_rad: Array
     """Believed aim minus true aim. [rad]"""
+    cross_axis: Array
+    """Share of the other axis' drive that reaches each axis. [-]"""
+    delay_s: Array
+    """Measured time from a frame's start until its correction acts; NaN: that of the firmware,
+    exposure and latency. [s]"""
 
 
 def draw_population(
@@ -116,11 +122,15 @@ def draw_population(
     resonance_hz = np.array(params.resonance_hz) * spread(0, params.resonance_spread_pct)
     quality = np.array(params.quality) * spread(1, params.quality_spread_pct)
     calibration_ratio = spread(3, calibration_pct)
+    cross_axis = np.tile(np.array(params.cross_axis), (len(mirrors), 1))
+    delay_s = np.full(cross_axis.shape, np.nan)
     if params.population is not None:
         measured = read_population(params.population, mirrors)
         resonance_hz = _known(measured["resonance_hz"], resonance_hz)
         quality = _known(measured["quality"], quality)
         calibration_ratio = _known(1.0 / measured["gain"], calibration_ratio)
+        cross_axis = _known(measured["cross_axis"], cross_axis)
+        delay_s = 1e-6 * measured["delay_us"]
     imbalance_draw = np.stack([draw(item) for item in (10, 11, 12)], axis=-1)  # (M, 2, 3)
     return Population(
         resonance_rad_s=2 * np.pi * resonance_hz,
@@ -130,6 +140,8 @@ def draw_population(
         imbalance=np.array(params.imbalance_rad_s2_per_m_s2)
         + params.imbalance_spread_rad_s2_per_m_s2 * imbalance_draw,
         alignment_rad=1e-6 * params.alignment_urad * draw(4),
+        cross_axis=cross_axis,
+        delay_s=delay_s,
     )
 
 

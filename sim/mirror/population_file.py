@@ -15,15 +15,15 @@ from sim.registry import nearest
 NEEDED: Final = ("mirror", "axis", "resonance_hz", "quality")
 KNOWN: Final = (*NEEDED, "resonance_low_hz", "resonance_high_hz", "quality_low", "quality_high",
                 "gain", "delay_us", "cross_axis")  # fmt: skip
-USED: Final = {"resonance_hz": (0.0, math.inf), "quality": (0.0, math.inf), "gain": (0.2, 5.0)}
+USED: Final = {"resonance_hz": (0.0, math.inf), "quality": (0.0, math.inf), "gain": (0.2, 5.0),
+               "delay_us": (0.0, math.inf), "cross_axis": (-0.5, 0.5)}  # fmt: skip
 """Columns that describe a mirror here, and the open interval that each must lie in."""
 
 
 def read_population(path: str | Path, mirrors: NDArray[np.int64]) -> dict[str, Array]:
-    """Return resonance_hz, quality and gain, each (M, 2), of mirrors by their numbers.
+    """Return every column of `USED`, each (M, 2), of mirrors by their numbers.
 
-    A mirror, axis or value that the file does not hold is NaN. Intervals, delay and coupling are
-    not read: delay and coupling are the same for all mirrors in a scenario.
+    A mirror, axis or value that the file does not hold is NaN. Intervals are not read.
 
     Raises
     ------

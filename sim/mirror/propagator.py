@@ -25,7 +25,7 @@ class Fleet(NamedTuple):
     believed_gain: Array
     """(2, M) the same, as calibrated."""
     cross: Array
-    """(2,) share of the other axis' drive."""
+    """(2, M) share of the other axis' drive."""
     cubic: Array
     """(2,) hardening stiffness. [1/rad^2]"""
     travel_rad: Array
@@ -134,7 +134,7 @@ def make_fleet(
         imbalance=np.ascontiguousarray(population.imbalance.transpose(1, 2, 0)),
         true_gain=np.ascontiguousarray(true_gain.T),
         believed_gain=np.ascontiguousarray((true_gain * population.calibration_ratio).T),
-        cross=np.array(params.cross_axis),
+        cross=np.ascontiguousarray(population.cross_axis.T),
         cubic=np.array(params.cubic_per_rad2),
         travel_rad=1e-3 * np.array(params.travel_mrad),
     )

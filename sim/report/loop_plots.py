@@ -16,6 +16,7 @@ from sim.results.requirements import RequirementsParams
 Complex = NDArray[np.complex128]
 FAN: dict[str, Any] = {"color": BLUE, "lw": 0.6, "alpha": 0.35}
 WORST: dict[str, Any] = {"color": VERMILION, "lw": 1.8}
+LEAST_GAIN: dict[str, Any] = {"color": ORANGE, "lw": 1.6, "ls": "--"}
 VIOLET = "#8c5a9e"
 DEMAND: dict[str, Any] = {"color": GREEN, "lw": 1.4, "ls": "-.", "label": "required"}
 LEAST = 1e-4
@@ -110,8 +111,9 @@ def _draw_margin(top: Axes, bottom: Axes, frequency_hz: Array, mark: Marked) -> 
 
 
 def nyquist_fan(
-    gain: Complex, total: int, worst: str, ms: float, required: RequirementsParams
-) -> Picture:
+    gain: Complex, total: int, worst: str, ms: float, required: RequirementsParams,
+    least: tuple[str, Complex] | None = None,
+) -> Picture:  # fmt: skip
     """Draw loop gains (F, K) in the plane, with the circle that the largest Ms touches.
 
     What is required is drawn too: the circle of Ms, and the points on the real axis and on the
@@ -121,7 +123,10 @@ def nyquist_fan(
         figure = Figure(figsize=(7.4, 3.5), layout="constrained")
         axes = figure.subplots()
         axes.plot(gain.real[:, :-1], gain.imag[:, :-1], **FAN)
-        axes.plot(gain.real[:, -1], gain.imag[:, -1], **WORST)
+        axes.plot(gain.real[:, -1], gain.imag[:, -1], **WORST, label=f"largest Ms: {worst}")
+        if least is not None:
+            label = f"smallest gain margin: {least[0]}"
+            axes.plot(least[1].real, least[1].imag, **LEAST_GAIN, label=label)
         turn = np.linspace(0.0, 2 * np.pi, 181)
         for radius, colour, dash, label in (
             (1.0, INK, ":", "|L| = 1"),
@@ -165,6 +170,7 @@ def sensitivity_fan(
     below: float,
     above: float,
     required: RequirementsParams,
+    least: tuple[str, Array] | None = None,
 ) -> Picture:
     """Draw |S| (F, K), and beside it the worst one's logarithm over linear frequency.
 
@@ -182,13 +188,18 @@ def sensitivity_fan(
         Mean of ln |S| of the worst over frequency, and its parts where ln |S| < 0 and > 0.
     required : RequirementsParams
         Its Ms is drawn across.
+    least : tuple of (str, (F,) ndarray), optional
+        Name and |S| of the loop with the smallest gain margin.
     """
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 3.4), layout="constrained")
         left, right = figure.subplots(1, 2, width_ratios=(3, 2))
         drawn = np.maximum(size, LEAST)
         left.plot(frequency_hz, drawn[:, :-1], **FAN)
-        left.plot(frequency_hz, drawn[:, -1], **WORST)
+        left.plot(frequency_hz, drawn[:, -1], **WORST, label=f"largest Ms: {worst}")
+        if least is not None:
+            label = f"smallest gain margin: {least[0]}"
+            left.plot(frequency_hz, np.maximum(least[1], LEAST), **LEAST_GAIN, label=label)
         left.axhline(1.0, color=INK, lw=1.0, ls="--")
         level = required.max_sensitivity
         left.axhline(level, **DEMAND | {"label": f"Ms {level:g} required"})
@@ -219,30 +230,58 @@ def sensitivity_fan(
     )
 
 
-def answers_in_time(
-    frame_ms: float, step: Array, disturbance: Array, total: int, worst: str
-) -> Picture:
-    """Draw readings (K frames, loops) after a step of the reference and of the rest angle."""
-    time = frame_ms * np.arange(len(step))
+def steps_in_time(
+    time_ms: Array, step: Array, rest: Array, frame_ms: float, step_read: Array, rest_read: Array,
+    total: int, worst: str, least: tuple[str, Array, Array] | None,
+) -> Picture:  # fmt: skip
+    """Draw tilts (N instants, loops) after a step of the reference and of the rest angle.
+
+    Parameters
+    ----------
+    time_ms : (N,) ndarray
+        Instants, several in a frame. [ms]
+    step, rest : (N, loops) ndarray
+        Tilt, for a step of 1; the last loop is the worst.
+    frame_ms : float
+        [ms]
+    step_read, rest_read : (K,) ndarray
+        Readings of the worst loop, one a frame.
+    total : int
+        Loops in the population.
+    worst : str
+        Name of the worst one.
+    least : tuple of (str, (N,) ndarray, (N,) ndarray), optional
+        Name and both tilts of the loop with the smallest gain margin.
+    """
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 3.1), layout="constrained")
+        figure = Figure(figsize=(7.4, 3.6), layout="constrained")
         left, right = figure.subplots(1, 2)
-        for axes, curves, title, level in (
-            (left, step, "step of the reference", 1.0),
-            (right, disturbance, "step of the rest angle", 0.0),
+        for i, (axes, curves, read, title, level) in enumerate(
+            (
+                (left, step, step_read, "step of the reference", 1.0),
+                (right, rest, rest_read, "step of the rest angle", 0.0),
+            )
         ):
-            axes.plot(time, curves[:, :-1], **FAN)
-            axes.plot(time, curves[:, -1], **WORST)
+            axes.plot(time_ms, curves[:, :-1], **FAN)
+            axes.plot(time_ms, curves[:, -1], **WORST, label=f"largest Ms: {worst}")
+            if least is not None:
+                label = f"smallest gain margin: {least[0]}"
+                axes.plot(time_ms, least[1 + i], **LEAST_GAIN, label=label)
+            axes.plot(frame_ms * np.arange(len(read)), read, ".", color=INK, ms=3.0,
+                      label=f"readings of {worst}")  # fmt: skip
             axes.axhline(level, color=INK, lw=1.0, ls="--")
             axes.set_title(title)
             axes.set_xlabel("time [ms]")
-            axes.set_xlim(0, time[-1])
-        left.set_ylabel("tilt, mean over exposure, per step")
+            axes.set_xlim(0, time_ms[-1])
+        left.set_ylabel("tilt, per step")
+        handles, labels = left.get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower center", ncols=3)
         address = finish(figure)
     return Picture(
         address,
         "Responses of the loops to a step of the reference and to a step of the rest angle.",
         f"{_fan_note(step.shape[1], total, worst)}"
-        "One value a frame, the mean over the exposure; both steps happen at the start of frame 0. "
+        "Lines: the tilt itself, between the frames too. Dots: readings, each the mean over an "
+        "exposure, drawn at its frame's start. Both steps happen at the start of frame 0. "
         "Left: by feedback alone; a switch command goes through the feed-forward and is faster.",
     )

@@ -57,7 +57,7 @@ def motion(
         tilt, rate, output = x[0:2], x[2:4], x[4:6]
         base = [np.interp(start_s + t, tick_s, axis) for axis in shaking]
         static = gain * output
-        static = static + fleet.cross * static[::-1]
+        static = static + fleet.cross[:, i] * static[::-1]
         spring = w2 * (tilt * (1.0 + fleet.cubic * tilt * tilt) - static - rest)
         forced = imbalance @ base - damping * rate - spring
         return np.concatenate([rate, forced, (volt - output) / drive.lag_s])

@@ -177,6 +177,8 @@ def _advance_eight(  # type: ignore[no-untyped-def]
     struck = none
     tx = load_some_8(tilt, (0, start), count)
     ty = load_some_8(tilt, (1, start), count)
+    cross_x = load_some_8(cross, (0, start), count)
+    cross_y = load_some_8(cross, (1, start), count)
     rx = load_some_8(rate, (0, start), count)
     ry = load_some_8(rate, (1, start), count)
     vx = load_some_8(volt, (0, start), count)
@@ -187,8 +189,8 @@ def _advance_eight(  # type: ignore[no-untyped-def]
     now = 1.0 + gain_start + gain_rise * (first * part)
     ax = _asked(vx, load_8(w, _TRUE), now, square)
     ay = _asked(vy, load_8(w, _TRUE + E), now, square)
-    ux = fma(ay, cross[0], ax)
-    uy = fma(ax, cross[1], ay)
+    ux = fma(ay, cross_x, ax)
+    uy = fma(ax, cross_y, ay)
     wanted_x = vx
     wanted_y = vy
     n = first
@@ -223,8 +225,8 @@ def _advance_eight(  # type: ignore[no-untyped-def]
         now = 1.0 + gain_start + gain_rise * when
         ax = _asked(vx, load_8(w, _TRUE), now, square)
         ay = _asked(vy, load_8(w, _TRUE + E), now, square)
-        next_ux = fma(ay, cross[0], ax)
-        next_uy = fma(ax, cross[1], ay)
+        next_ux = fma(ay, cross_x, ax)
+        next_uy = fma(ax, cross_y, ay)
         x = acceleration[n, 0] + share * (acceleration[n + 1, 0] - acceleration[n, 0])
         y = acceleration[n, 1] + share * (acceleration[n + 1, 1] - acceleration[n, 1])
         z = acceleration[n, 2] + share * (acceleration[n + 1, 2] - acceleration[n, 2])

@@ -77,7 +77,7 @@ def _asked(volt: Array, fleet: Fleet, drive: Drive) -> Array:
 
 
 def _coupled(asked: Array, fleet: Fleet) -> Array:
-    return asked + fleet.cross[:, None] * asked[::-1]
+    return asked + fleet.cross * asked[::-1]
 
 
 def _code(asked: Array, fleet: Fleet, drive: Drive) -> Array:

@@ -124,6 +124,8 @@ from controllers.analysis import noise_gain as noise_gain
 from controllers.analysis import controller_system as controller_system
 from controllers.analysis import plant_system as plant_system
 from controllers.analysis import loop_system as loop_system
+from controllers.analysis import closed_systems as closed_systems
+from controllers.analysis import ClosedSystems as ClosedSystems
 from controllers.rules import half_rule as half_rule
 from controllers.rules import simc as simc
 from controllers.rules import simc_integrating as simc_integrating

@@ -143,7 +143,7 @@ def _decay(
     update_hz = 1.0 / parts.clock.tick_s
     stride = max(1, int(update_hz / (SAMPLES_PER_PERIOD * max(scenario.mirror.resonance_hz))))
     # The step down arrives a latency after the frame that it was made in; the amplifier follows.
-    start = before * parts.clock.ticks_per_frame + parts.latency_ticks
+    start = before * parts.clock.ticks_per_frame + int(parts.delay_ticks.max())
     start += int(np.ceil(8.0 * parts.drive.lag_s / parts.clock.tick_s))
     rows = np.arange(start, start + int(DECAY_PERIODS / slowest_hz * update_hz), stride)
     rows = rows[rows < len(traces.time_s)]
@@ -241,8 +241,8 @@ def truth_of(built: Built) -> dict[str, Any]:
                     population.resonance_rad_s[i, axis] / (2 * np.pi),
                     population.quality[i, axis],
                     1.0 / population.calibration_ratio[i, axis],
-                    1e6 * built.parts.latency_ticks * built.parts.clock.tick_s,
-                    scenario.mirror.cross_axis[axis],
+                    1e6 * built.parts.delay_ticks[i, axis] * built.parts.clock.tick_s,
+                    population.cross_axis[i, axis],
                     scenario.mirror.cubic_per_rad2[axis],
                     scenario.drive.gain * population.gain_ratio[i, axis],
                 )

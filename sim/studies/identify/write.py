@@ -2,7 +2,6 @@
 
 import csv
 import json
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -48,23 +47,10 @@ def write_identified(
         if result.scenario is not None:
             tree = portable(result.scenario)
             tree["mirror"]["population"] = POPULATION
-            _use_medians(tree, result.estimates)
             (new / "identified.toml").write_text(tomli_w.dumps(tree), encoding="utf-8")
             copy_files(result.scenario, new)
         put_page(new, lambda: render_study(page))
     return folder
-
-
-def _use_medians(tree: dict[str, Any], estimates: Sequence[AxisEstimate]) -> None:
-    """Put what is one for all mirrors of a scenario into it: coupling and delay."""
-    for axis in (0, 1):
-        cross = [e.cross_axis.value for e in estimates if e.axis == axis and e.cross_axis]
-        if cross:
-            tree["mirror"]["cross_axis"][axis] = float(np.median(cross))
-    delays = [1e6 * e.delay_s.value for e in estimates if e.delay_s]
-    latency_us = float(np.median(delays)) - tree["camera"]["exposure_us"] if delays else -1.0
-    if latency_us > 0:
-        tree["camera"]["latency_us"] = round(latency_us, 1)
 
 
 def _row(e: AxisEstimate) -> list[Any]:

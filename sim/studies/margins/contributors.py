@@ -76,7 +76,7 @@ def compare_contributors(
     ScenarioError
         If the controller is not linear in small signals.
     """
-    result = study(built, ())
+    result = study(built, (), with_steps=False)
     spectra = spectra_of(built)
     prediction = predict(built, result.loop, spectra)
     tell = progress or (lambda what: None)

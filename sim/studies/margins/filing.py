@@ -1,6 +1,7 @@
 """Folders of these studies: tables for programs, a page for people."""
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +9,14 @@ from sim.assembly.build import Built
 from sim.files.filing import filed, put_page
 from sim.report.study_page import StudyPage, render_study
 from sim.scenario.portable import copy_files
+from sim.studies.margins.curves import (
+    FREQUENCY_COLUMNS,
+    STEP_COLUMNS,
+    csv_of,
+    frequency_table,
+    loops_named,
+    step_table,
+)
 from sim.studies.margins.margins import MarginsStudy, rows, summary_of
 from sim.studies.margins.margins_page import page_of
 from sim.studies.run.preview import played_in, strip_of
@@ -16,18 +25,29 @@ from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 
 def write_margins(
     result: MarginsStudy, folder: str | Path, *, overwrite: bool = False,
-    asked: Request = NOTHING_ASKED,
+    asked: Request = NOTHING_ASKED, loops: Sequence[str] = (),
 ) -> Path:  # fmt: skip
-    """Write margins.json, summary.json, scenario.toml and report.html; return the folder.
+    """Write margins.json, summary.json, CSV tables, scenario.toml and report.html.
+
+    `responses.csv` has L, S and T over frequency, `steps.csv` unit steps over time: of the loops
+    with the largest Ms and the smallest gain margin, and of the mirrors named in `loops`. Returns
+    the folder.
 
     Raises
     ------
     OutputError
         If the folder exists and `overwrite` is false, or it cannot be written.
+    ScenarioError
+        If `loops` names a mirror that is not there.
     """
+    places = loops_named(result, loops)
+    texts = {
+        "responses.csv": csv_of(FREQUENCY_COLUMNS, frequency_table(result, places)),
+        "steps.csv": csv_of(STEP_COLUMNS, step_table(result, places)),
+    }
     return write_study(
         folder, {"margins": rows(result), "summary": summary_of(result)}, page_of(result),
-        result.built, kind="margins", overwrite=overwrite, asked=asked,
+        result.built, kind="margins", overwrite=overwrite, asked=asked, texts=texts,
     )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """How stable every loop of a scenario is: margins of the whole population, worst ones by name."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -19,28 +19,30 @@ from controllers.analysis.linear_loop import (
     loop_gain,
     noise_gain,
     sensitivity,
-    time_response,
 )
 from controllers.analysis.linearise import linearise
 from controllers.analysis.margins import Margins, margins
+from controllers.analysis.poles import NearestPole, nearest_poles
 from sim.assembly.build import Built
 from sim.errors import ScenarioError
 from sim.ports import Array
 from sim.results.metrics import mirror_name
-from sim.studies.margins.plant import plant_of
+from sim.studies.margins.plant import delay_of, plant_of, stiffening_of
 from sim.studies.margins.required import against
+from sim.studies.margins.steps import NO_STEPS, Steps, steps_of
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
 """Where the rejection is reported if nothing else is asked for. [Hz]"""
 INTEGRAL_POINTS: Final = 4096
 AXES: Final = ("x", "y")
+TURN: Final = 2 * np.pi
 ASSUMPTIONS: Final = (
     "Small signals about the aims of the last connections: the cubic spring enters as the slope "
     "there. Steps of the DAC, slew limit, travel stops, lost spots and changes with temperature "
     "are left out.",
     "The estimator is taken as exact but for its noise: its reading moves as the spot does.",
-    "One value a frame: what happens between exposures is not in the sensitivity. A resonance "
-    "above half the frame rate is folded, exactly.",
+    "One value a frame: what happens between exposures is not in the sensitivity, but it is in the "
+    "steps. A resonance above half the frame rate is folded, exactly.",
     "An axis' margins are those of its own loop with the other axis' loop closed; Ms of both axes "
     "together (2 x 2) is the largest singular value of S.",
     "Delay margins are read from the phase at crossover, as if the added delay were e^(-j w tau).",
@@ -74,12 +76,25 @@ class MarginsStudy:
     rejection_hz: tuple[float, ...]
     rejection: Array
     """(R, M, 2) |S| at these frequencies. [-]"""
+    poles: NearestPole
+    """(M, 2) each: the slowest motion that each axis shows."""
+    steps: Steps
+    """Unit steps, between the frames too."""
 
     @property
     def worst(self) -> tuple[int, int]:
         """Place (mirror in the fleet, axis) of the largest Ms; unstable loops come first."""
         ms = np.where(self.stable[:, None], self.margins.ms, np.inf)
         m, axis = np.unravel_index(int(ms.argmax()), ms.shape)
+        return int(m), int(axis)
+
+    @property
+    def least_gain(self) -> tuple[int, int]:
+        """Place of the smallest gain margin; that of `worst` if no loop has one."""
+        gain = np.where(self.stable[:, None], self.margins.gain, np.inf)
+        if not np.isfinite(gain).any() or not self.stable.all():
+            return self.worst
+        m, axis = np.unravel_index(int(np.nanargmin(gain)), gain.shape)
         return int(m), int(axis)
 
     def name(self, m: int, axis: int) -> str:
@@ -92,7 +107,9 @@ def mirror_of(built: Built, mirror: int) -> str:
     return f"mirror {mirror_name(mirror, built.resolved.switch.geometry.ports_per_side)}"
 
 
-def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> MarginsStudy:
+def study(
+    built: Built, rejection_hz: Sequence[float] = REJECTION_HZ, *, with_steps: bool = True
+) -> MarginsStudy:
     """Work out the loops of a scenario.
 
     Parameters
@@ -101,6 +118,8 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Margins
         From `sim.assembly.build.build`.
     rejection_hz : sequence of float
         Frequencies at which the rejection is wanted. [Hz]
+    with_steps : bool
+        Whether steps are followed in time; `steps` is empty otherwise.
 
     Returns
     -------
@@ -128,7 +147,7 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Margins
     whole = sensitivity(loop_gain(loop, grid))
     gain = axis_gain(whole)
     midpoints = nyquist_hz * (np.arange(INTEGRAL_POINTS) + 0.5) / INTEGRAL_POINTS
-    return MarginsStudy(
+    result = MarginsStudy(
         built=built,
         loop=loop,
         closed=closed,
@@ -142,7 +161,10 @@ def study(built: Built, rejection_hz: Sequence[float] = REJECTION_HZ) -> Margins
         to_fall=gain_to_fall(loop),
         rejection_hz=tuple(rejection_hz),
         rejection=own_sensitivity(loop, np.array(rejection_hz, dtype=float)),
+        poles=nearest_poles(closed, loop.plant.frame_s),
+        steps=NO_STEPS,
     )
+    return replace(result, steps=steps_of(result)) if with_steps else result
 
 
 def own_sensitivity(loop: Loop, frequency_hz: Array) -> Array:
@@ -155,17 +177,21 @@ def rows(result: MarginsStudy) -> list[dict[str, Any]]:
     """Return one row for each mirror and axis, as `margins.json` holds them.
 
     An unstable loop has no margins: its row says ``stable: false``, null, and by how much the gain
-    of both axes must fall.
+    of both axes must fall. ``plant`` says whether the spring is taken as it is at the last aim
+    (`stiffened`) or at rest (`small-signal`); resonance, quality factor, gain and coupling are
+    those of the plant that was used, and stand beside those at rest.
     """
-    m, model = result.margins, result.loop.plant
-    population = result.built.parts.population
+    m, model, poles, steps = result.margins, result.loop.plant, result.poles, result.steps
+    population, delay_s = result.built.parts.population, delay_of(result.built)
+    stiffer = stiffening_of(result.built)
+    root = np.sqrt(stiffer)
     table = []
     for i, mirror in enumerate(result.built.parts.mirrors):
         stable = bool(result.stable[i])
         for a, axis in enumerate(AXES):
 
             def value(array: Array, ok: bool = stable, at: tuple[int, int] = (i, a)) -> Any:
-                number = float(array[at])
+                number = float(array[at]) if array.size else np.nan
                 return number if ok and np.isfinite(number) else None
 
             table.append(
@@ -193,9 +219,24 @@ def rows(result: MarginsStudy) -> list[dict[str, Any]]:
                     },
                     "noise_gain": value(result.noise_gain),
                     "log_sensitivity_mean": value(result.integral),
-                    "resonance_hz": float(population.resonance_rad_s[i, a] / (2 * np.pi)),
-                    "quality": float(population.quality[i, a]),
+                    "pole_radius": value(poles.radius, True),
+                    "pole_hz": value(poles.frequency_hz, True),
+                    "pole_damping": value(poles.damping, True),
+                    "pole_decay_ms": value(1e3 * poles.decay_s, True),
+                    "step_rise_ms": value(1e3 * steps.rise_s),
+                    "step_overshoot_pct": value(100 * steps.overshoot),
+                    "step_overshoot_read_pct": value(100 * steps.overshoot_read),
+                    "step_settling_ms": value(1e3 * steps.settling_s),
+                    "plant": "stiffened" if stiffer[i, a] != 1 else "small-signal",
+                    "spring_slope": float(stiffer[i, a]),
+                    "resonance_hz": float(root[i, a] * population.resonance_rad_s[i, a] / TURN),
+                    "quality": float(root[i, a] * population.quality[i, a]),
                     "gain": float(model.mix[i, a, a]),
+                    "cross_axis": float(model.mix[i, a, 1 - a]),
+                    "delay_ms": float(1e3 * delay_s[i, a]),
+                    "resonance_at_rest_hz": float(population.resonance_rad_s[i, a] / TURN),
+                    "quality_at_rest": float(population.quality[i, a]),
+                    "gain_at_rest": float(1.0 / population.calibration_ratio[i, a]),
                 }
             )
     return table
@@ -218,6 +259,9 @@ WORST_OF: Final = {
     "ms_2x2": max,
     "bandwidth_hz": min,
     "noise_gain": max,
+    "pole_radius": max,
+    "step_overshoot_pct": max,
+    "step_settling_ms": max,
 }
 """Which end of each figure is the worst."""
 
@@ -252,19 +296,3 @@ def summary_of(result: MarginsStudy) -> dict[str, Any]:
             for row in against(result.built.resolved.requirements, worst_of(table))
         ],
     }
-
-
-def responses(result: MarginsStudy, n_frames: int) -> tuple[Array, Array]:
-    """Return readings (K, M, 2) after unit steps of the reference and of the rest angle.
-
-    The step of the rest angle passes the mirror itself: it starts at rest, one unit off.
-    """
-    m, (model, _, _) = len(result.stable), result.loop.plant
-    still, unit = np.zeros((n_frames, m, 2)), np.ones((n_frames, m, 2))
-    off = np.zeros((m, 2, model.A.shape[-1], 1))
-    off[:, :, 1] = -1.0
-    shift = np.empty((n_frames, m, 2))
-    for k in range(n_frames):
-        shift[k] = 1.0 + (model.C @ off)[..., 0, 0]
-        off = model.A @ off
-    return time_response(result.closed, still, unit), time_response(result.closed, shift)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from controllers.analysis.margins import crossing
 from sim.ports import Array
-from sim.report.loop_plots import Marked, answers_in_time, bode_fan, nyquist_fan, sensitivity_fan
+from sim.report.loop_plots import Marked, bode_fan, nyquist_fan, sensitivity_fan, steps_in_time
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number, unit_sign
 from sim.scenario.portable import portable_toml
@@ -16,7 +16,6 @@ from sim.studies.margins.margins import (
     INTEGRAL_POINTS,
     MarginsStudy,
     own_sensitivity,
-    responses,
     rows,
     worst_of,
 )
@@ -25,7 +24,6 @@ from sim.studies.margins.required import Required, against, verdict_words
 FAN: Final = 40
 """Loops drawn beside the worst one."""
 LISTED: Final = 12
-LEAST_FRAMES, MOST_FRAMES = 30, 200
 WORDS: Final = {
     "gain_margin_db": ("Gain margin", "dB"),
     "phase_margin_deg": ("Phase margin", "deg"),
@@ -34,6 +32,9 @@ WORDS: Final = {
     "ms_2x2": ("Ms, both axes together", ""),
     "bandwidth_hz": ("Bandwidth, |S| = -3 dB", "Hz"),
     "noise_gain": ("Noise gain (variance)", ""),
+    "pole_radius": ("Nearest pole, radius", ""),
+    "step_overshoot_pct": ("Step: overshoot", "%"),
+    "step_settling_ms": ("Step: settling to 2 %", "ms"),
 }
 
 
@@ -46,6 +47,9 @@ def page_of(result: MarginsStudy) -> StudyPage:
         mirrors = sorted({row["mirror"] for row in unstable})
         shown = ", ".join(map(str, mirrors[:LISTED])) + (", ..." if len(mirrors) > LISTED else "")
         verdict = f"Missed: {len(mirrors)} of {len(result.stable)} mirrors are unstable ({shown})."
+        falls = [row["gain_must_fall_db"] for row in unstable]
+        if None not in falls:
+            verdict += f" All become stable if the gain falls by {number(max(falls), 'dB', 3)}."
     else:
         verdict = verdict_words(found, 0)
     return StudyPage(
@@ -56,7 +60,7 @@ def page_of(result: MarginsStudy) -> StudyPage:
         sections=[
             Section(
                 "Worst cases and population",
-                tables=[_required(found), _population(table), _worst(table)],
+                tables=[_required(found), _population(table), _worst(table), _slowest(table)],
             ),
             *loop_sections(result),
         ],
@@ -105,7 +109,7 @@ def _population(table: list[dict[str, Any]]) -> Table:
 def _worst(table: list[dict[str, Any]]) -> Table:
     order = sorted(table, key=lambda r: (r["stable"], -(r["ms"] or 0.0)))[:LISTED]
     return Table(
-        "Loops by Ms, the worst first",
+        "Loops by Ms, the worst first; resonance and gain as the spring is at the aim",
         ["Mirror, axis", "Resonance [Hz]", "Gain [-]", "Gain margin [dB]", "Phase [deg]",
          "Delay [ms]", "Ms", "Bandwidth [Hz]", "Noise gain"],
         [
@@ -113,6 +117,23 @@ def _worst(table: list[dict[str, Any]]) -> Table:
              number(r["resonance_hz"], "", 4), number(r["gain"], "", 4)]
             + [_cell(r[key]) for key in ("gain_margin_db", "phase_margin_deg", "delay_margin_ms",
                                          "ms", "bandwidth_hz", "noise_gain")]
+            for r in order
+        ],
+    )  # fmt: skip
+
+
+def _slowest(table: list[dict[str, Any]]) -> Table:
+    """Poles and steps."""
+    order = sorted(table, key=lambda r: -(r["pole_radius"] or 0.0))[:LISTED]
+    return Table(
+        "Loops by nearest pole, the slowest first; unit steps by feedback alone",
+        ["Mirror, axis", "Pole radius", "Rings at [Hz]", "Damping ratio", "Decay [ms]",
+         "Step: rise [ms]", "Overshoot [%]", "Overshoot read [%]", "Settling to 2 % [ms]"],
+        [
+            [f"{r['name']}, {r['axis']}" + ("" if r["stable"] else " (unstable)")]
+            + [_cell(r[key]) for key in ("pole_radius", "pole_hz", "pole_damping", "pole_decay_ms",
+                                         "step_rise_ms", "step_overshoot_pct",
+                                         "step_overshoot_read_pct", "step_settling_ms")]
             for r in order
         ],
     )  # fmt: skip
@@ -161,16 +182,11 @@ def loop_sections(result: MarginsStudy) -> list[Section]:
     nyquist = result.frequency_hz[-1]
     midpoints = nyquist * (np.arange(INTEGRAL_POINTS) + 0.5) / INTEGRAL_POINTS
     log = np.log(own_sensitivity(result.loop, midpoints)[:, m, axis])
-    slowest = 1e-3 * nyquist
-    if np.isfinite(result.margins.bandwidth_hz).any():
-        slowest = float(np.nanmin(result.margins.bandwidth_hz))
-    n_frames = int(np.clip(nyquist / slowest, LEAST_FRAMES, MOST_FRAMES))
-    step, rest = (
-        r.reshape(n_frames, -1)[:, chosen] for r in responses(result, n_frames)
-    )
+    low, axis_low = result.least_gain
+    other = None if (low, axis_low) == (m, axis) else result.name(low, axis_low)
+    loop = result.gain[:, low, axis_low]
     seen = np.abs(gain).max(axis=1) < 1e3
     required = result.built.resolved.requirements
-    frame_ms = 1e3 * result.built.parts.clock.frame_s
     sections = [
         Section(
             "Bode",
@@ -183,7 +199,12 @@ def loop_sections(result: MarginsStudy) -> list[Section]:
         ),
         Section(
             "Nyquist",
-            pictures=[nyquist_fan(gain, total, worst, result.margins.ms[m, axis], required)],
+            pictures=[
+                nyquist_fan(
+                    gain, total, worst, result.margins.ms[m, axis], required,
+                    None if other is None else (other, loop),
+                )
+            ],
         ),
         Section(
             "Sensitivity",
@@ -191,12 +212,25 @@ def loop_sections(result: MarginsStudy) -> list[Section]:
                 sensitivity_fan(
                     result.frequency_hz[seen], size[seen], total, worst, float(log.mean()),
                     float(np.minimum(log, 0).mean()), float(np.maximum(log, 0).mean()),
-                    required,
+                    required, None if other is None else (other, 1 / np.abs(1 + loop[seen])),
                 )
             ],
         ),
     ]  # fmt: skip
     if result.stable.all():
-        picture = answers_in_time(frame_ms, step, rest, total, worst)
-        sections.append(Section("Responses in time", pictures=[picture]))
+        steps = result.steps
+        step, rest = (
+            each.reshape(len(steps.time_s), -1)[:, chosen]
+            for each in (steps.reference, steps.rest)
+        )
+        second = None
+        if other is not None:
+            second = (
+                other, steps.reference[:, low, axis_low], steps.rest[:, low, axis_low]
+            )  # fmt: skip
+        picture = steps_in_time(
+            1e3 * steps.time_s, step, rest, 1e3 * result.built.parts.clock.frame_s,
+            steps.reference_read[:, m, axis], steps.rest_read[:, m, axis], total, worst, second,
+        )  # fmt: skip
+        sections.append(Section("Steps", pictures=[picture]))
     return sections

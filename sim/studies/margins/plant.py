@@ -26,6 +26,11 @@ def plant_belief(built: Built) -> PlantBelief:
     )
 
 
+def delay_of(built: Built) -> Array:
+    """Return the time (M, 2) from a frame's start until its correction acts, as it is. [s]"""
+    return np.asarray(built.parts.delay_ticks * built.parts.clock.tick_s)
+
+
 def stiffening_of(built: Built) -> Array:
     """Return the slope (M, 2) of the spring's torque at the last aims, over that at rest. [-]"""
     cubic = np.array(built.resolved.mirror.cubic_per_rad2)
@@ -45,6 +50,7 @@ def plant_of(built: Built) -> Plant:
         population.resonance_rad_s,
         population.quality,
         gain=1.0 / population.calibration_ratio,
-        cross=built.resolved.mirror.cross_axis,
+        cross=population.cross_axis,
         stiffening=stiffening_of(built),
+        delay_s=delay_of(built),
     )

@@ -22,7 +22,7 @@ from sim.assembly.build import Built, build
 from sim.errors import ScenarioError
 from sim.ports import PlantBelief
 from sim.results.requirements import RequirementsParams
-from sim.studies.margins.plant import plant_belief, plant_of, stiffening_of
+from sim.studies.margins.plant import delay_of, plant_belief, plant_of, stiffening_of
 from sim.studies.margins.predict import predict
 from sim.studies.margins.spectra import spectra_of
 
@@ -95,10 +95,11 @@ def _altered(built: Built, belief: PlantBelief, what: str, factor: float) -> Pla
         q = q * factor
     elif what == "gain":
         gain = gain * factor
-    else:
-        belief = belief._replace(latency_s=belief.latency_s * factor)
-    cross = built.resolved.mirror.cross_axis
-    return population_plant(belief, w, q, gain, cross, stiffening_of(built))
+    delay = delay_of(built) + (belief.latency_s - plant_belief(built).latency_s)
+    if what == "delay":
+        delay = delay * factor
+    stiffening = stiffening_of(built)
+    return population_plant(belief, w, q, gain, population.cross_axis, stiffening, delay)
 
 
 def _point(built: Built, loop: Loop, spectra: Any, what: str, factor: float) -> Point:

@@ -7,11 +7,11 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 
 from controllers.analysis.linear_loop import Loop, close
-from controllers.sampled_model import tilt_within
+from controllers.analysis.plant import tilt_rows
 from sim.assembly.build import Built
 from sim.loop.reference import Reference
 from sim.ports import Array
-from sim.studies.margins.plant import plant_belief, stiffening_of
+from sim.studies.margins.plant import delay_of, plant_belief, stiffening_of
 
 FRAMES: Final = 400
 """Followed after the command; an error that is still too large then counts as not settled."""
@@ -53,7 +53,7 @@ def move_of(built: Built) -> Move:
     population = parts.population
     w, q = population.resonance_rad_s, population.quality
     gain = 1.0 / population.calibration_ratio
-    cross, cubic = np.array(scenario.mirror.cross_axis), np.array(scenario.mirror.cubic_per_rad2)
+    cross, cubic = population.cross_axis, np.array(scenario.mirror.cubic_per_rad2)
     true = gain * asked  # (T, M, 2)
     true = true + cross * true[..., ::-1]
     tilt = np.empty((len(true), *w.shape))
@@ -87,15 +87,12 @@ def move_of(built: Built) -> Move:
     edges = np.stack([tilt[k * n : (k + 1) * n + 1] for k in range(frames)])
     seen = np.einsum("st,ktma->ksma", parts.exposure_weights, edges).mean(axis=1)
     steps = n * np.arange(INSTANTS) // INSTANTS
-    belief, root = plant_belief(built), np.sqrt(stiffening_of(built))
-    states = _n_states(belief.latency_s, belief.frame_s)
+    belief, root, delay = plant_belief(built), np.sqrt(stiffening_of(built)), delay_of(built)
+    states = _n_states(float(delay.max()), belief.frame_s)
     rows = tuple(
-        tilt_within(
-            w * root, q * root, belief.amplifier_s, belief.frame_s, belief.latency_s,
-            float(step) * tick_s, states,
-        )
+        tilt_rows(belief, w * root, q * root, delay, float(step) * tick_s, states)
         for step in steps
-    )  # fmt: skip
+    )
     return Move(edges[:, steps] - parts.epochs[-1].aim_rad, seen - expected, rows)
 
 

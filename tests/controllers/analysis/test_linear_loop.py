@@ -169,7 +169,7 @@ def test_the_same_numbers_from_python_control(mirror: int) -> None:
     reference[..., 0] = 1.0
     _, y = control.step_response(closed, np.arange(40) * FRAME_S, input=0, squeeze=True)
     np.testing.assert_allclose(
-        time_response(close(loop), steps, reference)[:, mirror], np.asarray(y).T, atol=1e-9
+        time_response(loop, steps, reference).reading[:, mirror], np.asarray(y).T, atol=1e-9
     )
 
 
