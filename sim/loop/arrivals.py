@@ -27,7 +27,7 @@ class Arrivals(NamedTuple):
 
 def arrivals_of(parts: Parts) -> Arrivals:
     """Return the arrivals of a run."""
-    delay = parts.delay_ticks.T
+    delay = np.ascontiguousarray(parts.delay_ticks.T)
     lag, change = np.divmod(delay, parts.clock.ticks_per_frame)
     alike = bool((delay == delay[0, 0]).all())
     return Arrivals(lag, change, alike, int(lag.max()), int(change.min()))
@@ -70,5 +70,5 @@ def pieces(
     inside = np.unique(arrivals.change[(arrivals.change > first) & (arrivals.change < last)])
     edges = [first, *map(int, inside), last]
     for a, b in zip(edges[:-1], edges[1:], strict=True):
-        held = np.where(arrivals.change <= a, after, before)
+        held = np.ascontiguousarray(np.where(arrivals.change <= a, after, before))
         yield a, b, Asked(path_rad, held, held, b)

@@ -62,6 +62,9 @@ def test_the_scenario_that_is_written_uses_the_mirrors_found(found):
         got = parts.population.resonance_rad_s[i, 0] / (2 * np.pi)
         assert got == pytest.approx(float(row["resonance_hz"]))
         assert parts.population.calibration_ratio[i, 0] == pytest.approx(1 / float(row["gain"]))
+        assert parts.population.cross_axis[i, 0] == pytest.approx(float(row["cross_axis"]))
+        delay_us = 1e6 * parts.delay_ticks[i, 0] * parts.clock.tick_s
+        assert abs(delay_us - float(row["delay_us"])) <= 0.5e6 * parts.clock.tick_s + 1e-6
     assert "<h2>Measured against model</h2>" in (out / "report.html").read_text()
 
 

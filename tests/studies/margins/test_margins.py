@@ -162,6 +162,18 @@ def test_command_files_its_results(tmp_path: Path) -> None:
     page = (out / "report.html").read_text()
     assert "largest Ms" in page or "Largest Ms" in page
     assert "http" not in page.replace("http://www.w3.org", "") and "<script" not in page
+    responses = np.genfromtxt(out / "responses.csv", delimiter=",", names=True, dtype=None)
+    worst = max(table, key=lambda r: r["ms"])
+    own = responses[(responses["mirror"] == worst["name"]) & (responses["axis"] == worst["axis"])]
+    assert own["sensitivity_db"].max() == pytest.approx(20 * np.log10(worst["ms"]), abs=1e-6)
+    for row in table:
+        root = row["spring_slope"] ** 0.5
+        assert row["resonance_hz"] == pytest.approx(root * row["resonance_at_rest_hz"])
+        assert (row["plant"] == "stiffened") == (root != 1)
+    steps = np.genfromtxt(out / "steps.csv", delimiter=",", names=True, dtype=None)
+    assert abs(steps["reference_step"][-1] - 1) < 0.03
+    odd = run.invoke(cli, ["margins", *common, "--overwrite", "--loop", "A99"])
+    assert odd.exit_code == 2 and '--loop: "A99" is no mirror of this scenario' in odd.output
     again = run.invoke(cli, ["margins", *common])
     assert again.exit_code == 2 and "--overwrite" in again.output
 
