@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers import CONTROLLERS, SHAPERS
+from sim.assembly.arithmetic import Arithmetic, arithmetic_of
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
 from sim.assembly.pictures import pictures_of
@@ -44,6 +45,8 @@ class Built(NamedTuple):
     """What the user should know about the input; nothing was altered."""
     outside: tuple[Outside, ...]
     """Where the code is that does not come with mirrorloop."""
+    arithmetic: Arithmetic
+    """What the estimator computes in a frame, and the time there is for it."""
 
 
 def build(
@@ -178,7 +181,7 @@ def build(
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)
-    return Built(parts, resolved, warnings, outside)
+    return Built(parts, resolved, warnings, outside, arithmetic_of(resolved, estimator.part))
 
 
 def _part(plug_in: PlugIn, world: PlantBelief | Site) -> Any:

@@ -64,17 +64,20 @@ OVERRIDE = click.option(
 @click.argument("scenario")
 @OVERRIDE
 @click.option("--load", is_flag=True, help="Run the outside code that it names, to check it too.")
-def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
+@click.pass_context
+def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: bool) -> None:
     """Check SCENARIO (a file, or a name from `list`) without running it, and say what it will do.
 
-    Code that does not come with mirrorloop is looked for, but not run unless asked for.
+    Code that does not come with mirrorloop is looked for, but not run unless asked for. Ends with 1
+    if a run would not show what it is asked for: an event outside the hold interval, a limit that
+    cannot be met, spots that cannot be read, arithmetic that does not fit the latency.
     """
     from sim.assembly.build import build
     from sim.assembly.cost import cost_of
     from sim.cli.show import prints_signs
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.run.preview import preview, unexercised
+    from sim.studies.run.preview import preview
 
     path = find(scenario)
     loaded = load_scenario(path, overrides)
@@ -85,19 +88,23 @@ def check(scenario: str, overrides: tuple[str, ...], load: bool) -> None:
     for warning in built.warnings:
         say(f"note: {warning}")
     whole = load or not built.outside
+    warnings: list[str] = []
     if whole:
         with naming(path, overrides):
-            lines = preview(built, plain=not prints_signs(sys.stdout.encoding))
+            lines, warnings = preview(built, plain=not prints_signs(sys.stdout.encoding))
         for line in lines:
             say(line)
-        for reason in unexercised(built):
-            say(f"warning: not exercised: {reason}")
+        for warning in warnings:
+            say(f"warning: {warning}")
     parts = built.parts
+    state = "valid, but a run would not show what it is asked for" if warnings else "good"
     say(
-        f"{path}: good. {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections, "
+        f"{path}: {state}. {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections, "
         f"{parts.clock.n_frames} frames of {1e3 * parts.clock.frame_s:g} ms."
     )
     say(f"A run takes {cost_of(loaded).words()}.")
+    if warnings:
+        ctx.exit(MISSED)
 
 
 @cli.command()

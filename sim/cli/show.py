@@ -65,7 +65,10 @@ def summary(result: Result) -> None:
     for figure in FIGURES:
         value = figure.of(result.figures)
         if value is not None and (figure.headline or figure.limit in result.limited):
-            table.add_row(figure.words, number(value, figure.unit, plain=plain))
+            text = number(value, figure.unit, plain=plain)
+            if figure.path == "lost.frames" and result.scenario.camera.noise == "equivalent":
+                text = "none by equivalent noise"
+            table.add_row(figure.words, text)
     console.print(table)
     said = result.verdict
     verdict = verdict_of(

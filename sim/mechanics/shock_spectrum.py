@@ -1,6 +1,6 @@
 """The shock response spectrum: the worst that one-resonance parts would feel of a shock."""
 
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -10,6 +10,20 @@ from sim.ports import Array
 
 Kind = Literal["absolute", "relative"]
 SAMPLES_PER_PERIOD = 20.0
+
+
+class ResponseSpectrum(NamedTuple):
+    """The shock response spectrum of a motion in three axes."""
+
+    frequency_hz: Array
+    """(n,) [Hz]"""
+    maximax_m_s2: Array
+    """(n, 3) [m/s^2]"""
+    quality: float
+    supported_hz: float
+    """Up to here the motion has ten samples to a period; beyond, it may hold too little. [Hz]"""
+    rate_hz: float
+    """Samples a second of what limits that: a record, or the run itself. [Hz]"""
 
 
 def shock_spectrum(

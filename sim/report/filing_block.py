@@ -3,8 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from numpy.typing import NDArray
-
+from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.results.units import unit_sign
 
 G_M_S2 = 9.80665
@@ -37,11 +36,11 @@ def profile_rows(played: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str
             )
 
 
-def spectrum_rows(spectrum: tuple[NDArray, NDArray, float] | None) -> Iterator[tuple[str, str]]:
+def spectrum_rows(spectrum: ResponseSpectrum | None) -> Iterator[tuple[str, str]]:
     """Yield the band and the peaks of a shock response spectrum, if there is one."""
     if spectrum is None:
         return
-    frequency, response, quality = spectrum
+    frequency, response, quality = spectrum[:3]
     peaks = ", ".join(
         f"{axis} {column.max() / G_M_S2:.2f} g at {frequency[column.argmax()]:.3g} Hz"
         for axis, column in zip("xyz", response.T, strict=True)
@@ -49,6 +48,7 @@ def spectrum_rows(spectrum: tuple[NDArray, NDArray, float] | None) -> Iterator[t
     )
     yield (
         "Shock response spectrum",
-        f"Q = {quality:g}, {frequency[0]:.3g} to {frequency[-1]:.4g} Hz, largest {peaks}; "
-        "numbers in results.json",
+        f"Q = {quality:g}, {frequency[0]:.3g} to {frequency[-1]:.4g} Hz, supported to "
+        f"{min(spectrum.supported_hz, frequency[-1]):.4g} Hz, largest {peaks}; numbers in "
+        "results.json",
     )

@@ -214,6 +214,11 @@ def _groups(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _lost(view: ReportView) -> str:
     lost = view.figures["lost"]
+    if view.without_images:
+        return (
+            'No spot can be lost: camera.noise = "equivalent" draws the error of each reading and '
+            "makes no images."
+        )
     if not lost["frames"]:
         return "No spot was lost."
     each = lost["frames"] / (0.01 * lost["share_pct"]) / len(view.traces.mirrors)

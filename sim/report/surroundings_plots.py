@@ -7,8 +7,8 @@ import matplotlib
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
+from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.ports import SpotStatus
 from sim.report.drawing import (
     BLUE,
@@ -116,7 +116,7 @@ def _wrapped(text: str, width: int = 18) -> str:
 
 def acceleration_pictures(
     traces: Traces,
-    spectrum: tuple[NDArray, NDArray, float] | None,
+    spectrum: ResponseSpectrum | None,
     conditions: Sequence[Mapping[str, Any]],
     resonances_hz: Mapping[str, float],
 ) -> list[Picture]:
@@ -150,15 +150,15 @@ def acceleration_pictures(
 
 
 def _spectrum_picture(
-    spectrum: tuple[NDArray, NDArray, float],
+    spectrum: ResponseSpectrum,
     conditions: Sequence[Mapping[str, Any]],
     resonances_hz: Mapping[str, float],
 ) -> Picture:
-    """Draw the shock response spectrum, hatched beyond what the record's rate supports."""
-    frequencies_hz, maximax, quality = spectrum
-    response = np.asarray(maximax, dtype=float) / G_M_S2
+    """Draw the shock response spectrum, hatched beyond what the motion's sample rate supports."""
+    frequencies_hz, quality = spectrum.frequency_hz, spectrum.quality
+    response = np.asarray(spectrum.maximax_m_s2, dtype=float) / G_M_S2
     rates = [c["rate_hz"] for c in conditions if "rate_hz" in c]
-    trusted_hz = min(rates) / 10.0 if rates else np.inf
+    trusted_hz = spectrum.supported_hz
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 2.9), layout="constrained")
         axes = figure.subplots()
@@ -171,7 +171,8 @@ def _spectrum_picture(
         if trusted_hz < frequencies_hz[-1]:
             axes.axvspan(
                 trusted_hz, frequencies_hz[-1], facecolor="none", edgecolor="#9aa5b0",
-                hatch="///", lw=0, label="beyond a tenth of the record's rate",
+                hatch="///", lw=0,
+                label=f"beyond a tenth of\n{spectrum.rate_hz:g} samples a second",
             )  # fmt: skip
         for name, value in resonances_hz.items():
             if frequencies_hz[0] < value < frequencies_hz[-1]:

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.optics.epochs import Epoch
 from sim.ports import Array
 from sim.results.ranking import Ranking
@@ -45,8 +46,8 @@ class ReportView(NamedTuple):
     """Version, seed, packages, time: as `results.json` holds them."""
     notes: Sequence[str]
     """Warnings, assumptions and limits of this run."""
-    shock_spectrum: tuple[NDArray[np.float64], NDArray[np.float64], float] | None
-    """Frequencies (n,) [Hz], maximax (n, 3) [m/s^2], quality factor; None if not asked for."""
+    shock_spectrum: ResponseSpectrum | None
+    """None if the core stood still."""
     outage_excess_db: float
     """Misalignment loss above which a connection counts as out. [dB]"""
     ports: int
@@ -57,6 +58,8 @@ class ReportView(NamedTuple):
     """"A" and "B" -> (P, 2) place of each mirror on its array. [mm]"""
     aligned_parts_db: Mapping[str, Array] | None = None
     """Contributor -> (C,) aligned loss at the end of the run. [dB]"""
+    without_images: bool = False
+    """Whether readings were drawn from a table, so that no spot could be lost."""
     marks: SpotMarks | None = None
     resonances_hz: Mapping[str, float] | None = None
     """Resonances that the verdict may rest on, by what they are of. [Hz]"""

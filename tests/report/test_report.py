@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.report import ReportView, render
 from sim.report.drawing import finish
 from sim.report.thin import bin_starts, thin, thin_signed
@@ -100,7 +101,9 @@ def made_view(n_intervals=100, ports=PORTS, *, shaken=True, switched=True, **cha
         "scenario_toml": 'title = "Harrow Point"\nseed = 1\n\n[mirror]\nresonance_x_hz = 700.0\n',
         "provenance": {"version": "0.1", "seed": 1, "packages": {"numpy": "2.4", "scipy": "1.17"}},
         "notes": ["The mirrors' spread is an assumption: 5 % of resonance."],
-        "shock_spectrum": (frequencies, spectrum, 10.0) if shaken else None,
+        "shock_spectrum": ResponseSpectrum(frequencies, spectrum, 10.0, 1000.0, 1e4)
+        if shaken
+        else None,
         "outage_excess_db": 0.5,
         "ports": ports,
     }

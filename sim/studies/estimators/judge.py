@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from types import ModuleType
 from typing import Any, NamedTuple
 
+from sim.assembly.arithmetic import arithmetic_of
 from sim.scenario.model import Scenario
 from sim.studies.estimators.cases import ComparisonCase, Condition, conditions, same_point
 from sim.studies.estimators.choice import CandidateScore, Choice, recommend
@@ -32,26 +33,12 @@ def timings(entrants: Sequence[Entrant], scenario: Scenario) -> dict[str, Timing
     The deadline is the camera's `latency_us`, which the loop was designed for. Each estimator runs
     in the loop with its own latency: `readout_us` and its arithmetic.
     """
-    camera, processor = scenario.camera, scenario.processor
-    fleet = 2 * scenario.switch.geometry.ports_per_side
     found = {}
+    readout_us = 0.0 if scenario.processor is None else scenario.processor.readout_us
     for entrant in entrants:
-        cost = cost_columns(entrant.part, camera.window_px)
-        count, memory = cost["multiply_adds"], cost["memory_bytes"]
-        if processor is None or count is None:
-            found[entrant.name] = Timing(None, None, None)
-            continue
-        compute_us = processor.compute_us(count, fleet)
-        spare_us = camera.latency_us - processor.readout_us
-        fault = None
-        if compute_us > spare_us:
-            fault = (
-                f"late: {compute_us:.0f} us of arithmetic for the fleet, "
-                f"{max(spare_us, 0.0):.0f} us until the deadline"
-            )
-        elif processor.memory_kb is not None and memory > 1000 * processor.memory_kb:
-            fault = f"needs {memory / 1000:.1f} kB a spot, {processor.memory_kb:g} kB are there"
-        found[entrant.name] = Timing(compute_us, processor.readout_us + compute_us, fault)
+        a = arithmetic_of(scenario, entrant.part)
+        latency_us = None if a.compute_us is None else readout_us + a.compute_us
+        found[entrant.name] = Timing(a.compute_us, latency_us, a.fault)
     return found
 
 

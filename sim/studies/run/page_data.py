@@ -25,6 +25,7 @@ def page_data(built: Built, images: SpotImages) -> dict[str, Any]:
     """Return the arguments of `sim.report.ReportView` that neither figures nor traces hold."""
     return {
         "places_mm": _places(built),
+        "without_images": built.resolved.camera.noise == "equivalent",
         "aligned_parts_db": _parts(built),
         "marks": _marks(built, images) if len(images.moments) else None,
         "resonances_hz": _resonances(built),

@@ -1,7 +1,7 @@
 """What a run will do, before it is done: frames, events, limits, and whether a spot can be read."""
 
 from collections.abc import Iterator
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -10,7 +10,6 @@ from sim.camera.settings import window_origin
 from sim.ports import SpotStatus, conditions_of, events_of
 from sim.results.exercise import not_exercised
 from sim.results.hold import Hold, hold_of
-from sim.results.limits import LimitsParams
 from sim.results.table import LIMITED
 from sim.results.units import unit_sign
 
@@ -38,7 +37,11 @@ def unexercised(built: Built) -> list[str]:
     parts = built.parts
     run_s = parts.clock.n_frames * parts.clock.frame_s
     moves_s = [epoch.start_s for epoch in parts.epochs if epoch.commanded]
-    return not_exercised(events_of(parts.disturbances), moves_s, _hold(built), run_s)
+    found = not_exercised(events_of(parts.disturbances), moves_s, _hold(built), run_s)
+    without_images = built.resolved.camera.noise == "equivalent"
+    if without_images and built.resolved.limits.lost_frames_max is not None:
+        found.append('no spot can be lost with camera.noise = "equivalent", which makes no images')
+    return found
 
 
 def _hold(built: Built) -> Hold:
@@ -46,8 +49,17 @@ def _hold(built: Built) -> Hold:
     return hold_of(built.resolved.metrics, 1e3 * clock.n_frames * clock.frame_s)
 
 
-def preview(built: Built, *, plain: bool = False) -> list[str]:
-    """Return what a run will do, in lines.
+class Preview(NamedTuple):
+    """What a run will do, before it is done."""
+
+    lines: list[str]
+    """What is going to happen, and what each limit will be judged on."""
+    warnings: list[str]
+    """What keeps the run from showing what it is asked for."""
+
+
+def preview(built: Built, *, plain: bool = False) -> Preview:
+    """Return what a run will do, in lines, and why it would show nothing.
 
     Parameters
     ----------
@@ -56,7 +68,7 @@ def preview(built: Built, *, plain: bool = False) -> list[str]:
     plain : bool
         Whether to print ASCII alone.
     """
-    parts, scenario = built.parts, built.resolved
+    parts = built.parts
     clock, hold = parts.clock, _hold(built)
     lines = [
         f"run: {clock.n_frames} frames of {1e3 * clock.frame_s:g} ms, "
@@ -68,9 +80,19 @@ def preview(built: Built, *, plain: bool = False) -> list[str]:
     for epoch in moves:
         lines.append(f"move: at {1e3 * epoch.start_s:g} ms, {int(epoch.moved.sum())} mirrors")
     lines += _events(built)
-    lines += _limits(scenario.limits, hold, bool(moves), plain)
-    lines += _spots(built)
-    return lines
+    limits, cannot = _limits(built, hold, plain)
+    lines += limits
+    spots, unread = _spots(built)
+    lines += spots
+    lines.append(f"processor: {built.arithmetic.words}")
+    late = built.arithmetic.fault
+    warnings = [
+        *(f"not exercised: {reason}" for reason in unexercised(built)),
+        *cannot,
+        *unread,
+        *([] if late is None else [f"the estimator does not fit its processor: {late}"]),
+    ]
+    return Preview(lines, warnings)
 
 
 def _events(built: Built) -> Iterator[str]:
@@ -90,23 +112,46 @@ def _events(built: Built) -> Iterator[str]:
             )
 
 
-def _limits(limits: LimitsParams, hold: Hold, moves: bool, plain: bool) -> Iterator[str]:
+def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]]:
+    """Return what each limit will be judged on, and those that cannot be met."""
+    limits, parts = built.resolved.limits, built.parts
     asked = {name: getattr(limits, name) for name in LIMITED if getattr(limits, name) is not None}
     if not asked:
-        yield "limits: none; the run will have no verdict"
+        return ["limits: none; the run will have no verdict"], []
+    moves = [epoch for epoch in parts.epochs if epoch.commanded]
+    held = [c for c in moves if hold.from_s <= c.start_s < hold.to_s]
+    lines, cannot = [], []
     for name, limit in asked.items():
         figure = LIMITED[name]
         sign = ("<=" if plain else "≤") if figure.worse == "higher" else (">=" if plain else "≥")
         unit = unit_sign(figure.unit, plain=plain)
-        text = f"limit: {figure.words} {sign} {limit:g} {unit}".rstrip()
-        switching = figure.path.split(".")[0] in ("settling", "time_to_light")
-        missing = "; nothing moves, so it cannot be met" if switching and not moves else ""
-        yield f"{text}, over {figure.includes}{missing}"
+        group = figure.path.split(".")[0]
+        on = {
+            "settling": f"{sum(int(e.moved.sum()) for e in moves)} moves of mirrors after "
+                        f"{len(moves)} command(s)",
+            "time_to_light": f"the connections moved by {len(moves)} command(s)",
+            "pointing": f"{len(parts.mirrors)} mirrors, {hold.from_ms:g} to {hold.to_ms:g} ms",
+            "coupling": f"{len(parts.inputs)} connections, {hold.from_ms:g} to {hold.to_ms:g} ms",
+            "lost": f"{len(parts.mirrors)} mirrors x {parts.clock.n_frames} frames, the whole run",
+            "sway": "the core on its mounts, the whole run",
+        }[group]  # fmt: skip
+        if group in ("pointing", "coupling") and held:
+            on += f", the transients of {len(held)} command(s) with it"
+        lines.append(f"{f'limit: {figure.words} {sign} {limit:g} {unit}'.rstrip()}, judged on {on}")
+        if group in ("settling", "time_to_light") and not moves:
+            cannot.append(f"{name} cannot be met: nothing moves")
+        if group == "sway" and built.resolved.isolator is None:
+            cannot.append(f"{name} cannot be met: there is no [isolator]")
+        if group == "coupling" and not parts.inputs.size:
+            cannot.append(f"{name} cannot be met: there is no connection")
+    return lines, cannot
 
 
-def _spots(built: Built) -> Iterator[str]:
+def _spots(built: Built) -> tuple[list[str], list[str]]:
     """Read some frames of still spots, and say what share cannot be read."""
     parts = built.parts
+    if built.resolved.camera.noise == "equivalent":
+        return ["spots: errors of readings are drawn from a table; no spot can be lost"], []
     aim_px = parts.scale_px_per_rad * parts.epochs[0].aim_rad
     origin = window_origin(aim_px, parts.measurement.window_px)
     position = np.ascontiguousarray(
@@ -116,15 +161,15 @@ def _spots(built: Built) -> Iterator[str]:
         [parts.measurement.read(position, k, origin).status for k in range(STILL_FRAMES)]
     )
     good = float((status == SpotStatus.OK).mean())
-    if good < GOOD_SHARE:
-        causes = ", ".join(
-            f"{cause.name.lower()} {100 * float((status == cause).mean()):.0f} %"
-            for cause in SpotStatus
-            if cause != SpotStatus.OK and (status == cause).any()
-        )
-        yield (
-            f"warning: a typical spot does not pass the estimator's thresholds: "
-            f"{100 * (1 - good):.0f} % of still spots are lost ({causes})"
-        )
-    else:
-        yield f"spots: {100 * good:.4g} % of still spots are read"
+    line = [f"spots: {100 * good:.4g} % of still spots are read"]
+    if good >= GOOD_SHARE:
+        return line, []
+    causes = ", ".join(
+        f"{cause.name.lower()} {100 * float((status == cause).mean()):.0f} %"
+        for cause in SpotStatus
+        if cause != SpotStatus.OK and (status == cause).any()
+    )
+    return line, [
+        f"a typical spot does not pass the estimator's thresholds: {100 * (1 - good):.0f} % of "
+        f"still spots are lost ({causes})"
+    ]

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from sim.files.filing import filed, put_page
+from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.optics.epochs import Epoch
-from sim.ports import Array
 from sim.results.ranking import Ranking
 from sim.results.traces import SpotImages, Traces
 from sim.results.verdict import Verdict
@@ -30,8 +30,7 @@ class Result:
     traces: Traces
     epochs: tuple[Epoch, ...]
     images: SpotImages
-    shock_spectrum: tuple[Array, Array, float] | None
-    """Frequencies (n,) [Hz], maximax (n, 3) [m/s^2], quality factor."""
+    shock_spectrum: ResponseSpectrum | None
     notes: tuple[str, ...]
     provenance: dict[str, Any]
     rows: Ranking
@@ -77,7 +76,7 @@ class Result:
     def _spectrum(self) -> dict[str, Any] | None:
         if self.shock_spectrum is None:
             return None
-        frequency_hz, maximax, quality = self.shock_spectrum
+        frequency_hz, maximax, quality, supported_hz, _ = self.shock_spectrum
         axes = {
             f"{axis}_m_s2": [float(v) for v in column]
             for axis, column in zip("xyz", maximax.T, strict=True)
@@ -86,6 +85,7 @@ class Result:
             "quality": quality,
             "frequency_hz": [float(f) for f in frequency_hz],
             "band_hz": [float(frequency_hz[0]), float(frequency_hz[-1])],
+            "supported_to_hz": min(supported_hz, float(frequency_hz[-1])),
             **axes,
         }
 

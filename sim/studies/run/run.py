@@ -11,8 +11,8 @@ from sim.assembly.cost import Budget
 from sim.loop.fused import reasons_not_fused
 from sim.loop.history import environment_of
 from sim.loop.stopwatch import Spent
-from sim.mechanics.shock_spectrum import shock_spectrum
-from sim.ports import Array, conditions_of
+from sim.mechanics.shock_spectrum import ResponseSpectrum, shock_spectrum
+from sim.ports import conditions_of
 from sim.results.ranking import rank
 from sim.results.sway import AXES, strikes
 from sim.results.verdict import verdict_of
@@ -25,6 +25,9 @@ from sim.studies.run.result import Result
 
 SPECTRUM_QUALITY = 10.0
 SPECTRUM_POINTS = 60
+SUPPORT = 10.0
+"""Samples to a period up to which a spectrum is supported (common practice; straight lines between
+samples then weaken a sine by 3 %)."""
 SPECTRUM_SAMPLES = 400_000
 """Longer accelerations are thinned to about this many samples before their spectrum is taken."""
 ASSUMPTIONS = (
@@ -101,7 +104,7 @@ def run(
         epochs=built.parts.epochs,
         images=outcome.images,
         shock_spectrum=_spectrum(built),
-        notes=(*built.warnings, *_sway(made.figures["sway"]), *ASSUMPTIONS),
+        notes=(*built.warnings, *_late(built), *_sway(made.figures["sway"]), *ASSUMPTIONS),
         provenance=origin,
         rows=rows,
         verdict=verdict_of(
@@ -110,6 +113,11 @@ def run(
         page_data=page_data(built, outcome.images),
         conditions=tuple(conditions_of(built.parts.disturbances)),
     )
+
+
+def _late(built: Built) -> tuple[str, ...]:
+    fault = built.arithmetic.fault
+    return () if fault is None else (f"The estimator does not fit its processor: {fault}.",)
 
 
 def _execution(spent: Spent) -> str:
@@ -129,19 +137,23 @@ def _sway(sway: dict[str, Any]) -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def _spectrum(built: Built) -> tuple[Array, Array, float] | None:
+def _spectrum(built: Built) -> ResponseSpectrum | None:
     """Shock response spectrum of the core's acceleration, or None without any."""
     acceleration = core_acceleration(built)
     if not acceleration.any():
         return None
     stride = max(1, len(acceleration) // SPECTRUM_SAMPLES)
     rate_hz = 1.0 / (built.parts.clock.tick_s * stride)
-    frequencies = np.geomspace(2.0, min(2000.0, rate_hz / 20.0), SPECTRUM_POINTS)
+    frequencies = np.geomspace(2.0, min(2000.0, rate_hz / 4.0), SPECTRUM_POINTS)
     axes = [
         shock_spectrum(axis, rate_hz, frequencies, SPECTRUM_QUALITY)
         for axis in acceleration[::stride].T
     ]
-    return frequencies, np.stack(axes, axis=-1), SPECTRUM_QUALITY
+    records = [c["rate_hz"] for c in conditions_of(built.parts.disturbances) if "rate_hz" in c]
+    slowest = min([rate_hz, *records])
+    return ResponseSpectrum(
+        frequencies, np.stack(axes, axis=-1), SPECTRUM_QUALITY, slowest / SUPPORT, slowest
+    )
 
 
 def core_acceleration(built: Built) -> NDArray[np.float64]:

@@ -5,13 +5,19 @@ import threading
 import time
 import traceback
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from sim.errors import SimError
 from sim.results.table import FIGURES
 
+if TYPE_CHECKING:
+    from sim.studies.run.make import Run
+
 FAULT: Final = "fault of the program"
 """Begins the reason of a run that failed through no fault of the user."""
+
+NOT_SHOWN: Final = "not shown"
+"""In place of a limit: all were met, but the run did not put them to the test."""
 
 _ONE_AT_A_TIME = threading.Lock()
 
@@ -26,6 +32,14 @@ class RunOutcome(NamedTuple):
     """Why it could not be done."""
     wall_s: float
     """Time it took; never part of a table."""
+
+
+def _shows_nothing(made: "Run") -> bool:
+    """Whether a run that met its limits was not put to the test, or left the model."""
+    from sim.results.sway import strikes
+    from sim.studies.run.preview import unexercised
+
+    return bool(unexercised(made.built) or strikes(made.figures["sway"]))
 
 
 def one_run(scenario_json: str, seed: int) -> RunOutcome:
@@ -58,6 +72,8 @@ def one_run(scenario_json: str, seed: int) -> RunOutcome:
             return failed(exc, time.perf_counter() - clock_s)
         kept = {figure.path: figure.of(made.figures) for figure in FIGURES}
         missed = tuple(row["name"] for row in made.limits if not row["met"])
+        if made.limits and not missed and _shows_nothing(made):
+            missed = (NOT_SHOWN,)
         return RunOutcome(kept, missed, None, time.perf_counter() - clock_s)
 
 

@@ -22,7 +22,7 @@ from sim.studies.sweep.analysis import (
     responses,
     seed_share,
 )
-from sim.studies.sweep.one_run import RunOutcome
+from sim.studies.sweep.one_run import NOT_SHOWN, RunOutcome
 from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.plots import metric_picture
 from sim.studies.sweep.vary import toml
@@ -193,7 +193,9 @@ def _verdict(plan: Plan, outcomes: Mapping[int, RunOutcome], asked: bool) -> str
 
 def _missed(outcomes: Mapping[int, RunOutcome]) -> list[tuple[str, int]]:
     names = [name for outcome in outcomes.values() for name in outcome.limits_missed]
-    return [(figure.heading, names.count(n)) for n, figure in LIMITED.items() if n in names]
+    found = [(figure.heading, names.count(n)) for n, figure in LIMITED.items() if n in names]
+    idle = names.count(NOT_SHOWN)
+    return [*found, ("All met, but not put to the test", idle)] if idle else found
 
 
 def _described(plan: Plan, quantity: int) -> tuple[str, str]:
