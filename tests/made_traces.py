@@ -93,4 +93,5 @@ def made_epoch(start_s, n_mirrors, n_lit, *, commanded=True, outputs=None, align
         np.full(n_lit, aligned) if np.isscalar(aligned) else np.asarray(aligned, float),
         np.zeros((n_lit, 4, 4)),
         np.full(n_mirrors, commanded) if moved is None else np.asarray(moved),
+        None,
     )

@@ -21,14 +21,16 @@ from numba.core.compiler import Compiler
 HERE = Path(__file__).parent
 SIM = HERE.parent
 SOURCES = (
+    SIM / "ports" / "__init__.py",
+    SIM / "ports" / "estimator.py",
     SIM / "ports" / "linear_law.py",
-    
     SIM / "mirror" / "motion.py",
     SIM / "mirror" / "propagator.py",
     SIM / "camera" / "equivalent_noise.py",
     SIM / "camera" / "exposure.py",
     SIM / "camera" / "sensor.py",
     SIM / "camera" / "settings.py",
+    SIM / "optics" / "beams.py",
     *sorted(HERE.glob("*.py")),
     *sorted((HERE / "vectors").glob("*.py")),
     *sorted((HERE / "compiled").glob("*.py")),

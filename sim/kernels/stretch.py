@@ -10,6 +10,7 @@ from sim.camera.exposure import ReadingRule, Readings, Sampling
 from sim.camera.settings import Camera
 from sim.kernels.observed import ErrorTraces, LossTraces, ReadingTraces
 from sim.mirror.propagator import Drive, Fleet
+from sim.optics.beams import Beams
 from sim.ports import Array
 
 
@@ -78,6 +79,8 @@ class Watched(NamedTuple):
     """(C, 2)"""
     form_db: Array
     """(C, 4, 4) [dB/rad^2]"""
+    beams: Beams
+    """What the loss of a connection comes from beyond its form."""
     outage_db: float
     errors: ErrorTraces
     losses: LossTraces

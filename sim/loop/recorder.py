@@ -137,6 +137,7 @@ class Recorder:
             parts.tolerance_rad,
             epoch.pairs,
             epoch.form_db,
+            epoch.beams,
             parts.outage_db,
             ErrorTraces(
                 interval, rows.error_rad, rows.error_mean_rad, rows.error_square_rad2,
@@ -188,10 +189,7 @@ def note_frame(
     parts.kernels.observe_mirrors(
         first, history, watched.aim_rad, watched.tolerance_rad, watched.errors
     )
-    parts.kernels.observe_connections(
-        first, history, watched.aim_rad, watched.pairs, watched.form_db, watched.outage_db,
-        watched.losses,
-    )  # fmt: skip
+    parts.kernels.observe_connections(frame, history[None], watched)
     noted = watched.readings
     noted.status_frames[reading.status, np.arange(len(reading.status))] += 1
     np.maximum(noted.worst, reading.status, out=noted.worst)

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ScenarioError
-from sim.optics.links import links
+from sim.optics.beams import Beams
+from sim.optics.links import beams, links
 from sim.optics.switch import SwitchParams, wire
 from sim.ports import Array, Clock
 
@@ -34,6 +35,8 @@ class Epoch(NamedTuple):
     """(C, 4, 4) excess loss is e.form.e with e = errors (Ax, Ay, Bx, By). [dB/rad^2]"""
     moved: NDArray[np.bool_]
     """(M,) mirrors whose aim this command changed."""
+    beams: Beams
+    """What the exact loss comes from, where the form no longer holds."""
 
 
 def connected_epochs(
@@ -105,7 +108,7 @@ def connected_epochs(
     aim = np.zeros((len(mirrors), 2))
     for i, (_, outputs) in enumerate(wired):
         before = aim
-        aim, pairs, aligned, form = _connected(
+        aim, pairs, aligned, form, rows = _connected(
             switch, population_seed, inputs, outputs, outputs_used, before
         )
         epochs.append(
@@ -118,6 +121,7 @@ def connected_epochs(
                 aligned_db=aligned,
                 form_db=form,
                 moved=(aim != before).any(axis=1) if i else np.zeros(len(mirrors), bool),
+                beams=rows,
             )
         )
     return mirrors, inputs, tuple(epochs), tuple(frames)
@@ -130,8 +134,8 @@ def _connected(
     outputs: NDArray[np.int64],
     outputs_used: NDArray[np.int64],
     aim_before: Array,
-) -> tuple[Array, NDArray[np.int64], Array, Array]:
-    """Return aims (M, 2), pairs (C, 2), aligned loss (C,) and loss forms (C, 4, 4).
+) -> tuple[Array, NDArray[np.int64], Array, Array, Beams]:
+    """Return aims (M, 2), pairs (C, 2), aligned loss (C,), loss forms (C, 4, 4), and the beams.
 
     Mirrors that carry no light keep the aim they had.
     """
@@ -141,4 +145,5 @@ def _connected(
     aim = aim_before.copy()
     aim[pairs[:, 0]] = connected.connections.tilt_a_rad
     aim[pairs[:, 1]] = connected.connections.tilt_b_rad
-    return aim, pairs, connected.losses.aligned_db, connected.form_db
+    rows = beams(switch, seed, inputs, outputs, connected)
+    return aim, pairs, connected.losses.aligned_db, connected.form_db, rows

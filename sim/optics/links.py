@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sim.optics.beams import Beams, beams_of
 from sim.optics.build_errors import BuiltSwitch, build_switch
 from sim.optics.coupling import DB_PER_NEPER, loss_form
 from sim.optics.geometry import Connections, SwitchGeometry, connect, excess_loss_form
@@ -81,6 +82,18 @@ def _design_form(geometry: SwitchGeometry, optics: OpticsParams, found: Connecti
         found.path_m - geometry.nominal_path_m,
     )
     return excess_loss_form(found.jacobian, form, geometry.waist_to_receiver_m)
+
+
+def beams(
+    switch: SwitchParams, seed: int, inputs: NDArray[np.int64], outputs: NDArray[np.int64],
+    found: Links,
+) -> Beams:  # fmt: skip
+    """Return what the exact misalignment loss of links comes from; they are of the same ports."""
+    geometry = SwitchGeometry.from_params(switch.geometry)
+    built = build_switch(geometry, switch.optics, switch.build, seed)
+    aims = np.concatenate([found.connections.tilt_a_rad, found.connections.tilt_b_rad], axis=1)
+    light = light_of(built, switch.optics, inputs, outputs)
+    return beams_of(built, light, inputs, outputs, aims, found.form_db)
 
 
 def light_of(

@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.optics.build_errors import BuiltSwitch, MirrorArray
+from sim.optics.build_errors import BuiltSwitch, CollimatorArray, MirrorArray
 from sim.optics.vectors import dot, hit_plane, reflected, unit
 from sim.ports import Array
 
@@ -77,21 +77,35 @@ def trace(
     built: BuiltSwitch, inputs: Ports, outputs: Ports, tilt_a_rad: Array, tilt_b_rad: Array
 ) -> Rays:
     """Return the rays (C of them) of mirrors with the tilts (2, C). [rad]"""
-    start, way_in = built.source.point_m[:, inputs], built.source.way[:, inputs]
-    end, way_out = built.sink.point_m[:, outputs], built.sink.way[:, outputs]
-    centre_a, centre_b = built.a.centre_m[:, inputs], built.b.centre_m[:, outputs]
-    normal_a, normal_b = _normal(built.a, inputs, tilt_a_rad), _normal(built.b, outputs, tilt_b_rad)
+    return trace_parts(
+        MirrorArray._make(field[..., inputs] for field in built.a),
+        MirrorArray._make(field[..., outputs] for field in built.b),
+        CollimatorArray._make(field[..., inputs] for field in built.source),
+        CollimatorArray._make(field[..., outputs] for field in built.sink),
+        built.geometry.receiver_x,
+        tilt_a_rad,
+        tilt_b_rad,
+    )
+
+
+def trace_parts(
+    a: MirrorArray, b: MirrorArray, source: CollimatorArray, sink: CollimatorArray,
+    receiver_x: Array, tilt_a_rad: Array, tilt_b_rad: Array,
+) -> Rays:  # fmt: skip
+    """Return the rays of C connections whose own parts these are, one each."""
+    start, way_in = source.point_m, source.way
+    end, way_out = sink.point_m, sink.way
+    centre_a, centre_b = a.centre_m, b.centre_m
+    normal_a, normal_b = _normal(a, tilt_a_rad), _normal(b, tilt_b_rad)
 
     hit_a = hit_plane(start, way_in, centre_a, normal_a)
-    local_a = unit(normal_a - built.a.curvature_per_m[inputs] * (hit_a - centre_a))
+    local_a = unit(normal_a - a.curvature_per_m * (hit_a - centre_a))
     between = reflected(way_in, local_a)
     hit_b = hit_plane(hit_a, between, centre_b, normal_b)
-    local_b = unit(normal_b - built.b.curvature_per_m[outputs] * (hit_b - centre_b))
+    local_b = unit(normal_b - b.curvature_per_m * (hit_b - centre_b))
     leaving = reflected(between, local_b)
 
-    across_x = built.geometry.receiver_x[:, None] - dot(
-        built.geometry.receiver_x[:, None], way_in
-    ) * way_in
+    across_x = receiver_x[:, None] - dot(receiver_x[:, None], way_in) * way_in
     axis_x = unit(across_x)
     axis_y = np.cross(axis_x, way_in, axis=0)
     out_x, out_y = reflected(axis_x, local_a), reflected(axis_y, local_a)
@@ -109,11 +123,11 @@ def trace(
     )
 
 
-def _normal(array: MirrorArray, ports: Ports, tilt_rad: Array) -> Array:
+def _normal(array: MirrorArray, tilt_rad: Array) -> Array:
     """Return the normals (3, C) of tilted mirrors, as `sim.optics.geometry.tilted_normal`."""
     x, y = tilt_rad
-    outer = np.sin(x) * array.grid_x[:, ports] + np.cos(x) * array.normal[:, ports]
-    return np.asarray(np.cos(y) * outer + np.sin(y) * array.grid_y[:, ports])
+    outer = np.sin(x) * array.grid_x + np.cos(x) * array.normal
+    return np.asarray(np.cos(y) * outer + np.sin(y) * array.grid_y)
 
 
 def _tilt(array: MirrorArray, ports: Ports, normal: Array) -> Array:

@@ -15,8 +15,7 @@ from sim.results.traces import Traces
 
 N_WORST = 5
 DARK_DB = 40.0
-"""A connection with more misalignment loss is dark: no receiver sees it, and the model of the loss
-has long ended. [dB]"""
+"""A connection with more misalignment loss is dark: no receiver sees it. [dB]"""
 Ticks = NDArray[np.int64]
 
 

@@ -16,10 +16,11 @@ from sim.camera.exposure import (
 )
 from sim.camera.settings import Camera
 from sim.kernels import compiled, plain
-from sim.kernels.observed import ErrorTraces, LossTraces
+from sim.kernels.observed import ErrorTraces
 from sim.kernels.threads import on_threads
 from sim.mirror.motion import Asked, Forcing, Moving
 from tests.rig import Rig
+from tests.watching import by_form
 
 CAMERA = Camera(1.8, 20000.0, 20.0, 6.0, 0.5, 32.0, 1900.0, 1023.0)
 BOTH = (compiled, plain)
@@ -206,7 +207,7 @@ def observed(kernels: ModuleType, interval: int, m: int = 6) -> list:
     for frame, history in enumerate(histories):
         kernels.observe_mirrors(20 * frame, history, aim, 3e-4, ErrorTraces(interval, *a))
         kernels.observe_connections(
-            20 * frame, history, aim, pairs, form, 0.8, LossTraces(interval, *b)
+            frame, history[None], by_form(aim, pairs, form, 0.8, interval, b)
         )
     return [*a, *b, histories, aim, pairs, form]
 
@@ -304,7 +305,7 @@ def test_no_kernel_writes_behind_its_arrays(m: int, shape: tuple[int, int]) -> N
         form = np.broadcast_to(np.eye(4), (m, 4, 4)).copy()
         k.observe_mirrors(0, history, np.zeros((2, m)), 1e-9, ErrorTraces(interval, *a))
         k.observe_connections(
-            0, history, np.zeros((2, m)), pairs, form, 1e-9, LossTraces(interval, *b)
+            0, history[None], by_form(np.zeros((2, m)), pairs, form, 1e-9, interval, b)
         )
         assert (a[1][0] != 0).all()
         assert (b[1][0] != 0).all()

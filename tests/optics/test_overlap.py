@@ -160,7 +160,7 @@ def test_one_edge_with_curvature_and_pointing(name, one):
 
 @pytest.mark.parametrize("name", CASES)
 @pytest.mark.parametrize("radius_um, bound_db", [(450.0, 0.003), (380.0, 0.02)])
-def test_two_edges_are_multiplied_within_a_stated_bound(name, radius_um, bound_db):
+def test_two_edges_add_within_a_stated_bound(name, radius_um, bound_db):
     for_rays, for_light = split(CASES[name])
     ray = rays(**for_rays)
     lamp = light(**for_light, radius_m=(1e-6 * radius_um, 1e-6 * radius_um))

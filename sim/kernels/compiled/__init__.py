@@ -8,8 +8,9 @@ are contiguous.
 
 from sim.kernels.compiled.camera import expose
 from sim.kernels.compiled.frames import run_frames
+from sim.kernels.compiled.losses import observe_connections
 from sim.kernels.compiled.normals import fill_normals
-from sim.kernels.compiled.observers import observe_connections, observe_mirrors
+from sim.kernels.compiled.observers import observe_mirrors
 from sim.kernels.compiled.plant import advance
 from sim.kernels.compiled.reading import centres, draw_readings, spot_paths
 from sim.kernels.compiled.recursion import filter_section

@@ -144,7 +144,7 @@ def _meet(k, beam, mode, x, y):  # type: ignore[no-untyped-def]
 def _on_face(  # type: ignore[no-untyped-def]
     s, mx, my, slope_x, slope_y, centre_x, centre_y, radius_m, edge
 ):
-    """Loss at the edge of one mirror. [dB]"""
+    """Share of the light, in amplitude, that the edge of one mirror leaves over."""
     short = radius_m / math.sqrt(1.0 + slope_x * slope_x + slope_y * slope_y)
     steep = math.hypot(slope_x, slope_y)
     ux = slope_x / steep if steep > 0.0 else 1.0
@@ -164,12 +164,11 @@ def _on_face(  # type: ignore[no-untyped-def]
         total += cross * (1.0 - np.exp(-u)) / u
     det = s[0] * s[2] - s[1] * s[1]
     root = np.sqrt(s[0]) * np.sqrt(det / s[0])
-    share = 0.5 / edge.shape[0] * root * total
-    return -DB * math.log(share.real * share.real + share.imag * share.imag)
+    return 0.5 / edge.shape[0] * root * total
 
 
 @step
-def _one(  # type: ignore[no-untyped-def]
+def one_connection(  # type: ignore[no-untyped-def]
     a, b, source, sink, axis, middle_m, radius_m, edge, wavelengths, scales, out, band
 ):
     """Trace and couple one connection whose tilts stand in `out`; fill the rest of it."""
@@ -245,11 +244,12 @@ def _one(  # type: ignore[no-untyped-def]
             bx, by = _times(_inverse(mode_b), x, y)
             bx, by = _times(mode_a, bx, by)
             _, s_a, mx_a, my_a = _meet(k, beam_a, mode_a, bx, by)
-            clipping = _on_face(
+            left = _on_face(
                 s_a, mx_a, my_a, sax, say, _dot(off_a, x_a), _dot(off_a, y_a), radius_m, edge
-            ) + _on_face(
+            ) + (_on_face(
                 s_b, mx_b, my_b, sbx, sby, _dot(off_b, x_b), _dot(off_b, y_b), radius_m, edge
-            )
+            ) - 1.0)
+            clipping = -DB * math.log(left.real * left.real + left.imag * left.imag)
         band[n] = gauss + clipping
         if n == 0:
             flat, _, _, _ = _meet(k, _carried(round_in, between_m), round_out, 0.0j, 0.0j)
@@ -280,7 +280,7 @@ def _couple(  # type: ignore[no-untyped-def]
                 out[c, 1] += ay
                 out[c, 2] += bx
                 out[c, 3] += by
-            _one(
+            one_connection(
                 a[i], b[j], source[i], sink[j], axis, middle_m, radius_m, edge, wavelengths,
                 scales, out[c], band[c],
             )  # fmt: skip

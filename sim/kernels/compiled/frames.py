@@ -7,8 +7,9 @@ from sim.camera.settings import Camera
 from sim.kernels.compilation import kernel, step
 from sim.kernels.compiled.camera import expose_block, window_buffers
 from sim.kernels.compiled.control import control_block, law_of_block, note_block
+from sim.kernels.compiled.losses import observe_connections
 from sim.kernels.compiled.normals import block_names, normals_block
-from sim.kernels.compiled.observers import connections, observe_block, observe_connection_block
+from sim.kernels.compiled.observers import observe_block
 from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
 from sim.kernels.law import KernelLaw
@@ -124,24 +125,6 @@ def _mirrors(  # type: ignore[no-untyped-def]
         start = N * take(taken)
 
 
-@kernel
-def _connections(taken, first, last, history, watched):  # type: ignore[no-untyped-def]
-    """Losses of connections in frames `first` to `last`, numbered from the start of the run."""
-    n_connections = watched.pairs.shape[0]
-    n_ticks = history.shape[1] - 1
-    tilts = np.empty(n_ticks * 4 * N)
-    start = N * take(taken)
-    while start < n_connections:
-        count = min(N, n_connections - start)
-        w = connections(start, count, watched.aim_rad, watched.pairs, watched.form_db)
-        for frame in range(first, last):
-            observe_connection_block(
-                start, count, w, tilts, frame * n_ticks, history[frame - first], watched.pairs,
-                watched.outage_db, watched.losses,
-            )  # fmt: skip
-        start = N * take(taken)
-
-
 def run_frames(
     setup: Setup, path: Paths, inputs: Inputs, motion: Motion, law: KernelLaw, memory: LawState,
     watched: Watched, scratch: Scratch,
@@ -160,7 +143,6 @@ def run_frames(
             _mirrors, blocks_of(len(setup.mirrors)), first, last, setup, path, inputs, motion, law,
             memory, watched, scratch,
         )  # fmt: skip
-        share(
-            _connections, blocks_of(len(watched.pairs)), inputs.first_frame + first,
-            inputs.first_frame + last, scratch.history, watched,
-        )  # fmt: skip
+        observe_connections(
+            inputs.first_frame + first, scratch.history[: last - first], watched
+        )

@@ -5,7 +5,9 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.kernels.observed import ErrorTraces, LossTraces
+from sim.kernels.observed import ErrorTraces
+from sim.kernels.stretch import Watched
+from sim.optics.beams import NO_LIGHT_DB, Beams, misalignment_db
 from sim.ports import Array
 
 F32 = np.float32
@@ -41,37 +43,46 @@ def observe_mirrors(
             error[row] = e[-1].T
 
 
-def observe_connections(
-    first_tick: int, history: Array, aim: Array, pairs: NDArray, form: Array, limit_db: float,
-    traces: LossTraces,
-) -> None:  # fmt: skip
-    """Add one frame's ticks of excess loss to the traces of connections.
+def observe_connections(first_frame: int, histories: Array, watched: Watched) -> None:
+    """Add the ticks of some frames to the traces of connections.
+
+    A loss is a quadratic form of the errors (Ax, Ay, Bx, By) up to where that holds for the
+    connection, and from there on the exact overlap, until there is no light.
 
     Parameters
     ----------
-    first_tick, history, aim
-        As in `observe_mirrors`.
-    pairs : (C, 2) ndarray of int
-        Columns of the fleet that carry each connection.
-    form : (C, 4, 4) ndarray
-        Excess loss as a quadratic form of the errors (Ax, Ay, Bx, By). [dB/rad^2]
-    limit_db : float
-        Excess loss beyond which a connection is out. [dB]
-    traces : LossTraces
-        Filled.
+    first_frame : int
+        Number of the first frame in the run.
+    histories : (F, N + 1, 2, M) ndarray
+        Tilts at the frames' tick edges; the first belongs to the frame before. [rad]
+    watched : Watched
+        What is observed; its traces of losses are filled.
     """
-    interval, excess, mean, peak, first_out, last_out, ticks_out = traces
-    for row, ticks, marks in _pieces(first_tick, history, interval, len(mean)):
-        e = (ticks - aim)[:, :, pairs]  # (n, 2, C, 2)
-        e = e.transpose(0, 2, 3, 1).reshape(len(ticks), len(pairs), 4)
-        loss = np.einsum("nci,cij,ncj->nc", e, form, e)
-        mean[row] += (loss.sum(axis=0) / interval).astype(F32)
-        np.maximum(peak[row], loss.max(axis=0).astype(F32), out=peak[row])
-        out = loss > limit_db
-        _mark(out, marks, first_out[row], last_out[row])
-        ticks_out[row] += out.sum(axis=0).astype(np.int32)
-        if marks[-1] == interval:
-            excess[row] = loss[-1]
+    pairs, beams = watched.pairs, watched.beams
+    interval, excess, mean, peak, first_out, last_out, ticks_out = watched.losses
+    n_ticks = histories.shape[1] - 1
+    for k, history in enumerate(histories):
+        first_tick = (first_frame + k) * n_ticks
+        for row, ticks, marks in _pieces(first_tick, history, interval, len(mean)):
+            loss = _losses(ticks[:, :, pairs], watched.aim_rad[:, pairs], watched.form_db, beams)
+            mean[row] += (loss.sum(axis=0) / interval).astype(F32)
+            np.maximum(peak[row], loss.max(axis=0).astype(F32), out=peak[row])
+            out = loss > watched.outage_db
+            _mark(out, marks, first_out[row], last_out[row])
+            ticks_out[row] += out.sum(axis=0).astype(np.int32)
+            if marks[-1] == interval:
+                excess[row] = loss[-1]
+
+
+def _losses(tilts: Array, aims: Array, form: Array, beams: Beams) -> Array:
+    """Return losses (n, C) from tilts (n, 2, C, 2) and aims (2, C, 2): axis, connection, side."""
+    four = tilts.transpose(0, 2, 3, 1).reshape(len(tilts), -1, 4)
+    error = four - aims.transpose(1, 2, 0).reshape(-1, 4)
+    loss = np.einsum("nci,cij,ncj->nc", error, form, error)
+    far = (loss > beams.form_range_db) & (loss < NO_LIGHT_DB)
+    if far.any():
+        loss[far] = misalignment_db(beams, np.nonzero(far)[1], four[far])
+    return np.asarray(loss)
 
 
 def _pieces(

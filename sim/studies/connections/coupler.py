@@ -6,8 +6,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.optics.build_errors import BuiltSwitch, CollimatorArray, MirrorArray
-from sim.optics.overlap import EDGE_POINTS, STEEP_RAD
+from sim.optics.beams import collimator_rows, edge_points, mirror_rows
+from sim.optics.build_errors import BuiltSwitch
 from sim.ports import Array
 
 Ports = NDArray[np.int64]
@@ -49,13 +49,10 @@ class Coupler:
         """
         self.built = built
         self._arrays = (
-            _mirrors(built.a), _mirrors(built.b), _collimators(built.source),
-            _collimators(built.sink),
+            mirror_rows(built.a), mirror_rows(built.b), collimator_rows(built.source),
+            collimator_rows(built.sink),
         )  # fmt: skip
-        steep = built.geometry.incidence_rad > 0.8 * STEEP_RAD
-        turn = 2.0 * np.pi * np.arange(EDGE_POINTS * (4 if steep else 1))
-        turn /= len(turn)
-        self._edge = np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+        self._edge = edge_points(built.geometry.incidence_rad)
         self._light = (np.asarray(wavelengths_m, dtype=float), np.asarray(scales, dtype=float))
         self._radius_m = mirror_radius_m
         self._couple = import_module("sim.kernels.compiled.couplings").couple
@@ -77,12 +74,3 @@ class Coupler:
             out[:, :4], out[:, 4], out[:, 5:7], mode, curvature, pointing, clipping, band
         )
 
-
-def _mirrors(array: MirrorArray) -> Array:
-    rows = (array.centre_m, array.grid_x, array.grid_y, array.normal, array.curvature_per_m[None])
-    return np.ascontiguousarray(np.concatenate(rows).T)
-
-
-def _collimators(array: CollimatorArray) -> Array:
-    rows = (array.point_m, array.way, array.waist_m[None])
-    return np.ascontiguousarray(np.concatenate(rows).T)
