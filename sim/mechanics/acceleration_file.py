@@ -7,7 +7,7 @@ rule and the value.
 import csv
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from sim.errors import ProfileError
 from sim.files.reading import read_text
 from sim.mechanics.plausible import check_names
+from sim.params import LARGEST
 from sim.ports import Array
 from sim.registry import nearest
 
@@ -32,6 +33,7 @@ GAP_STEPS = 1.5
 UNEVEN_STEPS = 0.2
 """A sample further than this many steps from an even grid is refused."""
 FEWEST_SAMPLES = 8
+BLOCK_ROWS = 4096
 
 
 class CsvLayout(NamedTuple):
@@ -117,6 +119,7 @@ def read_acceleration_csv(
     if time_unit != "s":
         table.values[:, 0] *= TIME_UNITS_S[time_unit]
     first_s, rate_hz, warnings = _even_rate(path, table)
+    _check_size(path, table, [columns[axis] for axis in used])
     acceleration = np.zeros((len(table.values), 3))
     acceleration[:, used] = unit_m_s2 * table.values[:, 1:]
     return Recording(first_s, rate_hz, acceleration, warnings, table.remarks)
@@ -166,8 +169,10 @@ def read_table(
     at = [header.index(name) for name in columns]
     numbers = np.array([number for number, _ in rows[1:]], dtype=np.int64)
     values = _fast_values([line for _, line in rows[1:]], len(header), at, comma)
-    if values is None:
-        values = _checked_values(path, rows[1:], header, at, comma)
+    if values is None:  # quotes, or a fault somewhere: row by row, but only where that is
+        values = np.concatenate(
+            [np.empty((0, len(at))), *_by_blocks(path, rows[1:], header, at, comma)]
+        )
     return AccelerationTable(values, numbers, "; ".join(line for line in remarks if line))
 
 
@@ -194,6 +199,16 @@ def _fast_values(lines: list[str], width: int, at: list[int], comma: str) -> Arr
     except (ValueError, OverflowError):
         return None
     return values if np.isfinite(values).all() else None
+
+
+def _by_blocks(
+    path: Path, rows: list[tuple[int, str]], header: list[str], at: list[int], comma: str
+) -> Iterator[Array]:
+    """Read rows block by block, a block at once where it is plain."""
+    for start in range(0, len(rows), BLOCK_ROWS):
+        block = rows[start : start + BLOCK_ROWS]
+        values = _fast_values([line for _, line in block], len(header), at, comma)
+        yield _checked_values(path, block, header, at, comma) if values is None else values
 
 
 def _checked_values(
@@ -432,6 +447,19 @@ def _even_rate(path: Path, table: AccelerationTable) -> tuple[float, float, tupl
             "file?); the even grid is used",
         )
     return first_s, 1.0 / step_s, warnings
+
+
+def _check_size(path: Path, table: AccelerationTable, names: Sequence[str]) -> None:
+    """Refuse values whose squares a double cannot hold, by their line."""
+    row, column = np.unravel_index(
+        int(np.abs(table.values[:, 1:]).argmax()), table.values[:, 1:].shape
+    )
+    value = float(table.values[row, 1 + column])
+    if abs(value) > LARGEST:
+        raise ProfileError(
+            f'{path}: line {table.lines[row]}: "{names[int(column)]}" must be a finite number of '
+            f"at most {LARGEST:g}, got {value:g}"
+        )
 
 
 def _check_length(path: Path, count: int) -> None:
