@@ -1,53 +1,41 @@
 """Any controller of the port as matrices: from the law that it states, or from trial steps."""
 
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
-from controllers.analysis.state_numbers import numbers_of, with_numbers
-from sim.ports import Array, Setpoint, TiltReading
+from controllers.analysis.nonlinearity import NotLinearError, look_into
+from controllers.analysis.trials import SMALL_RAD, WARM_UP, LinearController, by_trial, free_step
 from sim.ports.linear_law import LawMatrices, LinearLaw, states_law
 
-SMALL_RAD = 2.0**-20
-"""Size of the test signals, near 1 urad; a power of two, so that linear controllers are exact."""
-FAR_RAD = 1e6
-"""Limits that no test signal reaches. [rad]"""
-WARM_UP = 4
-"""Frames at rest before the controller is taken as running. [-]"""
+__all__ = ["LinearController", "amplitudes_for", "linearise", "of_law"]
 AMPLITUDES_RAD = (SMALL_RAD, 2.0**-15, 2.0**-12)
-"""At which linearity is proven: near 1, 30 and 240 urad, from below the readings' scatter to ten
-times it."""
+"""At which linearity is proven where no scatter is known: near 1, 30 and 240 urad."""
 PROOF_FRAMES = 64
 PROOF = 1e-6
 """Largest relative difference between matrices and controller. [-]"""
+LEAST_GAIN = 1e-3
+"""Corrections below this share of the readings are held to it. [-]"""
 
 
-class LinearController(NamedTuple):
-    """x[k+1] = A x[k] + B e[k], u[k] = C x[k] + D e[k], for a mirror with both its axes.
-
-    The leading axis has one entry for each mirror, or a single one that holds for all.
-    """
-
-    A: Array
-    """(1 or M, n, n)"""
-    B: Array
-    """(1 or M, n, 2) from the mismatch (x, y). [rad]"""
-    C: Array
-    """(1 or M, 2, n) to the correction (x, y). [rad]"""
-    D: Array
-    """(1 or M, 2, 2)"""
+def amplitudes_for(scatter_rad: float) -> tuple[float, ...]:
+    """Return sizes for the proof: a microradian, the readings' scatter, ten times that. [rad]"""
+    return (SMALL_RAD, max(scatter_rad, SMALL_RAD), max(10.0 * scatter_rad, 4.0 * SMALL_RAD))
 
 
-def linearise(controller: Any, n_mirrors: int = 1) -> LinearController:
+def linearise(
+    controller: Any, n_mirrors: int = 1, amplitudes_rad: Sequence[float] = AMPLITUDES_RAD
+) -> LinearController:
     """Return the matrices of a controller.
 
     A controller that states its law (`sim.ports.linear_law.StatesLaw`) is taken by its word. Of any
     other every floating-point number of the state is moved a little, and so is the reading; the
     differences of what `step` returns are the columns. Numbers that influence nothing are left out.
-    The result is then held against the controller itself on random readings of three sizes, from 1
-    to 240 urad, so that a controller that is not linear there (a dead band, a gain that depends on
-    size, rounding) is refused and not described wrongly. Limits and lost spots are outside a linear
-    description.
+    The result is then held against the controller itself, mirror by mirror, on random readings of
+    several sizes, so that a controller that is not linear there (a dead band, a gain that depends
+    on size, rounding) is refused and not described wrongly. Limits and lost spots are outside a
+    linear description.
 
     Parameters
     ----------
@@ -55,6 +43,8 @@ def linearise(controller: Any, n_mirrors: int = 1) -> LinearController:
         Any part with `initial_state` and `step` (see `sim.ports.Controller`).
     n_mirrors : int
         Mirrors that it is for; one whose gains differ by mirror gets matrices for each.
+    amplitudes_rad : sequence of float
+        Sizes of those readings; `amplitudes_for` gives them from the scatter of a camera. [rad]
 
     Returns
     -------
@@ -62,16 +52,22 @@ def linearise(controller: Any, n_mirrors: int = 1) -> LinearController:
 
     Raises
     ------
+    NotLinearError
+        If the matrices do not reproduce what the controller gives: a ValueError that says what was
+        seen, with the static nonlinearity if that is all that keeps the controller from it.
     ValueError
-        If the matrices do not reproduce what the controller gives.
+        If a correction has the wrong shape.
     """
     if states_law(controller):
         linear = of_law(controller.linear_law())
     else:
-        linear = _shared(_by_trial(controller, n_mirrors))
+        linear = _shared(by_trial(controller, n_mirrors))
     linear = _pruned(linear)
-    for amplitude_rad in AMPLITUDES_RAD:
-        _prove(controller, linear, n_mirrors, amplitude_rad)
+    for amplitude_rad in amplitudes_rad:
+        fault = _fault(controller, linear, n_mirrors, amplitude_rad)
+        if fault:
+            seen, found = look_into(controller, n_mirrors, amplitudes_rad)
+            raise NotLinearError(f"{fault}; {seen}", found)
     return linear
 
 
@@ -105,72 +101,38 @@ def of_law(law: LinearLaw) -> LinearController:
     return LinearController(A, B, C, D)
 
 
-def _by_trial(controller: Any, m: int) -> LinearController:
-    """Return the matrices of each mirror, from trial steps."""
-    state = controller.initial_state(m)
-    quiet = np.zeros((m, 2))
-    for _ in range(WARM_UP):
-        state, _ = _step(controller, state, quiet)
-    rest = numbers_of(state, m)
-    after, base = _answer(controller, state, quiet)
-    n = rest.shape[1]
-    A, B = np.zeros((m, n, n)), np.zeros((m, n, 2))
-    C, D = np.zeros((m, 2, n)), np.zeros((m, 2, 2))
-    for i in range(n):
-        moved = rest.copy()
-        moved[:, i] += SMALL_RAD
-        x, u = _answer(controller, with_numbers(state, moved), quiet)
-        A[:, :, i], C[:, :, i] = (x - after) / SMALL_RAD, (u - base) / SMALL_RAD
-    for axis in (0, 1):
-        x, u = _answer(controller, state, SMALL_RAD * np.tile(np.eye(2)[axis], (m, 1)))
-        B[:, :, axis], D[:, :, axis] = (x - after) / SMALL_RAD, (u - base) / SMALL_RAD
-    return LinearController(A, B, C, D)
+def _fault(controller: Any, linear: LinearController, m: int, amplitude_rad: float) -> str | None:
+    """Run controller and matrices side by side on readings that scatter by `amplitude_rad`.
 
-
-def _step(controller: Any, state: Any, error_rad: Array) -> tuple[Any, Array]:
-    wide = np.full(error_rad.shape, FAR_RAD)
-    reading = TiltReading(-error_rad, np.zeros(len(error_rad), np.uint8))
-    setpoint = Setpoint(np.zeros(error_rad.shape), -wide, wide)
-    state, correction = controller.step(state, reading, setpoint)
-    correction = np.asarray(correction, dtype=float)
-    if correction.shape != error_rad.shape:
-        raise ValueError(
-            f"a correction must be (M, 2), here {error_rad.shape}; got {correction.shape}"
-        )
-    return state, correction
-
-
-def _answer(controller: Any, state: Any, error_rad: Array) -> tuple[Array, Array]:
-    following, correction = _step(controller, state, error_rad)
-    return numbers_of(following, len(error_rad)), correction
-
-
-def _prove(controller: Any, linear: LinearController, m: int, amplitude_rad: float) -> None:
-    """Run controller and matrices side by side on readings that scatter by `amplitude_rad`."""
+    Return how they differ, None if they do not; each mirror is held to its own corrections.
+    """
     rng = np.random.default_rng(1)
     errors = amplitude_rad * rng.standard_normal((WARM_UP + PROOF_FRAMES, m, 2))
     errors[:WARM_UP] = 0.0
     state, x = controller.initial_state(m), np.zeros((m, linear.A.shape[-1], 1))
     rest = np.zeros((m, 2))
-    worst, largest = 0.0, 0.0
+    worst, largest = np.zeros(m), np.full(m, LEAST_GAIN * amplitude_rad)
     for k, error in enumerate(errors):
-        state, got = _step(controller, state, error)
+        state, got = free_step(controller, state, error)
         if k < WARM_UP:
             rest = got
             continue
         e = error[..., None]
         expected = (linear.C @ x + linear.D @ e)[..., 0]
         x = linear.A @ x + linear.B @ e
-        largest = max(largest, float(np.abs(got - rest).max()))
-        difference = np.abs(got - rest - expected).max()
-        worst = max(worst, float(difference)) if np.isfinite(difference) else np.inf
-    scale = max(largest, amplitude_rad)
-    if not worst <= PROOF * scale:
-        raise ValueError(
-            f"controller must be linear and time-invariant: after {PROOF_FRAMES} random readings "
-            f"of {1e6 * amplitude_rad:.3g} urad its correction differs by {worst / scale:.2g} of "
-            "its largest from what its own matrices say"
-        )
+        largest = np.maximum(largest, np.abs(got - rest).max(axis=1))
+        difference = np.abs(got - rest - expected).max(axis=1)
+        worst = np.maximum(worst, np.where(np.isfinite(difference), difference, np.inf))
+    ratio = worst / np.where(np.isfinite(largest), largest, 1.0)
+    i = int(ratio.argmax())
+    if ratio[i] <= PROOF:
+        return None
+    where = f" of mirror {i + 1} of {m}" if m > 1 else ""
+    return (
+        f"controller must be linear and time-invariant: after {PROOF_FRAMES} random readings of "
+        f"{1e6 * amplitude_rad:.3g} urad its correction{where} differs by {ratio[i]:.2g} of its "
+        "largest from what its own matrices say"
+    )
 
 
 def _shared(linear: LinearController) -> LinearController:

@@ -1,5 +1,7 @@
 """The command `mirrorloop margins`."""
 
+from typing import TYPE_CHECKING
+
 import click
 
 from sim.cli.guard import showing
@@ -7,6 +9,9 @@ from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.errors import MISSED
 from sim.files.text import shown
+
+if TYPE_CHECKING:
+    from sim.studies.margins.sector import SectorStudy
 
 
 @click.command()
@@ -40,7 +45,9 @@ def margins(
 
     Writes margins.json (a row for each mirror and axis), summary.json, responses.csv (L, S and T of
     the worst loops), steps.csv and report.html. Ends with 1 if a loop is unstable or misses a
-    requirement of the scenario.
+    requirement of the scenario. A controller that is not linear has no margins: what was seen is
+    said, and if all but a static map of it is linear, circle criterion and describing function
+    answer instead (sector.json); 1 if a loop is not certain to be stable.
     """
     from pathlib import Path
 
@@ -52,16 +59,28 @@ def margins(
     from sim.scenario.model import load_scenario
     from sim.studies.margins.curves import loops_named
     from sim.studies.margins.filing import write_margins
-    from sim.studies.margins.margins import REJECTION_HZ, study, summary_of
+    from sim.studies.margins.margins import (
+        REJECTION_HZ,
+        NonlinearLawError,
+        study,
+        summary_of,
+    )
     from sim.studies.margins.margins_page import WORDS
     from sim.studies.margins.required import against, verdict_words
+    from sim.studies.margins.sector import sector_study
 
     path = find(scenario)
     check_output(Path(out), kind="margins", overwrite=overwrite)
     with naming(path, overrides):
         built = build(load_scenario(path, overrides))
         nyquist_hz = 0.5 / built.parts.clock.frame_s
-        result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))
+        try:
+            result = study(built, at or tuple(f for f in REJECTION_HZ if f <= nyquist_hz))
+        except NonlinearLawError as exc:
+            if exc.found is None:
+                raise
+            _sector(ctx, sector_study(built, exc.found), out, overwrite)
+            return
         loops_named(result, loops)
     folder = write_margins(result, out, overwrite=overwrite, asked=asked_by(ctx), loops=loops)
     summary = summary_of(result)
@@ -81,4 +100,18 @@ def margins(
             say(f"all of them become stable if the gain falls by {number(fall, 'dB', 3)}")
         ctx.exit(MISSED)
     if not all(row.met for row in required):
+        ctx.exit(MISSED)
+
+
+def _sector(ctx: click.Context, result: "SectorStudy", out: str, overwrite: bool) -> None:
+    """File and say what holds for a law that has no margins."""
+    from sim.cli.asked import asked_by
+    from sim.studies.margins.filing import write_sector
+    from sim.studies.margins.sector import sector_verdict
+
+    with showing(write_sector(result, out, overwrite=overwrite, asked=asked_by(ctx))):
+        say(f"{shown(result.built.resolved.title)}: the controller is not linear, so no margins")
+        say(f"seen: {result.found.kind}")
+        say(sector_verdict(result))
+    if not result.circle.certain.all():
         ctx.exit(MISSED)

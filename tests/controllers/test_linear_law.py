@@ -9,7 +9,8 @@ from mirrorloop.testing.controllers import PLANT, readings
 
 from controllers import CONTROLLERS
 from controllers.analysis.linear_loop import controller_response
-from controllers.analysis.linearise import LinearController, _by_trial, linearise, of_law
+from controllers.analysis.linearise import LinearController, linearise, of_law
+from controllers.analysis.trials import by_trial
 from controllers.pi import Pi
 from sim.kernels.compiled.control import control_block, law_of_block
 from sim.kernels.law import law_of, memory_of, state_of
@@ -32,7 +33,7 @@ def test_every_shipped_controller_states_its_law(kind: str, settings: Any) -> No
     assert states_law(controller)
     assert faults(controller.linear_law(), 5) == ()
     f_hz = np.array([0.3, 11.0, 83.0, 240.0, 437.0])
-    law, steps = of_law(controller.linear_law()), _by_trial(controller, 1)
+    law, steps = of_law(controller.linear_law()), by_trial(controller, 1)
     law = linearise(controller)  # an unmoved state at 1 would make the resolvent singular at rest
     one, other = (controller_response(each, f_hz, PLANT.frame_s) for each in (law, steps))
     # The differences of trial steps of 1 urad on sums of 1e-3 rad are good to some 1e-10.

@@ -29,6 +29,9 @@ find_scenario = _find_scenario
 from sim.studies.margins.margins import study as _study_margins
 from sim.studies.margins.margins import MarginsStudy as MarginsStudy
 from sim.studies.margins.margins import rows as _margins_table
+from sim.studies.margins.margins import NonlinearLawError as NonlinearLawError
+from sim.studies.margins.sector import sector_study as _study_sector
+from sim.studies.margins.sector import SectorStudy as SectorStudy
 from sim.studies.margins.spectra import spectra_of as spectra_of
 from sim.studies.margins.spectra import Spectra as Spectra
 from sim.studies.margins.predict import predict as predict
@@ -53,6 +56,7 @@ study_yield = _study_yield
 connections = _connections
 record_log = _record_log
 study_margins = _study_margins
+study_sector = _study_sector
 margins_table = _margins_table
 sensitivity = _sensitivity
 fastest_loops = _fastest_loops
@@ -125,6 +129,10 @@ from controllers.analysis import controller_system as controller_system
 from controllers.analysis import plant_system as plant_system
 from controllers.analysis import loop_system as loop_system
 from controllers.analysis import closed_systems as closed_systems
+from controllers.analysis.circle_criterion import circle_criterion as circle_criterion
+from controllers.analysis.describing_function import describing_function as describing_function
+from controllers.analysis.nonlinearity import Nonlinearity as Nonlinearity
+from controllers.analysis.nonlinearity import NotLinearError as NotLinearError
 from controllers.analysis import ClosedSystems as ClosedSystems
 from controllers.rules import half_rule as half_rule
 from controllers.rules import simc as simc

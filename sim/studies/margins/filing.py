@@ -19,6 +19,8 @@ from sim.studies.margins.curves import (
 )
 from sim.studies.margins.margins import MarginsStudy, rows, summary_of
 from sim.studies.margins.margins_page import page_of
+from sim.studies.margins.sector import SectorStudy, sector_rows, sector_summary
+from sim.studies.margins.sector_page import sector_page
 from sim.studies.run.preview import played_in, strip_of
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 
@@ -48,6 +50,23 @@ def write_margins(
     return write_study(
         folder, {"margins": rows(result), "summary": summary_of(result)}, page_of(result),
         result.built, kind="margins", overwrite=overwrite, asked=asked, texts=texts,
+    )  # fmt: skip
+
+
+def write_sector(
+    result: SectorStudy, folder: str | Path, *, overwrite: bool = False,
+    asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
+    """Write sector.json, summary.json, scenario.toml and report.html; return the folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and `overwrite` is false, or it cannot be written.
+    """
+    return write_study(
+        folder, {"sector": sector_rows(result), "summary": sector_summary(result)},
+        sector_page(result), result.built, kind="margins", overwrite=overwrite, asked=asked,
     )  # fmt: skip
 
 

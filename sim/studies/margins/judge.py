@@ -26,7 +26,7 @@ from sim.results.metrics import mirror_name
 from sim.studies.margins.plant import plant_belief, plant_of
 from sim.studies.margins.predict import Prediction, predict
 from sim.studies.margins.settling import move_of, ringing_of, settle
-from sim.studies.margins.spectra import Spectra, spectra_of
+from sim.studies.margins.spectra import Spectra, proof_sizes, spectra_of
 
 BANDS: Final = 120
 GRID: Final = 260
@@ -97,6 +97,7 @@ class GainJudge:
         self.built, self.demands = built, demands
         self.plant, self.belief = plant_of(built), plant_belief(built)
         self.spectra: Spectra = spectra_of(built, BANDS)
+        self._sizes_rad = proof_sizes(built)
         self.kind = str(built.resolved.controller["kind"])
         self._plug_in = plug_in(CONTROLLERS, built.resolved.controller, "controller")
         self.move = move_of(built)
@@ -122,7 +123,7 @@ class GainJudge:
         """Return the loops with a controller of these settings."""
         controller = self.controller(settings)
         try:
-            return Loop(linearise(controller, len(self.plant.mix)), self.plant)
+            return Loop(linearise(controller, len(self.plant.mix), self._sizes_rad), self.plant)
         except ValueError as exc:
             raise ScenarioError(f"controller: {exc}") from exc
 

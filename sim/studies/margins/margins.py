@@ -20,8 +20,9 @@ from controllers.analysis.linear_loop import (
     noise_gain,
     sensitivity,
 )
-from controllers.analysis.linearise import linearise
+from controllers.analysis.linearise import LinearController, linearise
 from controllers.analysis.margins import Margins, margins
+from controllers.analysis.nonlinearity import Nonlinearity, NotLinearError
 from controllers.analysis.poles import NearestPole, nearest_poles
 from sim.assembly.build import Built
 from sim.errors import ScenarioError
@@ -29,6 +30,7 @@ from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.plant import delay_of, plant_of, stiffening_of
 from sim.studies.margins.required import against
+from sim.studies.margins.spectra import proof_sizes
 from sim.studies.margins.steps import NO_STEPS, Steps, steps_of
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
@@ -48,6 +50,17 @@ ASSUMPTIONS: Final = (
     "Delay margins are read from the phase at crossover, as if the added delay were e^(-j w tau).",
     "Gain, phase and delay margins change one thing at a time, in one axis.",
 )
+
+
+class NonlinearLawError(ScenarioError):
+    """A controller without margins; `found` is what can be said of it instead, if anything.
+
+    See `sim.studies.margins.sector`.
+    """
+
+    def __init__(self, message: str, found: Nonlinearity | None = None) -> None:
+        super().__init__(message)
+        self.found = found
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,8 +140,10 @@ def study(
 
     Raises
     ------
+    NonlinearLawError
+        If the controller is not linear in small signals: a ScenarioError that says what was seen.
     ScenarioError
-        If the controller is not linear in small signals, or a frequency is not inside the band.
+        If a frequency is not inside the band.
     """
     nyquist_hz = 0.5 / built.parts.clock.frame_s
     for frequency in rejection_hz:
@@ -137,11 +152,7 @@ def study(
                 f"--at: a frequency must be above 0 and at most half the frame rate, "
                 f"{nyquist_hz:g} Hz (got {frequency:g})"
             )
-    try:
-        linear = linearise(built.parts.controller, len(built.parts.mirrors))
-    except ValueError as exc:
-        raise ScenarioError(f"controller: {exc}") from exc
-    loop = Loop(linear, plant_of(built))
+    loop = Loop(linear_of(built), plant_of(built))
     closed = close(loop)
     grid = frequency_grid(loop)
     whole = sensitivity(loop_gain(loop, grid))
@@ -165,6 +176,22 @@ def study(
         steps=NO_STEPS,
     )
     return replace(result, steps=steps_of(result)) if with_steps else result
+
+
+def linear_of(built: Built) -> LinearController:
+    """Return the controller of a scenario as matrices.
+
+    Raises
+    ------
+    NonlinearLawError
+        If it is not linear in small signals: a ScenarioError that says what was seen.
+    """
+    try:
+        return linearise(built.parts.controller, len(built.parts.mirrors), proof_sizes(built))
+    except NotLinearError as exc:
+        raise NonlinearLawError(f"controller: {exc}", exc.found) from exc
+    except ValueError as exc:
+        raise ScenarioError(f"controller: {exc}") from exc
 
 
 def own_sensitivity(loop: Loop, frequency_hz: Array) -> Array:

@@ -22,6 +22,7 @@ from sim.assembly.build import Built, build
 from sim.errors import ScenarioError
 from sim.ports import PlantBelief
 from sim.results.requirements import RequirementsParams
+from sim.studies.margins.margins import linear_of
 from sim.studies.margins.plant import delay_of, plant_belief, plant_of, stiffening_of
 from sim.studies.margins.predict import predict
 from sim.studies.margins.spectra import spectra_of
@@ -71,7 +72,7 @@ def changed(built: Built) -> list[Point]:
     """
     spectra = spectra_of(built, BANDS)
     belief = plant_belief(built)
-    linear = linearise(built.parts.controller, len(built.parts.mirrors))
+    linear = linear_of(built)
     points = []
     for what in ("resonance", "quality", "gain", "delay"):
         for factor in FACTORS:
@@ -80,7 +81,7 @@ def changed(built: Built) -> list[Point]:
             plant = _altered(built, belief, what, factor)
             points.append(_point(built, Loop(linear, plant), spectra, what, factor))
     for factor, other in _rates(built):
-        loop = Loop(linearise(other.parts.controller, len(other.parts.mirrors)), plant_of(other))
+        loop = Loop(linear_of(other), plant_of(other))
         points.append(_point(other, loop, spectra_of(other, BANDS), "frame rate", factor))
     return points
 

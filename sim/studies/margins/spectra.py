@@ -4,6 +4,7 @@ from typing import Final, Literal, NamedTuple
 
 import numpy as np
 
+from controllers.analysis.linearise import AMPLITUDES_RAD, amplitudes_for
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
 from sim.errors import ScenarioError
@@ -116,6 +117,19 @@ def reading_scatter_rad(built: Built) -> Array:
         )
     variance = seen.var(axis=0, ddof=1).mean(axis=0)
     return np.sqrt(variance) / parts.scale_px_per_rad
+
+
+def proof_sizes(built: Built) -> tuple[float, ...]:
+    """Return the sizes of readings at which a scenario's controller must be linear. [rad]
+
+    A microradian, the scatter of its readings, and ten times that; the usual ones where the camera
+    has no noise, or cannot read.
+    """
+    try:
+        scatter = float(reading_scatter_rad(built).max())
+    except ScenarioError:
+        scatter = 0.0
+    return amplitudes_for(scatter) if scatter > 0 else AMPLITUDES_RAD
 
 
 def resonance_gain(built: Built, frequency_hz: Array) -> Array:
