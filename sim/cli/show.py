@@ -113,7 +113,7 @@ def speed(provenance: dict[str, Any]) -> list[str]:
     lines = [
         f"{simulated_s:g} s simulated in {wall_s:.1f} s ({simulated_s / wall_s:.2f} x real time) "
         f"on {threads} thread{'s' if threads > 1 else ''}; {start_s:.1f} s of it to load or "
-        "compile kernels, in the first frames",
+        "compile kernels, and for the first frames",
         f"execution: {execution}",
     ]
     if loop_s > 0:

@@ -17,6 +17,9 @@ import llvmlite
 import numba
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler import Compiler
+from numba.core.registry import CPUDispatcher
+
+from sim.kernels.preparing import preparing
 
 HERE = Path(__file__).parent
 SIM = HERE.parent
@@ -77,10 +80,30 @@ def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
     before = config.CACHE_DIR
     config.CACHE_DIR = str(cache_folder())
     try:
-        made = numba.njit(**KERNEL)(function)
+        made: Any = numba.njit(**KERNEL)(function)
     finally:
         config.CACHE_DIR = before
+    made.__class__ = _Kernel
     return made  # type: ignore[no-any-return]
+
+
+class _Kernel(CPUDispatcher):  # type: ignore[misc]
+    """Numba's own, but that the time it takes to compile or to load is counted."""
+
+    def compile(self, sig: Any) -> Any:
+        """Return the machine code for some types of arguments."""
+        with preparing():
+            return super().compile(sig)
+
+
+class _Step(CPUDispatcher):  # type: ignore[misc]
+    """Numba's own, but that Python cannot call it: there is no machine code of its own."""
+
+    def __call__(self, *args: Any, **kwargs: Any) -> Any:
+        raise TypeError(
+            f"{self.py_func.__module__}.{self.py_func.__qualname__} is a step of a kernel; "
+            "Python cannot call it, only kernels and other steps can"
+        )
 
 
 class _NoPlace:
@@ -123,8 +146,18 @@ STEP: dict[str, Any] = {
     "no_cfunc_wrapper": True,
 }  # fmt: skip
 
-step = numba.njit(**STEP)
-"""A step of a kernel, which kernels and other steps call. There is no way to it from Python."""
 
-inlined = numba.njit(**STEP, forceinline=True)
-"""A small step: always part of the code that calls it."""
+def step(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Make a step of a kernel, which kernels and other steps call; Python cannot."""
+    return _step(function, **STEP)
+
+
+def inlined(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Make a small step: always part of the code that calls it."""
+    return _step(function, **STEP, forceinline=True)
+
+
+def _step(function: Callable[..., Any], **options: Any) -> Callable[..., Any]:
+    made: Any = numba.njit(**options)(function)
+    made.__class__ = _Step
+    return made  # type: ignore[no-any-return]

@@ -5,6 +5,7 @@ from itertools import pairwise
 from time import perf_counter
 from typing import NamedTuple
 
+from sim.kernels.preparing import preparing_s
 from sim.loop.plan import Stretch
 
 
@@ -33,7 +34,8 @@ class Spent(NamedTuple):
     """Wall-clock time of a run of the loop, as measured; inside a fused call nothing can be."""
 
     start_s: float = 0.0
-    """The first stretch of frames with all before it: kernels are loaded in it, or compiled. [s]"""
+    """The first stretch of frames with all before it, and whatever later frames took to load or to
+    compile kernels. [s]"""
     stages_s: tuple[float, ...] = (0.0,) * len(Stage)
     """Each `Stage`, without that. [s]"""
     fused_frames: int = 0
@@ -44,27 +46,38 @@ class Spent(NamedTuple):
         return {stage.name.lower(): self.stages_s[stage] for stage in Stage if self.stages_s[stage]}
 
 
-Laps = list[tuple[Stage | None, float]]
-"""Moments [s], each with the stage that ended then; the first is the beginning."""
+class Lap(NamedTuple):
+    """A moment, with the stage that ended then; the first is the beginning."""
+
+    stage: Stage | None
+    at_s: float
+    preparing_s: float
+    """What kernels took to load or to compile, up to then. [s]"""
+
+
+Laps = list[Lap]
 
 
 def begun() -> Laps:
     """Return laps that begin now."""
-    return [(None, perf_counter())]
+    return [Lap(None, perf_counter(), preparing_s())]
 
 
 def lap(laps: Laps, stage: Stage) -> None:
     """Count the time since the last lap for a stage."""
-    laps.append((stage, perf_counter()))
+    laps.append(Lap(stage, perf_counter(), preparing_s()))
 
 
 def with_laps(spent: Spent, laps: Laps, stretch: Stretch, *, start: bool) -> Spent:
     """Return the times with those of a stretch of frames: by stage, or all for the start."""
     fused_frames = spent.fused_frames + stretch.fused * stretch.frames
     if start:
-        return Spent(spent.start_s + laps[-1][1] - laps[0][1], spent.stages_s, fused_frames)
+        start_s = spent.start_s + laps[-1].at_s - laps[0].at_s
+        return Spent(start_s, spent.stages_s, fused_frames)
     stages_s = list(spent.stages_s)
-    for (_, before_s), (stage, at_s) in pairwise(laps):
-        assert stage is not None
-        stages_s[stage] += at_s - before_s
-    return Spent(spent.start_s, tuple(stages_s), fused_frames)
+    for before, now in pairwise(laps):
+        assert now.stage is not None
+        prepared_s = now.preparing_s - before.preparing_s
+        stages_s[now.stage] += max(now.at_s - before.at_s - prepared_s, 0.0)
+    start_s = spent.start_s + laps[-1].preparing_s - laps[0].preparing_s
+    return Spent(start_s, tuple(stages_s), fused_frames)

@@ -13,7 +13,10 @@ import pytest
 
 from sim.camera.settings import Camera
 from sim.kernels import compilation, compiled
-from sim.kernels.compiled import camera, frames
+from sim.kernels.compiled import camera, control, frames
+from sim.kernels.preparing import preparing_s
+from sim.loop.plan import Stretch
+from sim.loop.stopwatch import Lap, Spent, Stage, with_laps
 
 SIM = Path(compilation.__file__).parents[1]
 CAMERA = Camera(1.8, 20000.0, 20.0, 6.0, 0.5, 32.0, 1900.0, 1023.0)
@@ -118,3 +121,28 @@ def test_nothing_about_the_process_is_set_on_import() -> None:
         check=True, capture_output=True, text=True, cwd=SIM.parent,
     )  # fmt: skip
     assert told.stdout.strip() == "True", "opencv sets LD_LIBRARY_PATH; we set nothing"
+
+
+def test_python_cannot_call_a_step() -> None:
+    """A step has no machine code of its own; calling it would end the process."""
+    with pytest.raises(TypeError, match=r"camera\.lit is a step of a kernel"):
+        camera.lit(np.zeros(16, np.float32), 0, None, None, 2, 2, 0.0)
+    with pytest.raises(TypeError, match=r"control_block is a step of a kernel"):
+        control.control_block()
+
+
+def test_time_to_load_kernels_is_counted_whenever_it_comes() -> None:
+    """A kernel that is loaded in the middle of a run counts for the start, not for its stage."""
+    before = preparing_s()
+    made = compilation.kernel(lambda x: x + 1)
+    assert preparing_s() == before
+    assert made(1) == 2
+    first = preparing_s()
+    assert first > before
+    assert made(2) == 3
+    assert preparing_s() == first
+    stretch = Stretch(0, 10, True, "end")
+    laps = [Lap(None, 10.0, 1.0), Lap(Stage.FUSED, 12.0, 1.5), Lap(Stage.PICTURES, 15.0, 4.0)]
+    spent = with_laps(Spent(), laps, stretch, start=False)
+    assert spent.start_s == 3.0
+    assert spent.by_stage_s() == {"fused": 1.5, "pictures": 0.5}
