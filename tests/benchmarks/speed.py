@@ -1,7 +1,8 @@
 """Measure the speed of the product beside its opponents, in one run on one machine.
 
 `python tests/benchmarks/speed.py [--write]`; with `--write`, the tables go to docs/performance.md
-and the figure to docs/performance.png. Not a test: times depend on the machine and on what else it
+and the figure to docs/performance.png. `--against PATH` times another checkout as well, in turn,
+and `--only-against` nothing else. Not a test: times depend on the machine and on what else it
 does. Every figure is the best of several rounds, and the rounds of all variants take turns.
 """
 
@@ -35,6 +36,13 @@ from sim.scenario.model import load_scenario
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 from tests.benchmarks.by_hand import by_python_control, by_solve_ivp, run_script  # noqa: E402
+from tests.benchmarks.checkouts import (  # noqa: E402
+    Variant,
+    compared,
+    on_registers,
+    together,
+    workers,
+)
 
 DEMO = ROOT / "scenarios" / "harrow_point_earthquake.toml"
 PORTS = {24: 6, 48: 8, 80: 10, 96: 12, 192: 16, 384: 24}
@@ -166,47 +174,13 @@ def product(duration_ms: int) -> dict[str, Callable[[], int]]:
     return calls
 
 
-WORKER = """
-import sys
-from tests.benchmarks.speed import looped
-call = looped(int(sys.argv[1]), 1)
-call()
-print("ready", flush=True)
-for line in sys.stdin:
-    print(call(), flush=True)
-"""
-
-
 @contextmanager
 def side_by_side(duration_ms: int) -> Iterator[Callable[[], int]]:
     """Give a call that lets two processes simulate the demo, each by itself on one thread."""
-    workers = [
-        subprocess.Popen(
-            [sys.executable, "-c", WORKER, str(duration_ms)],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, cwd=ROOT,
-        )
-        for _ in range(2)
-    ]  # fmt: skip
-
-    def ask(worker: Any) -> None:
-        worker.stdin.write("again\n")
-        worker.stdin.flush()
-
-    def told(worker: Any) -> str:
-        return str(worker.stdout.readline())
-
-    def call() -> int:
-        for worker in workers:
-            ask(worker)
-        return sum(int(told(worker)) for worker in workers)
-
-    try:
-        for worker in workers:
-            told(worker)
-        yield call
-    finally:
-        for worker in workers:
-            worker.communicate()
+    variant = Variant("fused, 1 thread", duration_ms, 1)
+    with workers(count=2) as pair:
+        together(pair, variant)
+        yield lambda: together(pair, variant)[0]
 
 
 def by_mirrors(duration_ms: int) -> dict[str, Callable[[], int]]:
@@ -323,13 +297,26 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--write", action="store_true", help="Write docs/performance.md.")
     parser.add_argument("--quick", action="store_true", help="Few and short rounds.")
+    parser.add_argument("--against", type=Path, metavar="PATH", help="Another checkout to time.")
+    parser.add_argument("--only-against", action="store_true", help="Compare, and nothing else.")
     options = parser.parse_args()
+    if options.only_against and options.against is None:
+        parser.error("--only-against needs --against PATH")
     sys.stderr.write(f"load before: {os.getloadavg()[0]:.2f}\n")
     rounds, duration_ms = (1, 500) if options.quick else (20, 1000)
 
     def tell(what: str) -> None:
         sys.stderr.write(f"measuring {what}\n")
 
+    sides = {}
+    if options.against is not None:
+        tell(f"this checkout and {options.against}")
+        sides = compared(options.against, duration_ms, 2 if options.quick else 20)
+        if options.only_against:
+            from tests.benchmarks.speed_page import comparison
+
+            print("\n".join(comparison(sides)))
+            return
     tell("kernels (to load or compile them)")
     for call in product(200).values():
         call()
@@ -348,13 +335,19 @@ def main() -> None:
     memory_full = memory_mb(20, 1000.0)
     tell("start-up")
     starts = start_up(1 if options.quick else 4)
+    registers = []
+    if not options.quick:
+        tell("vector registers")
+        registers = on_registers(vectors(), duration_ms, rounds)
     parts = made(f"duration_ms={duration_ms}")
     with on_threads(1):
         spent = Spents(simulate(parts).spent, simulate(parts, fused=False).spent)
 
     from tests.benchmarks.speed_page import figure, page
 
-    text = page(machine(), found, mirrors, frames, memory, memory_full, starts, spent)
+    text = page(
+        machine(), found, mirrors, frames, memory, memory_full, starts, spent, registers, sides
+    )
     print(text)
     if options.write:
         (ROOT / "docs" / "performance.md").write_text(text, encoding="utf-8")

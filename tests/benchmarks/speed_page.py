@@ -31,7 +31,7 @@ SAYS = {
 
 def page(
     machine: str, found: Any, mirrors: Any, frames: Any, memory: Any, memory_full: Any,
-    starts: Any, spent: Any,
+    starts: Any, spent: Any, registers: Any = (), sides: Any = None,
 ) -> str:  # fmt: skip
     """Return docs/performance.md."""
     script = found[SCRIPT].per_frame_s
@@ -64,6 +64,8 @@ def page(
         "Two threads on one run take "
         f"{threads / processes:.2f} times as long for a frame as two processes do, a run each.",
         "",
+        *(["## Vector registers, threads and processes", "", *_registers(registers), ""]
+          if registers else []),
         "The script leaves out what would cost it more: amplifier noise, errors and losses between "
         "frames, lost spots, limits. Its errors agree with the product's: within 5 urad in the "
         "first frame, then but for steps of the DAC (10.4 urad).",
@@ -140,7 +142,48 @@ def page(
     ]
     for name, (first, wall, used) in starts.items():
         lines.append(f"| `{name}` | {_time(first)} | {_time(wall)} | {_time(used)} |")
+    if sides:
+        lines += ["", *comparison(sides)]
     return "\n".join(lines) + "\n"
+
+
+def _registers(registers: Any) -> list[str]:
+    """Return the table of threads and processes on each kind of registers."""
+    lines = [
+        "Sixteen mirrors go side by side on either; where registers are shorter, two serve for "
+        "one. *Used* is processor time for a frame.",
+        "",
+        "| registers | 1 thread | used | 2 threads | used | 2 processes, a frame of either | used "
+        "| threads / processes |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    for each in registers:
+        times = " | ".join(
+            f"{_time(best.wall_s)} | {_time(best.used_s)}"
+            for best in (each.one, each.two_threads, each.two_processes)
+        )
+        ratio = each.two_threads.wall_s / each.two_processes.wall_s
+        lines.append(f"| {each.name} | {times} | {ratio:.2f} |")
+    return lines
+
+
+def comparison(sides: Any) -> list[str]:
+    """Return the section on another checkout: both timed in turn, each in a process of its own."""
+    lines = [
+        "## Beside another checkout",
+        "",
+        "Both were timed in turn, in one run, each in a process of its own.",
+        "",
+        "| variant | a frame takes | other | change | processor time | other | change |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for name, (this, other) in sides.items():
+        lines.append(
+            f"| {name} | {_time(this.wall_s)} | {_time(other.wall_s)} | "
+            f"{100 * (this.wall_s / other.wall_s - 1):+.1f} % | {_time(this.used_s)} | "
+            f"{_time(other.used_s)} | {100 * (this.used_s / other.used_s - 1):+.1f} % |"
+        )
+    return lines
 
 
 def figure(found: Any, mirrors: Any, frames: Any, path: Path) -> None:
