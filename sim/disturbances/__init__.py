@@ -3,10 +3,19 @@
 from typing import Any, Final
 
 from sim.disturbances.drift import Drift, RandomWalk
+from sim.disturbances.played import played
 from sim.disturbances.record import Record
 from sim.disturbances.shock import Shock
 from sim.disturbances.slow import Ageing, Charging
 from sim.disturbances.thermal import Thermal
+from sim.mechanics.profiles.ambient_vibration import AmbientVibration
+from sim.mechanics.profiles.free_fall import FreeFall
+from sim.mechanics.profiles.pulse_train import PulseTrain
+from sim.mechanics.profiles.random_vibration import RandomVibration
+from sim.mechanics.profiles.sine_dwell import SineDwell
+from sim.mechanics.profiles.sine_on_random import SineOnRandom
+from sim.mechanics.profiles.sine_sweep import SineSweep
+from sim.mechanics.profiles.spectrum_match import SpectrumMatch
 from sim.registry import Registry, class_fault
 
 DISTURBANCES: Final[Registry[type[Any]]] = Registry(
@@ -14,11 +23,19 @@ DISTURBANCES: Final[Registry[type[Any]]] = Registry(
     "disturbances",
     {
         "ageing": Ageing,
+        "ambient_vibration": played(AmbientVibration),
         "charging": Charging,
         "drift": Drift,
+        "free_fall": played(FreeFall),
+        "pulse_train": played(PulseTrain),
         "random_walk": RandomWalk,
+        "random_vibration": played(RandomVibration),
         "record": Record,
         "shock": Shock,
+        "sine_dwell": played(SineDwell),
+        "sine_on_random": played(SineOnRandom),
+        "sine_sweep": played(SineSweep),
+        "spectrum_match": played(SpectrumMatch),
         "thermal": Thermal,
     },
     class_fault({"initial_state": (), "advance": ("state", "first_frame", "n_frames")}, "site"),

@@ -2,7 +2,7 @@
 
 import hashlib
 from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Any, ClassVar, Literal, Self
 
 import numpy as np
 from pydantic import Field, model_validator
@@ -27,6 +27,8 @@ JUMP = 0.01
 
 class RecordParams(Block):
     """A measured acceleration record and how it is played."""
+
+    LEVEL: ClassVar[str] = "scale"
 
     kind: Literal["record"]
     file: Annotated[str, Field(min_length=1)]

@@ -1,24 +1,22 @@
 """A single shock pulse of a standard shape."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
 from pydantic import field_validator
 
 from sim.errors import ScenarioError
-from sim.mechanics.acceleration_file import STANDARD_GRAVITY_M_S2
+from sim.mechanics.profiles.profile import STANDARD_GRAVITY_M_S2, Axis
+from sim.mechanics.profiles.profile import unit_vector as unit_vector
+from sim.mechanics.profiles.pulse import Pulse, peak_phase
+from sim.mechanics.profiles.pulse import pulse_shape as pulse_shape
+from sim.mechanics.profiles.pulse import tolerance_band as tolerance_band
+from sim.mechanics.profiles.pulse import velocity_change_m_s as velocity_change_m_s
 from sim.params import Block, NonNegative, between
 from sim.ports import Array, Effects, Event, Site
 
-Pulse = Literal["half_sine", "sawtooth", "trapezoid"]
-Axis = Literal["x", "y", "z", "+x", "+y", "+z", "-x", "-y", "-z"]
-
-EDGE = 0.1
-"""Rise and fall time of the trapezoid, as a share of its duration."""
 VELOCITY_ERROR = 0.02
 """Largest relative error of velocity change that ticks may make of a pulse."""
-_ROUNDING = 1e-9
 
 
 class ShockParams(Block):
@@ -27,6 +25,9 @@ class ShockParams(Block):
     Valid up to 10 000 g and 10 s: the severities of IEC 60068-2-27 end at 3000 g and 30 ms (from
     memory); slower motion is no shock.
     """
+
+    LEVEL: ClassVar[str] = "peak_g"
+    AIM: ClassVar[str] = "direction"
 
     kind: Literal["shock"]
     pulse: Pulse
@@ -46,65 +47,6 @@ class ShockParams(Block):
         if not isinstance(value, str) and not np.linalg.norm(value) > 0:
             raise ValueError(f"direction must not be the zero vector, got {list(value)}")
         return value
-
-
-def pulse_shape(pulse: Pulse, phase: ArrayLike) -> Array:
-    """Return the pulse, peak one, at `phase` = time since its start over its duration.
-
-    The two ends belong to the pulse, so the sawtooth is one at phase 1 and zero just after it.
-    """
-    at = np.asarray(phase, dtype=float)
-    inside = (at >= -_ROUNDING) & (at <= 1.0 + _ROUNDING)
-    at = np.clip(at, 0.0, 1.0)
-    if pulse == "half_sine":
-        shape = np.sin(np.pi * at)
-    elif pulse == "sawtooth":
-        shape = at
-    elif pulse == "trapezoid":
-        shape = np.minimum(1.0, np.minimum(at, 1.0 - at) / EDGE)
-    else:
-        raise ValueError(f'pulse must be "half_sine", "sawtooth" or "trapezoid", got "{pulse}"')
-    return np.where(inside, shape, 0.0)
-
-
-def velocity_change_m_s(pulse: Pulse, peak_m_s2: float, duration_s: float) -> float:
-    """Return the area under the ideal pulse: 2AD/pi, AD/2 or 0.9AD. [m/s]"""
-    shares = {"half_sine": 2.0 / np.pi, "sawtooth": 0.5, "trapezoid": 1.0 - EDGE}
-    if pulse not in shares:
-        raise ValueError(f"pulse must be one of {', '.join(shares)}, got {pulse!r}")
-    return float(shares[pulse] * peak_m_s2 * duration_s)
-
-
-def tolerance_band(
-    pulse: Pulse, peak_m_s2: float, duration_s: float, times_s: ArrayLike
-) -> tuple[Array, Array]:
-    """Return the lower and upper limit for a shaker's pulse, nominal -/+ 0.2 of the peak.
-
-    The 0.2 is the band of IEC 60068-2-27 from memory, not checked against the document; so is
-    the rule that goes with it, a velocity change within 15 %. The document's figures may treat
-    the corners and the time before and after the pulse otherwise.
-
-    Parameters
-    ----------
-    pulse : {"half_sine", "sawtooth", "trapezoid"}
-        Nominal shape.
-    peak_m_s2, duration_s : float
-        Nominal peak [m/s^2] and duration [s].
-    times_s : (K,) array_like
-        Times since the nominal start. [s]
-
-    Returns
-    -------
-    lower, upper : (K,) ndarray
-        [m/s^2]
-
-    Raises
-    ------
-    ValueError
-        If the pulse is not known.
-    """
-    nominal = peak_m_s2 * pulse_shape(pulse, np.asarray(times_s, dtype=float) / duration_s)
-    return nominal - 0.2 * peak_m_s2, nominal + 0.2 * peak_m_s2
 
 
 class Shock:
@@ -150,7 +92,7 @@ class Shock:
     @property
     def event(self) -> Event:
         """The pulse; its peak is at its end for a sawtooth, else in its middle."""
-        part = 1.0 if self.params.pulse == "sawtooth" else 0.5
+        part = peak_phase(self.params.pulse)
         start, length = self._start_s, self._duration_s
         return Event(
             f"the {self.params.pulse.replace('_', '-')} shock",
@@ -203,13 +145,3 @@ class Shock:
         """Return the base acceleration over the block."""
         time_s = self._clock.tick_times_s(first_frame, n_frames)
         return None, Effects(acceleration_m_s2=self._shape(time_s)[:, None] * self._peak_m_s2)
-
-
-def unit_vector(direction: str | tuple[float, float, float]) -> Array:
-    """Return the (3,) unit vector of "x", "-z" and so on, or of a vector's direction."""
-    if isinstance(direction, str):
-        vector = np.zeros(3)
-        vector["xyz".index(direction[-1])] = -1.0 if direction[0] == "-" else 1.0
-        return vector
-    values = np.array(direction, dtype=float)
-    return values / np.linalg.norm(values)

@@ -7,6 +7,9 @@ from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.results.units import unit_sign
 
 G_M_S2 = 9.80665
+UNIT_ENDS = {"m_s2": "m/s²", "m_s": "m/s", "hz": "Hz", "g": "g", "ms": "ms", "mm": "mm", "db": "dB",
+             "s": "s"}
+"""What the end of a key says about its unit."""
 
 
 def profile_rows(played: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str]]:
@@ -27,13 +30,38 @@ def profile_rows(played: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str
             yield "Axes and peaks", peaks
             if c["source"]:
                 yield "Source", c["source"]
-        elif "pulse" in c:
+        elif "pulse" in c and "count" not in c:
             yield (
                 "Shock",
                 f"{c['pulse']}, {c['peak_g']:g} g, {c['duration_ms']:g} ms, along "
                 f"{c['direction']}, from {c['starts_at_ms']:g} ms; velocity change "
                 f"{c['velocity_change_m_s']:.3f} m/s",
             )
+        elif "kind" in c:
+            heading = str(c["kind"]).replace("_", " ")
+            yield heading[:1].upper() + heading[1:], profile_words(c)
+
+
+def profile_words(conditions: Mapping[str, Any]) -> str:
+    """Return what is filed of a profile on one line: each key with its unit, then the value."""
+    return ", ".join(
+        f"{_key_words(key)} {_value(value)}".strip()
+        for key, value in conditions.items()
+        if key != "kind" and value is not None
+    )
+
+
+def _key_words(key: str) -> str:
+    for end, unit in UNIT_ENDS.items():
+        if key.endswith(f"_{end}"):
+            return f"{key[: -len(end) - 1].replace('_', ' ')} [{unit}]"
+    return key.replace("_", " ")
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, list | tuple):
+        return "/".join(_value(each) for each in value)
+    return f"{value:.5g}" if isinstance(value, float) else str(value)
 
 
 def spectrum_rows(spectrum: ResponseSpectrum | None) -> Iterator[tuple[str, str]]:

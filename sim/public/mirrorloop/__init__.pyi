@@ -87,6 +87,14 @@ from sim.ports import Effects as Effects
 from sim.ports import Site as Site
 from sim.ports import Clock as Clock
 from sim.ports import WithDensity as WithDensity
+from sim.mechanics.profiles.profile import Profile as Profile
+from sim.mechanics.profiles.profile import ProfileParams as ProfileParams
+from sim.mechanics.profiles.profile import EventParams as EventParams
+from sim.mechanics.profiles.profile import World as World
+from sim.mechanics.profiles.profile import Span as Span
+from sim.mechanics.profiles.profile import Expected as Expected
+from sim.mechanics.profiles.profile import Band as Band
+from sim.disturbances.played import played as played
 from sim.ports import WorthAPicture as WorthAPicture
 from sim.ports import Knob as Knob
 from sim.ports import Tunable as Tunable

@@ -8,6 +8,7 @@ import numpy as np
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
 from sim.ports import SpotStatus, conditions_of, events_of
+from sim.report.filing_block import profile_words
 from sim.results.exercise import not_exercised
 from sim.results.hold import Hold, hold_of
 from sim.results.table import LIMITED
@@ -79,7 +80,7 @@ def preview(built: Built, *, plain: bool = False) -> Preview:
     moves = [epoch for epoch in parts.epochs if epoch.commanded]
     for epoch in moves:
         lines.append(f"move: at {1e3 * epoch.start_s:g} ms, {int(epoch.moved.sum())} mirrors")
-    lines += _events(built)
+    lines += _events(built, plain)
     limits, cannot = _limits(built, hold, plain)
     lines += limits
     spots, unread = _spots(built)
@@ -95,7 +96,7 @@ def preview(built: Built, *, plain: bool = False) -> Preview:
     return Preview(lines, warnings)
 
 
-def _events(built: Built) -> Iterator[str]:
+def _events(built: Built, plain: bool) -> Iterator[str]:
     for c in conditions_of(built.parts.disturbances):
         if "samples" in c:  # measured
             peaks = ", ".join(f"{axis} {v / 9.80665:.3g}" for axis, v in c["peak_m_s2"].items())
@@ -104,12 +105,15 @@ def _events(built: Built) -> Iterator[str]:
                 f"nothing above {c['rate_hz'] / 2:.4g} Hz), {c['duration_s']:.4g} s from "
                 f"{c['starts_at_ms']:g} ms, peaks {peaks} g, unit in the file {c['unit_in_file']}"
             )
-        elif "pulse" in c:
+        elif "pulse" in c and "count" not in c:
             yield (
                 f"shock: {c['pulse']}, {c['peak_g']:g} g, {c['duration_ms']:g} ms along "
                 f"{c['direction']} from {c['starts_at_ms']:g} ms, velocity change "
                 f"{c['velocity_change_m_s']:.3g} m/s"
             )
+        elif "kind" in c:
+            text = f"{str(c['kind']).replace('_', ' ')}: {profile_words(c)}"
+            yield text.replace("²", "^2") if plain else text
 
 
 def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]]:

@@ -1,0 +1,103 @@
+"""Sines on top of random vibration."""
+
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import Field
+
+from sim.mechanics.profiles.density import RMS_BAND, Corners, Density, Noise
+from sim.mechanics.profiles.profile import (
+    PRACTICE,
+    STANDARD_GRAVITY_M_S2,
+    EventParams,
+    Expected,
+    Span,
+    World,
+    faded,
+    rms_between,
+    written,
+)
+from sim.mechanics.profiles.random_vibration import density_band, read_noise
+from sim.params import Block, NonNegative, Positive
+from sim.ports import Array
+
+
+class Tone(Block):
+    """One sine."""
+
+    hz: Positive
+    """Its frequency. [Hz]"""
+    peak_g: Positive
+    """Its amplitude of acceleration. [g]"""
+    phase_deg: float = 0.0
+    """Its phase at the start. [deg]"""
+
+
+class SineOnRandomParams(EventParams):
+    """Steady sines with Gaussian vibration below them."""
+
+    kind: Literal["sine_on_random"]
+    tones: Annotated[tuple[Tone, ...], Field(min_length=1)]
+    """The sines. [-]"""
+    density: Corners
+    """Corners of the density of the random part. [-]"""
+    duration_ms: Positive
+    """Length, ramps included. [ms]"""
+    clip_sigma: Annotated[float, Field(ge=1.0, le=10.0)] | None = None
+    """Peaks of the random part beyond so many rms are cut, and its rms is kept. [-]"""
+    ramp_ms: NonNegative = 0.0
+    """Length of the cosine fade at each end. [ms]"""
+
+
+class SineOnRandom:
+    """The sum of sines and noise."""
+
+    Params = SineOnRandomParams
+
+    def __init__(self, params: SineOnRandomParams, world: World) -> None:
+        """Draw the noise."""
+        self.params = p = params
+        density = Density(p.density, p.level)
+        self.name = f"{len(p.tones)} sine(s) on random vibration"
+        start_s, length_s = 1e-3 * p.start_ms, 1e-3 * p.duration_ms
+        self._noise = Noise(density, length_s, world.key, p.clip_sigma)
+        self._ramp_s = 1e-3 * p.ramp_ms
+        self.span = Span(start_s, start_s + length_s, start_s + 0.5 * length_s)
+        self.highest_hz = max(float(density.hz[-1]), *(tone.hz for tone in p.tones))
+        rms = total_rms(density, p.tones, p.level)
+        flat = (start_s + self._ramp_s, start_s + length_s - self._ramp_s)
+        self.expected = (
+            Expected("rms between the ramps", "m/s^2", rms, (1 - RMS_BAND) * rms,
+                     (1 + RMS_BAND) * rms, PRACTICE, rms_between(*flat)),
+        )  # fmt: skip
+        self.bands = (density_band(density),)
+        self.conditions: dict[str, Any] = {
+            "kind": p.kind, "rms_g": rms / STANDARD_GRAVITY_M_S2,
+            "tones_hz": [tone.hz for tone in p.tones],
+            "tones_peak_g": [tone.peak_g * p.level for tone in p.tones],
+            "duration_s": length_s, "clip_sigma": p.clip_sigma,
+            "direction": written(p.direction), "starts_at_ms": p.start_ms,
+        }  # fmt: skip
+
+    def along(self, time_s: Array) -> Array:
+        """Return (K,) acceleration along the direction. [m/s^2]"""
+        into = time_s - self.span.from_s
+        weight = faded(time_s, self.span.from_s, self.span.to_s, self._ramp_s)
+        sines = tones_at(self.params.tones, into, self.params.level)
+        return weight * (read_noise(self._noise, into) + sines)
+
+
+def tones_at(tones: tuple[Tone, ...], into_s: Array, level: float) -> Array:
+    """Return (K,) the sum of some sines. [m/s^2]"""
+    total = np.zeros(len(into_s))
+    for tone in tones:
+        phase = 2 * np.pi * tone.hz * into_s + np.deg2rad(tone.phase_deg)
+        total += level * STANDARD_GRAVITY_M_S2 * tone.peak_g * np.sin(phase)
+    return total
+
+
+def total_rms(density: Density | None, tones: tuple[Tone, ...], level: float) -> float:
+    """Return the rms of noise and sines of different frequencies. [m/s^2]"""
+    power = 0.0 if density is None else density.rms_m_s2**2
+    power += sum(0.5 * (level * STANDARD_GRAVITY_M_S2 * tone.peak_g) ** 2 for tone in tones)
+    return float(np.sqrt(power))
