@@ -9,7 +9,7 @@ from sim.loop.reference import ReferenceState
 from sim.loop.state import LoopState
 from sim.loop.stopwatch import Laps, Stage, lap
 from sim.loop.surroundings import Environment, SurroundingsBlock, SurroundingsState, block_of
-from sim.mirror.propagator import Fleet, with_resonance_change
+from sim.mirror.propagator import Fleet, Nodes, with_resonance_change
 from sim.optics.epochs import Epoch
 
 
@@ -18,6 +18,8 @@ class Mirrors(NamedTuple):
 
     change: float
     fleet: Fleet
+    nodes: Nodes
+    """Propagators that those of other changes follow from."""
 
 
 class Outlook(NamedTuple):
@@ -59,7 +61,7 @@ def look_ahead(
     resonance = block.resonance_from(frame)
     made = mirrors_at(parts, state.resonance_change) if before is None else before.mirrors
     if abs(resonance[0] - made.change) > RESONANCE_STEP:
-        made = mirrors_at(parts, float(resonance[0]))
+        made = mirrors_at(parts, float(resonance[0]), made.nodes)
     stretch = planner.next(
         frame,
         resonance_due(frame, resonance, made.change),
@@ -80,12 +82,16 @@ def look_ahead(
     )
 
 
-def mirrors_at(parts: Parts, change: float) -> Mirrors:
-    """Return the mirrors with every resonance changed by a relative amount."""
+def mirrors_at(parts: Parts, change: float, nodes: Nodes | None = None) -> Mirrors:
+    """Return the mirrors with every resonance changed by a relative amount.
+
+    `nodes` are those of mirrors at another change.
+    """
     if change == 0.0:
-        return Mirrors(change, parts.fleet)
+        return Mirrors(change, parts.fleet, {} if nodes is None else nodes)
     return Mirrors(
-        change, with_resonance_change(parts.fleet, parts.population, change, parts.drive)
+        change,
+        *with_resonance_change(parts.fleet, parts.population, change, parts.drive, nodes),
     )
 
 
