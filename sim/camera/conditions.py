@@ -42,9 +42,9 @@ class EstimatorComparisonParams(Block):
     seeds: Annotated[int, Field(ge=2, le=64)] = 8
     """Independent sets of frames that the recommendation rests on. [-]"""
     weights: WeightsParams = WeightsParams()
-    noise_passed: Fraction = 0.05
-    """Part of the readings' noise power that the loop passes on; g / (2 - g) for an integrator of
-    gain g per frame. [-]"""
+    noise_passed: Fraction | None = None
+    """Part of the readings' noise power that the loop passes on; none: that of the scenario's own
+    controller. [-]"""
     lost_px: Positive = 0.25
     """Error that a lost reading is priced at: the loop holds, and drifts. [px]"""
     wrong_px: Positive = 0.5

@@ -45,7 +45,8 @@ class _Column(NamedTuple):
 def rankings(rows: Ranking, limits: Sequence[Mapping[str, Any]]) -> list[RankTable]:
     """Return a table for each limited figure that has connections or mirrors behind it.
 
-    Without such limits, connections are ranked by misalignment loss and mirrors by error.
+    Where no limited figure has any, connections are ranked by misalignment loss and mirrors by
+    their largest error.
 
     Parameters
     ----------
@@ -65,9 +66,15 @@ def rankings(rows: Ranking, limits: Sequence[Mapping[str, Any]]) -> list[RankTab
     ):  # fmt: skip
         if not of:
             continue
-        paths = [path for path in asked if path in known] or [usual]
-        for key, words, nobody in dict.fromkeys(known[path] for path in paths):
-            found.append(_table(f"{what}, by {words}", of, columns, key, nobody))
+        paths = [path for path in asked if path in known]
+        tables = [
+            _table(f"{what}, by {words}", of, columns, key, nobody)
+            for key, words, nobody in dict.fromkeys(known[path] for path in paths)
+        ]
+        if not any(table.rows for table in tables):
+            key, words, nobody = known[usual]
+            tables.append(_table(f"{what}, by {words}", of, columns, key, nobody))
+        found += tables
     return [table for table in found if table.rows or table.caption]
 
 

@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 
 from sim.report.base import base_of, template
 from sim.report.drawing import Picture
+from sim.results.units import with_signs
 
 
 class Table(NamedTuple):
@@ -58,4 +59,4 @@ def render_study(page: StudyPage) -> str:
         input_text=page.scenario_toml,
         input_name=page.input_name,
     )
-    return template("study.html").render(page=page, base=base)
+    return template("study.html", filters={"signs": with_signs}).render(page=page, base=base)

@@ -48,8 +48,8 @@ def trade(
                       label=name, lw=0)  # fmt: skip
         axes.set_xscale("log")
         axes.set_yscale("log")
-        axes.set_xlabel("left of disturbances, radial rms [urad]")
-        axes.set_ylabel("passed of noise and drive steps [urad]")
+        axes.set_xlabel("left of disturbances, radial rms [µrad]")
+        axes.set_ylabel("passed of noise and drive steps [µrad]")
         axes.legend(loc="upper left", bbox_to_anchor=(1.01, 1.0))
         address = finish(figure)
     return Picture(

@@ -1,6 +1,7 @@
 """Numbers as people read them: decimals fixed by the unit, and the unit's printed sign."""
 
 import math
+import re
 from typing import Any, Final
 
 DECIMALS: Final = {
@@ -10,6 +11,8 @@ DECIMALS: Final = {
 """Digits after the point."""
 PRINTED: Final = {"urad": "µrad", "um": "µm", "us": "µs", "m/s^2": "m/s²"}
 """How a unit is printed where the medium has more than ASCII."""
+_PLAIN: Final = re.compile(r"(?:(?<=\d )|(?<=\[)|(?<= \[))u(?=(?:rad|m|s)\b)|\bu(?=rad\b)")
+"""The u of µrad, µm and µs after a number or in brackets."""
 NO_FIGURE: Final = "no figure"
 MOST_DECIMALS: Final = 9
 
@@ -17,6 +20,11 @@ MOST_DECIMALS: Final = 9
 def unit_sign(unit: str, *, plain: bool = False) -> str:
     """Return the unit as it is printed; `plain` for a medium that has ASCII alone."""
     return unit if plain else PRINTED.get(unit, unit)
+
+
+def with_signs(text: str) -> str:
+    """Return a sentence or a heading with its units as they are printed."""
+    return _PLAIN.sub("µ", text).replace("m/s^2", "m/s²")
 
 
 def number(value: Any, unit: str = "", digits: int = 3, *, plain: bool = False) -> str:

@@ -12,7 +12,7 @@ from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import evaluate
 from sim.results.sway import sway_figures
 from sim.results.table import FIGURE_OF, FIGURES, LIMITED
-from sim.results.units import DECIMALS, beside, number
+from sim.results.units import DECIMALS, beside, number, with_signs
 from tests.made_traces import made_epoch, made_traces
 
 PAGE = Path(__file__).parents[2] / "docs" / "metrics.md"
@@ -113,3 +113,15 @@ def test_sway_against_clearance():
     assert set(nothing) == set(figures["sway"])
     (row,) = check_limits({**figures, "sway": nothing}, LimitsParams(sway_max_mm=3.0))
     assert row["value"] is None and not row["met"]
+
+
+@pytest.mark.parametrize(
+    ("text", "printed"),
+    [
+        ("12 urad rms", "12 µrad rms"), ("Noise [urad], 3 us late", "Noise [µrad], 3 µs late"),
+        ("[um]", "[µm]"), ("tell us why", "tell us why"), ("the sum um", "the sum um"),
+        ("9.81 m/s^2", "9.81 m/s²"),
+    ],
+)  # fmt: skip
+def test_units_are_printed_and_words_stay(text, printed):
+    assert with_signs(text) == printed

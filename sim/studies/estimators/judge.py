@@ -8,6 +8,7 @@ from sim.assembly.arithmetic import arithmetic_of
 from sim.scenario.model import Scenario
 from sim.studies.estimators.cases import ComparisonCase, Condition, conditions, same_point
 from sim.studies.estimators.choice import CandidateScore, Choice, recommend
+from sim.studies.estimators.noise import NoisePassed
 from sim.studies.estimators.price import ConditionPrice, cost_factor, mean_prices, prices
 from sim.studies.estimators.rows import comparison_rows, cost_columns
 from sim.studies.estimators.settings import Entrant
@@ -49,9 +50,12 @@ def judge(
     loops: Sequence[dict[str, Any]],
     timing: dict[str, Timing],
     kernels: ModuleType,
+    passed: NoisePassed,
     tell: Callable[[int, int], None] | None = None,
 ) -> tuple[Choice, dict[str, Any]]:
     """Read the conditions that count with several seeds, and recommend.
+
+    `passed` is what the loop passes on of the readings' noise.
 
     Returns
     -------
@@ -59,7 +63,7 @@ def judge(
     dict
         For the summary: `conditions`, `prices_px` (by estimator, rms over the sets), `seeds`.
     """
-    rules = scenario.estimator_comparison
+    rules = scenario.estimator_comparison.replace(noise_passed=passed.share)
     counted = conditions(scenario.camera, rules.weights)
     points = [_point(every, condition) for condition in counted]
     counted = [c for c, point in zip(counted, points, strict=True) if point is not None]
@@ -97,6 +101,7 @@ def judge(
     summary = {
         "seeds": seeds,
         "estimator_comparison": rules.model_dump(),
+        "noise_passed_source": passed.source,
         "conditions": [c._asdict() for c in counted],
         "prices_px": {s.estimator: list(s.price_px) for s in scores},
         "condition_prices": {n: [c._asdict() for c in found] for n, found in means.items()},

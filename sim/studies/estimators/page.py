@@ -22,7 +22,7 @@ RECORDED: tuple[tuple[str, str], ...] = (
     ("scatter_px", "scatter [px]"),
     ("rms_error_px", "error [px]"),
     ("bound_px", "bound [px]"),
-    ("time_us", "time [us]"),
+    ("time_us", "time [µs]"),
     ("multiply_adds", "multiply-adds"),
     ("memory_bytes", "bytes"),
 )
@@ -150,7 +150,7 @@ def _prices(comparison: Comparison) -> dict[str, Any] | None:
             name,
             f"{choice.price_px[name]:.4f}",
             *(_price_cell(c) for c in s["condition_prices"][name]),
-            choice.passed_over.get(name, "recommended"),
+            choice.passed_over.get(name, "recommended").replace("+-", "±"),
         ]
         for name in order
     ]

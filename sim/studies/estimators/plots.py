@@ -165,7 +165,7 @@ def loop_picture(loops: Sequence[Mapping[str, Any]]) -> Picture:
         figure = Figure(figsize=(11.0, 0.9 + 0.28 * len(names)), layout="constrained")
         left, right = figure.subplots(1, 2, sharey=True)
         for axes, key, label in (
-            (left, "rms_urad", "residual pointing error, rms [urad]"),
+            (left, "rms_urad", "residual pointing error, rms [µrad]"),
             (right, "excess_mean_db", "mean loss over aligned [dB]"),
         ):
             values = [row[key] if row[key] is not None else np.nan for row in loops]

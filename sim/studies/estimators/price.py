@@ -10,10 +10,10 @@ from sim.studies.estimators.cases import Condition
 
 RULES = (
     "Each condition has a price, an error in pixels: bias in full, since the loop follows it; "
-    "noise by the part of its power that the loop passes on (noise_passed); a lost reading as an "
-    "error of lost_px, since the loop holds its last correction; a wrong one as its own error and "
-    "wrong_px on top. So a wrong reading costs more than a lost one, and a lost one more than a "
-    "noisy one.",
+    "noise by the part of its power that the scenario's loop passes on (noise_passed); a lost "
+    "reading as an error of lost_px, since the loop holds its last correction; a wrong one as its "
+    "own error and wrong_px on top. So a wrong reading costs more than a lost "
+    "one, and a lost one more than a noisy one.",
     "What bad pixels and neighbours add differs from window to window but stays there: it counts "
     "as bias.",
     "The camera as it is counts with the pointing error of the loop itself, where that was run, "
@@ -21,14 +21,14 @@ RULES = (
     "The price of an estimator is the root of the mean square of these, by the weights. Nothing is "
     "counted against a threshold.",
     "Cost enters as a factor on the price: ten times the multiply-adds must lower the error by "
-    "tenfold_cost_pct. What states no cost is taken to be as dear as the dearest.",
+    "tenfold_cost_pct. What states no cost is taken to cost as much as the costliest.",
     "With a [processor], an estimator whose arithmetic for all spots does not fit the latency, or "
     "that needs more memory, is ruled out beforehand.",
     "Each set of frames gives a ranking of its own. The estimator of least mean is recommended if "
     "it leads the next by more than three standard errors over the sets; those within are equal "
     "but for chance, and the cheapest of them is taken.",
 )
-"""In words, for the page. The numbers are ours: common sense, no standard."""
+"""In words, for the page. Weights and prices are this project's own choice, of no standard."""
 
 
 class ConditionPrice(NamedTuple):
@@ -57,7 +57,7 @@ def condition_square_px2(
     fixed : bool
         Whether scatter beyond that of the clean camera stays in each window.
     rules : EstimatorComparisonParams
-        Prices.
+        Prices, `noise_passed` filled in.
 
     Notes
     -----
@@ -76,7 +76,10 @@ def condition_square_px2(
         stays = max(row["rms_error_px"] ** 2 - own, 0.0)
     else:
         stays = row["bias_rms_px"] ** 2
-    return float(square + (1 - lost) * (rules.noise_passed * own + stays))
+    passed = rules.noise_passed
+    if passed is None:
+        raise ValueError("rules must say what part of the noise is passed on")
+    return float(square + (1 - lost) * (passed * own + stays))
 
 
 def prices(

@@ -16,6 +16,7 @@ from sim.studies.estimators.choice import Choice
 from sim.studies.estimators.frames import noisy
 from sim.studies.estimators.in_loop import loop_rows, shortened
 from sim.studies.estimators.judge import judge, timings
+from sim.studies.estimators.noise import noise_passed
 from sim.studies.estimators.price import RULES as PRICE_RULES
 from sim.studies.estimators.recorded_frames import load_frames, load_truth, order_warning
 from sim.studies.estimators.rows import UNITS, Row, comparison_rows
@@ -77,7 +78,7 @@ def compare_estimators(
     every = cases(noisy(camera))
     chosen = chosen_cases(every, axes, points) if part_only else every
     short = shortened(scenario, loop_ms) if loop_ms > 0 else scenario
-    build(short, kernels)
+    built = build(short, kernels)
     taking_part = entrants(scenario.estimator, camera)
     rows = comparison_rows(taking_part, chosen, scenario.seed, kernels, _named(tell, "frames"))
     timing = timings(taking_part, scenario)
@@ -90,7 +91,8 @@ def compare_estimators(
             latencies = {n: t.latency_us for n, t in timing.items() if t.latency_us is not None}
             loops = loop_rows(in_time, short, kernels, _named(tell, "loop"), latencies)
         choice, judged = judge(
-            taking_part, scenario, every, loops, timing, kernels, _named(tell, "seeds")
+            taking_part, scenario, every, loops, timing, kernels, noise_passed(built),
+            _named(tell, "seeds"),
         )
     summary = {
         "title": scenario.title,

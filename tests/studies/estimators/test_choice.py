@@ -16,7 +16,7 @@ from sim.studies.estimators.price import (
     prices,
 )
 
-RULES = EstimatorComparisonParams()
+RULES = EstimatorComparisonParams(noise_passed=0.05)
 CLEAN = {
     "failure_rate": 0.0, "wrong_rate": 0.0, "false_accept_rate": 0.0, "scatter_px": 0.02,
     "bias_rms_px": 0.0, "rms_error_px": 0.02,
