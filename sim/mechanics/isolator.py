@@ -1,8 +1,7 @@
 """Mounts under the optical core: what reaches the core of the chassis' acceleration, and sway.
 
-Each axis is one mass on a spring and a viscous damper. Rocking, coupling between axes and the
-stops of a real mount are left out: once the sway passes the clearance the figures mean nothing,
-which is why the sway is reported against it.
+Each axis is one mass on a spring and a viscous damper, between two stops that it strikes once the
+sway passes the clearance. Rocking and coupling between axes are left out.
 """
 
 from typing import NamedTuple
@@ -10,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sim.errors import ScenarioError
 from sim.mechanics.resonator import (
     ResonatorSection,
     SectionState,
@@ -17,10 +17,13 @@ from sim.mechanics.resonator import (
     ramp_invariant,
     respond,
 )
-from sim.params import Block, Positive
+from sim.mechanics.stop import Stop, struck
+from sim.params import Block, NonNegative, Positive
 from sim.ports import Array
 
 AXES = ("x", "y", "z")
+STOP_TICKS = 20.0
+"""Ticks to a period of the core on a stop, at least."""
 
 
 class IsolatorParams(Block):
@@ -32,6 +35,15 @@ class IsolatorParams(Block):
     """Quality factor of the mounts; 1/(2 damping ratio). [-]"""
     clearance_mm: tuple[Positive, Positive, Positive]
     """How far the core can move before it touches, same both ways. [mm]"""
+    stop_hz: tuple[Positive, Positive, Positive] = (60.0, 60.0, 60.0)
+    """Resonance that the core would have on a stop alone: how stiff the stop is at first touch;
+    the value if left out is invented. [Hz]"""
+    stop_doubles_mm: tuple[Positive, Positive, Positive] = (1.0, 1.0, 1.0)
+    """Compression of a stop at which its force is twice what its first stiffness gives; the value
+    if left out is invented. [mm]"""
+    stop_damping_s_per_m: NonNegative = 1.0
+    """Share of a stop's force that is lost or added per speed of the core into it or out of it; the
+    speed after a light impact is about 1 - 2/3 of this times the speed before. [s/m]"""
 
 
 class IsolatorState(NamedTuple):
@@ -55,8 +67,26 @@ class Isolator:
             The mounts.
         tick_s : float
             Drive update period. [s]
+
+        Raises
+        ------
+        ScenarioError
+            If a stop is too stiff for the ticks.
         """
         self.params = params
+        stiffest = max(params.stop_hz)
+        if stiffest * tick_s * STOP_TICKS > 1.0:
+            raise ScenarioError(
+                f"isolator.stop_hz: a stop must have {STOP_TICKS:g} ticks of {1e6 * tick_s:g} us "
+                f"to a period, so at most {1.0 / (STOP_TICKS * tick_s):g} Hz (got {stiffest:g})"
+            )
+        self._stops = [
+            Stop(1e-3 * gap_mm, (2.0 * np.pi * f_hz) ** 2, 1e-3 * doubles_mm,
+                 params.stop_damping_s_per_m)
+            for gap_mm, f_hz, doubles_mm in zip(
+                params.clearance_mm, params.stop_hz, params.stop_doubles_mm, strict=True
+            )
+        ]  # fmt: skip
         mounts = list(zip(params.resonance_hz, params.quality, strict=True))
         self._core: list[ResonatorSection] = [
             ramp_invariant(f_hz, q, tick_s, displacement=1.0, velocity=1.0 / q)
@@ -104,8 +134,19 @@ class Isolator:
         columns = [chassis[:, axis : axis + 1] for axis in range(3)]
         core = [respond(*each) for each in zip(self._core, state.core, columns, strict=True)]
         sway = [respond(*each) for each in zip(self._sway, state.sway, columns, strict=True)]
+        for axis, stop in enumerate(self._stops):
+            if np.abs(sway[axis][1][1:]).max(initial=0.0) > stop.gap_m:
+                core[axis], sway[axis] = struck(
+                    stop, self._core[axis], self._sway[axis], state.core[axis], state.sway[axis],
+                    columns[axis], sway[axis][1][:, 0], self._mount(axis),
+                )  # fmt: skip
         after = IsolatorState(tuple(s for s, _ in core), tuple(s for s, _ in sway))
         return after, np.hstack([y for _, y in core]), np.hstack([y for _, y in sway])
+
+    def _mount(self, axis: int) -> tuple[float, float]:
+        """Stiffness and damping of a mount over the core's mass. [1/s^2, 1/s]"""
+        turn = 2.0 * np.pi * self.params.resonance_hz[axis]
+        return turn**2, turn / self.params.quality[axis]
 
     def transmissibility(self, frequency_hz: ArrayLike) -> NDArray[np.complex128]:
         """Return core over chassis acceleration (..., 3) of the mounts themselves, unsampled.

@@ -208,7 +208,7 @@ def _groups(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
         tables.setdefault(GROUPS[group], []).append((words, text))
     if figures["sway"]["over_clearance"]:
         axes = " and ".join(figures["sway"]["over_clearance"])
-        tables[GROUPS["sway"]].append(("Core strikes its frame (not modelled)", f"along {axes}"))
+        tables[GROUPS["sway"]].append(("Core strikes its stops", f"along {axes}"))
     return [{"caption": caption, "rows": rows} for caption, rows in tables.items()]
 
 

@@ -11,10 +11,11 @@ AXES = ("x", "y", "z")
 
 
 def strikes(sway: Mapping[str, Any]) -> tuple[str, ...]:
-    """Return, in words, where the core struck its frame: the impact is not in the model."""
+    """Return, in words, where the core struck its frame: no run with it passes."""
     return tuple(
         f"the core strikes its frame along {axis}: its sway reaches {sway[f'{axis}_mm']:.3f} of "
-        f"{sway['clearance_mm'][AXES.index(axis)]:g} mm clearance, and the impact is not modelled"
+        f"{sway['clearance_mm'][AXES.index(axis)]:g} mm clearance; the impact is that of the "
+        "stops as stated"
         for axis in sway["over_clearance"]
     )
 
@@ -36,7 +37,7 @@ def sway_figures(
     dict
         ``x_mm``, ``y_mm``, ``z_mm``, ``max_mm``, ``clearance_mm`` (x, y, z), ``clearance_pct``
         (largest share, 100 at contact) and ``over_clearance`` (the axes that reach it: there the
-        core would strike its frame, which is not part of the model).
+        core strikes its stops).
     """
     if sway_m is None or clearance_mm is None:
         none = ("x_mm", "y_mm", "z_mm", "max_mm", "clearance_mm", "clearance_pct")

@@ -21,7 +21,7 @@ class Verdict(NamedTuple):
     because: tuple[str, ...]
     """Why the limits were not put to the test."""
     beyond: tuple[str, ...] = ()
-    """What happened that the model says nothing about."""
+    """What happened that no run may pass with."""
 
     @property
     def passes(self) -> bool:
@@ -48,7 +48,7 @@ def verdict_of(
     because : sequence of str
         From `sim.results.exercise.not_exercised`.
     beyond : sequence of str
-        What happened that the model says nothing about, such as a core that strikes its frame.
+        What happened that no run may pass with, such as a core that strikes its frame.
     plain : bool
         Whether to print ASCII alone.
     """
@@ -63,7 +63,7 @@ def verdict_of(
         text = f"Missed {len(missed)} of {len(limits)}: {phrases}."
         return Verdict("missed", text, missed[0]["name"], tuple(because), tuple(beyond))
     if beyond:
-        text = f"Not shown: {'; '.join(beyond)}. Met, as far as the model goes: {phrases}."
+        text = f"Not shown: {'; '.join(beyond)}. Met beside that: {phrases}."
         return Verdict("not shown", text, order[0]["name"], tuple(because), tuple(beyond))
     if because:
         text = f"Not exercised: {'; '.join(because)}. What was met without it: {phrases}."

@@ -132,7 +132,7 @@ def _sway(sway: dict[str, Any]) -> tuple[str, ...]:
     return (
         f"Largest sway of the core on its mounts, x, y, z: {largest} mm of {clearance} mm "
         f"clearance, at most {sway['clearance_pct']:.1f} % of it.",
-        *(f"{what[0].upper()}{what[1:]}, so the run says nothing about what follows it."
+        *(f"{what[0].upper()}{what[1:]}, so what follows rests on their stiffness and damping."
           for what in strikes(sway)),
     )  # fmt: skip
 
