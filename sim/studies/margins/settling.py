@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from controllers.analysis.linear_loop import Loop, close
+from controllers.analysis.linear_loop import ClosedLoop, Loop, close
 from controllers.analysis.plant import tilt_rows
 from sim.assembly.build import Built
 from sim.loop.reference import Reference
@@ -17,10 +17,15 @@ FRAMES: Final = 400
 """Followed after the command; an error that is still too large then counts as not settled."""
 SUBSTEPS: Final = 4
 """Runge-Kutta steps of the mirrors in a drive tick."""
+STANDING_FRAMES: Final = 400
+"""Followed before the command; a loop that has not come to rest by then is a slow one."""
 QUIET: Final = 1e-3
 """Ringing below this share of the tolerance is taken as over."""
 NO_COMMAND: Final = -1
 """A frame in which nothing is commanded."""
+LEVELS: Final = (0.05, 0.25, 0.5, 0.75, 0.9, 0.97, 0.99, 0.997, 0.999, 0.9997)
+"""Chances that the noise of one mirror is no larger, at which settling is worked out. [-]"""
+SLOWEST: Final = (0.05, 0.5, 0.95)
 INSTANTS: Final = 10
 """Looked at in each frame."""
 
@@ -32,15 +37,27 @@ class Move(NamedTuple):
     """(K, J, M, 2) error at J instants of each frame. [rad]"""
     mismatch_rad: Array
     """(K, M, 2) mean tilt over the exposure less what the firmware expects. [rad]"""
+    standing_rad: Array
+    """(M, 2) mismatch that stood before the command, which the loop has worked on since. [rad]"""
+    standing_frames: int
+    """From the command before, or from the start, to this one."""
     rows: tuple[tuple[Array, Array], ...]
     """Of each instant: tilt from the states of the sampled mirrors, and from u[k]."""
+    stopped: NDArray[np.bool_]
+    """(M,) mirrors that would swing beyond their travel stop: the prediction leaves it out."""
 
 
 class Settled(NamedTuple):
     """The prediction, mirror by mirror."""
 
     settling_s: Array
-    """(M,) after the command; infinite where the error does not come down. [s]"""
+    """(M,) after the command, the median over the noise; infinite where the error does not come
+    down. [s]"""
+    slowest_s: Array
+    """(3,) settling of the slowest mirror: 5 %, median and 95 % of what the noise makes of it.
+    [s]"""
+    slowest: int
+    """The mirror that is the slowest most often, by its place."""
     left_rad: Array
     """(K, M, 2) error without noise, mean over each frame. [rad]"""
 
@@ -49,7 +66,7 @@ def move_of(built: Built) -> Move:
     """Play the last command on the true mirrors, the cubic spring included, without corrections."""
     parts, scenario = built.parts, built.resolved
     n, tick_s = parts.clock.ticks_per_frame, parts.clock.tick_s
-    asked, expected = _played(parts.reference, parts.epoch_frames, n)
+    asked, expected, standing = _played(parts.reference, parts.epoch_frames, n)
     population = parts.population
     w, q = population.resonance_rad_s, population.quality
     gain = 1.0 / population.calibration_ratio
@@ -93,7 +110,13 @@ def move_of(built: Built) -> Move:
         tilt_rows(belief, w * root, q * root, delay, float(step) * tick_s, states)
         for step in steps
     )
-    return Move(edges[:, steps] - parts.epochs[-1].aim_rad, seen - expected, rows)
+    frames_before = np.diff([0, *parts.epoch_frames])[-1]
+    travel = 1e-3 * np.array(scenario.mirror.travel_mrad)
+    return Move(
+        edges[:, steps] - parts.epochs[-1].aim_rad, seen - expected,
+        _at_rest(true[0], cubic) - standing, int(frames_before), rows,
+        (np.abs(tilt) >= travel).any(axis=(0, 2)),
+    )  # fmt: skip
 
 
 def _n_states(latency_s: float, frame_s: float) -> int:
@@ -101,8 +124,11 @@ def _n_states(latency_s: float, frame_s: float) -> int:
     return 3 + whole + (latency_s - whole * frame_s > 1e-9 * frame_s)
 
 
-def _played(reference: Reference, epoch_frames: tuple[int, ...], n: int) -> tuple[Array, Array]:
-    """Asked tilt (T + 1, M, 2) from the tick before the last command on, and expected means."""
+def _played(
+    reference: Reference, epoch_frames: tuple[int, ...], n: int
+) -> tuple[Array, Array, Array]:
+    """Return asked tilt (T + 1, M, 2) from the tick before the last command on, and what is
+    expected: means of its frames (K, M, 2), and the mean (M, 2) before the command."""
     state = reference.initial_state()
     for first, end in zip(epoch_frames[1:-1], epoch_frames[2:], strict=True):
         for number in range(first, end):
@@ -110,14 +136,14 @@ def _played(reference: Reference, epoch_frames: tuple[int, ...], n: int) -> tupl
             if state.arrived:
                 break
     last = epoch_frames[-1]
-    state, before, _ = reference.frame(state, NO_COMMAND)
+    state, before, standing = reference.frame(state, NO_COMMAND)
     asked, expected = [], []
     for number in range(last, last + FRAMES):
         state, ticks, mean = reference.frame(state, number)
         asked.append(np.broadcast_to(ticks, (n, *ticks.shape[1:])))
         expected.append(mean)
     whole = np.concatenate([before[-1:], *asked])
-    return np.ascontiguousarray(whole.transpose(0, 2, 1)), np.stack(expected)
+    return np.ascontiguousarray(whole.transpose(0, 2, 1)), np.stack(expected), standing
 
 
 def _at_rest(u: Array, cubic: Array) -> Array:
@@ -131,8 +157,9 @@ def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settle
     """Return settling after the last command under a loop, its noise counted.
 
     The error without noise must stay within the tolerance, less what the noise takes of it, for
-    the dwell. Of the noise that is the median of its largest value in the dwell's frames, each of
-    them taken as a draw of its own: along the error where there is one, else radially.
+    the dwell. Of the noise that is its largest value in the dwell's frames, each of them taken as
+    a draw of its own: along the error where there is one, else radially. A mirror's settling takes
+    the median of that; the slowest of all has the whole distribution.
 
     Parameters
     ----------
@@ -149,7 +176,7 @@ def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settle
     closed, control = close(loop), loop.controller
     frames, _, m, _ = move.error_rad.shape
     p = loop.plant.model.A.shape[-1]
-    x, states, corrections = np.zeros((m, closed.A.shape[-1], 1)), [], []
+    x, states, corrections = _standing(closed, move), [], []
     for d in move.mismatch_rad:
         e = -(closed.Y @ x + d[..., None])
         states.append(x[:, : 2 * p, 0])
@@ -164,11 +191,57 @@ def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settle
     dwell_s = 1e-3 * built.resolved.metrics.dwell_ms
     draws = max(dwell_s / frame_s, 1.0)
     sigma = np.sqrt(variance_rad2.mean(axis=-1))
-    along = sigma * ndtri(0.5 ** (1 / draws))
-    around = sigma * np.sqrt(-2 * np.log(1 - 0.5 ** (1 / draws)))
     size = np.hypot(*np.moveaxis(error, -1, 0)).reshape(-1, m)
-    inside = (size + along <= tolerance) & (around <= tolerance)
-    return Settled(_first_dwell(inside, dwell_s, frame_s / INSTANTS), error.mean(axis=1))
+    step_s = frame_s / INSTANTS
+    at_level = np.empty((len(LEVELS), m))
+    for i, level in enumerate(LEVELS):
+        along = sigma * ndtri(level ** (1 / draws))
+        around = sigma * np.sqrt(-2 * np.log(1 - level ** (1 / draws)))
+        inside = (size + along <= tolerance) & (around <= tolerance)
+        at_level[i] = _first_dwell(inside, dwell_s, step_s)
+    slowest_s, which = slowest_of(at_level)
+    return Settled(at_level[LEVELS.index(0.5)], slowest_s, which, error.mean(axis=1))
+
+
+def slowest_of(settling_s: Array) -> tuple[Array, int]:
+    """Return 5 %, median and 95 % of the largest of M settling times, and who it most often is.
+
+    The mirrors' noises are independent, so the chance that all have settled by a time is the
+    product of theirs.
+
+    Parameters
+    ----------
+    settling_s : (L, M) ndarray
+        Settling that each mirror keeps with a chance of `LEVELS`. [s]
+    """
+    # Between two levels the chance of being late is their geometric mean; above the last, none.
+    late = 1.0 - np.array([0.0, *LEVELS])
+    chance = np.log1p(-np.append(np.sqrt(late[1:-1] * late[2:]), 0.0))
+    chance = np.concatenate([[np.log(LEVELS[0] / 2)], chance])
+    times = np.unique(settling_s[np.isfinite(settling_s)])
+    found = np.full(len(SLOWEST), np.inf)
+    if not len(times):
+        return found, 0
+    kept = np.stack([np.searchsorted(np.sort(column), times, side="right")
+                     for column in settling_s.T], axis=-1)  # fmt: skip
+    each = chance[kept]
+    together = each.sum(axis=-1)
+    for i, share in enumerate(SLOWEST):
+        done = together >= np.log(share)
+        if done.any():
+            found[i] = times[done.argmax()]
+    middle = (together >= np.log(0.5)).argmax() if np.isfinite(found[1]) else -1
+    before = max(middle - 1, 0) if middle >= 0 else -1
+    return found, int(each[before].argmin())
+
+
+def _standing(closed: ClosedLoop, move: Move) -> Array:
+    """Return the states (M, n, 1) at the command: what the loop made of the mismatch before it."""
+    x = np.zeros((*closed.A.shape[:2], 1))
+    step = closed.N @ move.standing_rad[..., None]
+    for _ in range(min(move.standing_frames, STANDING_FRAMES)):
+        x = closed.A @ x + step
+    return x
 
 
 def ringing_of(built: Built, move: Move) -> Array:
