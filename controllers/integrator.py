@@ -5,7 +5,7 @@ from typing import Literal
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.params import Block, Positive
+from sim.params import Block, PositiveByAxis
 from sim.ports import Knob, PlantBelief
 from sim.ports.linear_law import LawMatrices, LinearLaw
 
@@ -15,8 +15,9 @@ class IntegratorParams(Block):
 
     kind: Literal["integrator"] = "integrator"
     """Name of this controller. [-]"""
-    integral_per_frame: Positive
-    """Share of the mismatch that is added to the correction each frame. [-]"""
+    integral_per_frame: PositiveByAxis
+    """Share of the mismatch that is added to the correction each frame, one for both axes or
+    [x, y]. [-]"""
     sections: tuple[SectionParams, ...] = ()
     """Filter sections that the mismatch passes first, in this order. [-]"""
 

@@ -2,10 +2,12 @@
 
 from typing import Literal
 
+import numpy as np
+
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, NonNegativeByAxis, PositiveByAxis
 from sim.ports import Knob, PlantBelief
 from sim.ports.linear_law import LawMatrices, LinearLaw
 
@@ -15,10 +17,11 @@ class PiParams(Block):
 
     kind: Literal["pi"] = "pi"
     """Name of this controller. [-]"""
-    proportional: NonNegative
-    """Correction per mismatch, at once. [-]"""
-    integral_per_frame: Positive
-    """Share of the mismatch that is added to the integral each frame. [-]"""
+    proportional: NonNegativeByAxis
+    """Correction per mismatch, at once; one for both axes or [x, y]. [-]"""
+    integral_per_frame: PositiveByAxis
+    """Share of the mismatch that is added to the integral each frame, one for both axes or
+    [x, y]. [-]"""
     sections: tuple[SectionParams, ...] = ()
     """Filter sections that the mismatch passes first, in this order. [-]"""
 
@@ -61,8 +64,9 @@ class Pi(ByLaw):
 
 def _law(params: PiParams, plant: PlantBelief) -> LinearLaw:
     """One state, the integral."""
+    integral = np.reshape(params.integral_per_frame, (1, -1, 1))
     return LinearLaw.of(
-        LawMatrices.of(1, A=1.0, B=params.integral_per_frame, C=1.0, D=params.proportional),
+        LawMatrices.of(1, A=1.0, B=integral, C=1.0, D=params.proportional),
         LawMatrices.of(1, A=1.0, H=1.0),
         sections=section_rows(params.sections, plant.frame_s),
         conditional=[True],

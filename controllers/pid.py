@@ -7,7 +7,7 @@ import numpy as np
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, NonNegative, NonNegativeByAxis, PositiveByAxis
 from sim.ports import Knob, PlantBelief
 from sim.ports.linear_law import LawMatrices, LinearLaw
 
@@ -17,12 +17,14 @@ class PidParams(Block):
 
     kind: Literal["pid"] = "pid"
     """Name of this controller. [-]"""
-    proportional: NonNegative
-    """Correction per mismatch, at once. [-]"""
-    integral_per_frame: Positive
-    """Share of the mismatch that is added to the integral each frame. [-]"""
-    derivative_frames: NonNegative
-    """Correction per change of the mismatch from one frame to the next. [frames]"""
+    proportional: NonNegativeByAxis
+    """Correction per mismatch, at once; one for both axes or [x, y]. [-]"""
+    integral_per_frame: PositiveByAxis
+    """Share of the mismatch that is added to the integral each frame, one for both axes or
+    [x, y]. [-]"""
+    derivative_frames: NonNegativeByAxis
+    """Correction per change of the mismatch from one frame to the next, one for both axes or
+    [x, y]. [frames]"""
     derivative_filter_frames: NonNegative
     """Time constant of the low-pass on the derivative. [frames]"""
     sections: tuple[SectionParams, ...] = ()
@@ -70,9 +72,13 @@ class Pid(ByLaw):
 def _law(params: PidParams, plant: PlantBelief) -> LinearLaw:
     """Three states: the last mismatch, the integral, the filtered derivative."""
     decay = params.derivative_filter_frames / (params.derivative_filter_frames + 1.0)
-    slope = (1.0 - decay) * params.derivative_frames
-    A = np.array([[0.0, 0.0, 0.0], [0.0, 1.0, 0.0], [-slope, 0.0, decay]])
-    B = np.array([1.0, params.integral_per_frame, slope])
+    integral, slope = np.broadcast_arrays(
+        np.reshape(params.integral_per_frame, (1, -1)),
+        (1.0 - decay) * np.reshape(params.derivative_frames, (1, -1)),
+    )
+    A = np.zeros((*slope.shape, 3, 3))
+    A[..., 1, 1], A[..., 2, 0], A[..., 2, 2] = 1.0, -slope, decay
+    B = np.stack([np.ones_like(slope), integral, slope], axis=-1)
     return LinearLaw.of(
         LawMatrices.of(3, A=A, B=B, C=np.array([0.0, 1.0, 1.0]), D=params.proportional),
         LawMatrices.of(3, A=np.diag([0.0, 1.0, 1.0]), H=1.0),

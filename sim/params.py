@@ -3,7 +3,15 @@
 from types import NoneType
 from typing import Annotated, Any, Final, Self, get_args
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Discriminator,
+    Field,
+    Tag,
+    model_validator,
+)
 
 NONE: Final = "none"
 """Stands for the absence of what may be absent; TOML has no word of its own for it."""
@@ -59,3 +67,19 @@ Count = Annotated[int, Field(ge=1), AfterValidator(_sensible)]
 PairXY = tuple[Signed, Signed]
 """A value for each axis, in the order (x, y)."""
 PositiveXY = tuple[Positive, Positive]
+
+
+def _one_or_pair(value: Any) -> str:
+    return "pair" if isinstance(value, list | tuple) else "one"
+
+
+PositiveByAxis = Annotated[
+    Annotated[Positive, Tag("one")] | Annotated[PositiveXY, Tag("pair")],
+    Discriminator(_one_or_pair),
+]
+"""A setting above 0: one for both axes, or [x, y]."""
+NonNegativeByAxis = Annotated[
+    Annotated[NonNegative, Tag("one")] | Annotated[tuple[NonNegative, NonNegative], Tag("pair")],
+    Discriminator(_one_or_pair),
+]
+"""A setting of 0 or above: one for both axes, or [x, y]."""

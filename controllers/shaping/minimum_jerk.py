@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 import numpy as np
 
 from sim.params import Block, between
-from sim.ports import Array, PlantBelief
+from sim.ports import Array, Knob, PlantBelief
 
 
 class MinimumJerkParams(Block):
@@ -39,6 +39,7 @@ class MinimumJerk:
     """
 
     Params = MinimumJerkParams
+    knobs = (Knob("duration_ms", 2.0, 20.0),)
 
     def __init__(self, params: MinimumJerkParams, plant: PlantBelief) -> None:
         self.params = params

@@ -41,11 +41,24 @@ from sim.files.text import shown
     "be repeated up to three times.",
 )  # fmt: skip
 @click.option(
-    "--settling-weight", type=click.FloatRange(min=0), default=0.0, show_default=True,
-    metavar="DB_PER_MS",
-    help="What a millisecond of the slowest settling is worth: 0 takes the least loss, a large "
-    "weight the fastest settling, one between a trade.",
+    "--moves-per-hour", type=click.FloatRange(min=0), metavar="RATE",
+    help="How often a connection moves in service: light counts as lost while it settles. Default: "
+    "the rate of the scenario itself.",
+)  # fmt: skip
+@click.option(
+    "--settling-weight", type=click.FloatRange(min=0), metavar="DB_PER_MS",
+    help="What a millisecond of settling is worth, in place of a rate of moves: 0 takes the least "
+    "loss, a large weight the fastest settling.",
+)  # fmt: skip
+@click.option("--shape", is_flag=True, help="Choose the command shaping too.")
+@click.option(
+    "--by-axis", "each_axis", is_flag=True, help="Let each axis have gains of its own."
 )
+@click.option(
+    "--robust", is_flag=True,
+    help="Keep the demands over the scenario's [uncertainty] too: resonance, Q, gain and delay off "
+    "at once, and other populations.",
+)  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
 def tune(
@@ -58,49 +71,56 @@ def tune(
     phase_margin_deg: float | None,
     settling_ms: float | None,
     vary: tuple[str, ...],
-    settling_weight: float,
+    moves_per_hour: float | None,
+    settling_weight: float | None,
+    shape: bool,
+    each_axis: bool,
+    robust: bool,
     overwrite: bool,
 ) -> None:
     """Choose the controller's gains for SCENARIO, and check the choice by simulation.
 
-    Looks for the least predicted loss, or loss and settling weighted, with margins kept for every
-    mirror. Writes tuned.toml (a
-    scenario that `run` takes), tune.json and report.html. Ends with 1 if the simulation disagrees
-    with the prediction or misses a limit of the scenario.
+    Looks for the least predicted loss, time spent settling counted, with margins and settling kept
+    for every mirror. Writes tuned.toml (a scenario that `run` takes), tune.json and report.html.
+    Ends with 1 if the simulation disagrees with the prediction or misses a limit of the scenario.
     """
     from pathlib import Path
 
     from sim.assembly.build import build
     from sim.cli.asked import asked_by
-    from sim.cli.show import progress_bar
+    from sim.cli.show import progress_bar, progress_of
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.margins.demands import demands_of
     from sim.studies.margins.filing import write_study
-    from sim.studies.margins.judge import demands_of
     from sim.studies.margins.tune import tune as search
     from sim.studies.margins.tune_page import fragment, outcome_words, table_of, tune_page
-    from sim.studies.margins.verify import verify
+    from sim.studies.margins.verify import verify_choice
 
     path = find(scenario)
     check_output(Path(out), kind="tuning", overwrite=overwrite)
     numbers = {
         "--max-sensitivity": max_sensitivity, "--gain-margin": gain_margin_db,
         "--phase-margin": phase_margin_deg, "--settling": settling_ms,
-        "--settling-weight": settling_weight,
+        "--settling-weight": settling_weight, "--moves-per-hour": moves_per_hour,
     }  # fmt: skip
     check_finite(numbers)
     knobs = _knobs(vary)
     with naming(path, overrides):
         built = build(load_scenario(path, overrides))
         demands = demands_of(
-            built, max_sensitivity, gain_margin_db, phase_margin_deg, settling_ms, settling_weight
-        )
-        outcome = search(built, demands, knobs)
+            built, max_sensitivity, gain_margin_db, phase_margin_deg, settling_ms, settling_weight,
+            moves_per_hour,
+        )  # fmt: skip
+        with progress_of("sets of gains tried:") as tell:
+            outcome = search(
+                built, demands, knobs, lambda n: tell(n, n), shape=shape, each_axis=each_axis,
+                robust=robust,
+            )  # fmt: skip
     say(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
-    chosen = built.resolved.replace(controller=outcome.chosen.settings)
-    with naming(path, overrides), progress_bar(chosen.duration_ms) as tell:
-        check = verify(chosen, outcome.chosen.jitter_rad, tell, outcome.chosen.settling_ms)
+    with naming(path, overrides), progress_bar(built.resolved.duration_ms) as tell:
+        check = verify_choice(outcome, tell)
     folder = write_study(
         out,
         {"tune": table_of(outcome, check)},
@@ -114,16 +134,15 @@ def tune(
     c = outcome.chosen
     with showing(folder):
         say(f"{shown(built.resolved.title)}: {outcome_words(outcome)}")
+        say(demands.objective)
         say(outcome.why)
-        if settling_ms is None and demands.settling_ms is not None:
-            say(
-                f"settling demanded: {demands.settling_ms:g} ms, nine tenths of the scenario's "
-                "limit; --settling sets another"
-            )
+        if demands.settling_words:
+            say(demands.settling_words)
         say(
             f"worst mirrors: Ms {c.ms:.3f} (mirror {c.ms_mirror}), gain margin "
             f"{c.gain_margin_db:.2f} dB (mirror {c.gain_mirror}), phase margin "
-            f"{c.phase_margin_deg:.1f} deg (mirror {c.phase_mirror})"
+            f"{c.phase_margin_deg:.1f} deg (mirror {c.phase_mirror}), settling "
+            f"{c.settling_ms:.1f} ms (mirror {c.settling_mirror})"
         )
         say(check.words)
         say(f"run {folder / 'tuned.toml'}")

@@ -18,6 +18,7 @@ from sim.params import Block, NonNegative, Positive
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams
 from sim.results.requirements import RequirementsParams
+from sim.results.uncertainty import UncertaintyParams
 from sim.scenario.check import check_block
 from sim.scenario.file import override, read_tree
 
@@ -109,6 +110,7 @@ class Scenario(Block):
     metrics: MetricsParams
     limits: LimitsParams = LimitsParams()
     requirements: RequirementsParams = RequirementsParams()
+    uncertainty: UncertaintyParams = UncertaintyParams()
     engine: EngineParams = EngineParams()
 
     @property

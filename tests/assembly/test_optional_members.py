@@ -15,7 +15,7 @@ from sim.ports import Knob, Tunable, WithRules
 from sim.scenario.model import load_scenario
 from sim.studies.estimators.rows import cost_columns
 from sim.studies.estimators.settings import entrants
-from sim.studies.margins.judge import Demands
+from sim.studies.margins.demands import Demands
 from sim.studies.margins.spectra import spectra_of
 from sim.studies.margins.tune import tune
 

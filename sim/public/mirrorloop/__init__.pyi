@@ -36,8 +36,9 @@ from sim.studies.margins.spectra import spectra_of as spectra_of
 from sim.studies.margins.spectra import Spectra as Spectra
 from sim.studies.margins.predict import predict as predict
 from sim.studies.margins.predict import Prediction as Prediction
-from sim.studies.margins.judge import demands_of as demands_of
-from sim.studies.margins.judge import Demands as Demands
+from sim.studies.margins.demands import demands_of as demands_of
+from sim.studies.margins.demands import Demands as Demands
+from sim.studies.margins.candidate import Candidate as Candidate
 from sim.studies.margins.tune import tune as tune
 from sim.studies.margins.tune import TuningResult as TuningResult
 from sim.studies.margins.robustness import changed as _sensitivity

@@ -1,21 +1,36 @@
-"""Choosing gains: least predicted loss with margins kept for the whole population."""
+"""Choosing gains: least predicted cost with the demands kept for the whole population."""
 
-from collections.abc import Callable, Sequence
-from itertools import product
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
-
-import numpy as np
 
 from controllers import CONTROLLERS
 from sim.assembly.build import Built
 from sim.errors import ScenarioError
 from sim.ports import Knob, Tunable, WithRules
-from sim.studies.margins.judge import Candidate, Demands, GainJudge
+from sim.studies.margins.candidate import Candidate
+from sim.studies.margins.demands import Demands
+from sim.studies.margins.holds import Hold, holds_of, nearest_to_each, refusal, why
+from sim.studies.margins.judge import GainJudge, World
+from sim.studies.margins.retune import Alone, alone_of
+from sim.studies.margins.search import Search, by_axis, with_values
+from sim.studies.margins.shapes import Shaped, ringing_ms, ringing_words, shapings_of
+from sim.studies.margins.uncertain import worlds_of
 
 SLACK: Final = 0.004
 """Margins are kept by this much more while searching on the coarse grid, relative."""
-FINEST: Final = 2.0**-8
-"""Smallest step of the search, as a share of each knob's range."""
+FINE: Final = 1600
+"""Frequencies on which the choice is checked."""
+COARSE: Final = {1: 17, 2: 7}
+"""Points of each knob in the scan of one shaping among many."""
+CURVE: Final = 25
+"""Gains in the figure of everything against gain."""
+ROUNDS: Final = 8
+"""Most times that a worse switch is found and taken in."""
+Progress = Callable[[int], None]
+
+
+class Refused(ScenarioError):
+    """No gains keep the demands."""
 
 
 class TuningResult(NamedTuple):
@@ -29,21 +44,41 @@ class TuningResult(NamedTuple):
     tried: tuple[Candidate, ...]
     demands: Demands
     why: str
-    """Why the search stopped where it did."""
+    """What holds the choice, and by how much."""
+    judge: GainJudge
+    """What evaluated them, for more of the same."""
+    holds: tuple[Hold, ...] = ()
+    names: tuple[str, ...] = ()
+    """The settings that were varied."""
+    curve: tuple[Candidate, ...] = ()
+    """Along the first of them, all others as chosen."""
+    shapings: tuple[Shaped, ...] = ()
+    """Command shapings that were tried, the scenario's own first; empty if it was kept."""
+    costliest: tuple[Alone, ...] = ()
+    """Single mirrors that cost the most, and what gains of their own would give."""
+    switches: int = 1
+    """Switches that the demands are kept for: with --robust those of the uncertainty too."""
+    common: Candidate | None = None
+    """The best gains that are the same for both axes, where each axis has its own."""
 
 
 def tune(
     built: Built,
     demands: Demands,
     knobs: Sequence[Knob] | None = None,
-    progress: Callable[[int], None] | None = None,
+    progress: Progress | None = None,
+    *,
+    shape: bool = False,
+    each_axis: bool = False,
+    robust: bool = False,
 ) -> TuningResult:
     """Search for the gains of the least predicted cost that keep the demands.
 
-    The cost is the mean excess loss, plus the slowest settling times its weight.
+    The cost is the mean excess loss, plus the mean settling times its weight.
 
     A scan over the whole range, then steps along single knobs from the best points, halved until
-    they are `FINEST` of the range. What is not a knob stays as the scenario has it.
+    they are `sim.studies.margins.search.FINEST` of the range. What is not a knob stays as the
+    scenario has it. The search proves no global optimum.
 
     Parameters
     ----------
@@ -55,10 +90,17 @@ def tune(
         What to vary; what the kind of controller offers if left out.
     progress : callable, optional
         Called with the number of gains tried so far.
+    shape : bool
+        Whether the command shaping is chosen too.
+    each_axis : bool
+        Whether each axis may get its own gains, starting from the best common ones.
+    robust : bool
+        Whether the demands are held over the scenario's `[uncertainty]`. The worst switches of each
+        choice are taken into the search until none of them misses a demand.
 
     Returns
     -------
-    Outcome
+    TuningResult
 
     Raises
     ------
@@ -66,150 +108,170 @@ def tune(
         If there is nothing to vary for this controller, or no gains keep the demands.
     """
     judge = GainJudge(built, demands)
-    if knobs is None:
-        if not isinstance(judge.part, Tunable):
-            known = [name for name, part in CONTROLLERS.items() if isinstance(part, Tunable)]
-            raise ScenarioError(
-                f'controller.kind: nothing is known to be tuned in "{judge.kind}"; name settings '
-                f"with --vary NAME=LOW..HIGH. Known: {', '.join(known)}."
-            )
-        knobs = judge.part.knobs
+    knobs = _knobs_of(judge, knobs)
     base = dict(built.resolved.controller)
-    cache: dict[tuple[float, ...], Candidate] = {}
+    count = 0
 
-    def at(shares: tuple[float, ...]) -> Candidate:
-        if shares not in cache:
-            values = {k.name: k.value(x) for k, x in zip(knobs, shares, strict=True)}
-            cache[shares] = judge.candidate(base | values, SLACK)
-            if progress is not None:
-                progress(len(cache))
-        return cache[shares]
+    def tell() -> None:
+        nonlocal count
+        count += 1
+        if progress is not None:
+            progress(count)
 
-    n = {1: 33, 2: 11, 3: 6}.get(len(knobs), 4)
-    for shares in product(np.linspace(0, 1, n).tolist(), repeat=len(knobs)):
-        at(tuple(shares))
-    step = 0.5 / (n - 1)
-    while not any(c.meets for c in cache.values()) and step > FINEST:
-        # The scan may step over what keeps the demands: close in on its nearest point.
-        nearest = min(cache, key=lambda s: _excess(cache[s], demands))
-        for i in range(len(knobs)):
-            for d in (-step, step):
-                at((*nearest[:i], min(max(nearest[i] + d, 0.0), 1.0), *nearest[i + 1 :]))
-        if min(cache, key=lambda s: _excess(cache[s], demands)) == nearest:
-            step /= 2
-    good = sorted((s for s, c in cache.items() if c.meets), key=lambda s: demands.cost_db(cache[s]))
-    if not good:
-        raise ScenarioError(_none(tuple(cache.values()), demands))
-    best = good[0]
-    step = 0.5 / (n - 1)
-    while step > FINEST:
-        around = [
-            (*best[:i], min(max(best[i] + d, 0.0), 1.0), *best[i + 1 :])
-            for i in range(len(knobs))
-            for d in (-step, step)
-        ]
-        cost = demands.cost_db(at(best))
-        better = [s for s in around if at(s).meets and demands.cost_db(at(s)) < cost]
-        if better:
-            best = min(better, key=lambda s: demands.cost_db(at(s)))
-        else:
-            step *= 0.5
-    chosen = judge.candidate(at(best).settings, 0.0, 1600)
+    uncertain = worlds_of(built) if robust else []
+    own = dict(built.resolved.shaping)
+    shapings = _shapings(judge, knobs, base, tell) if shape else ()
+    ways = _by_cost(shapings, demands) if shape else [own]
+    for shaping in ways:
+        try:
+            search, shares, chosen = _chosen(judge, knobs, base, shaping, tell)
+            break
+        except Refused:
+            if shaping == ways[-1]:
+                raise
+    for _ in range(ROUNDS if robust else 0):
+        worse = _worst_worlds(judge, uncertain, chosen)
+        if not worse:
+            break
+        judge.worlds += worse
+        search, shares, chosen = _chosen(judge, knobs, base, shaping, tell)
+    common = None
+    if each_axis:
+        common = chosen
+        both = _by_axis(judge, knobs, base)
+        search = Search(judge, both, base, shaping, tell, search.slack)
+        shares = search.refine(tuple(x for x in shares for _ in range(2)), demands)
+        chosen = judge.candidate(search.settings(shares), FINE, shaping)
+        if robust and _worst_worlds(judge, uncertain, chosen):
+            raise ScenarioError(
+                "--by-axis: gains of each axis that keep the demands over [uncertainty] were not "
+                "found; without it there are some"
+            )
+    holds = holds_of(search, shares, demands)
     return TuningResult(
         chosen=chosen,
         present=judge.candidate(base),
         rules=_rules(judge, base),
-        tried=tuple(cache.values()),
+        tried=tuple(search.found.values()),
         demands=demands,
-        why=_why(chosen, at(best), best, knobs, demands),
+        why=why(holds, chosen, shares, search, demands),
+        holds=holds,
+        names=tuple(k.name for k in search.knobs),
+        curve=_curve(judge, search, shares),
+        shapings=shapings,
+        costliest=alone_of(judge, chosen, tuple(search.found.values()), demands),
+        switches=1 + len(uncertain),
+        common=common,
+        judge=judge,
     )
+
+
+def _knobs_of(judge: GainJudge, knobs: Sequence[Knob] | None) -> Sequence[Knob]:
+    if knobs is not None:
+        return knobs
+    if not isinstance(judge.part, Tunable):
+        known = [name for name, part in CONTROLLERS.items() if isinstance(part, Tunable)]
+        raise ScenarioError(
+            f'controller.kind: nothing is known to be tuned in "{judge.kind}"; name settings '
+            f"with --vary NAME=LOW..HIGH. Known: {', '.join(known)}."
+        )
+    return judge.part.knobs
+
+
+def _by_axis(
+    judge: GainJudge, knobs: Sequence[Knob], base: Mapping[str, Any]
+) -> tuple[Knob, ...]:
+    """Return a knob for each axis in place of each that the controller takes for both."""
+    both = by_axis(knobs)
+    try:
+        judge.controller(with_values(base, {k.name: k.value(0.5) for k in both}))
+    except ScenarioError as exc:
+        names = ", ".join(k.name for k in knobs)
+        raise ScenarioError(
+            f'--by-axis: "{judge.kind}" takes one value of {names} for both axes'
+        ) from exc
+    return both
+
+
+def _chosen(
+    judge: GainJudge, knobs: Sequence[Knob], base: Mapping[str, Any], shaping: Mapping[str, Any],
+    tell: Callable[[], None],
+) -> tuple[Search, tuple[float, ...], Candidate]:  # fmt: skip
+    """Search with one shaping; the choice is checked on the fine grid, with more slack if need be.
+
+    What keeps the demands there counts, even if the slack of the coarse grid would not let it
+    through: only then are they refused.
+    """
+    demands = judge.demands
+    search = Search(judge, knobs, base, shaping, tell, SLACK)
+    search.scan()
+    for slack in (SLACK, 2 * SLACK, 4 * SLACK, 8 * SLACK, 0.0):
+        search.slack = slack
+        best = search.best(demands)
+        if best is None:
+            search.nearest(demands)
+            best = search.best(demands)
+        if best is None:
+            continue
+        best = search.refine(best, demands)
+        chosen = judge.candidate(search.settings(best), FINE, shaping)
+        if chosen.meets:
+            return search, best, chosen
+    message = refusal(search, demands, nearest_to_each(search, demands))
+    ringing = ringing_words(judge, shaping, demands.settling_ms)
+    raise Refused("\n".join(filter(None, (message, ringing))))
+
+
+def _shapings(
+    judge: GainJudge, knobs: Sequence[Knob], base: Mapping[str, Any], tell: Callable[[], None]
+) -> tuple[Shaped, ...]:
+    """Scan the gains coarsely with each shaping."""
+    found = []
+    for shaping in shapings_of(judge):
+        search = Search(judge, knobs, base, shaping, tell, SLACK)
+        search.scan(COARSE.get(len(knobs), 4))
+        best = search.best(judge.demands)
+        candidate = None if best is None else search.at(best)
+        found.append(Shaped(shaping, ringing_ms(judge, shaping), candidate))
+    return tuple(found)
+
+
+def _by_cost(shapings: Sequence[Shaped], demands: Demands) -> list[dict[str, Any]]:
+    """Return the shapings to search with, in turn: those that keep the demands, by their cost.
+
+    Where none does in the coarse scan, the two of the least ringing.
+    """
+    kept = [(demands.cost_db(s.candidate), i) for i, s in enumerate(shapings) if s.candidate]
+    if kept:
+        return [shapings[i].shaping for _, i in sorted(kept)]
+    return [s.shaping for s in sorted(shapings, key=lambda s: s.ringing_ms)[:2]]
+
+
+def _worst_worlds(judge: GainJudge, uncertain: Sequence[World], chosen: Candidate) -> list[World]:
+    """Return the switches that miss a demand by the most, one for each demand; none if none do."""
+    worst: dict[str, tuple[float, World]] = {}
+    for world in uncertain:
+        if world in judge.worlds:
+            continue
+        found = judge.on(world, chosen.settings, chosen.shaping)
+        for name, share in judge.demands.missed(found).items():
+            if share > worst.get(name, (0.0, world))[0]:
+                worst[name] = (share, world)
+    return list({id(world): world for _, world in worst.values()}.values())
+
+
+def _curve(judge: GainJudge, search: Search, shares: tuple[float, ...]) -> tuple[Candidate, ...]:
+    """Return candidates along the first knob; both axes together where each has its own."""
+    together = 2 if search.knobs[0].name.endswith(".x") else 1
+    points = []
+    for i in range(CURVE):
+        share = i / (CURVE - 1)
+        at = (*(share,) * together, *shares[together:])
+        points.append(judge.candidate(search.settings(at), shaping=search.shaping))
+    return tuple(points)
 
 
 def _rules(judge: GainJudge, base: dict[str, Any]) -> dict[str, Candidate]:
     """What published rules, or the kind's own, make of the believed plant."""
     rules = judge.part.rules(judge.belief) if isinstance(judge.part, WithRules) else {}
     return {name: judge.candidate(base | values) for name, values in rules.items()}
-
-
-def _why(
-    chosen: Candidate, coarse: Candidate, shares: tuple[float, ...], knobs: Sequence[Knob],
-    demands: Demands,
-) -> str:  # fmt: skip
-    """Say which demand holds the chosen point, or that none does."""
-    held = []
-    if coarse.ms > demands.ms * (1 - 4 * SLACK):
-        held.append(f"Ms of mirror {coarse.ms_mirror} ({coarse.ms:.3f} of {demands.ms:g})")
-    if coarse.gain_margin_db < demands.gain_margin_db * (1 + 8 * SLACK):
-        held.append(
-            f"gain margin of mirror {coarse.gain_mirror} "
-            f"({coarse.gain_margin_db:.2f} of {demands.gain_margin_db:g} dB)"
-        )
-    if coarse.phase_margin_deg < demands.phase_margin_deg * (1 + 4 * SLACK):
-        held.append(
-            f"phase margin of mirror {coarse.phase_mirror} "
-            f"({coarse.phase_margin_deg:.1f} of {demands.phase_margin_deg:g} deg)"
-        )
-    if demands.settling_ms is not None and coarse.settling_ms > 0.95 * demands.settling_ms:
-        held.append(
-            f"settling of mirror {coarse.settling_mirror} "
-            f"({coarse.settling_ms:.1f} of {demands.settling_ms:g} ms)"
-        )
-    ends = [
-        f"{k.name} at the end of its range, {k.value(x):g}"
-        for k, x in zip(knobs, shares, strict=True)
-        if x in (0.0, 1.0)
-    ]
-    if held:
-        text = "Held by " + " and by ".join(held) + "."
-    elif demands.settling_weight:
-        text = (
-            "No demand holds it: faster costs more loss than the settling it saves is worth, "
-            "slower the other way round."
-        )
-    else:
-        text = (
-            "No demand holds it: faster passes more noise than it takes out disturbance, slower "
-            "the other way round."
-        )
-    return text + (f" {'; '.join(ends).capitalize()}." if ends else "")
-
-
-def _excess(c: Candidate, demands: Demands) -> float:
-    """Return by how much the demands are missed, each as a share of itself, added up."""
-    if not c.stable:
-        return float("inf")
-    late = 0.0
-    if demands.settling_ms is not None:
-        late = max(c.settling_ms / demands.settling_ms - 1, 0.0)
-    lack = max(1 - c.gain_margin_db / max(demands.gain_margin_db, 1e-9), 0.0)
-    lack += max(1 - c.phase_margin_deg / max(demands.phase_margin_deg, 1e-9), 0.0)
-    return max(c.ms / demands.ms - 1, 0.0) + lack + late
-
-
-def _none(tried: Sequence[Candidate], demands: Demands) -> str:
-    stable = [c for c in tried if c.stable]
-    if not stable:
-        return "controller: no gains in the range make every mirror stable"
-
-    nearest = min(stable, key=lambda c: _excess(c, demands))
-    settling = "" if demands.settling_ms is None else f", settling {demands.settling_ms:g} ms"
-    return (
-        f"controller: none of {len(tried)} gains keeps Ms {demands.ms:g}, gain margin "
-        f"{demands.gain_margin_db:g} dB, phase margin {demands.phase_margin_deg:g} deg{settling} "
-        f"for every mirror; the nearest has Ms {nearest.ms:.3f} (mirror {nearest.ms_mirror}), "
-        f"{nearest.gain_margin_db:.2f} dB (mirror {nearest.gain_mirror}), "
-        f"{nearest.phase_margin_deg:.1f} deg (mirror {nearest.phase_mirror}) and settles in "
-        f"{nearest.settling_ms:.1f} ms (mirror {nearest.settling_mirror})"
-        f"{_ringing(nearest, demands)}"
-    )
-
-
-def _ringing(c: Candidate, demands: Demands) -> str:
-    """Say so if the path and the ringing after it are slower than the demand by themselves."""
-    if demands.settling_ms is None or c.ringing_ms <= demands.settling_ms:
-        return ""
-    return (
-        f"; without any correction the commanded path and the ringing after it take "
-        f"{c.ringing_ms:.1f} ms (mirror {c.ringing_mirror}): another [shaping] may do more than "
-        "gains can"
-    )

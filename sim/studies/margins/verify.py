@@ -1,19 +1,17 @@
 """A prediction held against the time simulation of the same scenario."""
 
 from collections.abc import Callable
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from sim.scenario.model import Scenario
+from sim.studies.margins.settling import settling_agrees, settling_band_ms
 from sim.studies.run.make import make_run
+
+if TYPE_CHECKING:
+    from sim.studies.margins.tune import TuningResult
 
 AGREES: Final = (0.8, 1.25)
 """Simulated over predicted jitter that still counts as agreement. [-]"""
-
-
-SETTLING_AGREES: Final = (0.75, 1.35)
-"""Simulated over predicted settling of the slowest mirror that still counts as agreement. [-]"""
-SETTLING_MS: Final = 3.0
-"""So far apart it counts as agreement in any case: the slowest of some is a matter of noise."""
 
 
 class Verified(NamedTuple):
@@ -32,7 +30,11 @@ class Verified(NamedTuple):
     """As in results.json."""
     settling_ms: float | None
     """Predicted settling of the slowest mirror; None where it was not compared. [ms]"""
+    settling_band_ms: tuple[float, float] | None
+    """Simulated settling of the slowest mirror that counts as agreement. [ms]"""
     settling_agrees: bool
+    stopped: int = 0
+    """Mirrors that the move would swing beyond their travel stops, which no prediction has."""
 
     @property
     def words(self) -> str:
@@ -59,24 +61,30 @@ class Verified(NamedTuple):
         late = f", {settling['unsettled']} mirrors never" if settling["unsettled"] else ""
         found = "" if settling["max_ms"] is None else f" {settling['max_ms']:.1f} ms"
         text = f"; slowest settling{found}{late} against {self.settling_ms:.1f} ms predicted"
+        low, high = self.settling_band_ms or (0.0, 0.0)
         if self.settling_agrees:
-            return text
-        low, high = SETTLING_AGREES
-        return text + (
-            f": the simulation DISAGREES (outside {low:g} to {high:g} and more than "
-            f"{SETTLING_MS:g} ms apart)"
-        )
+            return f"{text} ({low:.1f} to {high:.1f} ms counts as agreement)"
+        text += f": the simulation DISAGREES (outside {low:.1f} to {high:.1f} ms)"
+        if self.stopped:
+            text += (
+                f"; the move swings {self.stopped} mirrors against their travel stops, which the "
+                "prediction leaves out"
+            )
+        return text
 
 
-def settling_agrees(predicted_ms: float | None, settling: dict[str, Any]) -> bool:
-    """Whether simulated settling, as in results.json, is within the band of a prediction."""
-    if predicted_ms is None or not settling["count"]:
-        return True
-    if settling["unsettled"] or settling["max_ms"] is None:
-        return False
-    low, high = SETTLING_AGREES
-    near = abs(settling["max_ms"] - predicted_ms) <= SETTLING_MS
-    return bool(near or low <= settling["max_ms"] / predicted_ms <= high)
+def verify_choice(
+    outcome: "TuningResult", progress: Callable[[int, int], None] | None = None
+) -> Verified:
+    """Run the chosen gains, and compare jitter and settling with what was predicted of them."""
+    c, judge = outcome.chosen, outcome.judge
+    own = judge.settled(c.settings, c.shaping)
+    moves = judge.built.parts.epochs[-1].commanded
+    return verify(
+        judge.built.resolved.replace(controller=c.settings, shaping=c.shaping), c.jitter_rad,
+        progress, 1e3 * float(own.slowest_s[1]) if moves else None, c.settling_interval_ms,
+        int(judge.worlds[0].move(c.shaping).stopped.sum()),
+    )  # fmt: skip
 
 
 def verify(
@@ -84,14 +92,35 @@ def verify(
     predicted_rad: float,
     progress: Callable[[int, int], None] | None = None,
     settling_ms: float | None = None,
+    settling_interval_ms: tuple[float, float] | None = None,
+    stopped: int = 0,
 ) -> Verified:
-    """Run a scenario and compare its jitter with a prediction [rad], and its slowest settling."""
+    """Run a scenario and compare its jitter with a prediction [rad], and its slowest settling.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        To run.
+    predicted_rad : float
+        Predicted jitter, radial rms. [rad]
+    progress : callable, optional
+        Called with frames done and frames in all.
+    settling_ms, settling_interval_ms : optional
+        Predicted settling of the slowest mirror: median, and 5 % and 95 %; not compared if left
+        out. [ms]
+    stopped : int
+        Mirrors that the move would swing beyond their travel stops.
+    """
     result = make_run(scenario, progress, pictures=False)
     jitter = result.figures["pointing"]["jitter_urad"]
     predicted = 1e6 * predicted_rad
     ratio = jitter / predicted if jitter is not None and predicted > 0 else None
-    settles = settling_agrees(settling_ms, result.figures["settling"])
+    band = None
+    if settling_ms is not None and settling_interval_ms is not None:
+        band = settling_band_ms(settling_interval_ms, 1e3 / scenario.camera.frame_hz)
+    settles = settling_agrees(band, result.figures["settling"])
     agrees = ratio is not None and AGREES[0] <= ratio <= AGREES[1] and settles
     return Verified(
-        predicted, jitter, ratio, agrees, result.limits, result.figures, settling_ms, settles
-    )
+        predicted, jitter, ratio, agrees, result.limits, result.figures, settling_ms, band, settles,
+        stopped,
+    )  # fmt: skip

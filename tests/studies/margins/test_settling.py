@@ -14,9 +14,18 @@ from sim.scenario.model import load_scenario
 from sim.studies.margins.judge import BANDS
 from sim.studies.margins.plant import plant_of
 from sim.studies.margins.predict import predict
-from sim.studies.margins.settling import INSTANTS, move_of, ringing_of, settle
+from sim.studies.margins.settling import (
+    INSTANTS,
+    LEVELS,
+    followed,
+    move_of,
+    ringing_of,
+    settle,
+    settling_agrees,
+    settling_band_ms,
+    slowest_of,
+)
 from sim.studies.margins.spectra import spectra_of
-from sim.studies.margins.verify import SETTLING_AGREES, settling_agrees
 from sim.studies.run.make import make_run
 
 CASE = Path(__file__).parents[3] / "scenarios" / "harrow_point_reconfigure.toml"
@@ -81,6 +90,10 @@ def test_ringing_of_a_jump_is_that_of_the_stiffening_mirror() -> None:
         (('shaping={kind="none"}',), (15.0, 30.0)),
         (('shaping={kind="zv"}',), (5.0, 20.0)),
         (("mirror.resonance_hz=[250,300]", "mirror.quality=[12,12]"), (20.0, 50.0)),
+        (('shaping={kind="zvd"}', "mirror.resonance_hz=[900,950]", "mirror.quality=[15,15]",
+          "camera.latency_us=1300"), (5.0, 10.0)),
+        (('shaping={kind="time_optimal"}', "mirror.resonance_hz=[410,410]",
+          "mirror.quality=[25,25]", "camera.latency_us=1000"), (40.0, 80.0)),
     ],
 )
 def test_prediction_is_held_to_the_simulation(overrides: Any, ringing_ms: Any) -> None:
@@ -89,25 +102,63 @@ def test_prediction_is_held_to_the_simulation(overrides: Any, ringing_ms: Any) -
     loop = Loop(linear, plant_of(built))
     variance = predict(built, loop, spectra_of(built, BANDS)).variance_rad2.sum(axis=0)
     move = move_of(built)
-    settled_ms = 1e3 * settle(built, move, loop, variance).settling_s
+    settled = settle(built, move, loop, variance)
+    settled_ms = 1e3 * settled.settling_s
     found = make_run(built.resolved, None, pictures=False).figures["settling"]
     assert found["unsettled"] == 0
-    assert settling_agrees(float(settled_ms.max()), found), (settled_ms.max(), found)
+    low, _, high = 1e3 * settled.slowest_s
+    assert settling_agrees(settling_band_ms((low, high), 1.0), found), (settled.slowest_s, found)
     # The median over 38 mirrors and more is less a matter of noise than the slowest.
-    assert float(np.median(settled_ms)) == pytest.approx(found["median_ms"], rel=0.25)
+    assert float(np.median(settled_ms)) == pytest.approx(found["median_ms"], rel=0.15, abs=1.1)
     alone_ms = 1e3 * ringing_of(built, move).max()
     assert ringing_ms[0] < alone_ms < ringing_ms[1]
+
+
+def test_the_correction_before_the_command_counts() -> None:
+    # Second way: the loop of one mirror frame by frame, from rest under the old mismatch. A mirror
+    # that has been corrected for an old aim starts the new one with the old correction.
+    built = made("controller.kind=integrator", "controller.integral_per_frame=0.1")
+    loop = Loop(linearise(built.parts.controller, len(built.parts.mirrors)), plant_of(built))
+    move = move_of(built)
+    _, corrections = followed(move, loop)
+    model, mix = loop.plant.model, loop.plant.mix[3]
+    u, x = np.zeros(2), np.zeros((2, model.A.shape[-1]))
+    for _ in range(move.standing_frames):
+        seen = np.array([model.C[3, a, 0] @ x[a] for a in (0, 1)])
+        u = u - 0.1 * (seen + move.standing_rad[3])
+        x = np.stack([model.A[3, a] @ x[a] + model.B[3, a, :, 0] * (mix @ u)[a] for a in (0, 1)])
+    seen = np.array([model.C[3, a, 0] @ x[a] for a in (0, 1)])
+    first = u - 0.1 * (seen + move.mismatch_rad[0, 3])
+    np.testing.assert_allclose(corrections[0, 3], first, rtol=1e-9)
+    assert np.abs(u).max() > 1e-5  # calibration and coupling ask for a correction
+
+
+def test_the_slowest_of_many_is_later_than_any_of_them() -> None:
+    # Second way: draw each mirror's settling from its own distribution, and take the largest.
+    rng = np.random.default_rng(3)
+    start = rng.uniform(5.0, 9.0, 40)
+    at_level = start + 4.0 * np.array(LEVELS)[:, None] ** 8
+    (low, middle, high), _ = slowest_of(at_level)
+    drawn = (start + 4.0 * rng.uniform(size=(4000, 40)) ** 8).max(axis=1)
+    # The levels are steps: within what lies between two of them.
+    assert middle == pytest.approx(np.median(drawn), abs=0.35)
+    assert low == pytest.approx(np.quantile(drawn, 0.05), abs=0.5)
+    assert high == pytest.approx(np.quantile(drawn, 0.95), abs=0.35)
+    same, which = slowest_of(np.tile([[3.0, 7.0, 5.0]], (len(LEVELS), 1)))
+    assert same.tolist() == [7.0, 7.0, 7.0] and which == 1
+    assert np.isinf(slowest_of(np.full((len(LEVELS), 2), np.inf))[0]).all()
 
 
 def test_the_band_of_agreement() -> None:
     def found(max_ms: float | None, unsettled: int = 0) -> dict[str, Any]:
         return {"count": 4, "unsettled": unsettled, "max_ms": max_ms}
 
-    low, high = SETTLING_AGREES
-    assert settling_agrees(20.0, found(20.0 * high - 0.1))
-    assert not settling_agrees(20.0, found(20.0 * high + 0.1))
-    assert not settling_agrees(20.0, found(20.0 * low - 0.1))
-    assert settling_agrees(2.0, found(4.9))
-    assert not settling_agrees(20.0, found(20.0, unsettled=1))
-    assert not settling_agrees(20.0, found(None, unsettled=4))
-    assert settling_agrees(20.0, found(None) | {"count": 0})
+    band = settling_band_ms((18.0, 22.0), 1.0)
+    assert band == pytest.approx((0.9 * 18.0 - 1.0, 1.1 * 22.0 + 1.0))
+    assert settling_agrees(band, found(band[1] - 0.1)) and settling_agrees(band, found(15.3))
+    assert not settling_agrees(band, found(band[1] + 0.1))
+    assert not settling_agrees(band, found(band[0] - 0.1))
+    assert not settling_agrees(band, found(20.0, unsettled=1))
+    assert not settling_agrees(band, found(None, unsettled=4))
+    assert settling_agrees(band, found(None) | {"count": 0})
+    assert settling_agrees(None, found(99.0))
