@@ -72,3 +72,35 @@ def test_the_patterns_find_what_they_are_for():
     assert MODULE.findall(text) == ["sim.loop.gone.f"]
     assert not is_a_module("sim.loop.gone.f") and not is_a_module("sim.loop.simulate.gone_name")
     assert is_a_module("sim.loop.simulate.simulate") and is_a_module("sim.loop")
+
+
+OUTSIDE = re.compile(
+    r"^\s*(?:import|from) (?:allantools|pyyeti|photutils|emva1288|control|scipy\.(?:integrate|stats"
+    r"|signal|optimize))\b|importorskip\(\"(?:pyyeti|photutils|emva1288|allantools)",
+    re.M,
+)
+INSIDE = {"tests/report/test_report.py", "tests/loop/test_steps.py"}
+"""They use such a library for something else than a check."""
+
+
+def test_every_check_against_an_outside_library_is_in_the_table():
+    table = (DOCS / "validation.md").read_text(encoding="utf-8")
+    missing = [
+        name
+        for path in sorted((ROOT / "tests").rglob("test_*.py"))
+        if (name := path.relative_to(ROOT).as_posix()) not in INSIDE
+        and OUTSIDE.search(path.read_text(encoding="utf-8"))
+        and name not in table
+    ]
+    assert not missing
+
+
+def test_the_table_of_checks_has_its_columns():
+    rows = [
+        line
+        for line in (DOCS / "validation.md").read_text(encoding="utf-8").splitlines()
+        if line.startswith("|")
+    ]
+    assert len(rows) > 100
+    for row in rows:
+        assert len(re.findall(r"(?<!\\)\|", row)) == 7, row

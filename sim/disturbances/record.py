@@ -14,7 +14,7 @@ from sim.mechanics.acceleration_file import (
     CsvLayout,
     Recording,
     read_acceleration_csv,
-    read_cosmos_v1,
+    read_avol1,
 )
 from sim.mechanics.plausible import check_values
 from sim.mechanics.resampling import read_between
@@ -33,12 +33,12 @@ class RecordParams(Block):
     kind: Literal["record"]
     file: Annotated[str, Field(min_length=1)]
     """The record; a relative name counts from the scenario's folder. [-]"""
-    format: Literal["csv", "cosmos_v1"] = "csv"
+    format: Literal["csv", "avol1"] = "csv"
     """CSV with a header row, or the plain-text volume 1 file of a strong-motion network. [-]"""
     units: str
     """What the file holds: "g", "m/s^2" or "gal". [-]"""
     time_column: str = ""
-    """Column of time; needed for CSV, unused for cosmos_v1. [-]"""
+    """Column of time; needed for CSV, unused for avol1. [-]"""
     time_unit: Literal["s", "ms", "us"] = "s"
     """Unit of the column of time. [-]"""
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] = ","
@@ -185,8 +185,8 @@ class Record:
 
 
 def _read(path: Path, params: RecordParams) -> Recording:
-    if params.format == "cosmos_v1":
-        return read_cosmos_v1(path, columns=params.columns, units=params.units)
+    if params.format == "avol1":
+        return read_avol1(path, columns=params.columns, units=params.units)
     return read_acceleration_csv(
         path,
         time_column=params.time_column,

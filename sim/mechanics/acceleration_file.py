@@ -236,7 +236,7 @@ def _cells(path: Path, number: int, line: str, comma: str) -> list[str]:
         ) from exc
 
 
-def read_cosmos_v1(path: Path, *, columns: Sequence[str], units: str) -> Recording:
+def read_avol1(path: Path, *, columns: Sequence[str], units: str) -> Recording:
     """Read acceleration from a plain-text uncorrected "volume 1" file of a strong-motion network.
 
     The layout is the one of California's strong-motion programme: for each channel a text header
@@ -267,7 +267,7 @@ def read_cosmos_v1(path: Path, *, columns: Sequence[str], units: str) -> Recordi
     """
     unit_m_s2 = _unit(path, units)
     used = _used_axes(path, columns)
-    channels = _cosmos_channels(path)
+    channels = _avol1_channels(path)
     known = {channel.direction: channel for channel in channels}
     for axis in used:
         if columns[axis] not in known:
@@ -321,7 +321,7 @@ _POINTS = re.compile(
 )
 
 
-def _cosmos_channels(path: Path) -> list[_Channel]:
+def _avol1_channels(path: Path) -> list[_Channel]:
     lines = _lines(path)
     channels: list[_Channel] = []
     direction = start = ""

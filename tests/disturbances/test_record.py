@@ -164,7 +164,7 @@ def test_a_volume_1_file_is_played(tmp_path):
     record = make(
         tmp_path,
         file="up.v1",
-        format="cosmos_v1",
+        format="avol1",
         units="g",
         time_column="",
         columns=("", "", "Up"),

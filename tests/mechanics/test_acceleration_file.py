@@ -13,7 +13,7 @@ from sim.errors import ProfileError
 from sim.mechanics.acceleration_file import (
     STANDARD_GRAVITY_M_S2,
     read_acceleration_csv,
-    read_cosmos_v1,
+    read_avol1,
     read_table,
 )
 
@@ -49,7 +49,7 @@ def test_shipped_record_has_the_published_peaks():
 
 
 def test_shipped_record_is_the_slice_that_its_header_says(ciccc_path):
-    whole = read_cosmos_v1(ciccc_path, columns=CHANNELS, units="g")
+    whole = read_avol1(ciccc_path, columns=CHANNELS, units="g")
     np.testing.assert_array_equal(shipped().acceleration_m_s2, whole.acceleration_m_s2[2000:6001])
     # Peaks in m/s^2 found by a separate reader, which took off the mean of the first 500 samples.
     centred = whole.acceleration_m_s2 - whole.acceleration_m_s2[:500].mean(axis=0)
@@ -66,8 +66,8 @@ def test_shipped_record_says_where_it_is_from():
 
 
 def test_an_axis_can_be_left_out_or_swapped(ciccc_path):
-    record = read_cosmos_v1(ciccc_path, columns=("Up", "", "90 Deg"), units="g")
-    full = read_cosmos_v1(ciccc_path, columns=CHANNELS, units="g")
+    record = read_avol1(ciccc_path, columns=("Up", "", "90 Deg"), units="g")
+    full = read_avol1(ciccc_path, columns=CHANNELS, units="g")
     count = len(full.acceleration_m_s2)
     np.testing.assert_array_equal(record.acceleration_m_s2[:, 1], 0.0)
     np.testing.assert_array_equal(
@@ -174,7 +174,7 @@ def test_files_that_cannot_be_read_are_refused(tmp_path):
         read_table(path, ["time_s"])
 
 
-def cosmos(tmp_path, *channels):
+def avol1(tmp_path, *channels):
     """Write channels (direction, start, rate, unit, values) in the volume 1 layout."""
     lines = []
     for number, (direction, start, rate, unit, values) in enumerate(channels, start=1):
@@ -196,7 +196,7 @@ UP = ("Up", "03:19:37.0", 100, "g", VALUES)
 
 
 def test_volume_1_layout_is_read_back(tmp_path):
-    record = read_cosmos_v1(cosmos(tmp_path, UP), columns=("", "", "Up"), units="g")
+    record = read_avol1(avol1(tmp_path, UP), columns=("", "", "Up"), units="g")
     np.testing.assert_allclose(record.acceleration_m_s2[:, 2], 9.80665 * np.array(VALUES))
     assert (record.first_s, record.rate_hz) == (0.0, 100.0)
 
@@ -240,16 +240,16 @@ EAST = ("90 Deg", "03:19:37.0", 100, "g", VALUES)
 )
 def test_bad_volume_1_files_are_refused(tmp_path, channels, columns, message):
     with pytest.raises(ProfileError, match=re.escape(message)):
-        read_cosmos_v1(cosmos(tmp_path, *channels), columns=columns, units="g")
+        read_avol1(avol1(tmp_path, *channels), columns=columns, units="g")
 
 
 def test_a_volume_1_file_that_stops_early_is_refused(tmp_path):
-    path = cosmos(tmp_path, UP)
+    path = avol1(tmp_path, UP)
     path.write_text("\n".join(path.read_text().splitlines()[:5]))
     with pytest.raises(
         ProfileError, match="line 5: 19 values are announced, the file ends after 16"
     ):
-        read_cosmos_v1(path, columns=("Up", "", ""), units="g")
+        read_avol1(path, columns=("Up", "", ""), units="g")
 
 
 def test_a_number_beyond_any_quantity_is_named_with_its_line(tmp_path):

@@ -8,7 +8,7 @@ import pytest
 from pyyeti.srs import srs
 
 from sim.disturbances.shock import pulse_shape
-from sim.mechanics.acceleration_file import read_cosmos_v1
+from sim.mechanics.acceleration_file import read_avol1
 from sim.mechanics.shock_spectrum import shock_spectrum
 
 # Maximax absolute acceleration over the pulse's peak, at f D of FD. Computed by an adaptive ODE
@@ -103,7 +103,7 @@ def test_earthquake_spectrum(ciccc_path, quality, want):
     # M7.1 Ridgecrest 2019, station CCC, 90 degrees, mean of the first 500 samples taken off;
     # values in m/s^2 by pyyeti.srs, which is asked again here. At 20 Hz the record has five
     # samples to a period: a check of the filter, not the truth about the ground.
-    record = read_cosmos_v1(ciccc_path, columns=("90 Deg", "", ""), units="g")
+    record = read_avol1(ciccc_path, columns=("90 Deg", "", ""), units="g")
     base = record.acceleration_m_s2[:, 0]
     base = base - base[:500].mean()
     frequencies = np.array([1.0, 2.0, 5.0, 10.0, 20.0])
