@@ -24,7 +24,7 @@ class Arithmetic(NamedTuple):
 
     @property
     def fault(self) -> str | None:
-        """Why it does not fit, in words; None if it does, or if that cannot be told."""
+        """Why it does not fit, in words; None if it does, or if that is not known."""
         if self.compute_us is not None and self.compute_us > self.spare_us:
             return (
                 f"late: {self.compute_us:.0f} us of arithmetic for {self.spots} spots, "

@@ -94,7 +94,7 @@ def margins(
         required = against(built.resolved.requirements, summary["worst"])
         say(verdict_words(required, len(summary["unstable"])))
     if summary["unstable"]:
-        named = ", ".join(map(str, summary["unstable"][:12]))
+        named = ", ".join(summary["unstable"][:12])
         say(f"UNSTABLE: {len(summary['unstable'])} mirrors: {named}")
         if (fall := summary["gain_must_fall_db"]) is not None:
             say(f"all of them become stable if the gain falls by {number(fall, 'dB', 3)}")

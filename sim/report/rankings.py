@@ -24,7 +24,7 @@ MIRRORS: Final = {
     "settling.unsettled": ("settling_ms", "settling", "No mirror was moved."),
     "lost.frames": ("lost_frames", "lost frames", ""),
 }
-"""Figure -> column, words, and what is said where nobody has any."""
+"""Figure -> column, words, and what is said where there is nothing to rank."""
 
 
 class RankTable(NamedTuple):
@@ -68,25 +68,25 @@ def rankings(rows: Ranking, limits: Sequence[Mapping[str, Any]]) -> list[RankTab
             continue
         paths = [path for path in asked if path in known]
         tables = [
-            _table(f"{what}, by {words}", of, columns, key, nobody)
-            for key, words, nobody in dict.fromkeys(known[path] for path in paths)
+            _table(f"{what}, by {words}", of, columns, key, none)
+            for key, words, none in dict.fromkeys(known[path] for path in paths)
         ]
         if not any(table.rows for table in tables):
-            key, words, nobody = known[usual]
-            tables.append(_table(f"{what}, by {words}", of, columns, key, nobody))
+            key, words, none = known[usual]
+            tables.append(_table(f"{what}, by {words}", of, columns, key, none))
         found += tables
     return [table for table in found if table.rows or table.caption]
 
 
 def _table(
-    caption: str, of: Mapping[str, list[Any]], columns: Sequence[_Column], key: str, nobody: str
+    caption: str, of: Mapping[str, list[Any]], columns: Sequence[_Column], key: str, none: str
 ) -> RankTable:
     each = [dict(zip(of, values, strict=True)) for values in zip(*of.values(), strict=True)]
     order = sorted(range(len(each)), key=lambda i: (-_size(each[i], key), i))[:SHOWN]
     order = [i for i in order if _size(each[i], key) > 0]
     heads = [(c.head, c.key == key) for c in columns]
     rows = [[c.cell(each[i]) for c in columns] for i in order]
-    return RankTable(caption if rows else nobody, heads, rows)
+    return RankTable(caption if rows else none, heads, rows)
 
 
 def _size(row: Mapping[str, Any], key: str) -> float:

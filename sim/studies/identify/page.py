@@ -6,6 +6,7 @@ import numpy as np
 
 from sim.report.response_plot import by_mirror, measured_against_model
 from sim.report.study_page import Section, StudyPage, Table
+from sim.results.metrics import mirror_name
 from sim.scenario.portable import portable_toml
 from sim.studies.identify.estimate import AxisEstimate, Value
 from sim.studies.identify.identify import LEAST_EXPLAINED, Identified
@@ -47,13 +48,19 @@ def identify_page(result: Identified) -> StudyPage:
             nominal = {SHOWN[0][1]: mirror.resonance_hz, SHOWN[1][1]: mirror.quality,
                        SHOWN[2][1]: (1.0,)}  # fmt: skip
         sections.append(Section("Every mirror", pictures=[by_mirror(panels, nominal)]))
+    ports = (
+        None if result.scenario is None else result.scenario.switch.geometry.ports_per_side
+    )
     rows = sorted(estimates, key=lambda e: 1.0 if e.explained is None else e.explained)
     caption = f"All {len(rows)} axes" if len(rows) <= MOST_ROWS else (
         f"The {MOST_ROWS} axes that the model explains least, of {len(rows)}; all are in "
         "population.csv"
     )  # fmt: skip
     sections.append(
-        Section("Estimates", tables=[Table(caption, _HEAD, [_row(e) for e in rows[:MOST_ROWS]])])
+        Section(
+            "Estimates",
+            tables=[Table(caption, _HEAD, [_row(e, ports) for e in rows[:MOST_ROWS]])],
+        )
     )
     return StudyPage(
         title="Identification: " + ", ".join(path.name for path in result.logs.files),
@@ -70,12 +77,13 @@ _HEAD = ["Mirror, axis", "Resonance [Hz]", "Quality factor", "Gain", "Cross-axis
          "Delay [us]", "Noise [urad]", "Explained", "Notes"]  # fmt: skip
 
 
-def _row(e: AxisEstimate) -> list[str]:
+def _row(e: AxisEstimate, ports: int | None) -> list[str]:
     cross = None if e.cross_axis is None else e.cross_axis.scaled(100.0)
     delay = None if e.delay_s is None else e.delay_s.scaled(1e6)
     counts = [f"{n} {word}" for n, word in ((e.outliers, "outliers"), (e.missing, "missing")) if n]
     return [
-        f"{e.mirror}, {'xy'[e.axis]}", _text(e.resonance_hz), _text(e.quality), _text(e.gain),
+        f"{e.mirror if ports is None else mirror_name(e.mirror, ports)}, {'xy'[e.axis]}",
+        _text(e.resonance_hz), _text(e.quality), _text(e.gain),
         _text(cross), _text(delay),
         "" if e.noise_rad is None else f"{1e6 * e.noise_rad:.1f}",
         "" if e.explained is None else f"{100 * e.explained:.1f} %",

@@ -316,7 +316,7 @@ def summary_of(result: MarginsStudy) -> dict[str, Any]:
             (r["gain_must_fall_db"] for r in table if r["gain_must_fall_db"] is not None),
             default=None,
         ),
-        "unstable": [r["mirror"] for r in table if not r["stable"] and r["axis"] == "x"],
+        "unstable": [r["name"] for r in table if not r["stable"] and r["axis"] == "x"],
         "worst": worst_of(table),
         "requirements": [
             row._asdict()

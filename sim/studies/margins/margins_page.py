@@ -44,7 +44,7 @@ def page_of(result: MarginsStudy) -> StudyPage:
     found = against(result.built.resolved.requirements, worst_of(table))
     unstable = [row for row in table if not row["stable"]]
     if unstable:
-        mirrors = sorted({row["mirror"] for row in unstable})
+        mirrors = list(dict.fromkeys(row["name"] for row in unstable))
         shown = ", ".join(map(str, mirrors[:LISTED])) + (", ..." if len(mirrors) > LISTED else "")
         verdict = f"Missed: {len(mirrors)} of {len(result.stable)} mirrors are unstable ({shown})."
         falls = [row["gain_must_fall_db"] for row in unstable]
