@@ -128,8 +128,8 @@ def misalignment_db(beams: Beams, which: NDArray[np.int64], tilt_rad: Array) -> 
     (K,) ndarray
         [dB]
     """
-    a, b = _mirrors(beams.a[which]), _mirrors(beams.b[which])
-    source, sink = _collimators(beams.source[which]), _collimators(beams.sink[which])
+    a, b = mirrors_of(beams.a[which]), mirrors_of(beams.b[which])
+    source, sink = collimators_of(beams.source[which]), collimators_of(beams.sink[which])
     rays = trace_parts(a, b, source, sink, beams.receiver_x, tilt_rad.T[:2], tilt_rad.T[2:])
     light = Light(
         beams.wavelength_m, source.waist_m, sink.waist_m, a.curvature_per_m, b.curvature_per_m,
@@ -166,11 +166,13 @@ def _ranges_db(beams: Beams, tilt_rad: Array, form_db: Array) -> Array:
     return found
 
 
-def _mirrors(rows: Array) -> MirrorArray:
+def mirrors_of(rows: Array) -> MirrorArray:
+    """Return mirrors from rows (C, 13); their reflectivity is not in them, and one."""
     centre, grid_x, grid_y, normal = (rows[:, 3 * k : 3 * k + 3].T for k in range(4))
     return MirrorArray(centre, grid_x, grid_y, normal, rows[:, 12], np.ones(len(rows)))
 
 
-def _collimators(rows: Array) -> CollimatorArray:
+def collimators_of(rows: Array) -> CollimatorArray:
+    """Return collimators from rows (C, 7)."""
     return CollimatorArray(rows[:, :3].T, rows[:, 3:6].T, rows[:, 6])
 

@@ -56,11 +56,17 @@ def aim(built: BuiltSwitch, inputs: Ports, outputs: Ports) -> tuple[Array, Array
 
     The ray then meets neither mirror in its centre: where it does is found step by step.
     """
-    start, way_in = built.source.point_m[:, inputs], built.source.way[:, inputs]
-    end, way_out = built.sink.point_m[:, outputs], built.sink.way[:, outputs]
-    centre_a, centre_b = built.a.centre_m[:, inputs], built.b.centre_m[:, outputs]
-    bend_a = built.a.curvature_per_m[inputs]
-    bend_b = built.b.curvature_per_m[outputs]
+    return aim_parts(*_chosen(built, inputs, outputs))
+
+
+def aim_parts(
+    a: MirrorArray, b: MirrorArray, source: CollimatorArray, sink: CollimatorArray
+) -> tuple[Array, Array]:
+    """Return the tilts of C connections whose own parts these are, one each; see `aim`."""
+    start, way_in = source.point_m, source.way
+    end, way_out = sink.point_m, sink.way
+    centre_a, centre_b = a.centre_m, b.centre_m
+    bend_a, bend_b = a.curvature_per_m, b.curvature_per_m
     hit_a, hit_b = centre_a, centre_b
     normal_a = normal_b = centre_a
     for _ in range(AIM_STEPS):
@@ -70,22 +76,15 @@ def aim(built: BuiltSwitch, inputs: Ports, outputs: Ports) -> tuple[Array, Array
         normal_b = unit(unit(way_out - between) + bend_b * (hit_b - centre_b))
         hit_a = hit_plane(start, way_in, centre_a, normal_a)
         hit_b = hit_plane(end, way_out, centre_b, normal_b)
-    return _tilt(built.a, inputs, normal_a), _tilt(built.b, outputs, normal_b)
+    return _tilt(a, normal_a), _tilt(b, normal_b)
 
 
 def trace(
     built: BuiltSwitch, inputs: Ports, outputs: Ports, tilt_a_rad: Array, tilt_b_rad: Array
 ) -> Rays:
     """Return the rays (C of them) of mirrors with the tilts (2, C). [rad]"""
-    return trace_parts(
-        MirrorArray._make(field[..., inputs] for field in built.a),
-        MirrorArray._make(field[..., outputs] for field in built.b),
-        CollimatorArray._make(field[..., inputs] for field in built.source),
-        CollimatorArray._make(field[..., outputs] for field in built.sink),
-        built.geometry.receiver_x,
-        tilt_a_rad,
-        tilt_b_rad,
-    )
+    parts = _chosen(built, inputs, outputs)
+    return trace_parts(*parts, built.geometry.receiver_x, tilt_a_rad, tilt_b_rad)
 
 
 def trace_parts(
@@ -123,6 +122,18 @@ def trace_parts(
     )
 
 
+def _chosen(
+    built: BuiltSwitch, inputs: Ports, outputs: Ports
+) -> tuple[MirrorArray, MirrorArray, CollimatorArray, CollimatorArray]:
+    """Return the parts of C connections, one each."""
+    return (
+        MirrorArray._make(field[..., inputs] for field in built.a),
+        MirrorArray._make(field[..., outputs] for field in built.b),
+        CollimatorArray._make(field[..., inputs] for field in built.source),
+        CollimatorArray._make(field[..., outputs] for field in built.sink),
+    )
+
+
 def _normal(array: MirrorArray, tilt_rad: Array) -> Array:
     """Return the normals (3, C) of tilted mirrors, as `sim.optics.geometry.tilted_normal`."""
     x, y = tilt_rad
@@ -130,10 +141,10 @@ def _normal(array: MirrorArray, tilt_rad: Array) -> Array:
     return np.asarray(np.cos(y) * outer + np.sin(y) * array.grid_y)
 
 
-def _tilt(array: MirrorArray, ports: Ports, normal: Array) -> Array:
-    along_x = dot(normal, array.grid_x[:, ports])
-    along_y = dot(normal, array.grid_y[:, ports])
-    along_rest = dot(normal, array.normal[:, ports])
+def _tilt(array: MirrorArray, normal: Array) -> Array:
+    along_x = dot(normal, array.grid_x)
+    along_y = dot(normal, array.grid_y)
+    along_rest = dot(normal, array.normal)
     return np.stack(
         [np.arctan2(along_x, along_rest), np.arctan2(along_y, np.hypot(along_x, along_rest))]
     )

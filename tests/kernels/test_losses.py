@@ -6,19 +6,24 @@ import numpy as np
 import pytest
 
 from sim.kernels import compiled, plain
+from sim.kernels.compiled import couplings as compiled_couplings
+from sim.kernels.plain import couplings as plain_couplings
 from sim.kernels.threads import on_threads
 from sim.optics.beams import (
     FORM_ERROR_DB,
     FORM_RANGES_DB,
     NO_LIGHT_DB,
     Beams,
+    collimator_rows,
+    edge_points,
     form_loss_db,
+    mirror_rows,
     misalignment_db,
 )
 from sim.optics.build_errors import build_switch
 from sim.optics.geometry import SwitchGeometry
 from sim.optics.links import Links, beams, light_of, links
-from sim.optics.rays import Rays, trace
+from sim.optics.rays import Rays, aim, trace
 from sim.optics.switch import SwitchParams
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
@@ -152,3 +157,31 @@ def test_losses_far_off_are_those_of_the_field(case: str) -> None:
         want = whole(tilt) - at_aim
         assert losses[0][0, 0] == pytest.approx(want, rel=0.01)
         assert losses[2][0, 0] == losses[0][0, 0]
+
+
+@pytest.mark.parametrize("from_rest", [False, True])
+def test_tables_by_both_kernels_agree(from_rest: bool) -> None:
+    """Rays, overlaps at two wavelengths and edges, aimed and from rest: to rounding."""
+    switch = load_scenario(find("harrow_point_switch")).switch
+    geometry = SwitchGeometry.from_params(switch.geometry)
+    built = build_switch(geometry, switch.optics, switch.build, SEED)
+    rows = (
+        mirror_rows(built.a), mirror_rows(built.b), collimator_rows(built.source),
+        collimator_rows(built.sink),
+    )  # fmt: skip
+    rng = np.random.default_rng(7)
+    inputs, outputs = rng.integers(0, 96, (2, 300))
+    change = rng.normal(0.0, 3e-4, (300, 4))
+    if from_rest:
+        change += np.concatenate(aim(built, inputs, outputs)).T
+    found = []
+    for kernels in (compiled_couplings, plain_couplings):
+        out, band = np.empty((300, 11)), np.empty((300, 2))
+        kernels.couple(
+            inputs, outputs, change, from_rest, *rows, geometry.receiver_x,
+            geometry.waist_to_receiver_m, 4.5e-4, edge_points(geometry.incidence_rad),
+            np.array([1.31e-6, 1.27e-6]), np.array([1.0, 0.97]), out, band,
+        )  # fmt: skip
+        found.append((out, band))
+    for fast, meant in zip(*found, strict=True):
+        np.testing.assert_allclose(fast, meant, rtol=1e-9, atol=1e-10)

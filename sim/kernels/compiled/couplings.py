@@ -161,7 +161,10 @@ def _on_face(  # type: ignore[no-untyped-def]
         d = edge[n, 0] * radius_m
         cross = x * (c * uy + d * ux) - y * (c * ux - d * uy)
         u = 0.5 * (s[0] * x * x + 2.0 * s[1] * x * y + s[2] * y * y)
-        total += cross * (1.0 - np.exp(-u)) / u
+        size = math.exp(-u.real)
+        gone = complex(1.0 - size * math.cos(u.imag), size * math.sin(u.imag))
+        inverse = u.conjugate() * (1.0 / (u.real * u.real + u.imag * u.imag))
+        total += cross * gone * inverse
     det = s[0] * s[2] - s[1] * s[1]
     root = np.sqrt(s[0]) * np.sqrt(det / s[0])
     return 0.5 / edge.shape[0] * root * total

@@ -111,7 +111,7 @@ def peaked(
             loss = []
             for way in (1, -1):
                 probe = at + way * step[:, k, None] * axes[:, :, k]
-                read = coupler.couple(inputs, outputs, probe)
+                read = coupler.couple(inputs, outputs, probe, band=False)
                 item = METER_ITEM + (number * 4 + k) * 2 + (way > 0)
                 drawn = normals((seed, Stream.AIMING), inputs, outputs, item)[:, 0]
                 loss.append(read.band_db[:, 0] + aiming.meter_noise_db * drawn)

@@ -25,7 +25,7 @@ def travel_rad(
         Where their mirrors are now. [rad]
     """
     i, j = np.divmod(np.arange(len(inputs) * len(outputs)), len(outputs))
-    aims = coupler.couple(inputs[i], outputs[j], np.zeros((len(i), 4))).tilt_rad
+    aims = coupler.couple(inputs[i], outputs[j], np.zeros((len(i), 4)), band=False).tilt_rad
     way_a = np.hypot(*(aims[:, :2] - at_a_rad[i]).T)
     way_b = np.hypot(*(aims[:, 2:] - at_b_rad[j]).T)
     return np.asarray((way_a + way_b).reshape(len(inputs), len(outputs)))

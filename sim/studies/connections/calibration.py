@@ -94,7 +94,7 @@ def _design(maker: Maker, inputs: Ports, outputs: Ports) -> Array:
 
 def _asked(maker: Maker, inputs: Ports, outputs: Ports) -> Array:
     """Return the tilts (C, 4) that the drive must be asked for, through each mirror's own gain."""
-    tilts = maker.coupler.couple(inputs, outputs, np.zeros((len(inputs), 4))).tilt_rad
+    tilts = maker.coupler.couple(inputs, outputs, np.zeros((len(inputs), 4)), band=False).tilt_rad
     spread = 0.01 * maker.mirror.gain_spread_pct
     gains = []
     for side, ports in enumerate((inputs, outputs)):

@@ -1,16 +1,19 @@
-"""Couplings of many connections at once, by the compiled kernel."""
+"""Couplings of many connections at once, by the compiled kernel or by the plain one."""
 
 from importlib import import_module
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.kernels.installed import installed
 from sim.optics.beams import collimator_rows, edge_points, mirror_rows
 from sim.optics.build_errors import BuiltSwitch
 from sim.ports import Array
 
 Ports = NDArray[np.int64]
+FEW: Final = 1024
+"""A switch with so many connections or fewer is done before a compiled kernel is loaded."""
 
 
 class Couplings(NamedTuple):
@@ -55,22 +58,29 @@ class Coupler:
         self._edge = edge_points(built.geometry.incidence_rad)
         self._light = (np.asarray(wavelengths_m, dtype=float), np.asarray(scales, dtype=float))
         self._radius_m = mirror_radius_m
-        self._couple = import_module("sim.kernels.compiled.couplings").couple
+        small = built.geometry.ports_per_side * built.geometry.ports_out <= FEW
+        kernels = "sim.kernels.plain" if small else installed().__name__
+        self._couple = import_module(f"{kernels}.couplings").couple
 
     def couple(
-        self, inputs: Ports, outputs: Ports, change_rad: Array, *, from_rest: bool = False
-    ) -> Couplings:
-        """Return what connections lose with tilts (C, 4) from their aim, or from rest. [rad]"""
+        self, inputs: Ports, outputs: Ports, change_rad: Array, *, from_rest: bool = False,
+        band: bool = True,
+    ) -> Couplings:  # fmt: skip
+        """Return what connections lose with tilts (C, 4) from their aim, or from rest. [rad]
+
+        Without `band`, at the data wavelength alone.
+        """
+        light = self._light if band else tuple(each[:1] for each in self._light)
         out = np.empty((len(inputs), 11))
-        band = np.empty((len(inputs), len(self._light[0])))
+        loss = np.empty((len(inputs), len(light[0])))
         geometry = self.built.geometry
         self._couple(
             np.ascontiguousarray(inputs), np.ascontiguousarray(outputs),
             np.ascontiguousarray(change_rad), from_rest, *self._arrays, geometry.receiver_x,
-            geometry.waist_to_receiver_m, self._radius_m, self._edge, *self._light, out, band,
+            geometry.waist_to_receiver_m, self._radius_m, self._edge, *light, out, loss,
         )  # fmt: skip
         mode, curvature, pointing, clipping = out[:, 7:].T
         return Couplings(
-            out[:, :4], out[:, 4], out[:, 5:7], mode, curvature, pointing, clipping, band
+            out[:, :4], out[:, 4], out[:, 5:7], mode, curvature, pointing, clipping, loss
         )
 

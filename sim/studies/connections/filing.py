@@ -1,6 +1,7 @@
 """The folder of the study of connections."""
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from sim.errors import OutputError
@@ -43,14 +44,15 @@ def write(
     if parquet:
         require_parquet()
     origin = provenance(found.scenario, found.started, asked)
-    with filed(folder, kind=KIND, overwrite=overwrite) as new:
+    with filed(folder, kind=KIND, overwrite=overwrite) as new, ThreadPoolExecutor(1) as beside:
         results = results_of(found) | {
             "provenance": origin,
         }
         text = json.dumps(results, indent=1, allow_nan=False)
         (new / "connections.json").write_text(text, encoding="utf-8")
         columns = columns_of(found.table)
-        write_columns(new / "connections.csv", columns)
+        # The table's digits are worked out while the page is drawn: a second of a million rows.
+        table_written = beside.submit(write_columns, new / "connections.csv", columns)
         if parquet:
             import pyarrow
             import pyarrow.parquet
@@ -63,6 +65,7 @@ def write(
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))
+        table_written.result()
     return folder
 
 

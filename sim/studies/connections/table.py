@@ -166,7 +166,7 @@ class Maker:
         band_db = np.stack(reflectivity_db, axis=1) + fixed_db[:, None] + found.band_db
         error = aimed.change_rad
         if aimed.from_rest:
-            exact = self.coupler.couple(inputs, outputs, np.zeros_like(error))
+            exact = self.coupler.couple(inputs, outputs, np.zeros_like(error), band=False)
             error = error - exact.tilt_rad
         return ConnectionTable(
             inputs, outputs, losses, found.tilt_rad, found.path_m, found.incidence_rad, band_db,

@@ -163,7 +163,8 @@ class Path(NamedTuple):
 
 
 def _aims(maker: Maker, inputs: Ports, outputs: Ports) -> Array:
-    return maker.coupler.couple(inputs, outputs, np.zeros((len(inputs), 4))).tilt_rad.copy()
+    none = np.zeros((len(inputs), 4))
+    return maker.coupler.couple(inputs, outputs, none, band=False).tilt_rad.copy()
 
 
 def _worst(
