@@ -15,6 +15,7 @@ from sim.cli.identify import identify, record
 from sim.cli.margins import margins
 from sim.cli.naming import naming
 from sim.cli.predict import predict
+from sim.cli.replay import replay
 from sim.cli.screen import say
 from sim.cli.sensitivity import sensitivity
 from sim.cli.sweep import sweep
@@ -173,5 +174,6 @@ cli.add_command(predict)
 cli.add_command(sensitivity)
 cli.add_command(tune)
 cli.add_command(sweep)
+cli.add_command(replay)
 cli.add_command(record)
 cli.add_command(identify)

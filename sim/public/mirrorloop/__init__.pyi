@@ -46,6 +46,10 @@ from sim.studies.margins.robustness import fastest as _fastest_loops
 from sim.studies.estimators.run import compare_estimators as _compare_estimators
 from sim.studies.sweep.run import sweep as sweep
 from sim.studies.sweep.run import Swept as Swept
+from sim.studies.replay.study import replay as replay
+from sim.studies.replay.study import Replay as Replay
+from sim.studies.replay.events import parse_profile as parse_profile
+from sim.studies.replay.events import EventProfile as EventProfile
 from sim.studies.identify.identify import identify as identify
 from sim.studies.identify.identify import Identified as Identified
 from sim.studies.identify.record import record as _record_log

@@ -1,0 +1,1 @@
+"""Standard and recorded events at several levels, and the margin to failure."""

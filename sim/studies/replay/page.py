@@ -1,0 +1,100 @@
+"""The page of a replay."""
+
+from typing import Any, Final
+
+from sim.report.study_page import Section, StudyPage, Table
+from sim.scenario.portable import portable_toml
+from sim.studies.replay import plots
+from sim.studies.replay.figures import EVENT_FIGURES
+from sim.studies.replay.study import Replay
+
+ASSUMPTIONS: Final = (
+    "A level multiplies the acceleration of the whole profile. Open loop: feed-forward alone, so "
+    "errors of calibration and alignment stay. Dark: the camera sees nothing from the start; lost "
+    "frames are not judged there.",
+    "A margin is found by bisection over the level with several noise seeds on one switch; its "
+    "interval reaches from the highest level that all seeds met to the lowest from which on all of "
+    "them miss. It speaks of these seeds, this switch and this model, and of no other sample.",
+    "Mechanisms are found by taking one contributor away at a time. They act together, so their "
+    "shares do not add up.",
+    "Levels are the user's; no level of a standard is claimed.",
+)
+
+
+def cell(value: Any, digits: int = 4) -> str:
+    """Return a figure as text; a dash where there is none."""
+    if value is None:
+        return "–"
+    return str(value) if isinstance(value, str | int) else f"{value:.{digits}g}"
+
+
+def page_of(found: Replay) -> StudyPage:
+    """Return the page."""
+    sections = [
+        Section("Cases", ["Recovery “–”: a connection is still out when the run ends. Sway “–”: "
+                          "there is no isolator."], [_cases(found)], plots.courses(found)),
+    ]  # fmt: skip
+    if found.margins:
+        picture = plots.margins(found)
+        pictures = [] if picture is None else [picture]
+        margin = Section("Margin to failure", _unsure(found), [_margins(found)], pictures)
+        sections.insert(0, margin)
+    closed = [case for case in found.cases if case["loop"] == "closed"] or found.cases
+    return StudyPage(
+        title=f"Replay: {found.scenario.title}",
+        question=found.scenario.question.strip(),
+        verdict=found.verdict,
+        good=all(case["verdict"] == "met" for case in closed),
+        sections=sections,
+        notes=ASSUMPTIONS,
+        scenario_toml=portable_toml(found.scenario),
+        played=found.played,
+    )
+
+
+def _unsure(found: Replay) -> list[str]:
+    odd = [row for row in found.margins if not row["monotone"]]
+    if not odd:
+        return ["Every limit, once missed, was missed at all higher levels that were tried."]
+    names = ", ".join(f"{r['limit']} ({r['sense']}{r['axis']}, {r['loop']} loop)" for r in odd)
+    return [
+        f"Not monotone: {names}. There a limit was met above a level at which the same seed missed "
+        "it; the lowest miss is what counts, and higher levels may pass."
+    ]
+
+
+def _margins(found: Replay) -> Table:
+    return Table(
+        f"Level at which each limit is first missed, {found.seeds} noise seeds",
+        ["Limit", "Profile", "Along", "Loop", "Level", "From", "To", "Where", "Mechanism"],
+        [
+            [row["limit"], row["profile"], f"{row['sense']}{row['axis']}", row["loop"],
+             _level(row), cell(row["factor_low"], 3), cell(row["factor_high"], 3),
+             cell(row["where"]), cell(row["mechanism"])]
+            for row in sorted(found.margins, key=lambda r: (r["first_missed"] is None,
+                                                            r["first_missed"] or 0.0))
+        ],
+    )  # fmt: skip
+
+
+def _level(row: dict[str, Any]) -> str:
+    if row["factor"] is not None:
+        return f"{row['factor']:.3g}"
+    if row["first_missed"] is None:
+        return f"above {max(row['levels_tried']):.3g}"
+    return f"below {row['first_missed']:.3g}"
+
+
+def _cases(found: Replay) -> Table:
+    return Table(
+        f"{len(found.cases)} cases",
+        ["Profile", "Along", "Level", "Loop",
+         *(f"{f.words} [{f.unit}]" if f.unit else f.words for f in EVENT_FIGURES),
+         "Missed", "Worst"],
+        [
+            [c["profile"], f"{c['sense']}{c['axis']}", f"{c['level']:g}", c["loop"],
+             *(cell(c["figures"][f.key]) for f in EVENT_FIGURES),
+             ", ".join(c["missed"]) or c["verdict"], cell(c["where"])]
+            for c in found.cases
+        ],
+    )  # fmt: skip
