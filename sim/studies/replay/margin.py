@@ -39,7 +39,7 @@ def find_margins(
     """Return the margin of every limit.
 
     A ladder of doubled levels is climbed from the lowest asked for until every seed misses every
-    limit, and two steps more, or the top; if a limit is missed on the first step the ladder goes down
+    limit, and two steps more, or the top; if one is missed on the first step the ladder goes down
     instead. Then the step in which a limit turns is halved, on a logarithmic scale, for the first
     seed to miss and for the last. All levels tried are looked at again in the end: a limit that is
     met above a level at which the same seed missed it is not monotone, and that is said.
