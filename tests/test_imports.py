@@ -13,7 +13,10 @@ FOLDERS = [
     "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
-STUDIES = ["run", "margins", "identify", "estimators", "connections", "yield_", "compare", "sweep"]
+STUDIES = [
+    "run", "margins", "identify", "estimators", "connections", "yield_", "compare", "sweep",
+    "profiles", "isolators", "replay", "campaign",
+]  # fmt: skip
 """The same among the studies."""
 FILES = sorted([*(ROOT / "sim").rglob("*.py"), *(ROOT / "controllers").rglob("*.py")])
 

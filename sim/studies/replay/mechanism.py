@@ -23,7 +23,8 @@ class Mechanism(NamedTuple):
 def contributors(scenario: Scenario, *, struck: bool) -> Iterator[tuple[str, Scenario]]:
     """Yield what acceleration acts through, and the scenario without it."""
     if scenario.bracket is not None:
-        yield "the camera's bracket bends and the loop follows", scenario.replace(bracket=None)
+        words = "the camera's bracket, which bends and the loop follows"
+        yield words, scenario.replace(bracket=None)
     mirror = scenario.mirror.model_dump(mode="json")
     none = [[0.0, 0.0, 0.0], [0.0, 0.0, 0.0]]
     still = {"imbalance_rad_s2_per_m_s2": none, "imbalance_spread_rad_s2_per_m_s2": 0.0}
@@ -34,7 +35,7 @@ def contributors(scenario: Scenario, *, struck: bool) -> Iterator[tuple[str, Sce
         if struck:
             free = [FAR * gap for gap in mounts.clearance_mm]
             yield (
-                "the core strikes its stops",
+                "the stops that the core strikes",
                 scenario.replace(isolator=mounts.model_dump(mode="json") | {"clearance_mm": free}),
             )
 

@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from sim.report.study_page import Section, StudyPage, Table
+from sim.results.table import LIMITED
 from sim.scenario.portable import portable_toml
 from sim.studies.replay import plots
 from sim.studies.replay.figures import EVENT_FIGURES
@@ -31,13 +32,15 @@ def cell(value: Any, digits: int = 4) -> str:
 def page_of(found: Replay) -> StudyPage:
     """Return the page."""
     sections = [
-        Section("Cases", ["Recovery “–”: a connection is still out when the run ends. Sway “–”: "
-                          "there is no isolator."], [_cases(found)], plots.courses(found)),
+        Section("Cases", ["Recovery “–”: a connection is still out when the run ends.",
+                          *_worst(found)], _cases(found), plots.courses(found)),
     ]  # fmt: skip
     if found.margins:
         picture = plots.margins(found)
         pictures = [] if picture is None else [picture]
-        margin = Section("Margin to failure", _unsure(found), [_margins(found)], pictures)
+        margin = Section(
+            "Margin to failure", [*_mechanisms(found), *_unsure(found)], _margins(found), pictures
+        )
         sections.insert(0, margin)
     closed = [case for case in found.cases if case["loop"] == "closed"] or found.cases
     return StudyPage(
@@ -63,18 +66,33 @@ def _unsure(found: Replay) -> list[str]:
     ]
 
 
-def _margins(found: Replay) -> Table:
-    return Table(
-        f"Level at which each limit is first missed, {found.seeds} noise seeds",
-        ["Limit", "Profile", "Along", "Loop", "Level", "From", "To", "Where", "Mechanism"],
-        [
-            [row["limit"], row["profile"], f"{row['sense']}{row['axis']}", row["loop"],
-             _level(row), cell(row["factor_low"], 3), cell(row["factor_high"], 3),
-             cell(row["where"]), cell(row["mechanism"])]
-            for row in sorted(found.margins, key=lambda r: (r["first_missed"] is None,
-                                                            r["first_missed"] or 0.0))
-        ],
-    )  # fmt: skip
+def _margins(found: Replay) -> list[Table]:
+    order = sorted(
+        found.margins, key=lambda r: (r["first_missed"] is None, r["first_missed"] or 0.0)
+    )
+    return [
+        Table(
+            f"{name}: level at which each limit is first missed, {found.seeds} noise seeds",
+            ["Limit", "Along", "Loop", "Level", "From", "To", "Where"],
+            [
+                [row["said"], f"{row['sense']}{row['axis']}", row["loop"], _level(row),
+                 cell(row["factor_low"], 3), cell(row["factor_high"], 3), cell(row["where"])]
+                for row in order
+                if row["profile"] == name
+            ],
+        )
+        for name in dict.fromkeys(row["profile"] for row in order)
+    ]  # fmt: skip
+
+
+def _mechanisms(found: Replay) -> list[str]:
+    """One line for each way in which limits are missed."""
+    groups: dict[str, list[str]] = {}
+    for row in found.margins:
+        if row["mechanism"] is not None:
+            level = f"{row['said']} ({row['sense']}{row['axis']}, {row['loop']} loop)"
+            groups.setdefault(row["mechanism"].partition(";")[0], []).append(level)
+    return [f"Missed because of {words}: {', '.join(names)}." for words, names in groups.items()]
 
 
 def _level(row: dict[str, Any]) -> str:
@@ -85,16 +103,36 @@ def _level(row: dict[str, Any]) -> str:
     return f"below {row['first_missed']:.3g}"
 
 
-def _cases(found: Replay) -> Table:
-    return Table(
-        f"{len(found.cases)} cases",
-        ["Profile", "Along", "Level", "Loop",
-         *(f"{f.words} [{f.unit}]" if f.unit else f.words for f in EVENT_FIGURES),
-         "Missed", "Worst"],
-        [
-            [c["profile"], f"{c['sense']}{c['axis']}", f"{c['level']:g}", c["loop"],
-             *(cell(c["figures"][f.key]) for f in EVENT_FIGURES),
-             ", ".join(c["missed"]) or c["verdict"], cell(c["where"])]
-            for c in found.cases
-        ],
-    )  # fmt: skip
+SHOWN: Final = [f for f in EVENT_FIGURES if f.key != "core_peak_g"]
+
+
+def _cases(found: Replay) -> list[Table]:
+    """Return a table for each profile, axis and sense."""
+    groups: dict[str, list[dict[str, Any]]] = {}
+    for case in found.cases:
+        name = f"{case['profile']}, along {case['sense']}{case['axis']}"
+        groups.setdefault(name, []).append(case)
+    sway = any(case["figures"]["sway_mm"] is not None for case in found.cases)
+    shown = [f for f in SHOWN if sway or f.key != "sway_mm"]
+    return [
+        Table(
+            name,
+            ["Level", "Loop", *(f"{f.words} [{f.unit}]" if f.unit else f.words for f in shown),
+             "Verdict"],
+            [
+                [f"{c['level']:g}", c["loop"], *(cell(c["figures"][f.key]) for f in shown),
+                 c["verdict"]]
+                for c in cases
+            ],
+        )
+        for name, cases in groups.items()
+    ]  # fmt: skip
+
+
+def _worst(found: Replay) -> list[str]:
+    return [
+        f"{c['sense']}{c['axis']}, level {c['level']:g}, {c['loop']} loop: misses "
+        f"{', '.join(LIMITED[name].said for name in c['missed'])}; worst {cell(c['where'])}."
+        for c in found.cases
+        if c["missed"]
+    ]

@@ -50,10 +50,11 @@ def _course(found: Replay, group: Sequence[Course]) -> Picture:
 def margins(found: Replay) -> Picture | None:
     """Draw the level at which each limit is first missed, with its interval."""
     rows = [row for row in found.margins if row["first_missed"] is not None]
+    rows.sort(key=lambda row: float(row["first_missed"]))
     if not rows:
         return None
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 0.9 + 0.34 * len(rows)), layout="constrained")
+        figure = Figure(figsize=(7.4, 0.9 + 0.3 * len(rows)), layout="constrained")
         axes = figure.subplots()
         for k, row in enumerate(rows[::-1]):
             low = row["factor_low"] or row["first_missed"]
@@ -65,6 +66,7 @@ def margins(found: Replay) -> Picture | None:
             range(len(rows)),
             [f"{r['limit']}, {r['sense']}{r['axis']}, {r['loop']}" for r in rows[::-1]],
         )
+        axes.set_ylim(-0.6, len(rows) - 0.4)
         axes.set_xscale("log")
         axes.set_xlabel("level, as a multiple of the profile")
         asked = sorted({case["level"] for case in found.cases})
