@@ -8,6 +8,9 @@ from numpy.typing import ArrayLike, NDArray
 from controllers.sampled_model import SampledModel, sampled_model, tilt_within
 from sim.ports import Array, PlantBelief
 
+INSTANTS = 4
+"""Of each frame, at which the tilt itself is looked at."""
+
 
 class Plant(NamedTuple):
     """Correction (M, 2) to reading (M, 2), once a frame, for M mirrors.
@@ -22,6 +25,11 @@ class Plant(NamedTuple):
     """(M, 2, 2) true over believed gain, with the other axis' share. [-]"""
     frame_s: float
     """[s]"""
+    exposure_s: float = 0.0
+    """[s]"""
+    within: tuple[tuple[Array, Array], ...] = ()
+    """Of instants spread evenly over a frame: rows (M, 2, 1, n) and (M, 2, 1, 1), as `tilt_rows`
+    gives them."""
 
 
 def population_plant(
@@ -71,7 +79,14 @@ def population_plant(
     for a, b in ((0, 1), (1, 0)):
         mix[:, a, a] = g[:, a] / s[:, a]
         mix[:, a, b] = c[:, a] * g[:, b] / s[:, a]
-    return Plant(model, mix, belief.frame_s)
+    within = tuple(
+        tilt_rows(
+            belief, resonance * root, q * root, delay, belief.frame_s * (j + 0.5) / INSTANTS,
+            len(model.names),
+        )
+        for j in range(INSTANTS)
+    )  # fmt: skip
+    return Plant(model, mix, belief.frame_s, belief.exposure_s, within)
 
 
 def _sampled(belief: PlantBelief, resonance: Array, quality: Array, delay_s: Array) -> SampledModel:
@@ -114,6 +129,21 @@ def plant_response(plant: Plant, frequency_hz: Array) -> NDArray[np.complex128]:
     z = np.exp(2j * np.pi * frequency_hz * plant.frame_s)[:, None, None]
     response = _polynomial(numerator, z) / _polynomial(denominator, z)
     return response[..., None] * plant.mix
+
+
+def tilt_responses(plant: Plant, frequency_hz: Array) -> NDArray[np.complex128]:
+    """Return tilt per static tilt asked for (J, F, M, 2), at the J instants of `Plant.within`. [-]
+
+    Each is against the frame's start, and leaves out how the axes mix.
+    """
+    z = np.exp(2j * np.pi * frequency_hz * plant.frame_s)[:, None, None]
+    found, below = [], None
+    for row, now in plant.within:
+        numerator, denominator = _transfer(plant.model._replace(C=row))
+        if below is None:
+            below = 1.0 / _polynomial(denominator, z)
+        found.append(_polynomial(numerator, z) * below + now[..., 0, 0])
+    return np.stack(found)
 
 
 def _polynomial(coefficients: Array, z: NDArray[np.complex128]) -> NDArray[np.complex128]:

@@ -14,11 +14,12 @@ from sim.ports import Array
 from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
 from sim.studies.margins.margins import MarginsStudy, study
-from sim.studies.margins.predict import Prediction, predict
-from sim.studies.margins.spectra import Spectra, spectra_of
+from sim.studies.margins.predict import Band, Prediction, band_of, predict
+from sim.studies.margins.spectra import STEPS, Spectra, spectra_of
 
 FINE_BITS = 24
-STEPS = "DAC steps"
+INSTANTS = 5
+"""At most so many are sampled of each frame."""
 
 
 class ContributorRow(NamedTuple):
@@ -46,6 +47,7 @@ class PredictionCheck(NamedTuple):
     rows: tuple[ContributorRow, ...]
     """Contributors; those of one disturbance together, since it is left out as a whole."""
     total: ContributorRow
+    band: Band
 
 
 def compare_contributors(
@@ -81,8 +83,10 @@ def compare_contributors(
     prediction = predict(built, result.loop, spectra)
     tell = progress or (lambda what: None)
     tell("everything")
-    whole = _errors(built)
-    fine = built.resolved.replace(drive=built.resolved.drive.model_dump() | {"bits": FINE_BITS})
+    traces = built.resolved.traces.model_dump() | {"sample_hz": _sample_hz(built)}
+    sampled = built.resolved.replace(traces=traces)
+    whole = _errors(build(sampled))
+    fine = sampled.replace(drive=built.resolved.drive.model_dump() | {"bits": FINE_BITS})
     rows: list[ContributorRow] = []
     before = whole
     for name, without in _without(fine).items():
@@ -97,7 +101,15 @@ def compare_contributors(
                 before = after
         rows.append(ContributorRow(name, predicted, simulated))
     total = ContributorRow("all together", 1e6 * prediction.total_rad, 1e6 * _rms(whole))
-    return PredictionCheck(result, spectra, prediction, tuple(rows), total)
+    band = band_of(built, result.loop, spectra, prediction)
+    return PredictionCheck(result, spectra, prediction, tuple(rows), total, band)
+
+
+def _sample_hz(built: Built) -> float:
+    """Several instants of each frame, so that what rings between the frames is in the error."""
+    n = built.parts.clock.ticks_per_frame
+    times = max(k for k in range(1, INSTANTS + 1) if n % k == 0)
+    return float(times / built.parts.clock.frame_s)
 
 
 def _without(scenario: Scenario) -> dict[str, Callable[[], Built]]:

@@ -1,13 +1,21 @@
 """Residual pointing error from spectra: each contributor through the loop of every mirror."""
 
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 
-from controllers.analysis.linear_loop import Loop, loop_gain, sensitivity
+from controllers.analysis.linear_loop import Loop, controller_response, sensitivity
+from controllers.analysis.plant import plant_response, tilt_responses
 from sim.assembly.build import Built
 from sim.ports import Array
-from sim.studies.margins.spectra import Spectra
+from sim.studies.margins.codes import code_share
+from sim.studies.margins.spectra import STEPS, Spectra
+
+MODEL_ERROR: Final = 0.05
+STEPS_ERROR: Final = 0.05
+"""More, as far as the steps of the DAC make the jitter."""
+NINETY_NINE: Final = 2.576
+"""Standard deviations of a normal law that hold 99 %."""
 
 
 class Prediction(NamedTuple):
@@ -35,11 +43,68 @@ class Prediction(NamedTuple):
         return float(self.excess_db.sum(axis=0).mean()) if self.excess_db.size else 0.0
 
 
-def transfer_of(loop: Loop, spectra: Spectra) -> tuple[Array, Array]:
-    """Return |S|^2 and |T|^2 (F, M, 2) of each axis on the bands of the spectra. [-]"""
-    whole = sensitivity(loop_gain(loop, spectra.frequency_hz))
-    own = np.stack([whole[..., 0, 0], whole[..., 1, 1]], axis=-1)
-    return np.abs(own) ** 2, np.abs(1.0 - own) ** 2
+class Band(NamedTuple):
+    """Simulated over predicted jitter that counts as agreement. [-]"""
+
+    low: float
+    high: float
+    statistical: float
+    """Half the width that 99 % of all runs need. [-]"""
+    model: float
+    """Model error that is allowed on top. [-]"""
+
+    def holds(self, ratio: float | None) -> bool:
+        """Whether a ratio agrees."""
+        return ratio is not None and self.low <= ratio <= self.high
+
+    @property
+    def words(self) -> str:
+        """How the band comes about."""
+        return (
+            f"{self.low:.3f} to {self.high:.3f}: {100 * self.statistical:.1f} % by the statistics "
+            f"of one run (99 %), {100 * self.model:.1f} % model error"
+        )
+
+
+class Transfers(NamedTuple):
+    """Squared gains (F, M, 2) to the error, the mean over the instants of a frame. [-]"""
+
+    tilt: Array
+    """From what turns the mirror: what the loop leaves of it."""
+    camera: Array
+    """From what moves the camera's frame: what the loop follows."""
+    reading: Array
+    """From the noise of single readings."""
+
+    def of(self, where: str) -> Array:
+        """Return the one for a contributor."""
+        return np.asarray(getattr(self, where))
+
+
+def transfers_of(loop: Loop, frequency_hz: Array) -> Transfers:
+    """Return how the loops pass what enters them at any frequency, half the frame rate and beyond.
+
+    Exact for what is sampled by exposures and held between them: at an instant t of the frame a
+    disturbance of the tilt leaves exp(j w t) - R_t(z) K S a, with the response R_t of the tilt
+    there, the sensitivity S at the readings, the mean over the exposure a, and z on the unit
+    circle, where a frequency beyond half the frame rate meets its fold.
+    """
+    f, plant = frequency_hz, loop.plant
+    control = controller_response(loop.controller, f, plant.frame_s)
+    send = control @ sensitivity(plant_response(plant, f) @ control)  # (F, M, 2, 2)
+    mean = np.exp(1j * np.pi * f * plant.exposure_s) * np.sinc(f * plant.exposure_s)
+    through = np.einsum("mab,fmba->fma", plant.mix, send)
+    tilt, follow = np.zeros(through.shape), np.zeros(through.shape)
+    responses = tilt_responses(plant, f)
+    for j, response in enumerate(responses):
+        t_s = plant.frame_s * (j + 0.5) / len(responses)
+        followed = response * through
+        turn = np.exp(2j * np.pi * f * t_s)[:, None, None]
+        tilt += np.abs(turn - followed * mean[:, None, None]) ** 2
+        follow += np.abs(followed) ** 2
+    n = len(responses)
+    size = (np.abs(mean) ** 2)[:, None, None]
+    return Transfers(tilt / n, follow * size / n, follow / n)
 
 
 def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
@@ -47,8 +112,8 @@ def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
 
     A slow part of an error counts as bias and not as jitter as far as it does not change within the
     hold interval T: a density at f counts with 1 - sinc(f T)^2, which is exact for the variance
-    about the mean over T. Between frames the error is taken to be what it is at the exposures; what
-    shakes a mirror above half the frame rate is added as it is. The loop must be stable.
+    about the mean over T. The error is that of the tilt itself, at all instants of the frames. The
+    steps of the DAC are those of `sim.studies.margins.codes`. The loop must be stable.
 
     Parameters
     ----------
@@ -59,22 +124,63 @@ def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
     spectra : Spectra
         From `spectra_of`.
     """
-    s, t = transfer_of(loop, spectra)
-    changing = 1.0 - np.sinc(spectra.frequency_hz * spectra.hold_s) ** 2
-    weight = (spectra.width_hz * changing)[:, None, None]
+    passed = transfers_of(loop, spectra.frequency_hz)
+    weight = (spectra.width_hz * _changing(spectra))[:, None, None]
     n_mirrors = len(built.parts.mirrors)
     variance = np.stack(
         [
             np.broadcast_to(
-                ((s if c.where == "tilt" else t) * c.density * weight).sum(axis=0) + c.beyond_rad2,
-                (n_mirrors, 2),
+                (passed.of(c.where) * c.density * weight).sum(axis=0), (n_mirrors, 2)
             )
             for c in spectra.contributors
         ]
     )
+    steps = next(i for i, c in enumerate(spectra.contributors) if c.name == STEPS)
+    variance[steps] *= code_share(built, loop, spectra, variance[steps])
     epoch = built.parts.epochs[-1]
     curvature = np.einsum("cii->ci", epoch.form_db)  # (C, 4)
     errors = variance[:, epoch.pairs].reshape(len(variance), len(epoch.pairs), 4)
     return Prediction(
         tuple(c.name for c in spectra.contributors), variance, (errors * curvature).sum(axis=-1)
     )
+
+
+def _changing(spectra: Spectra) -> Array:
+    return 1.0 - np.sinc(spectra.frequency_hz * spectra.hold_s) ** 2
+
+
+def band_of(built: Built, loop: Loop, spectra: Spectra, prediction: Prediction) -> Band:
+    """Return the band in which simulation and prediction agree: statistics plus model error.
+
+    The model error is what was left over 12 scenarios after the statistics (`docs/loops.md`): for
+    loops that are linear, and as much again as far as rounding makes the jitter.
+    """
+    variance = prediction.variance_rad2.sum(axis=(1, 2))
+    steps = variance[prediction.names.index(STEPS)] / variance.sum() if variance.any() else 0.0
+    model = MODEL_ERROR + STEPS_ERROR * float(steps)
+    statistical = NINETY_NINE * scatter_of(built, loop, spectra)
+    return Band(max(1.0 - statistical - model, 0.0), 1.0 + statistical + model, statistical, model)
+
+
+def scatter_of(built: Built, loop: Loop, spectra: Spectra) -> float:
+    """Return the relative standard deviation of the jitter of one run about its prediction. [-]
+
+    A density W(f) over a time T makes the mean square scatter by the integral of W^2 over T. What
+    lies below 1/T counts as one draw. Mirrors and axes draw their own noise and drift; what is
+    played, the same in every run, does not scatter.
+    """
+    passed = transfers_of(loop, spectra.frequency_hz)
+    shape = passed.tilt.shape
+    drawn, total = np.zeros(shape), np.zeros(shape)
+    for c in spectra.contributors:
+        part = np.broadcast_to(passed.of(c.where) * c.density, shape)
+        part = part * _changing(spectra)[:, None, None]
+        total = total + part
+        if ":" not in c.name:  # played ones are named by their way into the loop
+            drawn = drawn + part
+    width = spectra.width_hz[:, None, None]
+    slow = spectra.frequency_hz < 1.0 / spectra.hold_s
+    square = (drawn[~slow] ** 2 * width[~slow]).sum(axis=0) / spectra.hold_s
+    square = square + 2.0 * (drawn[slow] * width[slow]).sum(axis=0) ** 2
+    mean_square = (total * width).sum()
+    return float(0.5 * np.sqrt(square.sum()) / mean_square) if mean_square > 0 else 0.0

@@ -9,16 +9,17 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.contributors import ContributorRow, PredictionCheck
-from sim.studies.margins.predict import transfer_of
-from sim.studies.margins.verify import AGREES
+from sim.studies.margins.predict import transfers_of
 
 ASSUMPTIONS: Final = (
     "Jitter, not bias: what does not change within the hold interval is not in it. Alignment and "
     "calibration leave a bias that no spectrum holds, and moves leave transients.",
-    "Linear loops about the last aims; contributors independent of each other; between exposures "
-    "the error is taken to be what it is at the exposures.",
-    "Steps of the DAC are taken as white, a twelfth of a squared step each frame. That needs a "
-    "correction that moves by about a step from frame to frame; slower ones stick.",
+    "Linear loops about the last aims (stiffened springs); contributors independent of each other. "
+    "The error is that of the tilt at four instants of each frame; what lies above half the frame "
+    "rate reaches the loop folded.",
+    "Steps of the DAC: 12 mirrors are played in discrete time, with and without rounding, under "
+    "noise of the other contributors' spectra; the white model, a twelfth of a squared step each "
+    "frame, is scaled to what they show. A code that stands still counts as no jitter.",
     "Disturbances other than drift and random walk are taken as the very history that the run "
     "plays, by its periodogram over the hold interval: a transient that is cut by the interval's "
     "ends leaks. A change of gain or resonance with temperature is not followed.",
@@ -40,24 +41,25 @@ def rows_of(c: PredictionCheck) -> list[dict[str, Any]]:
 
 def agrees(c: PredictionCheck) -> bool:
     """Whether the simulated total is near the predicted one."""
-    return c.total.ratio is not None and AGREES[0] <= c.total.ratio <= AGREES[1]
+    return c.band.holds(c.total.ratio)
 
 
 def predict_page(c: PredictionCheck) -> StudyPage:
     """Return the page."""
     built = c.study.built
-    s, t = transfer_of(c.study.loop, c.spectra)
+    passed = transfers_of(c.study.loop, c.spectra.frequency_hz)
     changing = 1.0 - np.sinc(c.spectra.frequency_hz * c.spectra.hold_s) ** 2
     density = np.stack(
         [
-            1e12 * ((s if k.where == "tilt" else t) * k.density).sum(axis=-1).mean(axis=-1)
-            * changing
+            1e12 * (passed.of(k.where) * k.density).sum(axis=-1).mean(axis=-1) * changing
             for k in c.spectra.contributors
         ]
-    )  # fmt: skip
+    )[:, : c.spectra.inside]
+    inside_hz = c.spectra.frequency_hz[: c.spectra.inside]
     x, y = 1e6 * c.spectra.reading_rad
     verdict = f"Simulated jitter {c.total.simulated_urad:.2f} urad against "
-    verdict += f"{c.total.predicted_urad:.2f} urad predicted, ratio {c.total.ratio:.3f}."
+    verdict += f"{c.total.predicted_urad:.2f} urad predicted, ratio {c.total.ratio:.3f}"
+    verdict += f" (agreement is {c.band.words})."
     return StudyPage(
         title=f"Residual: {built.resolved.title}",
         question="What is left of each source of error, and does the simulation say the same?",
@@ -75,7 +77,7 @@ def predict_page(c: PredictionCheck) -> StudyPage:
             ),
             Section(
                 "Spectra",
-                pictures=[residual_spectra(c.spectra.frequency_hz, c.prediction.names, density)],
+                pictures=[residual_spectra(inside_hz, c.prediction.names, density)],
             ),
         ],
         notes=[*built.warnings, *ASSUMPTIONS],

@@ -9,37 +9,42 @@ from sim.assembly.build import Built
 from sim.camera.settings import window_origin
 from sim.errors import ScenarioError
 from sim.loop.history import environment_of
-from sim.ports import Array, WithDensity
+from sim.ports import Array, Clock, WithDensity
 from sim.results.hold import hold_of
 from sim.studies.margins.plant import stiffening_of
 
+STEPS: Final = "DAC steps"
 BLOCK_FRAMES: Final = 64
 NOISE_FRAMES: Final = 40
 """Frames over which the scatter of the readings is measured. [-]"""
 BEYOND: Final = 20.0
 """Densities are followed up to this many times half the frame rate. [-]"""
+FOLDS: Final = 8
+"""Multiples of the frame rate from which a density is folded. [-]"""
 
 
 class Contributor(NamedTuple):
     """One source of error, as the density with which it enters, M or 1 mirrors."""
 
     name: str
-    where: Literal["tilt", "reading"]
-    """`tilt`: turns the mirror, and the loop takes it out by S. `reading`: only the camera sees
-    it, and the loop follows it by T."""
+    where: Literal["tilt", "camera", "reading"]
+    """`tilt`: turns the mirror, and the loop takes it out by S. `camera`: moves what the camera
+    sees, and the loop follows it by T. `reading`: the same, but drawn anew for each reading."""
     density: Array
-    """(F, M or 1, 2) one-sided, on the frequencies of `Spectra`. [rad^2/Hz]"""
-    beyond_rad2: Array
-    """(M or 1, 2) variance above half the frame rate, where the loop can do nothing. [rad^2]"""
+    """(F + G, M or 1, 2) one-sided, on the frequencies of `Spectra`; of a `reading` zero above half
+    the frame rate. [rad^2/Hz]"""
 
 
 class Spectra(NamedTuple):
     """All contributors of a scenario in its hold interval."""
 
     frequency_hz: Array
-    """(F,) centres of the bands. [Hz]"""
+    """(F + G,) centres of the bands: F up to half the frame rate, G beyond, where the loop meets
+    them folded. [Hz]"""
     width_hz: Array
-    """(F,) [Hz]"""
+    """(F + G,) [Hz]"""
+    inside: int
+    """F."""
     hold_s: float
     """Length of the hold interval. [s]"""
     reading_rad: Array
@@ -77,23 +82,36 @@ def spectra_of(built: Built, n_bands: int = 400) -> Spectra:
     hold = hold_of(metrics, 1e3 * run_s)
     from_s, to_s = hold.from_s, hold.to_s
     nyquist_hz = 0.5 / clock.frame_s
-    edges = np.geomspace(0.02 / (to_s - from_s), nyquist_hz, n_bands + 1)
+    low = np.geomspace(0.02 / (to_s - from_s), nyquist_hz, n_bands + 1)
+    high = np.geomspace(nyquist_hz, BEYOND * nyquist_hz, n_bands + 1)
+    edges = np.concatenate([low, high[1:]])
     frequency, width = np.sqrt(edges[:-1] * edges[1:]), np.diff(edges)
     sigma = reading_scatter_rad(built)
-    flat = np.broadcast_to(sigma**2 / nyquist_hz, (n_bands, 1, 2))
-    none = np.zeros((1, 2))
-    found = [
-        Contributor("measurement noise", "reading", flat, none),
-        *_drive(built, frequency, nyquist_hz),
-    ]
+    flat = np.zeros((2 * n_bands, 1, 2))
+    flat[:n_bands] = sigma**2 / nyquist_hz
+    found = [Contributor("measurement noise", "reading", flat), *_drive(built, frequency)]
     for i, disturbance in enumerate(parts.disturbances):
         name = f"{i + 1}. {built.resolved.disturbances[i]['kind']}"
         if isinstance(disturbance, WithDensity):
-            density = disturbance.density_rad2_per_hz(frequency)[:, None, None] * np.ones(2)
-            found.append(Contributor(name, "tilt", density, none))
+            asked = _at_edges(disturbance, frequency, clock.frame_s)[:, None, None]
+            found.append(Contributor(name, "tilt", asked * resonance_gain(built, frequency)))
         else:
             found += _played(built, i, name, edges, from_s, to_s)
-    return Spectra(frequency, width, to_s - from_s, sigma, tuple(found))
+    return Spectra(frequency, width, n_bands, to_s - from_s, sigma, tuple(found))
+
+
+def _at_edges(disturbance: WithDensity, frequency: Array, frame_s: float) -> Array:
+    """Return the density (F,) of a rest angle that is drawn at frame edges and straight between.
+
+    Drawing folds the stated density at the frame rate; straight lines weigh it by sinc^4.
+    """
+    folded = np.abs(frequency - np.rint(frequency * frame_s) / frame_s)
+    folded = np.maximum(folded, frequency[0])
+    total = disturbance.density_rad2_per_hz(folded)
+    for n in range(1, FOLDS + 1):
+        total = total + disturbance.density_rad2_per_hz(n / frame_s - folded)
+        total = total + disturbance.density_rad2_per_hz(n / frame_s + folded)
+    return np.asarray(total * np.sinc(frequency * frame_s) ** 4)
 
 
 def reading_scatter_rad(built: Built) -> Array:
@@ -142,34 +160,34 @@ def resonance_gain(built: Built, frequency_hz: Array) -> Array:
     return np.asarray(np.abs(h) ** 2)
 
 
-def _drive(built: Built, frequency: Array, nyquist_hz: float) -> list[Contributor]:
+def _drive(built: Built, frequency: Array) -> list[Contributor]:
     """Steps of the DAC, taken as independent from frame to frame, and noise of the amplifier."""
     parts, params = built.parts, built.resolved.drive
-    step = parts.drive.lsb_v * parts.fleet.true_gain.T  # (M, 2)
+    frame_s = parts.clock.frame_s
+    step = step_rad(built)
+    slope = step / parts.drive.lsb_v
+    gain = resonance_gain(built, frequency)
+    tick_s, lag_s = parts.clock.tick_s, parts.drive.lag_s
+    keep = np.exp(-tick_s / lag_s)
+    turn = 2 * keep * np.cos(2 * np.pi * np.minimum(frequency, 0.5 / tick_s) * tick_s)
+    # Drawn once a tick, so that the variance is that of white noise through the lag.
+    lag = tick_s / (2 * lag_s) * (1 - keep**2) / (1 - turn + keep**2)
+    held = np.sinc(frequency * frame_s) ** 2
+    noise = (1e-6 * params.noise_uv_per_rthz * slope) ** 2
+    return [
+        Contributor(STEPS, "tilt", step**2 / 6 * frame_s * held[:, None, None] * gain),
+        Contributor("amplifier noise", "tilt", noise * lag[:, None, None] * gain),
+    ]
+
+
+def step_rad(built: Built) -> Array:
+    """Return the static tilt (M, 2) of one DAC code at the last aims. [rad]"""
+    parts = built.parts
+    step = parts.drive.lsb_v * parts.fleet.true_gain.T
     if parts.drive.square:
         asked = np.abs(parts.epochs[-1].aim_rad / parts.fleet.true_gain.T)
         step = step * 2 * np.sqrt(np.maximum(asked, parts.drive.lsb_v**2))
-    slope = step / parts.drive.lsb_v
-    high = np.geomspace(nyquist_hz, BEYOND * nyquist_hz, 1201)
-    centre = np.sqrt(high[:-1] * high[1:])
-    found = []
-    for name, size, shape in (
-        (
-            "DAC steps",
-            step**2 / 12 / nyquist_hz,
-            lambda f: np.sinc(0.5 * f / nyquist_hz) ** 2,
-        ),
-        (
-            "amplifier noise",
-            (1e-6 * params.noise_uv_per_rthz * slope) ** 2,
-            lambda f: 1.0 / (1.0 + (2 * np.pi * f * parts.drive.lag_s) ** 2),
-        ),
-    ):
-        inside = size * shape(frequency)[:, None, None] * resonance_gain(built, frequency)
-        outside = size * shape(centre)[:, None, None] * resonance_gain(built, centre)
-        beyond = (outside * np.diff(high)[:, None, None]).sum(axis=0)
-        found.append(Contributor(name, "tilt", inside, beyond))
-    return found
+    return np.asarray(step)
 
 
 def _played(
@@ -189,35 +207,35 @@ def _played(
     frames = slice(ticks.start // n, ticks.stop // n)
     a, s = np.concatenate(acceleration)[ticks], np.concatenate(sensor)[ticks]
     r = np.concatenate(rest)[frames]
-    nyquist_hz = edges[-1]
-    top = np.geomspace(nyquist_hz, BEYOND * nyquist_hz, 201)
-    top = top[top <= 0.5 / clock.tick_s]
-    centre = np.sqrt(edges[:-1] * edges[1:])
     found = []
+    at = np.sqrt(edges[:-1] * edges[1:])
+    gain = resonance_gain(built, at)
     if a.any():
         imbalance = parts.population.imbalance / parts.population.resonance_rad_s[..., None] ** 2
-
-        def tilted(bands: Array) -> Array:
-            at = np.sqrt(bands[:-1] * bands[1:])
-            force = np.einsum(
-                "mai,fij,maj->fma", imbalance, _banded(a, clock.tick_s, bands), imbalance
-            )
-            return np.asarray(force * resonance_gain(built, at))
-
-        beyond = (tilted(top) * np.diff(top)[:, None, None]).sum(axis=0)
-        found.append(Contributor(f"{name}: imbalance", "tilt", tilted(edges), beyond))
+        shaking = _banded(a, clock.tick_s, edges)
+        force = np.einsum("mai,fij,maj->fma", imbalance, shaking, imbalance)
+        found.append(Contributor(f"{name}: imbalance", "tilt", force * gain))
     if s.any():
         density = np.einsum("fii->fi", _banded(s, clock.tick_s, edges))[:, None]
-        found.append(Contributor(f"{name}: camera frame", "reading", density, np.zeros((1, 2))))
+        found.append(Contributor(f"{name}: camera frame", "camera", density))
     if r.any():
-        change = np.diff(r, axis=0).reshape(len(r) - 1, -1)
-        white = np.einsum(
-            "fc->fc", _banded_each(change, clock.frame_s, edges)
-        ).reshape(len(centre), *r.shape[1:])
-        w = 2 * np.sin(np.pi * centre * clock.frame_s)
-        density = white / np.maximum(w, 1e-12)[:, None, None] ** 2
-        found.append(Contributor(f"{name}: rest angle", "tilt", density, np.zeros((1, 2))))
+        found.append(Contributor(f"{name}: rest angle", "tilt", gain * _straight(r, clock, edges)))
     return found
+
+
+def _straight(rest: Array, clock: Clock, edges: Array) -> Array:
+    """Return the density (F, M, 2) of a rest angle (N, M, 2) given at frame edges."""
+    nyquist_hz = 0.5 / clock.frame_s
+    inside = edges[edges <= nyquist_hz * (1 + 1e-12)]
+    change = np.diff(rest, axis=0).reshape(len(rest) - 1, -1)
+    white = _banded_each(change, clock.frame_s, inside).reshape(-1, *rest.shape[1:])
+    centre = np.sqrt(inside[:-1] * inside[1:])
+    w = 2 * np.sin(np.pi * centre * clock.frame_s)
+    density = white / np.maximum(w, 1e-12)[:, None, None] ** 2
+    at = np.sqrt(edges[:-1] * edges[1:])
+    folded = np.abs(at - np.rint(at * clock.frame_s) / clock.frame_s)
+    nearest = np.clip(np.searchsorted(inside, folded) - 1, 0, len(density) - 1)
+    return np.asarray(density[nearest] * (np.sinc(at * clock.frame_s) ** 4)[:, None, None])
 
 
 def _banded(x: Array, step_s: float, edges: Array) -> Array:

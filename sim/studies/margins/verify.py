@@ -3,15 +3,20 @@
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
+from controllers.analysis.linear_loop import Loop
 from sim.scenario.model import Scenario
+from sim.studies.margins.margins import linear_of
+from sim.studies.margins.plant import plant_of
+from sim.studies.margins.predict import Band, band_of, predict
 from sim.studies.margins.settling import settling_agrees, settling_band_ms
+from sim.studies.margins.spectra import spectra_of
 from sim.studies.run.make import make_run
 
 if TYPE_CHECKING:
     from sim.studies.margins.tune import TuningResult
 
-AGREES: Final = (0.8, 1.25)
-"""Simulated over predicted jitter that still counts as agreement. [-]"""
+BANDS: Final = 120
+"""Frequency bands from which the statistics of a run are taken. [-]"""
 
 
 class Verified(NamedTuple):
@@ -33,6 +38,8 @@ class Verified(NamedTuple):
     settling_band_ms: tuple[float, float] | None
     """Simulated settling of the slowest mirror that counts as agreement. [ms]"""
     settling_agrees: bool
+    band: Band
+    """Simulated over predicted jitter that counts as agreement."""
     stopped: int = 0
     """Mirrors that the move would swing beyond their travel stops, which no prediction has."""
 
@@ -45,8 +52,8 @@ class Verified(NamedTuple):
             f"Simulated jitter {self.jitter_urad:.2f} urad against {self.predicted_urad:.2f} urad "
             f"predicted, ratio {self.ratio:.3f}"
         )
-        if not AGREES[0] <= self.ratio <= AGREES[1]:
-            text += f": the simulation DISAGREES (outside {AGREES[0]:g} to {AGREES[1]:g})"
+        if not self.band.holds(self.ratio):
+            text += f": the simulation DISAGREES (outside {self.band.words})"
         text += self._settling_words()
         missed = [row["name"] for row in self.limits if not row["met"]]
         if missed:
@@ -119,8 +126,10 @@ def verify(
     if settling_ms is not None and settling_interval_ms is not None:
         band = settling_band_ms(settling_interval_ms, 1e3 / scenario.camera.frame_hz)
     settles = settling_agrees(band, result.figures["settling"])
-    agrees = ratio is not None and AGREES[0] <= ratio <= AGREES[1] and settles
+    built = result.built
+    loop, spectra = Loop(linear_of(built), plant_of(built)), spectra_of(built, BANDS)
+    near = band_of(built, loop, spectra, predict(built, loop, spectra))
     return Verified(
-        predicted, jitter, ratio, agrees, result.limits, result.figures, settling_ms, band, settles,
-        stopped,
+        predicted, jitter, ratio, near.holds(ratio) and settles, result.limits, result.figures,
+        settling_ms, band, settles, near, stopped,
     )  # fmt: skip

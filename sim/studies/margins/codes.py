@@ -1,0 +1,145 @@
+"""Steps of the DAC, played: the linear loop with its corrections rounded to codes.
+
+Rounding is white noise of a twelfth of a squared step only while the correction moves by about a
+step from frame to frame. A loop whose correction moves less holds its code for many frames, or
+changes between two of them in a cycle of its own. So a few mirrors are played in discrete time,
+with and without rounding, under the same noise.
+"""
+
+from typing import Final
+
+import numpy as np
+
+from controllers.analysis.linear_loop import Loop, plant_matrices
+from controllers.analysis.plant import Plant
+from sim.assembly.build import Built
+from sim.mirror.propagator import Drive
+from sim.ports import Array
+from sim.rng import Stream, normals
+from sim.studies.margins.spectra import STEPS, Spectra
+
+MIRRORS: Final = 12
+"""Played, spread evenly over the fleet; all others take their mean."""
+MOST_FRAMES: Final = 500
+LEAST_FRAMES: Final = 100
+MOST_WARM_UP: Final = 300
+DRAW: Final = 1 << 24
+"""Names of the draws, beyond those of any instrument."""
+
+
+def code_share(built: Built, loop: Loop, spectra: Spectra, white_rad2: Array) -> float:
+    """Return the variance that rounding leaves over that of the white model, pooled. [-]
+
+    Parameters
+    ----------
+    built : Built
+        The scenario.
+    loop : Loop
+        Stable loops around its mirrors.
+    spectra : Spectra
+        From `spectra_of`.
+    white_rad2 : (M, 2) ndarray
+        What the white model predicts. [rad^2]
+    """
+    chosen = np.unique(np.linspace(0, len(white_rad2) - 1, MIRRORS).astype(int))
+    expected = float(white_rad2[chosen].sum())
+    if expected <= 0:
+        return 1.0
+    frame_s = built.parts.clock.frame_s
+    moved = built.parts.epoch_frames[-1]
+    from_frame = round(1e-3 * built.resolved.metrics.hold_from_ms / frame_s)
+    warm = int(np.clip(from_frame - moved, 0, MOST_WARM_UP))
+    frames = int(np.clip(round(spectra.hold_s / frame_s), LEAST_FRAMES, MOST_FRAMES))
+    rounded, free = _played(built, loop, spectra, chosen, warm + frames)
+    apart = (rounded - free)[warm:]
+    return float(((apart - apart.mean(axis=(0, 1))) ** 2).mean(axis=(0, 1)).sum() / expected)
+
+
+def _played(
+    built: Built, loop: Loop, spectra: Spectra, chosen: Array, n: int
+) -> tuple[Array, Array]:
+    """Return the tilt from corrections (n, J, m, 2), with rounding and without."""
+    plant = _some(loop.plant, chosen)
+    A, B, C = plant_matrices(plant)
+    control = loop.controller
+    if len(control.A) > 1:
+        control = type(control)(*(part[chosen] for part in control))
+    parts, m = built.parts, len(chosen)
+    disturbed = _history(built, spectra, chosen, n)
+    asked = _asked_rad(built)[chosen]
+    own = np.einsum("maa->ma", plant.mix)
+    disturbed += (own - own.mean()) * asked  # what calibration leaves for the loop to take out
+    gain = parts.fleet.believed_gain.T[chosen]
+    rows = np.stack([row[..., 0, :] for row, _ in plant.within])  # (J, m, 2, p)
+    now = np.stack([each[..., 0, 0] for _, each in plant.within])
+    found = []
+    for rounds in (True, False):
+        x, c = np.zeros((m, A.shape[-1], 1)), np.zeros((m, control.A.shape[-1], 1))
+        tilt = np.empty((n, len(rows), m, 2))
+        for k in range(n):
+            e = -(C @ x + disturbed[k][..., None])
+            u = control.C @ c + control.D @ e
+            c = control.A @ c + control.B @ e
+            if rounds:
+                wanted = asked + u[..., 0]
+                u = (_coded(wanted, gain, parts.drive) - asked)[..., None]
+            held = x[..., 0].reshape(m, 2, -1)
+            sent = (plant.mix @ u)[..., 0]
+            tilt[k] = np.einsum("jmap,map->jma", rows, held) + now * sent
+            x = A @ x + B @ u
+        found.append(tilt)
+    return found[0], found[1]
+
+
+def _some(plant: Plant, chosen: Array) -> Plant:
+    model = plant.model
+    return plant._replace(
+        model=model._replace(A=model.A[chosen], B=model.B[chosen], C=model.C[chosen]),
+        mix=plant.mix[chosen],
+        within=tuple((row[chosen], now[chosen]) for row, now in plant.within),
+    )
+
+
+def _asked_rad(built: Built) -> Array:
+    """Static tilt (M, 2) that the path asks for at the last aims. [rad]"""
+    parts = built.parts
+    aim = parts.epochs[-1].aim_rad + parts.population.alignment_rad
+    return np.asarray(aim * (1.0 + np.array(built.resolved.mirror.cubic_per_rad2) * aim**2))
+
+
+def _coded(wanted: Array, gain: Array, drive: Drive) -> Array:
+    """Static tilt of the nearest code, as believed; see `sim.kernels.plain.plant`."""
+    ratio = wanted / gain
+    if drive.square:
+        ratio = np.copysign(np.sqrt(np.abs(ratio)), ratio)
+    code = np.clip(np.floor(ratio / drive.lsb_v + 0.5), -drive.codes, drive.codes - 1)
+    volt = drive.lsb_v * code
+    return np.asarray(gain * (volt * np.abs(volt) if drive.square else volt))
+
+
+def _history(built: Built, spectra: Spectra, chosen: Array, n: int) -> Array:
+    """Draw readings (n, m, 2) of everything but the DAC: sines of random phase, and white noise."""
+    frame_s = built.parts.clock.frame_s
+    key = (built.parts.seed, int(Stream.INSTRUMENT))
+    f = np.fft.rfftfreq(n, frame_s)[1:]
+    edge = spectra.frequency_hz[: spectra.inside]
+    amplitude = np.zeros((len(f), len(chosen), 2))
+    white = np.zeros(2)
+    for contributor in spectra.contributors:
+        if contributor.name == STEPS:
+            continue
+        if contributor.where == "reading":
+            white = white + (contributor.density * spectra.width_hz[:, None, None]).sum(axis=(0, 1))
+            continue
+        density = contributor.density[: spectra.inside]
+        density = density[:, chosen] if density.shape[1] > 1 else density
+        at = np.clip(np.searchsorted(edge, f), 0, len(edge) - 1)
+        amplitude = amplitude + density[at] / (n * frame_s)
+    mirrors = built.parts.mirrors[chosen]
+    draws = normals(key, mirrors[None, :], DRAW + np.arange(2 * len(f))[:, None])
+    phasor = (draws[0::2] + 1j * draws[1::2]) / np.sqrt(2.0)
+    lines = np.zeros((len(f) + 1, len(chosen), 2), complex)
+    lines[1:] = phasor * np.sqrt(amplitude / 2.0) * n
+    slow = np.fft.irfft(lines, n=n, axis=0)
+    noise = normals(key, mirrors[None, :], 2 * DRAW + np.arange(n)[:, None])
+    return np.asarray(slow + np.sqrt(white) * noise)
