@@ -124,25 +124,30 @@ def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
     spectra : Spectra
         From `spectra_of`.
     """
-    passed = transfers_of(loop, spectra.frequency_hz)
-    weight = (spectra.width_hz * _changing(spectra))[:, None, None]
-    n_mirrors = len(built.parts.mirrors)
+    width = spectra.width_hz[:, None, None]
     variance = np.stack(
-        [
-            np.broadcast_to(
-                (passed.of(c.where) * c.density * weight).sum(axis=0), (n_mirrors, 2)
-            )
-            for c in spectra.contributors
-        ]
+        [(density * width).sum(axis=0) for density in densities_of(built, loop, spectra)]
     )
-    steps = next(i for i, c in enumerate(spectra.contributors) if c.name == STEPS)
-    variance[steps] *= code_share(built, loop, spectra, variance[steps])
     epoch = built.parts.epochs[-1]
     curvature = np.einsum("cii->ci", epoch.form_db)  # (C, 4)
     errors = variance[:, epoch.pairs].reshape(len(variance), len(epoch.pairs), 4)
     return Prediction(
         tuple(c.name for c in spectra.contributors), variance, (errors * curvature).sum(axis=-1)
     )
+
+
+def densities_of(built: Built, loop: Loop, spectra: Spectra) -> list[Array]:
+    """Return the density (F + G, M, 2) that each contributor leaves, as `predict` counts it.
+
+    [rad^2/Hz]
+    """
+    passed, changing = transfers_of(loop, spectra.frequency_hz), _changing(spectra)
+    left = [passed.of(c.where) * c.density * changing[:, None, None] for c in spectra.contributors]
+    for i, c in enumerate(spectra.contributors):
+        if c.name == STEPS:
+            white = (left[i] * spectra.width_hz[:, None, None]).sum(axis=0)
+            left[i] = left[i] * code_share(built, loop, spectra, white)
+    return left
 
 
 def _changing(spectra: Spectra) -> Array:

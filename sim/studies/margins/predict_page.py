@@ -9,7 +9,7 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.contributors import ContributorRow, PredictionCheck
-from sim.studies.margins.predict import transfers_of
+from sim.studies.margins.predict import densities_of
 
 ASSUMPTIONS: Final = (
     "Jitter, not bias: what does not change within the hold interval is not in it. Alignment and "
@@ -47,14 +47,10 @@ def agrees(c: PredictionCheck) -> bool:
 def predict_page(c: PredictionCheck) -> StudyPage:
     """Return the page."""
     built = c.study.built
-    passed = transfers_of(c.study.loop, c.spectra.frequency_hz)
-    changing = 1.0 - np.sinc(c.spectra.frequency_hz * c.spectra.hold_s) ** 2
-    density = np.stack(
-        [
-            1e12 * (passed.of(k.where) * k.density).sum(axis=-1).mean(axis=-1) * changing
-            for k in c.spectra.contributors
-        ]
-    )[:, : c.spectra.inside]
+    left = densities_of(built, c.study.loop, c.spectra)
+    density = 1e12 * np.stack(
+        [each[: c.spectra.inside].sum(axis=-1).mean(axis=-1) for each in left]
+    )
     inside_hz = c.spectra.frequency_hz[: c.spectra.inside]
     x, y = 1e6 * c.spectra.reading_rad
     verdict = f"Simulated jitter {c.total.simulated_urad:.2f} urad against "

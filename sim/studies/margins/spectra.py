@@ -19,6 +19,8 @@ NOISE_FRAMES: Final = 40
 """Frames over which the scatter of the readings is measured. [-]"""
 BEYOND: Final = 20.0
 """Densities are followed up to this many times half the frame rate. [-]"""
+SUBBANDS: Final = 8
+"""Frequencies in each band at which a resonance is looked at. [-]"""
 FOLDS: Final = 8
 """Multiples of the frame rate from which a density is folded. [-]"""
 
@@ -83,20 +85,21 @@ def spectra_of(built: Built, n_bands: int = 400) -> Spectra:
     from_s, to_s = hold.from_s, hold.to_s
     nyquist_hz = 0.5 / clock.frame_s
     low = np.geomspace(0.02 / (to_s - from_s), nyquist_hz, n_bands + 1)
-    high = np.geomspace(nyquist_hz, BEYOND * nyquist_hz, n_bands + 1)
+    high = np.geomspace(nyquist_hz, BEYOND * nyquist_hz, n_bands // 2 + 1)
     edges = np.concatenate([low, high[1:]])
     frequency, width = np.sqrt(edges[:-1] * edges[1:]), np.diff(edges)
     sigma = reading_scatter_rad(built)
-    flat = np.zeros((2 * n_bands, 1, 2))
+    flat = np.zeros((len(frequency), 1, 2))
     flat[:n_bands] = sigma**2 / nyquist_hz
-    found = [Contributor("measurement noise", "reading", flat), *_drive(built, frequency)]
+    gain = _gain_in_bands(built, edges)
+    found = [Contributor("measurement noise", "reading", flat), *_drive(built, frequency, gain)]
     for i, disturbance in enumerate(parts.disturbances):
         name = f"{i + 1}. {built.resolved.disturbances[i]['kind']}"
         if isinstance(disturbance, WithDensity):
             asked = _at_edges(disturbance, frequency, clock.frame_s)[:, None, None]
-            found.append(Contributor(name, "tilt", asked * resonance_gain(built, frequency)))
+            found.append(Contributor(name, "tilt", asked * gain))
         else:
-            found += _played(built, i, name, edges, from_s, to_s)
+            found += _played(built, i, name, edges, gain, from_s, to_s)
     return Spectra(frequency, width, n_bands, to_s - from_s, sigma, tuple(found))
 
 
@@ -160,13 +163,20 @@ def resonance_gain(built: Built, frequency_hz: Array) -> Array:
     return np.asarray(np.abs(h) ** 2)
 
 
-def _drive(built: Built, frequency: Array) -> list[Contributor]:
+def _gain_in_bands(built: Built, edges: Array) -> Array:
+    """Return the mean of `resonance_gain` over each band (F, M, 2): a resonance may be narrower."""
+    steps = (np.arange(SUBBANDS) + 0.5) / SUBBANDS
+    return np.mean(
+        [resonance_gain(built, edges[:-1] + share * np.diff(edges)) for share in steps], axis=0
+    )
+
+
+def _drive(built: Built, frequency: Array, gain: Array) -> list[Contributor]:
     """Steps of the DAC, taken as independent from frame to frame, and noise of the amplifier."""
     parts, params = built.parts, built.resolved.drive
     frame_s = parts.clock.frame_s
     step = step_rad(built)
     slope = step / parts.drive.lsb_v
-    gain = resonance_gain(built, frequency)
     tick_s, lag_s = parts.clock.tick_s, parts.drive.lag_s
     keep = np.exp(-tick_s / lag_s)
     turn = 2 * keep * np.cos(2 * np.pi * np.minimum(frequency, 0.5 / tick_s) * tick_s)
@@ -191,7 +201,7 @@ def step_rad(built: Built) -> Array:
 
 
 def _played(
-    built: Built, which: int, name: str, edges: Array, from_s: float, to_s: float
+    built: Built, which: int, name: str, edges: Array, gain: Array, from_s: float, to_s: float
 ) -> list[Contributor]:
     """Play one disturbance alone and take periodograms over the hold interval."""
     from dataclasses import replace
@@ -208,8 +218,6 @@ def _played(
     a, s = np.concatenate(acceleration)[ticks], np.concatenate(sensor)[ticks]
     r = np.concatenate(rest)[frames]
     found = []
-    at = np.sqrt(edges[:-1] * edges[1:])
-    gain = resonance_gain(built, at)
     if a.any():
         imbalance = parts.population.imbalance / parts.population.resonance_rad_s[..., None] ** 2
         shaking = _banded(a, clock.tick_s, edges)

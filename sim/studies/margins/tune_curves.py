@@ -9,7 +9,7 @@ from sim.ports import Array
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.judge import GainJudge
 from sim.studies.margins.margins import own_sensitivity
-from sim.studies.margins.predict import transfer_of
+from sim.studies.margins.predict import densities_of
 from sim.studies.margins.settling import followed, moved_of
 
 POINTS: Final = 400
@@ -71,11 +71,9 @@ def curves_of(judge: GainJudge, name: str, c: Candidate) -> Curves | None:
 def _cumulative_rad(judge: GainJudge, loop: Loop) -> Array:
     """Radial rms (B,), mean over mirrors, of all contributors up to each frequency. [rad]"""
     spectra = judge.spectra
-    s, t = transfer_of(loop, spectra)
-    changing = 1.0 - np.sinc(spectra.frequency_hz * spectra.hold_s) ** 2
-    weight = (spectra.width_hz * changing)[:, None, None]
-    density: Any = sum((s if c.where == "tilt" else t) * c.density for c in spectra.contributors)
-    return np.asarray(np.sqrt(np.cumsum((density * weight).sum(axis=-1).mean(axis=-1))))
+    density: Any = sum(densities_of(judge.built, loop, spectra))
+    width = spectra.width_hz[:, None, None]
+    return np.asarray(np.sqrt(np.cumsum((density * width).sum(axis=-1).mean(axis=-1))))
 
 
 def _volts_per_rad(judge: GainJudge) -> Array:
