@@ -40,6 +40,6 @@ def by_form(
     c = len(pairs)
     beams = Beams(
         np.zeros((c, 13)), np.zeros((c, 13)), np.zeros((c, 7)), np.zeros((c, 7)), np.zeros(3),
-        0.1, 4e-4, 1.31e-6, np.zeros((32, 2)), np.zeros(c), np.full(c, np.inf),
+        0.1, 4e-4, 1.31e-6, np.zeros((2, 32)), np.zeros(c), np.full(c, np.inf),
     )  # fmt: skip
     return watching(aim, pairs, form, beams, limit_db, interval, losses)

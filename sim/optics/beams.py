@@ -43,7 +43,7 @@ class Beams(NamedTuple):
     """Radius of the mirrors' faces. [m]"""
     wavelength_m: float
     edge: Array
-    """(P, 2) cosine and sine of points on a mirror's edge."""
+    """(2, P) cosine and sine of points on a mirror's edge."""
     aligned_db: Array
     """(C,) what the beam loses on its way with both mirrors on their aim. [dB]"""
     form_range_db: Array
@@ -64,11 +64,11 @@ def collimator_rows(array: CollimatorArray) -> Array:
 
 
 def edge_points(incidence_rad: float, finer: int = 1) -> Array:
-    """Return cosine and sine (P, 2) of the points on a mirror's edge, more for a steep one."""
+    """Return cosine and sine (2, P) of the points on a mirror's edge, more for a steep one."""
     steep = incidence_rad > 0.8 * STEEP_RAD
     turn = 2.0 * np.pi * np.arange(finer * EDGE_POINTS * (4 if steep else 1))
     turn /= len(turn)
-    return np.stack([np.cos(turn), np.sin(turn)], axis=-1)
+    return np.stack([np.cos(turn), np.sin(turn)])
 
 
 def beams_of(
@@ -135,7 +135,7 @@ def misalignment_db(beams: Beams, which: NDArray[np.int64], tilt_rad: Array) -> 
         beams.wavelength_m, source.waist_m, sink.waist_m, a.curvature_per_m, b.curvature_per_m,
         beams.radius_m, beams.radius_m, beams.middle_m,
     )  # fmt: skip
-    lost = coupled(rays, light, points=len(beams.edge))
+    lost = coupled(rays, light, points=beams.edge.shape[1])
     return np.asarray(lost.total_db - beams.aligned_db[which])
 
 

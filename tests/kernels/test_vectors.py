@@ -1,4 +1,4 @@
-"""Lanes: one rounding for a multiply-add."""
+"""Lanes: one rounding for a multiply-add; functions in double precision."""
 
 from fractions import Fraction
 
@@ -6,6 +6,7 @@ import numba
 import numpy as np
 import pytest
 
+from sim.kernels.compiled.functions import decayed, sine_and_cosine
 from sim.kernels.vectors import N, first_half, fma, join, load, second_half, store
 
 F32 = np.float32
@@ -70,3 +71,26 @@ def test_multiply_add_takes_lanes_of_one_type() -> None:
 
     with pytest.raises(numba.core.errors.TypingError, match="fma needs lanes"):
         mixed(np.zeros(N, F32), np.zeros(N))
+
+
+def test_functions_of_lanes_are_those_of_the_library() -> None:
+    """Against numpy's `expm1`, `sin` and `cos`, over the arguments that overlaps have."""
+
+    @numba.njit
+    def all_of(x, out):  # type: ignore[no-untyped-def]
+        for n in range(0, x.size, N):
+            store(out, (0, n), decayed(load(x, n)))
+            sine, cosine = sine_and_cosine(load(x, n))
+            store(out, (1, n), sine)
+            store(out, (2, n), cosine)
+
+    rng = np.random.default_rng(1)
+    x = np.concatenate([rng.uniform(-60.0, 300.0, 4000), rng.normal(0.0, 1e-3, 96)])
+    out = np.empty((3, x.size))
+    all_of(x, out)
+    size = np.maximum(np.exp(-x), 1.0)
+    assert np.max(np.abs(out[0] + np.expm1(-x)) / size) < 1e-13
+    small = slice(4000, None)
+    np.testing.assert_allclose(out[0, small], -np.expm1(-x[small]), rtol=1e-13)
+    np.testing.assert_allclose(out[1], np.sin(x), atol=1e-13)
+    np.testing.assert_allclose(out[2], np.cos(x), atol=1e-13)

@@ -8,8 +8,9 @@ import math
 import numpy as np
 
 from sim.kernels.compilation import inlined, kernel, step
+from sim.kernels.compiled.functions import decayed, sine_and_cosine
 from sim.kernels.threads import share
-from sim.kernels.vectors import take
+from sim.kernels.vectors import N, load, spread, store, take
 
 CENTRE, GRID_X, GRID_Y, NORMAL, BEND = 0, 3, 6, 9, 12
 POINT, WAY, WAIST = 0, 3, 6
@@ -140,41 +141,87 @@ def _meet(k, beam, mode, x, y):  # type: ignore[no-untyped-def]
     return DB * loss, s, mx, my
 
 
+@inlined
+def _mixed(weights, a, b, c, d, e, f):  # type: ignore[no-untyped-def]
+    return (
+        a * weights[0] + b * weights[1] + c * weights[2] + d * weights[3] + e * weights[4]
+        + f * weights[5]
+    )
+
+
 @step
 def _on_face(  # type: ignore[no-untyped-def]
-    s, mx, my, slope_x, slope_y, centre_x, centre_y, radius_m, edge
+    s, mx, my, slope_x, slope_y, centre_x, centre_y, radius_m, edge, spare
 ):
-    """Share of the light, in amplitude, that the edge of one mirror leaves over."""
+    """Share of the light, in amplitude, that the edge of one mirror leaves over.
+
+    Sixteen points of the edge side by side; real and imaginary parts by themselves.
+    """
+    # Half of S, and that turned, which takes real and imaginary parts of x.x to those of u.
+    half = (
+        0.5 * s[0].real, -0.5 * s[0].imag, s[1].real, -s[1].imag, 0.5 * s[2].real, -0.5 * s[2].imag
+    )
+    turned = (
+        0.5 * s[0].imag, 0.5 * s[0].real, s[1].imag, s[1].real, 0.5 * s[2].imag, 0.5 * s[2].real
+    )
     short = radius_m / math.sqrt(1.0 + slope_x * slope_x + slope_y * slope_y)
     steep = math.hypot(slope_x, slope_y)
     ux = slope_x / steep if steep > 0.0 else 1.0
     uy = slope_y / steep if steep > 0.0 else 0.0
     x0 = centre_x - mx
     y0 = centre_y - my
+    points = edge.shape[1]
+    sum_re = spread(0.0)
+    sum_im = spread(0.0)
+    for n in range(0, points, N):
+        at_x = load(edge, (0, n))
+        at_y = load(edge, (1, n))
+        c = at_x * short
+        d = at_y * radius_m
+        x = c * ux - d * uy + x0.real
+        y = c * uy + d * ux + y0.real
+        c = at_y * -short
+        d = at_x * radius_m
+        along_x = c * ux - d * uy
+        along_y = c * uy + d * ux
+        cross_re = x * along_y - y * along_x
+        cross_im = along_y * x0.imag - along_x * y0.imag
+        xx_re = x * x - x0.imag * x0.imag
+        xx_im = x * (2.0 * x0.imag)
+        xy_re = x * y - x0.imag * y0.imag
+        xy_im = x * y0.imag + y * x0.imag
+        yy_re = y * y - y0.imag * y0.imag
+        yy_im = y * (2.0 * y0.imag)
+        u_re = _mixed(half, xx_re, xx_im, xy_re, xy_im, yy_re, yy_im)
+        u_im = _mixed(turned, xx_re, xx_im, xy_re, xy_im, yy_re, yy_im)
+        gone = decayed(u_re)
+        sine, cosine = sine_and_cosine(u_im)
+        size = 1.0 - gone
+        gone_re = gone * cosine + (1.0 - cosine)
+        gone_im = size * sine
+        inverse = 1.0 / (u_re * u_re + u_im * u_im)
+        w_re = (gone_re * u_re + gone_im * u_im) * inverse
+        w_im = (gone_im * u_re - gone_re * u_im) * inverse
+        sum_re = sum_re + (cross_re * w_re - cross_im * w_im)
+        sum_im = sum_im + (cross_re * w_im + cross_im * w_re)
+    store(spare, 0, sum_re)
+    store(spare, N, sum_im)
     total = 0.0j
-    for n in range(edge.shape[0]):
-        c = edge[n, 0] * short
-        d = edge[n, 1] * radius_m
-        x = x0 + (c * ux - d * uy)
-        y = y0 + (c * uy + d * ux)
-        c = -edge[n, 1] * short
-        d = edge[n, 0] * radius_m
-        cross = x * (c * uy + d * ux) - y * (c * ux - d * uy)
-        u = 0.5 * (s[0] * x * x + 2.0 * s[1] * x * y + s[2] * y * y)
-        size = math.exp(-u.real)
-        gone = complex(1.0 - size * math.cos(u.imag), size * math.sin(u.imag))
-        inverse = u.conjugate() * (1.0 / (u.real * u.real + u.imag * u.imag))
-        total += cross * gone * inverse
+    for n in range(N):
+        total += complex(spare[n], spare[N + n])
     det = s[0] * s[2] - s[1] * s[1]
     root = np.sqrt(s[0]) * np.sqrt(det / s[0])
-    return 0.5 / edge.shape[0] * root * total
+    return 0.5 / points * root * total
 
 
 @step
 def one_connection(  # type: ignore[no-untyped-def]
-    a, b, source, sink, axis, middle_m, radius_m, edge, wavelengths, scales, out, band
+    a, b, source, sink, axis, middle_m, radius_m, edge, wavelengths, scales, out, band, spare
 ):
-    """Trace and couple one connection whose tilts stand in `out`; fill the rest of it."""
+    """Trace and couple one connection whose tilts stand in `out`; fill the rest of it.
+
+    `spare` is room for two numbers a lane.
+    """
     way_in = _vector(source, WAY)
     way_out = _vector(sink, WAY)
     centre_a = _vector(a, CENTRE)
@@ -248,9 +295,9 @@ def one_connection(  # type: ignore[no-untyped-def]
             bx, by = _times(mode_a, bx, by)
             _, s_a, mx_a, my_a = _meet(k, beam_a, mode_a, bx, by)
             left = _on_face(
-                s_a, mx_a, my_a, sax, say, _dot(off_a, x_a), _dot(off_a, y_a), radius_m, edge
+                s_a, mx_a, my_a, sax, say, _dot(off_a, x_a), _dot(off_a, y_a), radius_m, edge, spare
             ) + (_on_face(
-                s_b, mx_b, my_b, sbx, sby, _dot(off_b, x_b), _dot(off_b, y_b), radius_m, edge
+                s_b, mx_b, my_b, sbx, sby, _dot(off_b, x_b), _dot(off_b, y_b), radius_m, edge, spare
             ) - 1.0)
             clipping = -DB * math.log(left.real * left.real + left.imag * left.imag)
         band[n] = gauss + clipping
@@ -270,6 +317,7 @@ def _couple(  # type: ignore[no-untyped-def]
 ):  # fmt: skip
     """See `couple`; blocks of connections, as they are taken."""
     count = inputs.shape[0]
+    spare = np.empty(2 * N)
     start = take(taken) * BLOCK
     while start < count:
         for c in range(start, min(start + BLOCK, count)):
@@ -285,7 +333,7 @@ def _couple(  # type: ignore[no-untyped-def]
                 out[c, 3] += by
             one_connection(
                 a[i], b[j], source[i], sink[j], axis, middle_m, radius_m, edge, wavelengths,
-                scales, out[c], band[c],
+                scales, out[c], band[c], spare,
             )  # fmt: skip
         start = take(taken) * BLOCK
 
@@ -312,8 +360,8 @@ def couple(  # type: ignore[no-untyped-def]
         Receiver's x.
     middle_m, radius_m : float
         From collimator to waist; of the mirrors.
-    edge : (P, 2) float64
-        Cosine and sine of the points on an edge.
+    edge : (2, P) float64
+        Cosine and sine of the points on an edge; P is a multiple of sixteen.
     wavelengths, scales : (W,) float64
         Wavelengths [m] and factors of the waists; the first is that of the split.
     out : (C, 11) float64

@@ -97,7 +97,7 @@ def _form_losses(start, count, w, tilts, losses, history, pairs):  # type: ignor
 
 @step
 def _exact_losses(  # type: ignore[no-untyped-def]
-    start, count, w, tilts, losses, beams, wavelengths, scales, out, band
+    start, count, w, tilts, losses, beams, wavelengths, scales, out, band, spare
 ):
     """Put the exact loss where one is beyond its form, and there is light."""
     for n in range(losses.size // N):
@@ -110,6 +110,7 @@ def _exact_losses(  # type: ignore[no-untyped-def]
                 one_connection(
                     beams.a[c], beams.b[c], beams.source[c], beams.sink[c], beams.receiver_x,
                     beams.middle_m, beams.radius_m, beams.edge, wavelengths, scales, out, band,
+                    spare,
                 )  # fmt: skip
                 losses[n * N + k] = band[0] - beams.aligned_db[c]
 
@@ -180,6 +181,7 @@ def _far(  # type: ignore[no-untyped-def]
     losses = np.empty(n_ticks * N)
     out = np.empty(11)
     band = np.empty(1)
+    spare = np.empty(2 * N)
     wavelengths = np.full(1, beams.wavelength_m)
     scales = np.ones(1)
     block = take(taken)
@@ -191,7 +193,7 @@ def _far(  # type: ignore[no-untyped-def]
         while k < histories.shape[0]:
             if _form_losses(start, count, w, tilts, losses, histories[k], pairs):
                 _exact_losses(
-                    start, count, w, tilts, losses, beams, wavelengths, scales, out, band
+                    start, count, w, tilts, losses, beams, wavelengths, scales, out, band, spare
                 )
             _noted_losses(start, count, losses, (first + k) * n_ticks, limit_db, traces)
             k += 1

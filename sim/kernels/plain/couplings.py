@@ -29,7 +29,7 @@ def couple(
             float(wavelength_m), scale * lamp.waist_m, scale * fibre.waist_m,
             mirror_a.curvature_per_m, mirror_b.curvature_per_m, radius_m, radius_m, middle_m,
         )  # fmt: skip
-        lost = coupled(rays, light, points=len(edge))
+        lost = coupled(rays, light, points=edge.shape[1])
         if n == 0:
             out[:, 7:] = np.transpose(lost)
         band[:, n] = lost.pointing_db + lost.curvature_db + lost.mode_db + lost.clipping_db
