@@ -1,21 +1,25 @@
 """One gain, one sum: u[k] = u[k-1] + K e[k]."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.params import Block, PositiveByAxis
+from sim.params import Block, PositiveByAxis, at_most
 from sim.ports import Knob, PlantBelief
 from sim.ports.linear_law import LawMatrices, LinearLaw
 
 
 class IntegratorParams(Block):
-    """An integrator on the filtered mismatch."""
+    """An integrator on the filtered mismatch.
+
+    Valid up to 10: from 2 on, a frame's delay makes an integrator swing up, which a run says;
+    beyond 10 it is a number of another unit.
+    """
 
     kind: Literal["integrator"] = "integrator"
     """Name of this controller. [-]"""
-    integral_per_frame: PositiveByAxis
+    integral_per_frame: Annotated[PositiveByAxis, at_most(10.0)]
     """Share of the mismatch that is added to the correction each frame, one for both axes or
     [x, y]. [-]"""
     sections: tuple[SectionParams, ...] = ()

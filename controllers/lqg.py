@@ -1,31 +1,36 @@
 """State feedback on a Kalman estimate of mirror, delay, drift and vibration lines."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
+from pydantic import Field
 
 from controllers.by_law import ByLaw
 from controllers.lqg_design import LineParams, LqgGains, design
 from controllers.sampled_model import sampled_model
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, between
 from sim.ports import Knob, PlantBelief
 from sim.ports.linear_law import LawMatrices, LinearLaw
 
 
 class LqgParams(Block):
-    """What the designer believes about the disturbances, and how hard the mirror may be driven."""
+    """What the designer believes about the disturbances, and how hard the mirror may be driven.
+
+    Valid for noise and drift of 1e-6 to 1e6 urad and weights of 1e-9 to 1e9: further apart, the
+    Riccati equations of the design lose their digits, which is refused where it shows.
+    """
 
     kind: Literal["lqg"] = "lqg"
     """Name of this controller. [-]"""
-    drift_urad_per_sqrt_s: Positive
+    drift_urad_per_sqrt_s: Annotated[float, between(1e-6, 1e6)]
     """Growth of the random-walk disturbance on each axis. [urad/sqrt(s)]"""
-    noise_urad: Positive
+    noise_urad: Annotated[float, between(1e-6, 1e6)]
     """Random error of one tilt reading on each axis, rms. [urad]"""
-    mirror_noise_urad: NonNegative = 1.0
+    mirror_noise_urad: Annotated[float, between(0.0, 1e6)] = 1.0
     """Random static tilt that shakes the mirror anew each frame, rms. [urad]"""
-    control_weight: Positive
+    control_weight: Annotated[float, between(1e-9, 1e9)]
     """Cost of the correction's squared change per frame against the squared mismatch. [-]"""
-    lines: tuple[LineParams, ...] = ()
+    lines: Annotated[tuple[LineParams, ...], Field(max_length=16)] = ()
     """Narrow-band vibration that the correction is to cancel. [-]"""
 
 

@@ -1,25 +1,29 @@
 """Gains of the LQG controller for one axis."""
 
 import math
-from typing import NamedTuple
+from typing import Annotated, NamedTuple
 
 import numpy as np
 from scipy.linalg import LinAlgError, block_diag
 
 from controllers.kalman import steady_kalman, steady_regulator
 from controllers.sections import below_nyquist
-from sim.params import Block, Positive
+from sim.params import Block, between
 from sim.ports import Array
 
 
 class LineParams(Block):
-    """A narrow band of vibration: white noise through a damped oscillator."""
+    """A narrow band of vibration: white noise through a damped oscillator.
 
-    frequency_hz: Positive
+    Valid below half the frame rate, above which the readings show another frequency, and for
+    lines of up to 0.1 rad.
+    """
+
+    frequency_hz: Annotated[float, between(1e-3, 1e6)]
     """Centre, below half the frame rate. [Hz]"""
-    bandwidth_hz: Positive
+    bandwidth_hz: Annotated[float, between(1e-6, 1e6)]
     """Half-power width; the line is forgotten with the time constant 1 / (pi bandwidth). [Hz]"""
-    rms_urad: Positive
+    rms_urad: Annotated[float, between(1e-6, 1e5)]
     """Rms tilt error that it causes on each axis. [urad]"""
 
 

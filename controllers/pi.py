@@ -1,25 +1,29 @@
 """Proportional and integral action on the filtered mismatch."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.params import Block, NonNegativeByAxis, PositiveByAxis
+from sim.params import Block, NonNegativeByAxis, PositiveByAxis, at_most
 from sim.ports import Knob, PlantBelief
 from sim.ports.linear_law import LawMatrices, LinearLaw
 
 
 class PiParams(Block):
-    """Gains per frame, as the firmware holds them."""
+    """Gains per frame, as the firmware holds them.
+
+    Valid up to 10: from 2 on, a frame's delay makes an integrator swing up, which a run says;
+    beyond 10 it is a number of another unit.
+    """
 
     kind: Literal["pi"] = "pi"
     """Name of this controller. [-]"""
-    proportional: NonNegativeByAxis
+    proportional: Annotated[NonNegativeByAxis, at_most(10.0)]
     """Correction per mismatch, at once; one for both axes or [x, y]. [-]"""
-    integral_per_frame: PositiveByAxis
+    integral_per_frame: Annotated[PositiveByAxis, at_most(10.0)]
     """Share of the mismatch that is added to the integral each frame, one for both axes or
     [x, y]. [-]"""
     sections: tuple[SectionParams, ...] = ()

@@ -1,31 +1,35 @@
 """Proportional, integral and filtered derivative action on the filtered mismatch."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.params import Block, NonNegative, NonNegativeByAxis, PositiveByAxis
+from sim.params import Block, NonNegativeByAxis, PositiveByAxis, at_most, between
 from sim.ports import Knob, PlantBelief
 from sim.ports.linear_law import LawMatrices, LinearLaw
 
 
 class PidParams(Block):
-    """Gains per frame, as the firmware holds them (parallel form)."""
+    """Gains per frame, as the firmware holds them (parallel form).
+
+    Valid up to 10: from 2 on, a frame's delay makes an integrator swing up, which a run says;
+    beyond 10 it is a number of another unit. Derivatives are over 1000 frames at most.
+    """
 
     kind: Literal["pid"] = "pid"
     """Name of this controller. [-]"""
-    proportional: NonNegativeByAxis
+    proportional: Annotated[NonNegativeByAxis, at_most(10.0)]
     """Correction per mismatch, at once; one for both axes or [x, y]. [-]"""
-    integral_per_frame: PositiveByAxis
+    integral_per_frame: Annotated[PositiveByAxis, at_most(10.0)]
     """Share of the mismatch that is added to the integral each frame, one for both axes or
     [x, y]. [-]"""
-    derivative_frames: NonNegativeByAxis
+    derivative_frames: Annotated[NonNegativeByAxis, at_most(1e3)]
     """Correction per change of the mismatch from one frame to the next, one for both axes or
     [x, y]. [frames]"""
-    derivative_filter_frames: NonNegative
+    derivative_filter_frames: Annotated[float, between(0.0, 1e3)]
     """Time constant of the low-pass on the derivative. [frames]"""
     sections: tuple[SectionParams, ...] = ()
     """Filter sections that the mismatch passes first, in this order. [-]"""

@@ -6,18 +6,22 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from sim.params import Block, Fraction, Positive, PositiveXY
+from sim.params import Block, Fraction, PositiveXY, between
 from sim.ports import Array
 
 
 class NotchParams(Block):
-    """(s^2 + floor w s / Q + w^2) / (s^2 + w s / Q + w^2), bilinear, exact at the centre."""
+    """(s^2 + floor w s / Q + w^2) / (s^2 + w s / Q + w^2), bilinear, exact at the centre.
+
+    Valid for centres below half the frame rate, or folded there; quality factors of 0.05 to 10
+    000, beyond which it is forgotten more slowly than any run lasts.
+    """
 
     kind: Literal["notch"]
     """Name of this section. [-]"""
     frequency_hz: PositiveXY
     """Centre for the axes (x, y). [Hz]"""
-    quality: Positive
+    quality: Annotated[float, between(0.05, 1e4)]
     """Centre frequency over half-power width. [-]"""
     floor: Fraction = 0.0
     """Gain that is left at the centre. [-]"""
@@ -26,26 +30,33 @@ class NotchParams(Block):
 
 
 class LeadParams(Block):
-    """(1 + s / w_zero) / (1 + s / w_pole), bilinear; gain 1 at rest, more noise above."""
+    """(1 + s / w_zero) / (1 + s / w_pole), bilinear; gain 1 at rest, more noise above.
+
+    Valid from 1 mHz to 1 MHz; near half the frame rate the bilinear form bends the frequencies.
+    """
 
     kind: Literal["lead"]
     """Name of this section. [-]"""
-    zero_hz: Positive
+    zero_hz: Annotated[float, between(1e-3, 1e6)]
     """Where the gain starts to rise. [Hz]"""
-    pole_hz: Positive
+    pole_hz: Annotated[float, between(1e-3, 1e6)]
     """Where the rise ends; above the zero. [Hz]"""
 
 
 class LowPassParams(Block):
-    """First or second order, bilinear, exact at the corner."""
+    """First or second order, bilinear, exact at the corner.
+
+    Valid for corners below half the frame rate, from 1 mHz on, and quality factors of 0.05 to
+    1000.
+    """
 
     kind: Literal["low_pass"]
     """Name of this section. [-]"""
-    corner_hz: Positive
+    corner_hz: Annotated[float, between(1e-3, 1e6)]
     """Corner; natural frequency in the second order. [Hz]"""
     order: Literal[1, 2] = 1
     """Order. [-]"""
-    quality: Positive = math.sqrt(0.5)
+    quality: Annotated[float, between(0.05, 1e3)] = math.sqrt(0.5)
     """Quality factor of the second order. [-]"""
 
 

@@ -1,21 +1,25 @@
 """Delay compensation by an internal model of drive, mirror, exposure and delay."""
 
 import math
-from typing import Literal
+from typing import Annotated, Literal
 
 from controllers.by_law import ByLaw
 from controllers.sampled_model import sampled_model
-from sim.params import Block, Positive
+from sim.params import Block, between
 from sim.ports import Knob, PlantBelief
 from sim.ports.linear_law import LawMatrices, LinearLaw
 
 
 class SmithParams(Block):
-    """One number to tune: how fast a disturbance is answered."""
+    """One number to tune: how fast a disturbance is answered.
+
+    Valid from a microsecond, which is at once, to 1000 s, which is never; the model it predicts
+    with is the believed mirror, so that a wrong belief costs margin.
+    """
 
     kind: Literal["smith"] = "smith"
     """Name of this controller. [-]"""
-    response_ms: Positive
+    response_ms: Annotated[float, between(1e-3, 1e6)]
     """Time constant with which an observed disturbance is taken over into the correction. [ms]"""
 
 

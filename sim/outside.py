@@ -15,7 +15,11 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Final, NamedTuple
 
+from sim.errors import ScenarioError
+from sim.files.reading import read_bytes
+
 OURS: Final = ("sim", "controllers", "mirrorloop")
+LARGEST_CODE_MB: Final = 10.0
 
 
 class Outside(NamedTuple):
@@ -50,7 +54,9 @@ class Outside(NamedTuple):
         if path is None:
             module = sys.modules.get(self.target.rpartition(":")[0])
             path = Path(str(getattr(module, "__file__", None)))
-        return hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else None
+        if not path.is_file():
+            return None
+        return hashlib.sha256(read_bytes(path, fault=ScenarioError)).hexdigest()
 
 
 class Offer(NamedTuple):
@@ -173,7 +179,7 @@ def _part_in(file: str, qualified_name: str) -> Outside | None:
 
 def _run_file(path: Path) -> ModuleType:
     """Run a file as a module of its own: the same text once, leaving nothing beside it."""
-    text = path.read_bytes()
+    text = read_bytes(path, fault=ScenarioError, largest_mb=LARGEST_CODE_MB)
     name = f"mirrorloop_file_{hashlib.sha256(str(path).encode() + text).hexdigest()[:16]}"
     if name in sys.modules:
         return sys.modules[name]

@@ -48,6 +48,17 @@ def between(low: float, high: float) -> Any:
     return Field(ge=low, le=high)
 
 
+def at_most(high: float) -> AfterValidator:
+    """Return the mark of a number, or of a pair (x, y), that must not be larger."""
+
+    def checked(value: Any) -> Any:
+        if max(value if isinstance(value, tuple) else (value,)) > high:
+            raise ValueError(f"must be {high:g} at most")
+        return value
+
+    return AfterValidator(checked)
+
+
 def _sensible(value: float) -> float:
     if abs(value) > LARGEST or 0 < abs(value) < SMALLEST:
         raise ValueError(f"must be 0 or between {SMALLEST:g} and {LARGEST:g} in size")

@@ -1,9 +1,11 @@
-"""Look for scenarios that end in anything but figures or a message: `python tests/fuzz.py`.
+"""Look for what ends in anything but figures or a message: `python tests/fuzz.py`.
 
-    --minutes N     how long (1 if left out)
-    --count N       or how many
-    --seed N        where to begin
-    --keep DIR      write what fails there, one file each
+    --minutes N          scenarios, for how long (1 if left out)
+    --count N            or how many
+    --command-lines N    command lines instead
+    --kills N            instead: kill a sweep and a run as often, and flip 20 times as many bits
+    --seed N             where to begin
+    --keep DIR           write scenarios that fail there, one file each
 
 Prints counts of accepted, refused and anything else; ends with 1 if there is anything else.
 """
@@ -12,6 +14,7 @@ import argparse
 import json
 import random
 import sys
+import tempfile
 import time
 import traceback
 from collections import Counter
@@ -19,7 +22,36 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from tests.command_lines import searched  # noqa: E402
+from tests.killed import flip_bits, kill_runs, kill_sweeps  # noqa: E402
 from tests.mutated import mutated, outcome  # noqa: E402
+
+
+def try_command_lines(count: int, seed: int) -> int:
+    """Try so many command lines."""
+    report: list[str] = []
+    with tempfile.TemporaryDirectory() as folder:
+        counts = searched(count, seed, Path(folder), report)
+    print("\n".join(report))
+    print(shown(counts))
+    return 1 if report else 0
+
+
+def kill(count: int, seed: int) -> int:
+    """Kill a sweep and a run so often, and flip bits of a sweep's store."""
+    rng = random.Random(seed)
+    with tempfile.TemporaryDirectory() as folder:
+        for what, times in ((flip_bits, 20 * count), (kill_runs, count), (kill_sweeps, count)):
+            place = Path(folder) / what.__name__
+            place.mkdir()
+            counts = what(times, place, rng)
+            print(what.__name__, ", ".join(f"{n} {name}" for name, n in counts.items()), flush=True)
+    return 0
+
+
+def shown(counts: Counter[str]) -> str:
+    """Return the three counts in words."""
+    return ", ".join(f"{counts[end]} {end}" for end in ("accepted", "refused", "anything else"))
 
 
 def main() -> int:
@@ -29,7 +61,13 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=0)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--keep", type=Path)
+    parser.add_argument("--command-lines", type=int, default=0)
+    parser.add_argument("--kills", type=int, default=0)
     chosen = parser.parse_args()
+    if chosen.command_lines:
+        return try_command_lines(chosen.command_lines, chosen.seed)
+    if chosen.kills:
+        return kill(chosen.kills, chosen.seed)
     until = time.monotonic() + 60 * chosen.minutes
     counts: Counter[str] = Counter()
     number = chosen.seed
@@ -54,7 +92,7 @@ def main() -> int:
             print(f"seed {number}: took {took:.0f} s ({end})", flush=True)
         counts[end] += 1
         number += 1
-    print(", ".join(f"{counts[end]} {end}" for end in ("accepted", "refused", "anything else")))
+    print(shown(counts))
     return 1 if counts["anything else"] else 0
 
 

@@ -175,18 +175,18 @@ class Hang(Exception):
 
 @contextmanager
 def limited(seconds: int) -> Iterator[None]:
-    """Raise Hang after some time."""
+    """Raise Hang after some processor time, which other work on the machine does not change."""
 
     def ring(number, frame):
         raise Hang(f"longer than {seconds} s")
 
-    before = signal.signal(signal.SIGALRM, ring)
-    signal.alarm(seconds)
+    before = signal.signal(signal.SIGPROF, ring)
+    signal.setitimer(signal.ITIMER_PROF, seconds)
     try:
         yield
     finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
+        signal.setitimer(signal.ITIMER_PROF, 0)
+        signal.signal(signal.SIGPROF, before)
 
 
 def outcome(tree: dict[str, Any]) -> str:

@@ -10,7 +10,10 @@ from sim.ports import Array, Knob, PlantBelief
 
 
 class MinimumJerkParams(Block):
-    """One duration for every move, long or short; at most a second, since a longer one is drift."""
+    """One duration for every move, long or short; at most a second, since a longer one is drift.
+
+    Valid from a microsecond, which is a step, to a second.
+    """
 
     kind: Literal["minimum_jerk"] = "minimum_jerk"
     """Name of this shaper. [-]"""

@@ -12,7 +12,10 @@ from sim.ports import Array, PlantBelief
 
 
 class TimeOptimalParams(Block):
-    """How much of the drive a move may use."""
+    """How much of the drive a move may use.
+
+    Valid up to the whole range: what lies beyond, the drive cannot give.
+    """
 
     kind: Literal["time_optimal"] = "time_optimal"
     """Name of this shaper. [-]"""

@@ -203,11 +203,12 @@ def _pair(values: Any) -> tuple[float, float]:
 def _check_reads(estimator: PlugIn, camera: CameraParams, count: int) -> None:
     """An estimator that cannot take the camera's windows says so on empty ones.
 
-    One that states a rule for windows is held to that instead.
+    One that states a rule for windows is held to that first, elsewhere.
     """
     if estimator.part is None or estimator.settings is None:
         return
-    if estimator.part.window_fault is not None:
+    rule = estimator.part.window_fault
+    if rule is not None and rule(camera.window_px) is not None:
         return
     read = estimator.part.bound(estimator.settings, estimator.written["kind"])
     empty = np.full((count, *camera.window_px), round(camera.black_dn), dtype=np.int32)

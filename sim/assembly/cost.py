@@ -1,7 +1,7 @@
 """What a run takes: memory and time, estimated before anything is made, and limits on both."""
 
 import os
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
@@ -14,6 +14,10 @@ MIRROR_BYTES: Final = 49
 CONNECTION_BYTES: Final = 24
 COPIES: Final = 3.0
 """The traces, and what judging and drawing makes of them."""
+MOVED_BYTES: Final = 17
+"""For a mirror and a move: its aim, and whether it moved."""
+EPOCH_BYTES: Final = 600
+"""For a connection and a move: aims, aligned loss, its quadratic form and its beams."""
 WINDOW_BYTES: Final = 24
 """For a pixel of a mirror's window: frames, and fixed patterns where there are any."""
 TICK_S: Final = 3e-8
@@ -54,10 +58,11 @@ class Budget(NamedTuple):
 
 def cost_of(scenario: Scenario) -> RunCost:
     """Estimate what a run of a scenario takes; makes nothing."""
-    wiring = scenario.switch.connections
-    ports = scenario.switch.geometry.ports_per_side
-    connections = ports if isinstance(wiring, str) else len(wiring)
-    mirrors = 2 * connections
+    switch = scenario.switch
+    wirings = [switch.connections, *(move.connections for move in switch.moves)]
+    ports = switch.geometry.ports_per_side
+    connections = max(ports if isinstance(wiring, str) else len(wiring) for wiring in wirings)
+    mirrors = connections + _outputs(wirings, ports)
     height, width = scenario.camera.window_px
     seconds = 1e-3 * scenario.duration_ms
     samples = seconds * scenario.traces.sample_hz
@@ -65,13 +70,21 @@ def cost_of(scenario: Scenario) -> RunCost:
     frames = seconds * scenario.camera.frame_hz
     traces = samples * (mirrors * MIRROR_BYTES + connections * CONNECTION_BYTES + 48) * COPIES
     windows = mirrors * height * width * WINDOW_BYTES
+    epochs = len(wirings) * (mirrors * MOVED_BYTES + connections * EPOCH_BYTES)
     patterns = 48.0 * ticks  # base and core acceleration at every tick, for the shock spectrum
     pixel_s = PIXEL_S[scenario.camera.noise] * height * width
     kind = scenario.estimator.get("kind")
     by_sums = kind in ESTIMATORS and ESTIMATORS[str(kind)].pixel_sums is not None
     spot_s = 0.0 if by_sums else SPOT_S + 20 * pixel_s
     busy_s = mirrors * (ticks * scenario.engine.substeps * TICK_S + frames * (pixel_s + spot_s))
-    return RunCost(BASE_GB + (traces + windows + patterns) / GB, busy_s / 3600.0)
+    return RunCost(BASE_GB + (traces + windows + epochs + patterns) / GB, busy_s / 3600.0)
+
+
+def _outputs(wirings: list[Any], ports: int) -> int:
+    """Return how many mirrors of array B carry light at some time, moves included."""
+    if any(isinstance(wiring, str) for wiring in wirings):
+        return ports
+    return len({output for wiring in wirings for _, output in wiring})
 
 
 def default_budget() -> Budget:

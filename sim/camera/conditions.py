@@ -4,7 +4,9 @@ from typing import Annotated
 
 from pydantic import Field
 
-from sim.params import Block, Fraction, NonNegative, Positive
+from sim.params import Block, Fraction, between
+
+Weight = Annotated[float, between(0.0, 1e6)]
 
 
 class WeightsParams(Block):
@@ -12,32 +14,37 @@ class WeightsParams(Block):
 
     A weight is about the share of mirrors or of time that meets the condition. 0: it does not
     occur (no ghost; bad pixels are mapped and left out of windows). Defaults are ours.
+
+    Valid from 0 to 1e6: only their ratios count.
     """
 
-    ghost: NonNegative = 0.1
+    ghost: Weight = 0.1
     """A ghost of 5 % of the light, 3.3 spot sigmas away. [-]"""
-    hot_pixels: NonNegative = 0.1
+    hot_pixels: Weight = 0.1
     """0.1 % of the pixels as bright as the spot's peak; 0 with a bad-pixel map. [-]"""
-    dead_pixels: NonNegative = 0.1
+    dead_pixels: Weight = 0.1
     """0.1 % of the pixels dead; 0 with a bad-pixel map. [-]"""
-    prnu: NonNegative = 0.3
+    prnu: Weight = 0.3
     """1 % photo response non-uniformity. [-]"""
-    spill: NonNegative = 0.0
+    spill: Weight = 0.0
     """Spots of the neighbours 2 px beyond the window's edge. [-]"""
-    defocus: NonNegative = 0.1
+    defocus: Weight = 0.1
     """A spot 1.2 times as wide as designed. [-]"""
-    background_step: NonNegative = 0.1
+    background_step: Weight = 0.1
     """5 e-/px more background than designed. [-]"""
-    motion: NonNegative = 0.1
+    motion: Weight = 0.1
     """A path of 2 px during the exposure. [-]"""
-    dim: NonNegative = 0.1
+    dim: Weight = 0.1
     """Half of the light, with the settings of full light. [-]"""
-    dark: NonNegative = 0.01
+    dark: Weight = 0.01
     """No light at all: a reading that says OK is wrong. [-]"""
 
 
 class EstimatorComparisonParams(Block):
-    """What the recommendation of an estimator goes by."""
+    """What the recommendation of an estimator goes by.
+
+    Valid for up to 64 sets of frames, which take minutes, and prices up to a window's width.
+    """
 
     seeds: Annotated[int, Field(ge=2, le=64)] = 8
     """Independent sets of frames that the recommendation rests on. [-]"""
@@ -45,9 +52,9 @@ class EstimatorComparisonParams(Block):
     noise_passed: Fraction | None = None
     """Part of the readings' noise power that the loop passes on; none: that of the scenario's own
     controller. [-]"""
-    lost_px: Positive = 0.25
+    lost_px: Annotated[float, between(1e-6, 256.0)] = 0.25
     """Error that a lost reading is priced at: the loop holds, and drifts. [px]"""
-    wrong_px: Positive = 0.5
+    wrong_px: Annotated[float, between(1e-6, 256.0)] = 0.5
     """Error that a reading far from the truth is priced at on top of its own. [px]"""
-    tenfold_cost_pct: NonNegative = 10.0
+    tenfold_cost_pct: Annotated[float, between(0.0, 1e4)] = 10.0
     """Ten times the arithmetic must lower the error by about this much. [%]"""

@@ -1,18 +1,24 @@
 """What reads the spots: its speed turns a count of multiply-adds into time."""
 
-from sim.params import Block, Count, NonNegative, Positive
+from typing import Annotated
+
+from sim.params import Block, Count, between
 
 
 class ProcessorParams(Block):
-    """One processor of the firmware, and what it serves."""
+    """One processor of the firmware, and what it serves.
 
-    multiply_adds_per_us: Positive
+    Valid for arithmetic that is counted, not scheduled: caches, interrupts and other tasks come
+    on top, so a share of the time should stay free. From 0.001 to 1e9 multiply-adds per us.
+    """
+
+    multiply_adds_per_us: Annotated[float, between(1e-3, 1e9)]
     """Multiply-adds that it does, loads and stores included. [1/us]"""
     spots: Count | None = None
     """Spots that it reads in each frame; none: all mirrors of the switch. [-]"""
-    memory_kb: Positive | None = None
+    memory_kb: Annotated[float, between(1e-3, 1e9)] | None = None
     """Memory for the spot at hand, beside code and frames; none: no limit. [kB]"""
-    readout_us: NonNegative = 0.0
+    readout_us: Annotated[float, between(0.0, 1e8)] = 0.0
     """Part of `camera.latency_us` that is not arithmetic: read-out, transfer, drive. [us]"""
 
     def compute_us(self, multiply_adds: int, fleet: int) -> float:

@@ -20,7 +20,9 @@ def compare(ctx: click.Context, figures: str | None, out: str, overwrite: bool) 
     from pathlib import Path
 
     from sim.cli.asked import asked_by
+    from sim.errors import ScenarioError
     from sim.files.filing import check_output
+    from sim.files.reading import read_text
     from sim.scenario.gallery import find
     from sim.studies.compare.model import compare as compared
     from sim.studies.compare.model import load_comparison
@@ -31,7 +33,7 @@ def compare(ctx: click.Context, figures: str | None, out: str, overwrite: bool) 
     path = Path(figures) if figures else example
     params = load_comparison(path)
     found = compared(params)
-    text = path.read_text(encoding="utf-8")
+    text = read_text(path, fault=ScenarioError)
     folder = write(params, found, text, out, overwrite=overwrite, asked=asked_by(ctx))
     with showing(folder):
         say(verdict_of(params, found))

@@ -40,6 +40,9 @@ def cli() -> None:
     # The numerical libraries meet tiny matrices here; on a busy machine their threads cost many
     # times what they save. Set before they are loaded, and only where the user has not chosen.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # Figures are drawn into files, whatever the user has chosen to see plots with; a choice that is
+    # not installed would keep matplotlib from loading at all.
+    os.environ["MPLBACKEND"] = "agg"
 
 
 @cli.command("list")
@@ -108,6 +111,10 @@ def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: b
         ctx.exit(MISSED)
 
 
+MOST_THREADS = 1024
+"""More than any machine has processors; what this one has is seen when it runs."""
+
+
 @cli.command()
 @click.argument("scenario")
 @click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
@@ -115,8 +122,9 @@ def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: b
 @click.option("--seed", type=click.IntRange(0, 2**32 - 1), help="Instead of the scenario's.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.option(
-    "--threads", type=click.IntRange(1, os.cpu_count()),
-    help="Threads of the compiled kernels; as many as there are cores and work if left out.",
+    "--threads", type=click.IntRange(1, MOST_THREADS),
+    help="Threads of the compiled kernels, at most one for each processor that this process may "
+    "use; as many as there are processors and work if left out.",
 )
 @click.option("--pdf", is_flag=True, help="Write report.pdf too (extra `pdf`).")
 @click.option("--most-memory", type=click.FloatRange(0, min_open=True), metavar="GB",
@@ -145,6 +153,7 @@ def run(
     chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
     from sim.assembly.cost import Budget, default_budget
     from sim.files.filing import check_output
+    from sim.kernels.threads import available
     from sim.scenario.model import load_scenario
     from sim.studies.run.run import run as run_scenario
 
@@ -154,6 +163,13 @@ def run(
         require_pdf()
     check_output(Path(out), kind="run", overwrite=overwrite)
     loaded = load_scenario(path, chosen)
+    if threads is not None and threads > (most := available()):
+        say(
+            f"note: --threads {threads}: this process may use {most} "
+            f"processor{'s' if most > 1 else ''}, so {most} will do",
+            err=True,
+        )
+        threads = most
     usual = default_budget()
     budget = Budget(most_memory or usual.memory_gb, most_hours or usual.hours)
     with naming(path, chosen), progress_bar(loaded.duration_ms) as tell:

@@ -108,6 +108,8 @@ def speed(provenance: dict[str, Any]) -> list[str]:
     start_s = provenance["start_s"]
     threads = provenance["threads"]
     execution = f"{provenance['execution']}, {provenance['kernels']} kernels"
+    if provenance["kernels_because"]:
+        execution += f" (some fifty times slower), because {provenance['kernels_because']}"
     if provenance["execution_because"]:
         execution += f", because {'; '.join(provenance['execution_because'])}"
     lines = [

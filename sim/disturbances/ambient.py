@@ -8,7 +8,7 @@ from pydantic import Field, model_validator
 
 from sim.errors import ProfileError
 from sim.mechanics.acceleration_file import read_table
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, NonNegative, Positive, between
 from sim.ports import Array
 
 MINUTE_S = 60.0
@@ -16,10 +16,14 @@ HOUR_S = 3600.0
 
 
 class RampProfile(Block):
-    """Ambient that holds, climbs or falls steadily, and holds again."""
+    """Ambient that holds, climbs or falls steadily, and holds again.
+
+    Valid up to 1000 K a minute, beyond which air does not follow; the temperatures it leads to
+    are checked with the bodies that follow it.
+    """
 
     shape: Literal["ramp"]
-    rate_k_per_min: float
+    rate_k_per_min: Annotated[float, between(-1e3, 1e3)]
     """Rate between the two times. [K/min]"""
     from_s: NonNegative
     """When it begins to change. [s]"""
@@ -34,29 +38,40 @@ class RampProfile(Block):
 
 
 class StepProfile(Block):
-    """Ambient that jumps once, as when a door opens."""
+    """Ambient that jumps once, as when a door opens.
+
+    Valid up to 500 K: what it leads to is checked with the bodies that follow it.
+    """
 
     shape: Literal["step"]
-    change_k: float
+    change_k: Annotated[float, between(-500.0, 500.0)]
     """Height of the step. [K]"""
     at_s: NonNegative
     """When it happens. [s]"""
 
 
 class DailyProfile(Block):
-    """Ambient that swings as a sine; the bodies have long settled into the swing."""
+    """Ambient that swings as a sine; the bodies have long settled into the swing.
+
+    Valid up to 250 K and for cycles of 0.01 h to ten years: a sine is one harmonic of a day,
+    without weather.
+    """
 
     shape: Literal["daily"]
-    amplitude_k: NonNegative
+    amplitude_k: Annotated[float, between(0.0, 250.0)]
     """Half of the swing from lowest to highest. [K]"""
-    period_h: Positive = 24.0
+    period_h: Annotated[float, between(0.01, 1e5)] = 24.0
     """Length of the cycle. [h]"""
-    start_hour_h: float
+    start_hour_h: Annotated[float, between(-1e5, 1e5)]
     """Time since the upward crossing of the mean, at the start of the run. [h]"""
 
 
 class CsvProfile(Block):
-    """Ambient read from a file, straight between its rows; the ends hold."""
+    """Ambient read from a file, straight between its rows; the ends hold.
+
+    Valid for files in kelvin or degrees Celsius, which both have steps of a kelvin; what is
+    between rows is a straight line.
+    """
 
     shape: Literal["csv"]
     file: Annotated[str, Field(min_length=1)]
@@ -65,7 +80,7 @@ class CsvProfile(Block):
     """Column of time; the run starts at time zero of the file. [s]"""
     temperature_column: str
     """Column of temperature, in kelvin or degrees Celsius. [K or degC]"""
-    reference: float
+    reference: Annotated[float, between(-273.15, 1e3)]
     """Temperature at which everything was aligned, in the unit of the column. [K or degC]"""
 
 

@@ -1,6 +1,6 @@
 """Random wander of each mirror's rest angle: Ornstein-Uhlenbeck, and the random walk."""
 
-from typing import Literal, NamedTuple
+from typing import Annotated, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from sim.errors import ScenarioError
 from sim.kernels.installed import installed
 from sim.kernels.recursion import run_section
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, between
 from sim.ports import Array, Effects, Site
 
 SHORTEST_FRAMES = 10
@@ -23,12 +23,16 @@ class Wander(NamedTuple):
 
 
 class DriftParams(Block):
-    """Ornstein-Uhlenbeck wander, independent for each mirror and axis."""
+    """Ornstein-Uhlenbeck wander, independent for each mirror and axis.
+
+    Valid up to 0.1 rad, beyond any mirror's travel, and for correlation times from ten frames,
+    since the path is straight between frames, up to 30 years.
+    """
 
     kind: Literal["drift"]
-    sigma_urad: NonNegative
+    sigma_urad: Annotated[float, between(0.0, 1e5)]
     """Standard deviation of the wander once it is stationary, per axis. [urad]"""
-    correlation_s: Positive
+    correlation_s: Annotated[float, between(1e-5, 1e9)]
     """Time after which the correlation has fallen to 1/e. [s]"""
     start: Literal["stationary", "zero"]
     """Whether the run starts amid the wander or right after a perfect alignment. [-]"""
@@ -106,10 +110,14 @@ class Drift:
 
 
 class RandomWalkParams(Block):
-    """A random walk from zero, independent for each mirror and axis."""
+    """A random walk from zero, independent for each mirror and axis.
+
+    Valid up to 0.1 rad after a second: a walk has no end, so a run must be short against the
+    time in which it leaves the travel.
+    """
 
     kind: Literal["random_walk"]
-    rate_urad_per_sqrt_s: NonNegative
+    rate_urad_per_sqrt_s: Annotated[float, between(0.0, 1e5)]
     """Standard deviation after one second, per axis; grows as the root of time. [urad/sqrt(s)]"""
 
 

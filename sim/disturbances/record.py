@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, Self
 
 import numpy as np
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from sim.errors import ProfileError
 from sim.mechanics.acceleration_file import (
@@ -18,15 +18,27 @@ from sim.mechanics.acceleration_file import (
 )
 from sim.mechanics.plausible import check_values
 from sim.mechanics.resampling import read_between
-from sim.params import Block, NonNegative
+from sim.params import Block, NonNegative, between
 from sim.ports import Array, Effects, Event, Site
 
 JUMP = 0.01
 """A record that starts or ends above this share of its peak is said to jump."""
 
 
+def _not_zero(scale: float) -> float:
+    if scale == 0:
+        raise ValueError("must not be 0: nothing would play")
+    return scale
+
+
 class RecordParams(Block):
-    """A measured acceleration record and how it is played."""
+    """A measured acceleration record and how it is played.
+
+    Valid for records of accelerometers: values above 100 g, or a change of velocity above 30
+    m/s, are refused unless they are accepted as they stand. A scale from -1000 to 1000, not 0,
+    covers units that were mistaken; what it makes of the record is not checked again. Below the
+    record's own rate nothing is added, above it nothing is known.
+    """
 
     LEVEL: ClassVar[str] = "scale"
 
@@ -43,7 +55,7 @@ class RecordParams(Block):
     """Unit of the column of time. [-]"""
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] = ","
     """What separates the columns of a CSV file. [-]"""
-    skip_rows: Annotated[int, Field(ge=0)] = 0
+    skip_rows: Annotated[int, Field(ge=0, le=10_000)] = 0
     """Lines of a CSV file before its header row that are no remarks. [-]"""
     comment: Annotated[str, Field(min_length=1)] = "#"
     """What a remark in a CSV file starts with. [-]"""
@@ -52,7 +64,7 @@ class RecordParams(Block):
     velocity above 30 m/s. [-]"""
     columns: tuple[str, str, str]
     """Column or channel for base axis x, y and z; "" for none. [-]"""
-    scale: float = 1.0
+    scale: Annotated[float, between(-1e3, 1e3), AfterValidator(_not_zero)] = 1.0
     """Factor on the whole record. [-]"""
     start_at_ms: NonNegative
     """When, in the run, the first used sample plays. [ms]"""

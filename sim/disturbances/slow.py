@@ -9,14 +9,14 @@ from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pydantic import Field
 
 from sim.errors import ScenarioError
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, between
 from sim.ports import Array, Effects, Site
 from sim.rng import normals
 
 HOUR_S = 3600.0
+Hours = Annotated[float, between(0.0, 1e6)]
 Moved = Callable[[float, float, Array], Array]
 """(age at the start, age at the last correction, times in the run) [s] -> R, for unit size."""
 
@@ -32,27 +32,36 @@ def stretched_exponential(time_s: ArrayLike, tau_s: float, beta: float) -> Array
 
 
 class ChargingParams(Block):
-    """Charge that creeps into dielectrics from the first power on."""
+    """Charge that creeps into dielectrics from the first power on.
+
+    Valid up to 0.1 rad, beyond any mirror's travel, for time scales of 1 ms to 30 years, and
+    exponents from 0.05: with smaller ones half of the shift is over before any measurement
+    begins.
+    """
 
     kind: Literal["charging"]
-    amplitude_urad: NonNegative
+    amplitude_urad: Annotated[float, between(0.0, 1e5)]
     """Standard deviation over mirrors, per axis, of the final shift. [urad]"""
-    tau_s: Positive
+    tau_s: Annotated[float, between(1e-3, 1e9)]
     """Time scale of the stretched exponential. [s]"""
-    beta: Annotated[float, Field(gt=0, le=1)]
+    beta: Annotated[float, between(0.05, 1.0)]
     """Its exponent; 1 is a plain exponential. [-]"""
-    uncorrected_h: NonNegative = 0.0
+    uncorrected_h: Hours = 0.0
     """How long before the start of the run nothing had corrected the shift; 0: the loop has until
     then. Not longer than the age of the switch. [h]"""
 
 
 class AgeingParams(Block):
-    """Slow change in proportion to time."""
+    """Slow change in proportion to time.
+
+    Valid while the rate stays what it is, and up to 0.1 rad in 1000 h, beyond which a mirror
+    wears out rather than ages.
+    """
 
     kind: Literal["ageing"]
-    rate_urad_per_1000_h: NonNegative
+    rate_urad_per_1000_h: Annotated[float, between(0.0, 1e5)]
     """Standard deviation over mirrors, per axis, of the rate. [urad per 1000 h]"""
-    uncorrected_h: NonNegative = 0.0
+    uncorrected_h: Hours = 0.0
     """How long before the start of the run nothing had corrected the shift; 0: the loop has until
     then. Not longer than the age of the switch. [h]"""
 

@@ -15,7 +15,7 @@ from sim.disturbances.ambient import (
     ambient_of,
 )
 from sim.errors import ScenarioError
-from sim.params import Block, NonNegative, PairXY
+from sim.params import Block, NonNegative, PairXY, between
 from sim.ports import Array, Effects, Site
 
 PLACES = 2001
@@ -45,9 +45,9 @@ class ThermalParams(Block):
     """Time constant of the camera's mount; 0 follows at once. [s]"""
     tilt_urad_per_k: PairXY = (0.0, 0.0)
     """Change of every mirror's rest angle with the bench's temperature, (x, y). [urad/K]"""
-    gain_ppm_per_k: float = 0.0
+    gain_ppm_per_k: Annotated[float, between(-1e6, 1e6)] = 0.0
     """Relative change of the drive's gain with the bench's temperature. [ppm/K]"""
-    resonance_ppm_per_k: float = 0.0
+    resonance_ppm_per_k: Annotated[float, between(-1e6, 1e6)] = 0.0
     """Relative change of the mirrors' resonance with the bench's temperature. [ppm/K]"""
     sensor_urad_per_k: PairXY = (0.0, 0.0)
     """Shift of the camera's frame, as mirror tilt, with its mount's temperature. [urad/K]"""

@@ -1,36 +1,45 @@
 """Centres of gravity: of what exceeds a threshold, and under a Gaussian weight that follows."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field
 
 from sim.estimators.peak import coarse_spot
 from sim.estimators.reading import checked_frames, judged, light_above_background
 from sim.estimators.settings import SpotSettings
-from sim.params import Count, Positive
+from sim.params import between
 from sim.ports import Array, CameraBelief, PixelSums, SpotReading
 
 
 class ThresholdedCentroidParams(SpotSettings):
-    """Centre of gravity of the light above a fixed level."""
+    """Centre of gravity of the light above a fixed level.
+
+    Valid for levels that a pixel of up to 16 bit can reach; below black level and background
+    the reading is drawn to the window's middle.
+    """
 
     kind: Literal["thresholded_centroid"]
     """Name of this estimator. [-]"""
-    threshold_dn: int
+    threshold_dn: Annotated[int, Field(ge=-65_535, le=65_535)]
     """Level taken off every pixel, black level and background included. [DN]"""
 
 
 class WeightedCentroidParams(SpotSettings):
-    """Centre of gravity under a Gaussian weight that is moved onto the spot."""
+    """Centre of gravity under a Gaussian weight that is moved onto the spot.
+
+    Valid for a weight about as wide as the spot: a narrower one loses light, a wider one takes
+    in the background. Steps below 1e-9 px are lost in rounding.
+    """
 
     kind: Literal["weighted_centroid"]
     """Name of this estimator. [-]"""
-    weight_sigma_px: Positive
+    weight_sigma_px: Annotated[float, between(0.1, 256.0)]
     """Standard deviation of the weight; the spot's own, or up to 1.4 times that. [px]"""
-    tolerance_px: Positive = 1e-4
+    tolerance_px: Annotated[float, between(1e-9, 1.0)] = 1e-4
     """The search ends once a step is smaller than this. [px]"""
-    max_iterations: Count = 12
+    max_iterations: Annotated[int, Field(ge=1, le=1000)] = 12
     """Spots that still move after this many steps are FAILED. [-]"""
 
 

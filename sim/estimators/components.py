@@ -9,7 +9,7 @@ from pydantic import Field
 
 from sim.estimators.reading import Mask, checked_frames, judged
 from sim.estimators.settings import SpotSettings
-from sim.params import Count, Positive
+from sim.params import between
 from sim.ports import CameraBelief, SpotReading
 
 RING = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], dtype=np.uint8)
@@ -18,17 +18,21 @@ PAD = 1
 
 
 class ComponentsParams(SpotSettings):
-    """Centre of gravity of one connected region."""
+    """Centre of gravity of one connected region.
+
+    Valid for levels that a pixel of up to 16 bit can reach and areas that a window of 256 x 256
+    pixels holds, while spot and ghost do not touch above the threshold.
+    """
 
     kind: Literal["components"]
     """Name of this estimator. [-]"""
-    threshold_dn: int
+    threshold_dn: Annotated[int, Field(ge=-65_535, le=65_535)]
     """Lowest threshold; put it some noise above black level and background. [DN]"""
     peak_fraction: Annotated[float, Field(ge=0, lt=1)]
     """Threshold as part of the brightest light, if higher; fainter ghosts vanish below it. [-]"""
-    hot_step_dn: Positive
+    hot_step_dn: Annotated[float, between(1e-6, 65_535.0)]
     """A pixel this far above its brightest neighbour is hot; a spot's own must not be. [DN]"""
-    min_area_px: Count
+    min_area_px: Annotated[int, Field(ge=1, le=65_536)]
     """Regions of fewer pixels are no spots. [px]"""
 
 

@@ -1,15 +1,16 @@
 """Fits of a pixel-integrated Gaussian with free position, light and background."""
 
-from typing import Literal
+from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import Field
 
 from sim.estimators.normal_equations import Equations, least_squares, likelihood, solved
 from sim.estimators.peak import coarse_spot
 from sim.estimators.reading import Mask, checked_frames, judged, light_above_background
 from sim.estimators.settings import SpotSettings
-from sim.params import Count, Positive
+from sim.params import between
 from sim.ports import CameraBelief, SpotReading
 
 LARGEST_STEP_SIGMA = 0.5
@@ -17,11 +18,14 @@ LARGEST_STEP_SIGMA = 0.5
 
 
 class FitSettings(SpotSettings):
-    """When an iteration is done, and when it is given up."""
+    """When an iteration is done, and when it is given up.
 
-    tolerance_px: Positive = 1e-4
+    Valid for one Gaussian spot on an even background; steps below 1e-9 px are lost in rounding.
+    """
+
+    tolerance_px: Annotated[float, between(1e-9, 1.0)] = 1e-4
     """The search ends once a step is smaller than this. [px]"""
-    max_iterations: Count = 20
+    max_iterations: Annotated[int, Field(ge=1, le=1000)] = 20
     """Spots that still move after this many steps are FAILED. [-]"""
 
 

@@ -16,11 +16,15 @@ NEWTON_STEPS = 8
 
 
 class QuadCellParams(SpotSettings):
-    """Balance of the window's halves, read back through the spot's own curve."""
+    """Balance of the window's halves, read back through the spot's own curve.
+
+    Valid for a spot in the middle of an even window, and imbalances up to `max_ratio`: the
+    curve that it is read back through is that of a Gaussian spot of the designed width.
+    """
 
     kind: Literal["quad_cell"]
     """Name of this estimator. [-]"""
-    gap_px: Annotated[int, Field(ge=0)] = 0
+    gap_px: Annotated[int, Field(ge=0, le=254)] = 0
     """Columns and rows left out in the middle; must leave two equal halves. [px]"""
     max_ratio: Annotated[float, Field(gt=0, lt=1)] = 0.99
     """Larger imbalances are FAILED: the curve is too flat to be read there. [-]"""

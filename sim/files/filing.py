@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from sim.errors import OutputError
+from sim.files.reading import read_text
 
 MARKER = "mirrorloop.json"
 """In each folder that this program wrote: what kind of results, by which version, which files."""
@@ -126,8 +127,8 @@ def mark(folder: Path, kind: str, among: Collection[str] | None = None) -> None:
 def marker(folder: Path) -> dict[str, Any] | None:
     """Return what the folder's marker says; None if it has none that can be read."""
     try:
-        found = json.loads((folder / MARKER).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+        found = json.loads(read_text(folder / MARKER, fault=OutputError))
+    except (OutputError, ValueError, RecursionError):
         return None
     known = isinstance(found, dict) and found.get("program") == "mirrorloop"
     return found if known and isinstance(found.get("files"), list) else None

@@ -2,19 +2,22 @@
 
 Numba's own cache compares a function's file with the compiled code, and no other file: a change in
 what the function calls elsewhere would go unnoticed. Here the cache has a folder of its own for
-each state of all the files that kernels are made of.
+each state of all the files that kernels are made of. Each file of the cache ends with a checksum: a
+damaged one is not run, but made again.
 """
 
 import hashlib
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import llvmlite
 import numba
+from numba.core.caching import IndexDataCacheFile
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler import Compiler
 from numba.core.registry import CPUDispatcher
@@ -81,10 +84,60 @@ def kernel(function: Callable[..., Any]) -> Callable[..., Any]:
     config.CACHE_DIR = str(cache_folder())
     try:
         made: Any = numba.njit(**KERNEL)(function)
+        made._cache._cache_file.__class__ = _CacheFile
+    except RuntimeError:  # there is no place for a cache
+        made = numba.njit(**KERNEL | {"cache": False})(function)
     finally:
         config.CACHE_DIR = before
     made.__class__ = _Kernel
     return made  # type: ignore[no-any-return]
+
+
+class _CacheFile(IndexDataCacheFile):  # type: ignore[misc]
+    """Numba's own, but with a checksum; what is not whole counts as not there."""
+
+    def save(self, key: Any, data: Any) -> None:
+        """Keep machine code; a full or read-only disk costs the next run time, and no more."""
+        with suppress(OSError):
+            super().save(key, data)
+
+    def _load_index(self) -> Any:
+        return super()._load_index() if _whole(self._index_path) else {}
+
+    def _load_data(self, name: str) -> Any:
+        path = self._data_path(name)
+        if not _whole(path):
+            raise FileNotFoundError(path)  # which numba takes for: compile it
+        return super()._load_data(name)
+
+    @contextmanager
+    def _open_for_write(self, filepath: str) -> Iterator[Any]:
+        with super()._open_for_write(filepath) as file:
+            summed = _Summed(file)
+            yield summed
+            file.write(summed.sum.digest())
+
+
+class _Summed:
+    """A file that sums up what is written to it."""
+
+    def __init__(self, file: Any) -> None:
+        self.file, self.sum = file, hashlib.sha256()
+
+    def write(self, data: Any) -> int:
+        """Write and sum up."""
+        self.sum.update(data)
+        return int(self.file.write(data))
+
+
+def _whole(path: str) -> bool:
+    """Whether a file of the cache ends with the checksum of what is before."""
+    try:
+        data = Path(path).read_bytes()
+    except OSError:
+        return False
+    size = hashlib.sha256().digest_size
+    return hashlib.sha256(data[:-size]).digest() == data[-size:]
 
 
 class _Kernel(CPUDispatcher):  # type: ignore[misc]

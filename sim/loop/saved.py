@@ -8,8 +8,6 @@ everything.
 import hashlib
 import importlib.metadata
 import json
-import zipfile
-import zlib
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,7 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import OutputError, SimError
+from sim.files.arrays import read_npz
 from sim.files.filing import putting
+from sim.files.reading import is_there
 from sim.loop.fit import check_fit
 from sim.loop.parts import Parts
 from sim.loop.state import CameraPicture, LoopState, initial_state
@@ -27,6 +27,9 @@ FORMAT: Final = 1
 HEADER: Final = "header"
 SILENT: Final = ("title", "question", "limits")
 """Keys of a scenario that change nothing in the loop."""
+WHOLE: Final = "a saved state, or not a whole one"
+LARGEST_MB: Final = 4000.0
+"""A state, traces included."""
 NUMBERS: Final = "biufc"
 """Kinds of arrays that can be saved."""
 
@@ -173,17 +176,15 @@ def _sum(header: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> str:
 
 def _read(path: Path) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     """Return header and arrays of a file that is whole."""
+    if not is_there(path):
+        raise StateError(f"{path}: there is no such file")
     try:
-        with np.load(path, allow_pickle=False) as archive:
-            arrays = {name: archive[name] for name in archive.files}
+        arrays = read_npz(path, fault=StateError, largest_mb=LARGEST_MB, what=WHOLE)
         header = json.loads(str(arrays.pop(HEADER)))
         stated = header.pop("sum")
         good = header["format"] == FORMAT and stated == _sum(header, arrays)
-    except FileNotFoundError as exc:
-        raise StateError(f"{path}: there is no such file") from exc
-    except (OSError, EOFError, ValueError, KeyError, TypeError, AttributeError, RuntimeError,
-            zipfile.BadZipFile, zlib.error) as exc:  # fmt: skip
-        raise StateError(f"{path}: is not a saved state, or not a whole one") from exc
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as exc:
+        raise StateError(f"{path}: is not {WHOLE}") from exc
     if not good:
         raise StateError(f"{path}: has changed since it was saved, or is of another format")
     return header, arrays

@@ -8,21 +8,26 @@ from typing import Annotated
 
 import numpy as np
 from numpy.typing import ArrayLike
-from pydantic import Field
 
 from sim.mechanics.resonator import SectionState, initial_state, ramp_invariant, respond
-from sim.params import Block, Positive
+from sim.params import Block, between
 from sim.ports import Array
 
-Row = tuple[float, float, float]
+Shift = Annotated[float, between(-1e4, 1e4)]
+Row = tuple[Shift, Shift, Shift]
 
 
 class BracketParams(Block):
-    """One resonance of the bracket that holds the camera, driven by base acceleration."""
+    """One resonance of the bracket that holds the camera, driven by base acceleration.
 
-    resonance_hz: Positive
+    Valid for a first resonance between 1 Hz and 100 kHz and below the second, which is left
+    out; quality factors of 0.1 to 1e6, which is no damping; and shifts of up to 0.01 rad for
+    1 m/s^2, beyond which a bracket bends more than it holds.
+    """
+
+    resonance_hz: Annotated[float, between(1.0, 1e5)]
     """Undamped resonance of the bracket. [Hz]"""
-    quality: Annotated[float, Field(gt=0)]
+    quality: Annotated[float, between(0.1, 1e6)]
     """Quality factor of that resonance. [-]"""
     sensitivity_urad_per_m_s2: tuple[Row, Row]
     """Static shift (rows x, y), as mirror tilt, per base acceleration (x, y, z). [urad/(m/s^2)]"""

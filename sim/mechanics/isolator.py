@@ -4,7 +4,7 @@ Each axis is one mass on a spring and a viscous damper, between two stops that i
 sway passes the clearance. Rocking and coupling between axes are left out.
 """
 
-from typing import NamedTuple
+from typing import Annotated, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -18,22 +18,31 @@ from sim.mechanics.resonator import (
     respond,
 )
 from sim.mechanics.stop import Stop, struck
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, NonNegative, Positive, between
 from sim.ports import Array
 
 AXES = ("x", "y", "z")
 STOP_TICKS = 20.0
 """Ticks to a period of the core on a stop, at least."""
 
+Mount = Annotated[float, between(0.1, 1e3)]
+Quality = Annotated[float, between(0.1, 1e6)]
+Clearance = Annotated[float, between(1e-3, 1e3)]
+
 
 class IsolatorParams(Block):
-    """Second-order base isolation, an independent mount for each axis (x, y, z)."""
+    """Second-order base isolation, an independent mount for each axis (x, y, z).
 
-    resonance_hz: tuple[Positive, Positive, Positive]
+    Valid for mounts between 0.1 Hz, below which they would sag by metres under the core's own
+    weight, and 1 kHz, above which the core is no longer one rigid mass on them; quality factors
+    of 0.1 to 1e6, which is no damping; clearances up to 1 m.
+    """
+
+    resonance_hz: tuple[Mount, Mount, Mount]
     """Undamped resonance of the core on its mounts. [Hz]"""
-    quality: tuple[Positive, Positive, Positive]
+    quality: tuple[Quality, Quality, Quality]
     """Quality factor of the mounts; 1/(2 damping ratio). [-]"""
-    clearance_mm: tuple[Positive, Positive, Positive]
+    clearance_mm: tuple[Clearance, Clearance, Clearance]
     """How far the core can move before it touches, same both ways. [mm]"""
     stop_hz: tuple[Positive, Positive, Positive] = (60.0, 60.0, 60.0)
     """Resonance that the core would have on a stop alone: how stiff the stop is at first touch;

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ProfileError
+from sim.files.reading import read_text
 from sim.ports import Array
 from sim.registry import nearest
 
@@ -31,11 +32,11 @@ def read_population(path: str | Path, mirrors: NDArray[np.int64]) -> dict[str, A
         Naming file, line, column, rule and value.
     """
     path = Path(path)
+    lines = read_text(path, fault=ProfileError).splitlines()
     try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as exc:
-        raise ProfileError(f"{path}: cannot be read as UTF-8 text: {exc}") from exc
-    rows = list(csv.reader(lines))
+        rows = list(csv.reader(lines))
+    except csv.Error as exc:
+        raise ProfileError(f"{path}: is no table in CSV") from exc
     names = [name.strip() for name in rows[0]] if rows else []
     for name in NEEDED:
         if name not in names:
@@ -55,7 +56,7 @@ def read_population(path: str | Path, mirrors: NDArray[np.int64]) -> dict[str, A
         where = f"{path}: line {line}"
         if row["axis"] not in ("x", "y"):
             raise ProfileError(f"{where}: axis: must be x or y (got {row['axis'][:20]!r})")
-        if not row["mirror"].isdigit():
+        if not (row["mirror"].isascii() and row["mirror"].isdigit() and len(row["mirror"]) < 10):
             raise ProfileError(f"{where}: mirror: must be a number (got {row['mirror'][:20]!r})")
         key = int(row["mirror"]), "xy".index(row["axis"])
         if key in seen:

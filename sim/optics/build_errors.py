@@ -10,32 +10,39 @@ from scipy.spatial.transform import Rotation
 from sim.mirror.population import SPREAD_LIMIT
 from sim.optics.geometry import SwitchGeometry
 from sim.optics.params import OpticsParams
-from sim.params import Block, NonNegative
+from sim.params import Block, between
 from sim.ports import Array
 from sim.rng import Stream, normals
 
 ITEMS: Final = ("array", "turn", "bow", "pointing", "lateral", "mirror", "waist")
 """What is drawn; the place in this list names the draw."""
 
+Place = Annotated[float, between(0.0, 1e3)]
+Turn = Annotated[float, between(0.0, 1e5)]
+
 
 class BuildParams(Block):
-    """Spread of the parts as built; standard deviations of normal laws cut off at three of them."""
+    """Spread of the parts as built; standard deviations of normal laws cut off at three of them.
 
-    array_position_um: NonNegative = 0.0
+    Valid for parts that are nearly in their place: up to 1 mm and 0.1 rad, and radii of
+    curvature down to 10 mm, so that beams stay paraxial and near the middle of their mirrors.
+    """
+
+    array_position_um: Place = 0.0
     """Place of each mirror array, along each of three axes. [um]"""
-    array_rotation_urad: NonNegative = 0.0
+    array_rotation_urad: Turn = 0.0
     """Rotation of each mirror array about each of three axes. [urad]"""
-    chip_bow_per_m: NonNegative = 0.0
+    chip_bow_per_m: Annotated[float, between(0.0, 100.0)] = 0.0
     """Curvature of each mirror chip, which turns and lifts its mirrors. [1/m]"""
-    collimator_pointing_urad: NonNegative = 0.0
+    collimator_pointing_urad: Turn = 0.0
     """Direction of each collimator's beam, per axis. [urad]"""
-    collimator_lateral_um: NonNegative = 0.0
+    collimator_lateral_um: Place = 0.0
     """Place of each collimator's beam across its direction, per axis. [um]"""
     waist_spread_pct: Annotated[float, Field(ge=0, le=20)] = 0.0
     """Waist radius of each collimator. [%]"""
-    mirror_curvature_per_m: float = 0.0
+    mirror_curvature_per_m: Annotated[float, between(-100.0, 100.0)] = 0.0
     """Mean curvature of the mirrors, one over the radius; positive is concave. [1/m]"""
-    mirror_curvature_spread_per_m: NonNegative = 0.0
+    mirror_curvature_spread_per_m: Annotated[float, between(0.0, 100.0)] = 0.0
     """Standard deviation of the mirrors' curvature. [1/m]"""
     reflectivity_spread: Annotated[float, Field(ge=0, le=0.2)] = 0.0
     """Standard deviation of the mirrors' reflectivity; no mirror reflects more than all. [-]"""

@@ -21,7 +21,10 @@ Wiring = (
 
 
 class MoveParams(Block):
-    """One switching command."""
+    """One switching command.
+
+    Valid within the run, at least a frame after the move before: commands act at frame starts.
+    """
 
     at_ms: Positive
     """When it is given; it takes effect at the start of the next frame. [ms]"""
@@ -30,7 +33,10 @@ class MoveParams(Block):
 
 
 class SwitchParams(Block):
-    """The switch and its connections. Mirrors must not overlap: each is narrower than the pitch."""
+    """The switch and its connections. Mirrors must not overlap: each is narrower than the pitch.
+
+    Valid for up to 1000 moves of the same inputs.
+    """
 
     geometry: GeometryParams
     """Where mirrors and collimators stand."""

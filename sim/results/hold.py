@@ -1,21 +1,25 @@
 """The hold interval: what the figures of pointing and loss are taken over."""
 
-from typing import NamedTuple, Self
+from typing import Annotated, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import model_validator
 
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, NonNegative, Positive, between
 
 SLACK = 1e-6
 """Of a tick: times are sums of ticks, rounded."""
 
 
 class MetricsParams(Block):
-    """What counts as settled, as held, and as light; no default, since each decides a result."""
+    """What counts as settled, as held, and as light; no default, since each decides a result.
 
-    tolerance_urad: Positive
+    Valid for tolerances up to 1 rad, and outages up to 60 dB, where there is no light; the hold
+    interval must lie within the run.
+    """
+
+    tolerance_urad: Annotated[float, between(1e-3, 1e6)]
     """Radial error within which a mirror counts as on its aim. [urad]"""
     dwell_ms: Positive
     """How long it must stay there to count as settled. [ms]"""
@@ -23,7 +27,7 @@ class MetricsParams(Block):
     """Start of the interval over which pointing and loss are judged. [ms]"""
     hold_to_ms: Positive | None = None
     """Its end; the end of the run if left out. [ms]"""
-    outage_excess_db: Positive
+    outage_excess_db: Annotated[float, between(1e-6, 60.0)]
     """Loss over the aligned loss above which a connection counts as out. [dB]"""
 
     @model_validator(mode="after")

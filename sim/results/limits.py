@@ -30,7 +30,8 @@ else:
         "LimitsParams",
         __base__=Block,
         __module__=__name__,
-        __doc__="The values that still pass; a limit left out is not asked for.",
+        __doc__="The values that still pass; a limit left out is not asked for.\n\nValid for any "
+        "value that its figure can have; `check` warns of one that cannot be met.",
         **{name: _field(figure) for name, figure in LIMITED.items()},
     )
 

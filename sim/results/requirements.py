@@ -4,15 +4,19 @@ from typing import Annotated
 
 from pydantic import Field
 
-from sim.params import Block, Positive
+from sim.params import Block, between
 
 
 class RequirementsParams(Block):
-    """Margins that every loop must have; the defaults are common practice, of no standard."""
+    """Margins that every loop must have; the defaults are common practice, of no standard.
 
-    max_sensitivity: Annotated[float, Field(gt=1)] = 1.7
+    Valid for Ms above 1, which no loop with a delay stays below, up to 100; gain margins up to
+    60 dB, phase margins up to 90 degrees, which an integrator without delay has.
+    """
+
+    max_sensitivity: Annotated[float, Field(gt=1, le=100)] = 1.7
     """Largest Ms, the peak of |S|. [-]"""
-    gain_margin_db: Positive = 6.0
+    gain_margin_db: Annotated[float, between(1e-6, 60.0)] = 6.0
     """Smallest gain margin. [dB]"""
-    phase_margin_deg: Positive = 30.0
+    phase_margin_deg: Annotated[float, between(1e-6, 90.0)] = 30.0
     """Smallest phase margin. [deg]"""

@@ -12,6 +12,9 @@ class UncertaintyParams(Block):
 
     The spread of the population, and the calibration error, come on top: they are in [mirror] and
     [drive].
+
+    Valid for ranges within which the plant stays of one kind: resonance and gain keep more than
+    half of their size, the delay differs by a frame or so.
     """
 
     resonance_pct: Annotated[float, Field(ge=0, le=50)] = 5.0

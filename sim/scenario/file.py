@@ -48,7 +48,7 @@ def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
     if here in seen:
         chain = " -> ".join(p.name for p in (*seen, here))
         raise ScenarioError(f"scenarios build on each other in a circle: {chain}")
-    tree = _parsed(path, text)
+    tree = parsed(path, text)
     for table, key, name, rest in named_files(tree):
         table[key] = (
             in_full(name + rest, here.parent) if key == "kind" else str(here.parent / name)
@@ -65,8 +65,14 @@ def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
     return merged(under, tree)
 
 
-def _parsed(path: Path, text: str) -> dict[str, Any]:
-    """Return the tree of a TOML text; what is wrong is said without quoting it."""
+def parsed(path: Path, text: str) -> dict[str, Any]:
+    """Return the tree of a TOML text; what is wrong is said without quoting it.
+
+    Raises
+    ------
+    ScenarioError
+        If it is not valid TOML, or nested too deep.
+    """
     try:
         tree = tomllib.loads(text)
         _check_depth(tree)
@@ -75,9 +81,9 @@ def _parsed(path: Path, text: str) -> dict[str, Any]:
         rule = _QUOTED.sub(r"\1", str(exc))
         raise ScenarioError(f"{path}: is not valid TOML: {rule}") from exc
     except RecursionError as exc:
-        raise ScenarioError(f"{path}: is not a scenario: its lists are nested too deep") from exc
+        raise ScenarioError(f"{path}: cannot be read: its lists are nested too deep") from exc
     except ValueError as exc:  # a number of thousands of digits
-        raise ScenarioError(f"{path}: is not a scenario: a number in it is too long") from exc
+        raise ScenarioError(f"{path}: cannot be read: a number in it is too long") from exc
 
 
 def _check_depth(tree: Any) -> None:

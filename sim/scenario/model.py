@@ -14,7 +14,7 @@ from sim.mechanics.isolator import IsolatorParams
 from sim.mirror.drive import DriveParams
 from sim.mirror.population import MirrorParams
 from sim.optics.switch import SwitchParams
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, Positive, between
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams
 from sim.results.requirements import RequirementsParams
@@ -27,7 +27,10 @@ Seed = Annotated[int, Field(ge=0, lt=2**32)]
 
 
 class TracesParams(Block):
-    """How often the run is sampled."""
+    """How often the run is sampled.
+
+    Valid up to the drive's update rate, beyond which nothing is known between its ticks.
+    """
 
     sample_hz: Positive
     """Sampling rate of the traces; must divide the drive's update rate. Peaks, means and
@@ -44,7 +47,10 @@ ExposureSamples = Annotated[int, Field(ge=1, le=32), AfterValidator(_one_or_even
 
 
 class EngineParams(Block):
-    """How finely time is cut; for checking, not for taste."""
+    """How finely time is cut; for checking, not for taste.
+
+    Valid where finer cuts change nothing that is judged: doubling either is the check.
+    """
 
     substeps: Annotated[int, Field(ge=1, le=64)] = 1
     """Integration steps in a drive tick. [-]"""
@@ -65,7 +71,11 @@ class Seeds(NamedTuple):
 
 
 class Scenario(Block):
-    """Everything a run depends on; the same scenario gives the same traces."""
+    """Everything a run depends on; the same scenario gives the same traces.
+
+    Valid for runs that fit into the memory and time a run may take, which the user can raise,
+    and ages up to 114 years (1e6 h).
+    """
 
     title: str
     """One line. [-]"""
@@ -80,7 +90,7 @@ class Scenario(Block):
     noise_seed: Seed | None = None
     """Names what happens to it: noise of pixels, readings and amplifier, disturbances; `seed` if
     left out. [-]"""
-    age_h: NonNegative = 0.0
+    age_h: Annotated[float, between(0.0, 1e6)] = 0.0
     """Age of the switch at the start of the run, from first power; every part that ages goes by
     it. [h]"""
     duration_ms: Positive

@@ -16,6 +16,7 @@ from sim.cli.main import cli
 from sim.disturbances import DISTURBANCES
 from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.outside import offers
 from sim.scenario.model import load_scenario
 from sim.scenario.portable import portable
 
@@ -143,6 +144,30 @@ def test_check_runs_no_outside_code_unless_asked_for(tmp_path):
     assert "trap.py:Leaky" in outcome.stdout and "not loaded" in outcome.stdout
     assert mirrorloop("check", path, "--load").exit_code == 0
     assert (tmp_path / "ran").exists()
+
+
+@pytest.mark.parametrize("section", ["controller", "estimator", "shaping", "disturbances"])
+@pytest.mark.parametrize("kind", ["trap.py:Leaky", "trap_module:Leaky", "trap_offered"])
+def test_list_and_check_run_no_code_however_it_is_named(section, kind, tmp_path, monkeypatch):
+    ran = tmp_path / "ran"
+    trap = f"open({str(ran)!r}, 'w').close()\n"
+    for name in ("trap", "trap_module"):
+        (tmp_path / f"{name}.py").write_text(trap, encoding="utf-8")
+    points = "".join(
+        f"[mirrorloop.{family}]\ntrap_offered = trap_module:Leaky\n"
+        for family in ("controllers", "estimators", "shapers", "disturbances")
+    )
+    package(tmp_path, "trap_offering", points, module=trap)
+    monkeypatch.syspath_prepend(tmp_path)
+    offers.cache_clear()
+    table = f'{{kind = "{kind}"}}'
+    path = case(tmp_path, f"{section} = [{table}]\n" if section == "disturbances" else
+                f"{section} = {table}\n")  # fmt: skip
+    outcome = mirrorloop("check", path)
+    listed = mirrorloop("list")
+    offers.cache_clear()
+    assert outcome.exit_code == 0 and kind in outcome.stdout, outcome.output
+    assert listed.exit_code == 0 and not ran.exists()
 
 
 def test_check_without_loading_still_finds_the_other_faults(tmp_path):

@@ -6,7 +6,7 @@ from sim.cli.show import speed
 
 PROVENANCE: dict[str, Any] = {
     "simulated_s": 2.0, "wall_s": 0.5, "threads": 2, "execution": "fused", "execution_because": [],
-    "kernels": "compiled", "start_s": 0.1,
+    "kernels": "compiled", "kernels_because": None, "start_s": 0.1,
     "spent_s": {"surroundings": 0.02, "path": 0.0, "plant": 0.08, "camera": 0.3, "control": 0.0},
 }  # fmt: skip
 

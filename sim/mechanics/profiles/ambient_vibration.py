@@ -31,6 +31,9 @@ class AmbientVibrationParams(ProfileParams):
     """Sines, random vibration or both, through the whole run or while something passes.
 
     It is no event: limits are not asked to be put to the test by it. One entry for each source.
+
+    Valid while the source stays what it is: it has no trend, and each entry is independent of
+    the others.
     """
 
     kind: Literal["ambient_vibration"]

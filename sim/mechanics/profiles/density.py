@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from pydantic import AfterValidator, model_validator
 
 from sim.mechanics.profiles.profile import STANDARD_GRAVITY_M_S2
-from sim.params import Block, Positive
+from sim.params import Block, between
 from sim.ports import Array
 from sim.rng import normals
 
@@ -23,13 +23,17 @@ BLOCK_BINS: Final = 4096
 
 
 class DensityPoint(Block):
-    """A corner of the density: its frequency, and its value or the slope that leads to it."""
+    """A corner of the density: its frequency, and its value or the slope that leads to it.
 
-    hz: Positive
+    Valid from 1 mHz to 100 kHz, up to 1e4 g^2/Hz, and for slopes up to 200 dB an octave:
+    steeper ones are edges, given by two corners close together.
+    """
+
+    hz: Annotated[float, between(1e-3, 1e5)]
     """Frequency of the corner. [Hz]"""
-    g2_per_hz: Positive | None = None
+    g2_per_hz: Annotated[float, between(1e-12, 1e4)] | None = None
     """One-sided density there. [g^2/Hz]"""
-    db_per_octave: float | None = None
+    db_per_octave: Annotated[float, between(-200.0, 200.0)] | None = None
     """Instead: slope from the corner before to this one. [dB/octave]"""
 
     @model_validator(mode="after")

@@ -30,6 +30,9 @@ class FreeFallParams(EventParams):
     """A fall: weightless at first, then a half-sine impact, then rebounds while they last.
 
     The direction is "up", the way of the floor's push. `level` multiplies the height.
+
+    Valid up to 100 m, where air does not count yet for a heavy box; the floor's push is a half-
+    sine, as if nothing broke.
     """
 
     kind: Literal["free_fall"]

@@ -1,12 +1,12 @@
 """What a profile is: acceleration along one direction, its figures, and the bands it must keep."""
 
 from collections.abc import Callable, Mapping
-from typing import Any, ClassVar, Literal, NamedTuple, Protocol
+from typing import Annotated, Any, ClassVar, Literal, NamedTuple, Protocol
 
 import numpy as np
 from pydantic import field_validator
 
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, NonNegative, between
 from sim.ports import Array
 
 STANDARD_GRAVITY_M_S2 = 9.80665
@@ -19,7 +19,10 @@ MEMORY = "from memory, not checked against the document"
 
 
 class ProfileParams(Block):
-    """What every profile has."""
+    """What every profile has.
+
+    Valid for factors of 1e-6 to 1e6; the acceleration that they lead to is said.
+    """
 
     LEVEL: ClassVar[str] = "level"
     """Key that a level multiplies."""
@@ -28,7 +31,7 @@ class ProfileParams(Block):
 
     direction: Direction
     """Way of the acceleration: "x", "-z" and so on, or a vector of any length. [-]"""
-    level: Positive = 1.0
+    level: Annotated[float, between(1e-6, 1e6)] = 1.0
     """Factor on the whole acceleration. [-]"""
 
     @field_validator("direction")

@@ -30,7 +30,11 @@ from sim.ports import Array
 
 
 class RandomVibrationParams(EventParams):
-    """Gaussian vibration of a one-sided density, reproducible from the seed."""
+    """Gaussian vibration of a one-sided density, reproducible from the seed.
+
+    Valid for frequencies that the drive's ticks can show; cutting peaks spreads some power to
+    others.
+    """
 
     kind: Literal["random_vibration"]
     density: Corners

@@ -22,7 +22,10 @@ from sim.ports import Array
 
 
 class SineDwellParams(EventParams):
-    """A sine that stays at one frequency."""
+    """A sine that stays at one frequency.
+
+    Valid from 0.01 Hz to 10 kHz and up to 1000 g, where shakers end.
+    """
 
     kind: Literal["sine_dwell"]
     frequency_hz: Annotated[float, between(0.01, 1e4)]

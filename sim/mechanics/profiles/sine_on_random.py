@@ -18,23 +18,29 @@ from sim.mechanics.profiles.profile import (
     written,
 )
 from sim.mechanics.profiles.random_vibration import density_band, read_noise
-from sim.params import Block, NonNegative, Positive
+from sim.params import Block, NonNegative, Positive, between
 from sim.ports import Array
 
 
 class Tone(Block):
-    """One sine."""
+    """One sine.
 
-    hz: Positive
+    Valid from 1 mHz to 100 kHz and up to 1000 g, where shakers end.
+    """
+
+    hz: Annotated[float, between(1e-3, 1e5)]
     """Its frequency. [Hz]"""
-    peak_g: Positive
+    peak_g: Annotated[float, between(1e-9, 1e3)]
     """Its amplitude of acceleration. [g]"""
-    phase_deg: float = 0.0
+    phase_deg: Annotated[float, between(-1e4, 1e4)] = 0.0
     """Its phase at the start. [deg]"""
 
 
 class SineOnRandomParams(EventParams):
-    """Steady sines with Gaussian vibration below them."""
+    """Steady sines with Gaussian vibration below them.
+
+    Valid for sines that do not beat with each other over the length: their phases are fixed.
+    """
 
     kind: Literal["sine_on_random"]
     tones: Annotated[tuple[Tone, ...], Field(min_length=1)]

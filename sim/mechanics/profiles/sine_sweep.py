@@ -3,7 +3,6 @@
 from typing import Annotated, Any, Final, Literal
 
 import numpy as np
-from pydantic import Field
 
 from sim.mechanics.profiles.profile import (
     MEMORY,
@@ -27,7 +26,11 @@ Rate = Literal["octave/min", "decade/min", "Hz/min"]
 
 
 class SineSweepParams(EventParams):
-    """A sine that sweeps from one frequency to another, once, or there and back."""
+    """A sine that sweeps from one frequency to another, once, or there and back.
+
+    Valid from 0.01 Hz to 10 kHz and up to 1000 g, where shakers end; a fast sweep passes a
+    resonance before it has rung up.
+    """
 
     kind: Literal["sine_sweep"]
     from_hz: Annotated[float, between(0.01, 1e4)]
@@ -40,7 +43,7 @@ class SineSweepParams(EventParams):
     """Octaves or decades a minute (a constant share of the frequency), or Hz a minute. [-]"""
     peak_g: Annotated[float, between(1e-9, 1e3)]
     """Amplitude of acceleration above the crossover. [g]"""
-    displacement_mm: Annotated[float, Field(gt=0)] | None = None
+    displacement_mm: Annotated[float, between(1e-6, 1e4)] | None = None
     """Amplitude of displacement below the crossover, which lies where both agree; acceleration is
     constant throughout if left out. [mm]"""
     there_and_back: bool = False

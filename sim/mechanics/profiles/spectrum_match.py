@@ -35,11 +35,14 @@ MOST_SAMPLES: Final = 2**20
 
 
 class RequiredPoint(Block):
-    """A corner of a required response spectrum."""
+    """A corner of a required response spectrum.
 
-    hz: Positive
+    Valid from 1 mHz to 100 kHz and up to 10 000 g, as a shock is.
+    """
+
+    hz: Annotated[float, between(1e-3, 1e5)]
     """Frequency. [Hz]"""
-    g: Positive
+    g: Annotated[float, between(1e-9, 1e4)]
     """Required response there. [g]"""
 
 
@@ -59,6 +62,8 @@ class SpectrumMatchParams(EventParams):
     """A sum of wavelets, each at a frequency of its own, matched to a required response spectrum.
 
     Levels are the user's; none is taken from a standard here.
+
+    Valid for quality factors of 0.6, below which a resonator has no peak, to 200.
     """
 
     kind: Literal["spectrum_match"]

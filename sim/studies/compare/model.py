@@ -1,42 +1,49 @@
 """Time and loss of mechanisms that connect fibres, on paper."""
 
-import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, NamedTuple
+from typing import Annotated, Final, Literal, NamedTuple
 
 import numpy as np
 from pydantic import Field
 
 from sim.errors import ScenarioError
-from sim.params import Block, Count, NonNegative, Positive
+from sim.files.reading import read_text
+from sim.params import Block, Count, between
 from sim.ports import Array
 from sim.rng import normals
 from sim.scenario.check import check_block
+from sim.scenario.file import LARGEST_MB, parsed
 
 DRAWS: Final = 20_000
 KEY: Final = (7, 98)
 SPREAD_LIMIT: Final = 3.0
 
+Loss = Annotated[float, between(0.0, 60.0)]
+
 
 class MechanismParams(Block):
-    """One class of mechanism, by the user's own figures."""
+    """One class of mechanism, by the user's own figures.
+
+    Valid for moves of 1 us to 1e9 ms, whose times are independent, and losses of up to 60 dB a
+    part, where there is no light.
+    """
 
     name: str
     """As it shall stand on the page. [-]"""
     kind: Literal["two_mirrors", "one_by_one", "two_collimators"]
     """Two mirrors in free space; a robot that unplugs and plugs one fibre at a time; collimators
     that are themselves steered at each other. [-]"""
-    move_ms: Positive
+    move_ms: Annotated[float, between(1e-3, 1e9)]
     """Mean time of one move, until light is back. [ms]"""
-    move_sd_ms: NonNegative = 0.0
+    move_sd_ms: Annotated[float, between(0.0, 1e9)] = 0.0
     """Its standard deviation from move to move. [ms]"""
-    plan_ms: NonNegative = 0.0
+    plan_ms: Annotated[float, between(0.0, 1e9)] = 0.0
     """Time before the first move of an order: planning, and getting there. [ms]"""
     movers: Count | None = None
     """Moves that can go on at once; none: all. [-]"""
-    moves_per_connection: Positive = 1.0
+    moves_per_connection: Annotated[float, between(1e-3, 1e3)] = 1.0
     """Moves that one new connection takes; above 1 where fibres must be put aside. [-]"""
-    parts_db: tuple[tuple[NonNegative, NonNegative], ...] = Field(min_length=1)
+    parts_db: tuple[tuple[Loss, Loss], ...] = Field(min_length=1)
     """Mean and standard deviation of the loss of each part that light passes; normal laws cut off
     at zero. [dB]"""
     holds_without_power: bool
@@ -46,15 +53,18 @@ class MechanismParams(Block):
 
 
 class CompareParams(Block):
-    """What is to be compared."""
+    """What is to be compared.
 
-    connections: Count
+    Valid up to a million connections, and outages of up to 30 years.
+    """
+
+    connections: Annotated[int, Field(ge=1, le=1_000_000)]
     """N, of the whole switch. [-]"""
     rewire: tuple[Count, ...]
     """Numbers k of connections that are changed in one order. [-]"""
-    longest_outage_s: Positive
+    longest_outage_s: Annotated[float, between(1e-6, 1e9)]
     """What the user allows for one order. [s]"""
-    limit_db: Positive
+    limit_db: Annotated[float, between(1e-3, 60.0)]
     """Loss that a connection may have. [dB]"""
     mechanisms: Annotated[tuple[MechanismParams, ...], Field(min_length=1)]
     """The mechanisms."""
@@ -93,12 +103,7 @@ def load_comparison(path: Path) -> CompareParams:
     ScenarioError
         If it cannot be read, or a key is unknown, missing or out of bounds.
     """
-    try:
-        tree: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as exc:
-        raise ScenarioError(f"{path}: cannot be read: {exc}") from exc
-    except tomllib.TOMLDecodeError as exc:
-        raise ScenarioError(f"{path}: not valid TOML: {exc}") from exc
+    tree = parsed(path, read_text(path, fault=ScenarioError, largest_mb=LARGEST_MB))
     params = check_block(CompareParams, tree, str(path))
     wrong = [k for k in params.rewire if k > params.connections]
     if wrong:

@@ -13,13 +13,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ProfileError
+from sim.files.arrays import LARGEST_ARRAYS_MB
+from sim.files.reading import read_bytes
 
 PNG_START = b"\x89PNG\r\n\x1a\n"
+PNG_HEADER = 13
+"""Bytes of its first chunk, which begins with width and height (PNG, 3rd edition, 11.2.1)."""
 TIFF_ORDERS = {b"II": "<", b"MM": ">"}
 CLASSIC, BIG = 42, 43
 OFFSETS, COUNTS = (273, 324), (279, 325)
 """Tags of where the data of a page are: strips, tiles (TIFF 6.0, sections 8 and 15)."""
 SIZES = {3: ("H", 2), 4: ("I", 4)}
+WIDTH, HEIGHT = (256,), (257,)
+"""Tags of a page's size (TIFF 6.0, section 3)."""
+LEAST_SIDE_PX, MOST_SIDE_PX = 4, 256
+"""Of a window; larger images are refused before they are decoded, however small their files."""
 MOST_PAGES = 1_000_000
 
 
@@ -32,13 +40,15 @@ def read_image(path: Path) -> NDArray:
         If the file is cut off or damaged (the page is named), or its pages are not grey, of one
         size and one depth.
     """
-    content = path.read_bytes()
+    content = read_bytes(path, fault=ProfileError, largest_mb=LARGEST_ARRAYS_MB)
     pages = (
         tiff_pages(path, content) if path.suffix.lower() != ".png" else _whole_png(path, content)
     )
     with _quiet():
         try:
-            good, found = cv2.imreadmulti(str(path), flags=cv2.IMREAD_UNCHANGED)
+            good, found = cv2.imdecodemulti(
+                np.frombuffer(content, np.uint8), flags=cv2.IMREAD_UNCHANGED
+            )
         except cv2.error:
             good, found = False, ()
     if not good or not len(found):
@@ -83,7 +93,7 @@ def tiff_pages(path: Path, content: bytes) -> int:
         raise ProfileError(f"{path}: is a BigTIFF; save it as TIFF, or as an NPY stack")
     if kind != CLASSIC:
         raise ProfileError(f"{path}: is not a readable image (no TIFF header)")
-    page = 0
+    page = pixels = 0
     while at:
         page += 1
         cut = ProfileError(f"{path}: page {page} lies beyond the end of the file: it is cut off")
@@ -95,6 +105,7 @@ def tiff_pages(path: Path, content: bytes) -> int:
             fields = [at + 2 + 12 * i for i in range(entries)]
             starts = _values(content, order, fields, OFFSETS)
             lengths = _values(content, order, fields, COUNTS)
+            width, height = (_values(content, order, fields, tag) for tag in (WIDTH, HEIGHT))
         except struct.error:
             raise cut from None
         if not starts or len(starts) != len(lengths):
@@ -103,6 +114,11 @@ def tiff_pages(path: Path, content: bytes) -> int:
             )
         if max(s + n for s, n in zip(starts, lengths, strict=True)) > len(content):
             raise cut
+        if not width or not height:
+            raise ProfileError(f"{path}: page {page} is damaged: it does not say how large it is")
+        pixels += _checked_size(f"{path}: page {page}", height[0], width[0])
+        if 2 * pixels > LARGEST_ARRAYS_MB * 1e6:
+            raise ProfileError(f"{path}: its pages must unfold to {LARGEST_ARRAYS_MB:g} MB at most")
         at = following
     if page == 0:
         raise ProfileError(f"{path}: holds no pages")
@@ -136,10 +152,23 @@ def _whole_png(path: Path, content: bytes) -> int:
             break
         if zlib.crc32(body) != struct.unpack(">I", content[end - 4 : end])[0]:
             raise ProfileError(f"{path}: is damaged: a checksum is wrong at byte {at}")
+        if kind == b"IHDR" and length == PNG_HEADER:
+            width, height = struct.unpack(">II", body[4:12])
+            _checked_size(str(path), height, width)
         if kind == b"IEND":
             return 1
         at = end
     raise ProfileError(f"{path}: is cut off after {len(content)} bytes")
+
+
+def _checked_size(where: str, height: int, width: int) -> int:
+    """Refuse images that are no windows; return their pixels."""
+    if max(height, width) > MOST_SIDE_PX:
+        raise ProfileError(
+            f"{where}: frames must be windows of {LEAST_SIDE_PX} to {MOST_SIDE_PX} pixels high and "
+            f"wide, got {height} x {width}"
+        )
+    return height * width
 
 
 @contextmanager

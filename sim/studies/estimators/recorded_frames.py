@@ -1,6 +1,7 @@
 """Recorded frames: PNG, TIFF or NPY, with or without the truth beside them."""
 
 import csv
+import io
 import re
 from collections.abc import Iterable
 from pathlib import Path
@@ -9,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ProfileError
+from sim.files.arrays import read_npy
+from sim.files.reading import is_there, read_text
 from sim.ports import Array
-from sim.studies.estimators.image_files import read_image
+from sim.studies.estimators.image_files import LEAST_SIDE_PX, MOST_SIDE_PX, read_image
 
 SUFFIXES = (".npy", ".png", ".tif", ".tiff")
-LEAST_SIDE_PX, MOST_SIDE_PX = 4, 256
 TRUTH_COLUMNS = ("x_px", "y_px")
 
 
@@ -46,7 +48,7 @@ def load_frames(path: Path, full_scale_dn: int) -> NDArray[np.int32]:
         files = in_order(f for f in path.iterdir() if f.suffix.lower() in SUFFIXES)
         if not files:
             raise ProfileError(f"{path}: holds no frames ({', '.join(SUFFIXES)})")
-    elif path.is_file():
+    elif is_there(path):
         files = [path]
     else:
         raise ProfileError(f"{path}: no such file or folder of frames")
@@ -114,11 +116,11 @@ def load_truth(path: Path, n_frames: int, window_px: tuple[int, int]) -> Array:
         If the file cannot be read, a column is missing, a value is no finite number, or the
         number of rows is not that of the frames, or a position is outside the window.
     """
+    text = read_text(path, fault=ProfileError)
     try:
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = list(csv.DictReader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as exc:
-        raise ProfileError(f"{path}: truth cannot be read: {_cause(exc)}") from exc
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    except csv.Error as exc:
+        raise ProfileError(f"{path}: truth is no table in CSV") from exc
     if not rows:
         raise ProfileError(f"{path}: truth holds no rows below its header")
     for column in TRUTH_COLUMNS:
@@ -137,7 +139,8 @@ def load_truth(path: Path, n_frames: int, window_px: tuple[int, int]) -> Array:
                 truth[i, axis] = np.nan
             if not np.isfinite(truth[i, axis]):
                 raise ProfileError(
-                    f"{path}: row {i + 2}: {column} must be a finite number (got {row[column]!r})"
+                    f"{path}: row {i + 2}: {column} must be a finite number "
+                    f"(got {_shown(row[column])})"
                 )
             side = window_px[1 - axis]
             if not -0.5 <= truth[i, axis] <= side - 0.5:
@@ -149,7 +152,10 @@ def load_truth(path: Path, n_frames: int, window_px: tuple[int, int]) -> Array:
 
 
 def _read(path: Path, full_scale_dn: int) -> NDArray[np.int32]:
-    frames = _numpy(path) if path.suffix.lower() == ".npy" else _image(path)
+    if path.suffix.lower() == ".npy":
+        frames = read_npy(path, fault=ProfileError)
+    else:
+        frames = _image(path)
     if frames.ndim == 2:
         frames = frames[None]
     if frames.ndim != 3 or not len(frames):
@@ -170,25 +176,16 @@ def _read(path: Path, full_scale_dn: int) -> NDArray[np.int32]:
     return frames
 
 
-def _numpy(path: Path) -> NDArray:
-    try:
-        return np.asarray(np.load(path, allow_pickle=False))
-    except (OSError, ValueError, EOFError) as exc:
-        raise ProfileError(f"{path}: is not a readable NPY file: {_cause(exc)}") from exc
-
-
 def _image(path: Path) -> NDArray:
     if path.suffix.lower() not in SUFFIXES:
         raise ProfileError(f"{path}: frames must be {', '.join(SUFFIXES)} (got {path.suffix!r})")
-    try:
-        return read_image(path)
-    except OSError as exc:
-        raise ProfileError(f"{path}: cannot be read: {_cause(exc)}") from exc
+    return read_image(path)
 
 
 def _size(shape: tuple[int, ...]) -> str:
     return f"{shape[0]} x {shape[1]}"
 
 
-def _cause(exc: Exception) -> str:
-    return getattr(exc, "strerror", None) or str(exc).partition("\n")[0]
+def _shown(cell: str | None) -> str:
+    """Return a cell of a table, cut short."""
+    return repr(cell if cell is None else cell[:20])

@@ -3,11 +3,11 @@
 import datetime
 import time
 from collections.abc import Callable, Sequence
-from importlib import import_module
 from typing import Any, NamedTuple
 
 from sim.assembly.build import build
 from sim.estimators import ESTIMATORS
+from sim.kernels.installed import compiled_for
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
 from sim.studies.estimators.agreement import Agreement, compare_frames
@@ -73,7 +73,7 @@ def compare_estimators(
         If the scenario does not hold together, or an axis or a point does not exist.
     """
     started = time.perf_counter()
-    kernels = import_module("sim.kernels.compiled")
+    kernels = compiled_for("a comparison of estimators")
     camera, part_only = scenario.camera, bool(axes or points)
     every = cases(noisy(camera))
     chosen = chosen_cases(every, axes, points) if part_only else every

@@ -21,10 +21,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ProfileError
+from sim.files.arrays import read_npz
+from sim.files.reading import is_there, read_text
 from sim.ports import Array
 from sim.registry import nearest
 
 AXES: Final = ("x", "y")
+MOST_MIRRORS: Final = 100_000
+SPARSEST: Final = 20
+"""A series with more holes than this, to one instant, is another log than it says."""
 
 
 class Series(NamedTuple):
@@ -98,7 +103,7 @@ def read_logs(path: Path) -> Logs:
         files = sorted(p for p in path.iterdir() if p.suffix.lower() in (".csv", ".npz"))
         if not files:
             raise ProfileError(f"{path}: holds no log (a file that ends in .csv or .npz)")
-    elif path.is_file():
+    elif is_there(path):
         files = [path]
     else:
         raise ProfileError(f"{path}: no such file or folder")
@@ -120,10 +125,9 @@ def read_logs(path: Path) -> Logs:
 
 def _csv(path: Path) -> tuple[str, dict[str, Array]]:
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as exc:
-        raise ProfileError(f"{path}: cannot be read as UTF-8 text: {exc}") from exc
-    rows = list(csv.reader(text.splitlines()))
+        rows = list(csv.reader(read_text(path, fault=ProfileError).splitlines()))
+    except csv.Error as exc:
+        raise ProfileError(f"{path}: is no table in CSV") from exc
     if len(rows) < 2:
         raise ProfileError(f"{path}: must have a header and rows of numbers")
     names = [name.strip() for name in rows[0]]
@@ -133,7 +137,7 @@ def _csv(path: Path) -> tuple[str, dict[str, Array]]:
     kind = next((k for k, wanted in KINDS.items() if set(wanted) <= set(names)), None)
     if kind is None:
         raise ProfileError(
-            f"{path}: columns {', '.join(names)} are those of no log. Known: "
+            f"{path}: its columns are those of no log. Known: "
             + "; ".join(f"{k}: {', '.join(c)}" for k, c in KINDS.items())
         )
     known = (*KINDS[kind], *OPTIONAL[kind])
@@ -159,6 +163,11 @@ def _number(path: Path, line: int, name: str, cell: str) -> float:
         value = float(cell) if cell else np.nan
     except ValueError:
         value = np.inf
+    if name == "mirror" and value not in range(MOST_MIRRORS):
+        raise ProfileError(
+            f"{path}: line {line}: mirror: must be a whole number below {MOST_MIRRORS} "
+            f"(got {cell[:40]!r})"
+        )
     if np.isinf(value) or (np.isnan(value) and not missing_allowed):
         rule = "must be x or y" if name == "axis" else "must be a finite number"
         raise ProfileError(f"{path}: line {line}: {name}: {rule} (got {cell[:40]!r})")
@@ -181,6 +190,10 @@ def _series(path: Path, columns: dict[str, Array]) -> Series:
         raise ProfileError(
             f"{path}: line {row + 2}: time_s: must lie on a grid of {period_s:g} s "
             f"(got {columns['time_s'][row]:g})"
+        )
+    if at.max() >= SPARSEST * len(times):
+        raise ProfileError(
+            f"{path}: more than {SPARSEST} instants are missing for each that is there"
         )
     shape = (int(at.max()) + 1, len(mirrors), 2)
     arrays = {}
@@ -206,17 +219,22 @@ def _series(path: Path, columns: dict[str, Array]) -> Series:
 
 
 def _npz(path: Path) -> Series:
-    try:
-        with np.load(path, allow_pickle=False) as file:
-            arrays = {name: file[name] for name in file.files}
-    except (OSError, ValueError, EOFError, KeyError) as exc:
-        raise ProfileError(f"{path}: is not a readable NPZ file: {exc}") from exc
+    arrays = read_npz(path, fault=ProfileError)
     wanted = ("period_s", "mirrors", "excitation_rad", "correction_rad", "reading_rad")
     for name in wanted:
         if name not in arrays:
             raise ProfileError(f'{path}: array "{name}" is missing. Needed: {", ".join(wanted)}')
+    for name, dimensions, rule in (
+        ("period_s", 0, "one number above 0"), ("mirrors", 1, "the numbers (M,) of the mirrors"),
+    ):  # fmt: skip
+        array = arrays[name]
+        good = array.ndim == dimensions and array.dtype.kind in "iuf" and np.isfinite(array).all()
+        if not good or (name == "period_s" and array <= 0):
+            raise ProfileError(f"{path}: {name}: must be {rule}")
     shape = (*arrays["reading_rad"].shape[:1], len(arrays["mirrors"]), 2)
     for name in wanted[2:]:
+        if arrays[name].dtype.kind not in "iuf":
+            raise ProfileError(f"{path}: {name}: must be real numbers")
         if arrays[name].shape != shape:
             raise ProfileError(
                 f"{path}: {name}: must be (T, M, 2) {shape}, got {arrays[name].shape}"

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.assembly.cost import Budget
+from sim.kernels.installed import installed, why_plain
 from sim.loop.fused import reasons_not_fused
 from sim.loop.history import environment_of
 from sim.loop.stopwatch import Spent
@@ -84,6 +85,7 @@ def run(
         "mirrors": len(built.parts.mirrors),
         "threads": made.threads,
         "kernels": built.parts.kernels.__name__.rpartition(".")[2],
+        "kernels_because": why_plain() if built.parts.kernels is installed() else None,
         "execution": _execution(outcome.spent),
         "execution_because": list(reasons_not_fused(built.parts)),
         "start_s": round(outcome.spent.start_s, 3),

@@ -13,6 +13,7 @@ from typing import Any, Final, NamedTuple, Self
 
 from sim.errors import OutputError
 from sim.files.filing import MARKER, PAGE_FAULT, WORK, check_output, mark, marker, put
+from sim.files.reading import read_bytes
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 
@@ -25,6 +26,8 @@ LAYOUT = 2
 SHORT = 60
 FLUSH_S = 1.0
 CHECK_DIGITS: Final = 16
+LARGEST_MB: Final = 4000.0
+"""A store; a million runs take about half of it."""
 _OPENING = '{"check":"'
 
 
@@ -193,7 +196,7 @@ def read_store(path: Path, key: str) -> Contents:
     key : str
         The identity of the sweep, as text; lines that were written for another are damaged ones.
     """
-    data = path.read_bytes()
+    data = read_bytes(path, fault=SweepError, largest_mb=LARGEST_MB)
     whole = data.rfind(b"\n") + 1
     lines = data[:whole].split(b"\n")[:-1]
     head = _content(lines[0], "") if lines else None

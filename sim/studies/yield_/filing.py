@@ -5,6 +5,7 @@ from pathlib import Path
 
 from sim.errors import OutputError
 from sim.files.filing import filed, put_page
+from sim.files.reading import read_text
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.connections.csv_table import write_columns
@@ -70,7 +71,8 @@ def servo_of_run(folder: Path) -> float:
         If the folder holds no results of a run, or the run has no such figure.
     """
     try:
-        rms = json.loads((folder / "results.json").read_text(encoding="utf-8"))["pointing"]
+        text = read_text(folder / "results.json", fault=OutputError)
+        rms = json.loads(text)["pointing"]
         return round(float(rms["rms_urad"]) / 2**0.5, 4)
-    except (OSError, ValueError, KeyError, TypeError) as exc:
+    except (OutputError, ValueError, KeyError, TypeError, RecursionError) as exc:
         raise OutputError(f"--servo-from {folder}: no pointing rms of a run there") from exc

@@ -275,9 +275,9 @@ def test_bad_truth_is_refused_by_row(tmp_path, text, message):
 
 
 def test_truth_that_is_not_there_or_not_text(tmp_path):
-    with pytest.raises(ProfileError, match="truth cannot be read: No such file"):
+    with pytest.raises(ProfileError, match="cannot be read: No such file"):
         load_truth(tmp_path / "none.csv", 2, (24, 24))
     path = tmp_path / "binary.csv"
     path.write_bytes(b"\xff\xfe\x00x")
-    with pytest.raises(ProfileError, match="truth cannot be read"):
+    with pytest.raises(ProfileError, match="must be UTF-8 text, line 1 is not"):
         load_truth(path, 2, (24, 24))

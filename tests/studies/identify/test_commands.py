@@ -91,7 +91,7 @@ def test_decay_and_staircase_of_the_switch(tmp_path):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("a,b\n1,2\n", "columns a, b are those of no log"),
+        ("a,b\n1,2\n", "its columns are those of no log"),
         ("time_s,time_s,tilt_urad\n0,0,1\n", 'two columns are named "time_s"'),
         ("time_s,tilt_urad,mirro\n0,1,2\n", 'unknown column "mirro". Did you mean "mirror"?'),
         ("time_s,tilt_urad\n0,1\n0.1\n", "line 3: must have 2 fields (got 1)"),

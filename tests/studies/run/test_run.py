@@ -1,6 +1,9 @@
 """One run and its folder: from Python as from the command, and what is filed of it."""
 
 import json
+import os
+import subprocess
+import sys
 import tomllib
 
 import numpy as np
@@ -76,3 +79,26 @@ def test_an_earlier_result_is_kept_unless_overwriting_is_asked_for(tmp_path):
     assert again.exit_code == 2 and "--overwrite" in again.stderr
     assert (tmp_path / "out" / "results.json").read_bytes() == before
     assert CliRunner().invoke(cli, [*command, "--overwrite"]).exit_code in (0, 1)
+
+
+def test_more_threads_than_processors_are_not_used_and_that_is_said(tmp_path, monkeypatch):
+    monkeypatch.setattr("sim.kernels.threads.available", lambda: 1)
+    short = ("--set", "duration_ms=30", "--set", "metrics.hold_from_ms=20")
+    done = CliRunner().invoke(
+        cli, ["run", "single_mirror_step", "--out", str(tmp_path / "out"), "--threads", "7", *short]
+    )
+    assert done.exit_code in (0, 1), done.output
+    assert "note: --threads 7: this process may use 1 processor, so 1 will do" in done.stderr
+    results = json.loads((tmp_path / "out" / "results.json").read_text(encoding="utf-8"))
+    assert results["provenance"]["threads"] == 1
+
+
+def test_a_way_to_see_plots_that_is_not_installed_costs_nothing(tmp_path):
+    done = subprocess.run(
+        [sys.executable, "-c", "from sim.cli.main import cli; cli()", "run", "single_mirror_step",
+         "--out", str(tmp_path / "out"), "--set", "duration_ms=30", "--set",
+         "metrics.hold_from_ms=20"],
+        capture_output=True, text=True, env=os.environ | {"MPLBACKEND": "no_such_thing"},
+    )  # fmt: skip
+    assert done.returncode in (0, 1), done.stderr
+    assert (tmp_path / "out" / "report.html").stat().st_size > 10_000

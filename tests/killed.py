@@ -1,0 +1,172 @@
+"""Programs killed at any moment, stores with a flipped bit: nothing is lost, nothing is half."""
+
+import json
+import os
+import random
+import shutil
+import signal
+import time
+from collections import Counter
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sim.cli.main import cli
+from sim.files.filing import MARKER, WORK, marker
+from sim.studies.sweep import run as sweep_run
+from sim.studies.sweep.execute import Engine
+from sim.studies.sweep.store import FILE, read_store
+from tests.studies.sweep.cases import NAME, QUICK, VARY
+
+SHORT = tuple(word for value in QUICK for word in ("--set", value))
+RUN = ("run", NAME, *SHORT, "--threads", "1", "--overwrite")
+SWEEP = ("sweep", NAME, *SHORT, *(w for v in VARY for w in ("--vary", v)), "--seeds", "4")
+TABLE = "table.csv"
+
+
+class Here(Executor):
+    """Does what it is handed at once, in this process: the runs of a sweep, without workers."""
+
+    def submit(self, call, /, *args, **kwargs):
+        future: Future[Any] = Future()
+        future.set_result(call(*args, **kwargs))
+        return future
+
+
+@contextmanager
+def no_processes(workers: int) -> Iterator[Engine]:
+    """Take the place of worker processes, which take seconds to start."""
+    yield Engine(Here(), lambda: 1)
+
+
+def ended(words: tuple[str, ...], kill_after_s: float | None = None) -> int:
+    """Run a command in a process of its own, and return its exit code.
+
+    It is forked, so that it need not load libraries; it is killed after a time, if asked for.
+    """
+    child = os.fork()
+    if child == 0:
+        sweep_run.local_processes = no_processes  # type: ignore[assignment]
+        with open(os.devnull, "w") as nowhere:
+            os.dup2(nowhere.fileno(), 1)
+            os.dup2(nowhere.fileno(), 2)
+        try:
+            cli.main(list(words))
+        except SystemExit as exc:
+            os._exit(exc.code if isinstance(exc.code, int) else 70)
+        os._exit(70)
+    if kill_after_s is not None:
+        until = time.monotonic() + kill_after_s
+        while time.monotonic() < until:
+            done, status = os.waitpid(child, os.WNOHANG)
+            if done:
+                return os.waitstatus_to_exitcode(status)
+            time.sleep(0.002)
+        os.kill(child, signal.SIGKILL)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+def kill_sweeps(count: int, folder: Path, rng: random.Random) -> Counter[str]:
+    """Kill a sweep `count` times; what it had kept stays, and the table is the same in the end."""
+    began = time.monotonic()
+    assert ended((*SWEEP, "--workers", "1", "--out", str(folder / "whole"))) in (0, 1)
+    whole = (folder / "whole" / TABLE).read_bytes()
+    key = _key(folder / "whole")
+    seen: Counter[str] = Counter()
+    kept: dict[int, object] = {}
+    out, longest_s = folder / "out", 0.5 * (time.monotonic() - began)
+    while seen["killed"] < count:
+        code = ended((*SWEEP, "--workers", "1", "--out", str(out)), rng.uniform(0.0, longest_s))
+        seen["killed" if code == -signal.SIGKILL else "ended by itself"] += 1
+        store = out / FILE
+        if store.exists():
+            found = read_store(store, key)
+            lost = [run for run in kept if found.outcomes.get(run) != kept[run]]
+            assert not lost and not found.damaged, (lost, found.damaged)
+            kept = dict(found.outcomes)
+        table = out / TABLE
+        assert not table.exists() or table.read_bytes() == whole, "a table that is not whole"
+        if code != -signal.SIGKILL:
+            assert code in (0, 1) and table.read_bytes() == whole, code
+            seen["tables the same to the last byte"] += 1
+            shutil.rmtree(out)
+            kept = {}
+    assert ended((*SWEEP, "--workers", "1", "--out", str(out))) in (0, 1)
+    assert (out / TABLE).read_bytes() == whole
+    seen["tables the same to the last byte"] += 1
+    return seen
+
+
+def kill_runs(count: int, folder: Path, rng: random.Random) -> Counter[str]:
+    """Kill a run `count` times as it replaces a result; there is always one that is whole."""
+    out, seen = folder / "out", Counter[str]()
+    began = time.monotonic()
+    assert ended((*RUN, "--out", str(out))) in (0, 1)
+    takes_s = time.monotonic() - began
+    whole = _result(out)
+    while seen["killed"] < count:
+        code = ended((*RUN, "--out", str(out)), rng.uniform(0.0, 1.1 * takes_s))
+        seen["killed" if code == -signal.SIGKILL else "ended by itself"] += 1
+        assert code in (-signal.SIGKILL, 0, 1), code
+        seen["left a folder to be removed"] += bool(list(folder.glob(f"{WORK}*")))
+        assert _result(out) == whole, "a result that is not whole"
+    assert ended((*RUN, "--out", str(out))) in (0, 1)
+    assert _result(out) == whole and not list(folder.glob(f"{WORK}*")), "something was left"
+    return seen
+
+
+def flip_bits(count: int, folder: Path, rng: random.Random) -> Counter[str]:
+    """Flip one bit of a finished store, `count` times; each is found, and repaired or refused."""
+    if not (folder / "whole" / TABLE).exists():
+        assert ended((*SWEEP, "--workers", "1", "--out", str(folder / "whole"))) in (0, 1)
+    store = folder / "whole" / FILE
+    key, good = _key(folder / "whole"), store.read_bytes()
+    outcomes = read_store(store, key).outcomes
+    seen: Counter[str] = Counter()
+    for _ in range(count):
+        data = bytearray(good)
+        at = rng.randrange(8 * len(data))
+        data[at // 8] ^= 1 << at % 8
+        (folder / "flipped").write_bytes(bytes(data))
+        found = _quietly(lambda: read_store(folder / "flipped", key))
+        if found is None or found.damaged or found.whole < len(good):
+            seen["found"] += 1
+            rest = {} if found is None else found.outcomes
+            assert all(outcomes[run] == rest[run] for run in rest), at
+        else:
+            assert found.outcomes == outcomes, f"bit {at} changes an outcome, and is not found"
+            seen["changes nothing"] += 1
+    return seen
+
+
+def _quietly(read: Callable[[], object]) -> object:
+    from sim.errors import SimError
+
+    with suppress(SimError):
+        return read()
+    return None
+
+
+def _key(folder: Path) -> str:
+    from sim.studies.sweep.store import _text
+
+    identity = read_store(folder / FILE, "").identity
+    assert identity is not None
+    return _text(identity)
+
+
+def _result(out: Path) -> tuple[object, ...]:
+    """Return what is the same in every whole result of this run, and check that it is whole."""
+    found = marker(out)
+    assert found is not None
+    there = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
+    assert there == {*found["files"], MARKER}, there
+    results = json.loads((out / "results.json").read_text(encoding="utf-8"))
+    results.pop("provenance")
+    with np.load(out / "traces.npz") as traces:
+        arrays = tuple((name, traces[name].tobytes()) for name in sorted(traces.files))
+    return json.dumps(results, sort_keys=True), arrays
