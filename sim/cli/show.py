@@ -72,8 +72,9 @@ def summary(result: Result) -> None:
     console.print(table)
     said = result.verdict
     verdict = verdict_of(
-        result.limits, result.rows.culprits, said.because, said.beyond, plain=plain
-    )
+        result.limits, result.rows.culprits, said.because, said.beyond, said.diverging,
+        plain=plain,
+    )  # fmt: skip
     console.print(verdict.text, soft_wrap=True)
     for limit in result.limits:
         console.print(limit_line(limit, plain=plain), soft_wrap=True)

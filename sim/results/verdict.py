@@ -7,7 +7,7 @@ from sim.results.ranking import Culprit
 from sim.results.table import LIMITED
 from sim.results.units import beside, unit_sign
 
-Word = Literal["met", "missed", "not shown", "not exercised", "no limits"]
+Word = Literal["unstable", "met", "missed", "not shown", "not exercised", "no limits"]
 
 
 class Verdict(NamedTuple):
@@ -23,6 +23,9 @@ class Verdict(NamedTuple):
     beyond: tuple[str, ...] = ()
     """What happened that no run may pass with."""
 
+    diverging: tuple[str, ...] = ()
+    """Loops that diverged."""
+
     @property
     def passes(self) -> bool:
         """Whether nothing speaks against the run."""
@@ -34,6 +37,7 @@ def verdict_of(
     culprits: Mapping[str, Culprit],
     because: Sequence[str],
     beyond: Sequence[str] = (),
+    diverging: Sequence[str] = (),
     *,
     plain: bool = False,
 ) -> Verdict:
@@ -49,9 +53,18 @@ def verdict_of(
         From `sim.results.exercise.not_exercised`.
     beyond : sequence of str
         What happened that no run may pass with, such as a core that strikes its frame.
+    diverging : sequence of str
+        Loops that diverged, from `sim.results.stability.diverging_words`: no run passes with them,
+        with limits or without.
     plain : bool
         Whether to print ASCII alone.
     """
+    if diverging:
+        calm = verdict_of(limits, culprits, because, beyond, plain=plain)
+        text = f"Unstable: {'; '.join(diverging)}. {calm.text}"
+        return Verdict(
+            "unstable", text, calm.deciding, tuple(because), tuple(beyond), tuple(diverging)
+        )
     if not limits:
         text = "".join(f" {_sentence(what)}." for what in beyond)
         return Verdict("no limits", f"No limit was asked for.{text}", None, tuple(because),

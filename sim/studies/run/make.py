@@ -7,13 +7,18 @@ from dataclasses import replace
 from types import ModuleType
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from sim.assembly.build import Built, build
 from sim.assembly.cost import Budget, check_time
 from sim.errors import ScenarioError
 from sim.kernels.threads import available, blocks_of, on_threads
+from sim.loop.parts import Parts
 from sim.loop.simulate import LoopResult, simulate
+from sim.ports import Array
 from sim.results.limits import check_limits
 from sim.results.metrics import evaluate
+from sim.results.stability import diverged, diverging_words
 from sim.scenario.model import Scenario
 
 
@@ -26,6 +31,8 @@ class Run(NamedTuple):
     """See `sim.results.metrics.evaluate`."""
     limits: list[dict[str, Any]]
     """See `sim.results.limits.check_limits`."""
+    diverging: tuple[str, ...]
+    """What is to be said of loops that diverged, see `sim.results.stability`; empty: none did."""
     threads: int
     wall_s: float
 
@@ -88,7 +95,17 @@ def make_run(
     )
     _check_finite(figures)
     limits = check_limits(figures, scenario.limits)
-    return Run(built, outcome, figures, limits, threads, time.perf_counter() - clock_s)
+    ports = scenario.switch.geometry.ports_per_side
+    unstable = diverging_words(diverged(outcome.traces, _room_rad(parts)), outcome.traces, ports)
+    wall_s = time.perf_counter() - clock_s
+    return Run(built, outcome, figures, limits, unstable, threads, wall_s)
+
+
+def _room_rad(parts: Parts) -> Array:
+    """How far each mirror (M, 2) can be corrected: by its drive, and within its camera window."""
+    height, width = parts.measurement.window_px
+    window_rad = 0.5 * np.array([width, height]) / parts.scale_px_per_rad
+    return np.minimum(parts.drive_limit_rad, window_rad)
 
 
 def _check_finite(figures: dict[str, Any]) -> None:

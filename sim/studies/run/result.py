@@ -62,6 +62,7 @@ class Result:
                 "deciding": self.verdict.deciding,
                 "not_exercised": list(self.verdict.because),
                 "not_modelled": list(self.verdict.beyond),
+                "diverging": list(self.verdict.diverging),
             },
             "culprits": {path: who._asdict() for path, who in self.rows.culprits.items()},
             "connections": self.rows.connections,

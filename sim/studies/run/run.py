@@ -110,7 +110,8 @@ def run(
         provenance=origin,
         rows=rows,
         verdict=verdict_of(
-            made.limits, rows.culprits, unexercised(built), strikes(made.figures["sway"])
+            made.limits, rows.culprits, unexercised(built), strikes(made.figures["sway"]),
+            made.diverging,
         ),
         page_data=page_data(built, outcome.images),
         conditions=tuple(conditions_of(built.parts.disturbances)),

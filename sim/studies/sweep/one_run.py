@@ -35,11 +35,11 @@ class RunOutcome(NamedTuple):
 
 
 def _shows_nothing(made: "Run") -> bool:
-    """Whether a run that met its limits was not put to the test, or left the model."""
+    """Whether a run that met its limits was not put to the test, left the model, or diverged."""
     from sim.results.sway import strikes
     from sim.studies.run.preview import unexercised
 
-    return bool(unexercised(made.built) or strikes(made.figures["sway"]))
+    return bool(unexercised(made.built) or strikes(made.figures["sway"]) or made.diverging)
 
 
 def one_run(scenario_json: str, seed: int) -> RunOutcome:

@@ -1,0 +1,60 @@
+"""Loops that diverge are said to be unstable; shaken, moving and noisy ones are not."""
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from sim.cli.main import cli
+from sim.results.stability import _from
+from sim.results.verdict import verdict_of
+
+HARROW = Path(__file__).parents[2] / "scenarios" / "harrow_point_reconfigure.toml"
+FEW = ("switch.connections=[[0,7],[13,20],[26,3],[39,41]]", "switch.moves=[]",
+       "metrics.hold_from_ms=100", "duration_ms=250", "limits={}")  # fmt: skip
+
+
+def test_growing_and_sustained_swings_are_told_from_all_else() -> None:
+    # By hand: an oscillation that grows by 20 % a swing, one held between limits, and what is no
+    # divergence: noise, a decaying ring, one large step, swings that are large but few.
+    k = np.arange(200)
+    sign = (-1.0) ** k
+    grown = np.minimum(1e-4 * 1.1**k, 10.0) * sign
+    assert _from(grown, 1.0) is not None
+    assert 2 * abs(grown[_from(grown, 1.0)]) == pytest.approx(1.0, rel=0.3)
+    assert _from(3.0 * sign, 1.0) == 0
+    for calm in (
+        0.1 * np.random.default_rng(1).standard_normal(20_000), 5.0 * 0.7**k * sign,
+        np.where(k > 50, 9.0, 0.0), np.where((k > 50) & (k < 55), 9.0 * sign, 0.0), 0.0 * k,
+    ):  # fmt: skip
+        assert _from(calm, 1.0) is None
+
+
+@pytest.mark.parametrize(
+    ("gain", "unstable"),
+    [(0.55, False), (0.8, True), (1.5, True), (3.0, True)],
+)
+def test_a_run_without_limits_ends_with_one_where_a_loop_diverges(
+    tmp_path: Path, gain: float, unstable: bool
+) -> None:
+    # Second way: the linear loops (`mirrorloop margins`): all stable at 0.55, six of eight mirrors
+    # unstable at 0.8, all beyond. At 1.5 and 3 spots leave their windows within 25 frames.
+    sets = [part for text in (*FEW, f"controller.integral_per_frame={gain}") for part in
+            ("--set", text)]  # fmt: skip
+    done = CliRunner().invoke(cli, ["run", str(HARROW), "--out", str(tmp_path / "r"), *sets])
+    assert done.exit_code == (1 if unstable else 0), done.output
+    verdict = json.loads((tmp_path / "r" / "results.json").read_text())["verdict"]
+    assert (verdict["word"] == "unstable") == unstable
+    if unstable:
+        assert "Unstable: the loops of" in done.output and "mirrors diverge, first" in done.output
+        count = int(verdict["diverging"][0].removeprefix("the loops of ").split()[0])
+        assert count >= (5 if gain < 1 else 8)
+        assert "Unstable" in (tmp_path / "r" / "report.html").read_text()
+
+
+def test_no_verdict_passes_with_a_diverging_loop() -> None:
+    said = verdict_of([], {}, [], (), ("the loops of 1 of 2 mirrors diverge",))
+    assert said.word == "unstable" and not said.passes
+    assert said.text.startswith("Unstable: the loops of 1 of 2 mirrors diverge. No limit")
