@@ -64,7 +64,7 @@ def free_step(controller: Any, state: Any, error_rad: Array) -> tuple[Any, Array
     Raises
     ------
     ValueError
-        If the correction has another shape.
+        If the correction has another shape, or is not finite.
     """
     wide = np.full(error_rad.shape, FAR_RAD)
     reading = TiltReading(-error_rad, np.zeros(len(error_rad), np.uint8))
@@ -74,6 +74,11 @@ def free_step(controller: Any, state: Any, error_rad: Array) -> tuple[Any, Array
     if correction.shape != error_rad.shape:
         raise ValueError(
             f"a correction must be (M, 2), here {error_rad.shape}; got {correction.shape}"
+        )
+    if not np.isfinite(correction).all():
+        raise ValueError(
+            f"the correction for a mismatch of {np.abs(error_rad).max():.3g} rad is not finite "
+            f"(got {correction[~np.isfinite(correction)][0]})"
         )
     return state, correction
 

@@ -10,6 +10,8 @@ from sim.registry import nearest
 
 B = TypeVar("B", bound=BaseModel)
 LONGEST_SHOWN = 120
+MOST_NAMED = 15
+"""A block of so many settings lists them beside one that it does not know."""
 MOST_FAULTS = 20
 """Lines in one message."""
 
@@ -89,7 +91,8 @@ def _rule(model: type[BaseModel], error: Any) -> str:
     if error["type"] == "extra_forbidden":
         known = _fields_at(model, error["loc"][:-1])
         hint = nearest(str(error["loc"][-1]), known)
-        return f"unknown key{'.' if hint else ''}{hint}"
+        few = f" Known: {', '.join(known)}." if 0 < len(known) <= MOST_NAMED else ""
+        return f"unknown key{'.' if hint or few else ''}{hint}{few}"
     if error["type"] == "value_error" and isinstance(error["input"], dict):
         return rule
     return f"{rule} (got {brief(error['input'])})"

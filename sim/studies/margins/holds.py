@@ -7,6 +7,7 @@ from sim.results.units import number
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import DEMANDED, Demands
 from sim.studies.margins.search import Search, Shares
+from sim.studies.margins.shapes import shaping_words
 
 CHANGE: float = 1e-5
 """Share of the cost below which a demand is not said to hold the choice. [-]"""
@@ -148,7 +149,10 @@ def refusal(search: Search, demands: Demands, nearest: tuple[Nearest, ...]) -> s
     if not any(c.stable for c in search.found.values()):
         return f"controller: none of {count} sets of gains makes every mirror stable"
     asked = ", ".join(demands.words(name) for name in demands.asked)
-    lines = [f"controller: none of {count} sets of gains keeps all of {asked}, for every mirror"]
+    lines = [
+        f"controller: none of {count} sets of gains, with shaping {shaping_words(search.shaping)}, "
+        f"keeps all of {asked}, for every mirror"
+    ]
     for each in nearest:
         c, words = each.candidate, demands.words(each.demand)
         value = _figure(each.demand, c)

@@ -28,6 +28,8 @@ from sim.studies.margins.predict import predict
 from sim.studies.margins.spectra import spectra_of
 
 FACTORS: Final = (0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3)
+RATES: Final = (0.25, 0.5, 1.0, 2.0, 3.0)
+"""Frame rates, as shares of the scenario's. [-]"""
 LATENCIES: Final = (0.5, 1.0, 1.5)
 """Read-out and computing, as shares of the scenario's. [-]"""
 GRID: Final = 260
@@ -153,23 +155,45 @@ def _rates(built: Built) -> list[tuple[float, Built]]:
     return found
 
 
+def _accepted(built: Built) -> dict[float, float]:
+    """Return the frame rates, as shares of the scenario's, that it accepts, all else as it is.
+
+    Each with the longest latency accepted; a shorter one is, too. [us]
+    """
+    scenario, found = built.resolved, {}
+    for rate in RATES:
+        for share in sorted(LATENCIES, reverse=True):
+            camera = scenario.camera.model_dump() | {
+                "frame_hz": rate * scenario.camera.frame_hz,
+                "latency_us": share * scenario.camera.latency_us,
+            }
+            try:
+                build(scenario.replace(camera=camera))
+            except ValueError:
+                continue  # exposure, drive ticks or a profile do not fit
+            found[rate] = share * scenario.camera.latency_us
+            break
+    return found
+
+
 def fastest(built: Built) -> list[Fastest]:
     """Return the highest bandwidth that frame rate and latency allow to a plain integrator.
 
-    Every loop keeps the margins of the scenario's `[requirements]`.
+    Every loop keeps the margins of the scenario's `[requirements]`. Frame rates and latencies that
+    the scenario would not accept, with nothing else changed, are left out.
 
     Notches, prediction and models can do better on well-known mirrors; this is the plain limit.
     The search halves the range of gains, taking the margins to fall as the gain rises.
     """
     scenario = built.resolved
     belief = plant_belief(built)
-    rates = [0.25, 0.5, 1.0, 2.0, 3.0]
+    accepted = _accepted(built)
     rows = []
     for share in LATENCIES:
         latency_us = share * scenario.camera.latency_us
-        for rate in rates:
+        for rate, most_us in accepted.items():
             frame_s = belief.frame_s / rate
-            if belief.exposure_s > frame_s:
+            if latency_us > most_us:
                 continue
             here = belief._replace(
                 frame_s=frame_s, latency_s=belief.exposure_s + 1e-6 * latency_us

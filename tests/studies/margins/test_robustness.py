@@ -60,3 +60,13 @@ def test_command(tmp_path: Path) -> None:
               "--set", "controller.integral_per_frame=0.8"]
     )  # fmt: skip
     assert fast.exit_code == 1 and "Unstable at" in fast.output
+
+
+def test_only_what_the_scenario_accepts_is_listed() -> None:
+    built = build(load_scenario(HARROW, SMALL))
+    rows = fastest(built)
+    # 20 kHz of drive updates is no whole number of ticks at 3 kHz: that row is not there.
+    assert 3000.0 not in {r.frame_hz for r in rows} and 2000.0 in {r.frame_hz for r in rows}
+    for row in rows:
+        build(load_scenario(HARROW, (*SMALL, f"camera.frame_hz={row.frame_hz}",
+                                     f"camera.latency_us={row.latency_us}")))  # fmt: skip

@@ -65,7 +65,8 @@ def test_a_refusal_shows_what_is_nearest_to_each_demand_and_does_not_contradict_
     with pytest.raises(ScenarioError) as refused:
         tune(built, demands)
     head, ms, gain, phase, settling, *more = str(refused.value).splitlines()
-    assert re.match("controller: none of [0-9]+ sets of gains keeps all of Ms at most 1.2", head)
+    assert re.match("controller: none of [0-9]+ sets of gains, with shaping ", head)
+    assert "keeps all of Ms at most 1.2, gain margin at least 30 dB" in head
     # What is said to be kept by itself is kept: the figure shown is on the right side.
     assert float(re.search(r"kept by .*\(Ms ([0-9.]+) ", ms)[1]) <= 1.2  # type: ignore[index]
     assert float(re.search(r"\(gain margin ([0-9.]+) dB", gain)[1]) >= 30.0  # type: ignore[index]
@@ -272,3 +273,55 @@ def test_a_weight_on_settling_trades_loss_for_speed() -> None:
     assert fast.settling_ms < 0.9 * slow.settling_ms
     assert fast.loss_db > slow.loss_db
     assert fast.meets and slow.meets
+
+
+@pytest.mark.parametrize("study_name", ["margins", "tune", "sensitivity"])
+@pytest.mark.parametrize(
+    ("name", "body", "message"),
+    [
+        ("Wide", "np.zeros((7, 2))", "a correction must be (M, 2), here (3, 2); got (7, 2)"),
+        ("Lost", "np.full((3, 2), np.nan)", "is not finite (got nan)"),
+    ],
+)
+def test_what_a_controller_gives_wrongly_is_one_clear_message(
+    tmp_path: Path, study_name: str, name: str, body: str, message: str
+) -> None:
+    code = f"""
+import numpy as np
+from mirrorloop import Block, Positive
+
+class {name}:
+    class Params(Block):
+        gain: Positive = 0.1
+
+    def __init__(self, params, plant):
+        pass
+
+    def initial_state(self, n_mirrors):
+        return np.zeros((n_mirrors, 2))
+
+    def step(self, state, reading, setpoint):
+        return state, {body}
+"""
+    (tmp_path / "own.py").write_text(code, encoding="utf-8")
+    kind = f'controller={{kind="{tmp_path}/own.py:{name}"}}'
+    vary = ["--vary", "gain=0.1..0.3"] if study_name == "tune" else []
+    out = tmp_path / "o"
+    step = str(ROOT / "scenarios" / "single_mirror_step.toml")
+    done = CliRunner().invoke(
+        cli, [study_name, step, "--out", str(out), "--set", kind, *vary]
+    )
+    assert done.exit_code == 2 and message in done.output, done.output
+    assert not out.exists()
+
+
+def test_an_unknown_setting_lists_the_settings() -> None:
+    with pytest.raises(ScenarioError, match="unknown key.*Known: integral_per_frame, kind, sect"):
+        build(load_scenario(HARROW, (*SMALL, "controller.kind=integrator",
+                                     "controller.integral_per_frame=0.1", "controller.foo=3")))
+
+
+def test_gains_by_axis_are_refused_where_a_controller_has_none() -> None:
+    built = build(load_scenario(HARROW, (*SMALL, 'controller={kind="smith",response_ms=5}')))
+    with pytest.raises(ScenarioError, match='--by-axis: "smith" takes one value of response_ms'):
+        tune(built, demands_of(built), each_axis=True)
