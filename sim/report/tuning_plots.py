@@ -111,7 +111,7 @@ def side_by_side(sets: Sequence[Compared]) -> Picture:
         address,
         "Sensitivity, step, cumulative rms and correction of the chosen and the present gains.",
         "Sensitivity: the largest of all loops at each frequency. Step: readings of all loops lie "
-        "in the band. Rms: radial, all contributors, up to half the frame rate. Correction: what "
+        "in the band. Rms: radial, all contributors, mean over mirrors. Correction: what "
         "feedback adds to the drive after the last command, in volts about the aim, largest axis "
         "and, thin, the median.",
     )

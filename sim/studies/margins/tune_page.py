@@ -149,6 +149,12 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
     named |= outcome.rules
     d = outcome.demands
     texts = [d.objective, d.settling_words, outcome.why, check.words]
+    if outcome.shapings:
+        texts.append(
+            "The scenario's own gains and those of rules stand with the scenario's own shaping, "
+            f"{shaping_words(outcome.present.shaping)}; the chosen ones with "
+            f"{shaping_words(outcome.chosen.shaping)}."
+        )
     sections = [
         Section(
             "Chosen gains",

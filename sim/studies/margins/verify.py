@@ -54,6 +54,8 @@ class Verified(NamedTuple):
         )
         if not self.band.holds(self.ratio):
             text += f": the simulation DISAGREES (outside {self.band.words})"
+        else:
+            text += f" ({self.band.low:.3f} to {self.band.high:.3f} counts as agreement)"
         text += self._settling_words()
         missed = [row["name"] for row in self.limits if not row["met"]]
         if missed:
