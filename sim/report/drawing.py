@@ -26,6 +26,9 @@ BLUE, VERMILION, GREEN, ORANGE, INK = (
     "#E69F00",
     "#1d2733",
 )
+VIOLET = "#8c5a9e"
+DEMAND: dict[str, Any] = {"color": GREEN, "lw": 1.4, "ls": "-."}
+"""How pictures of loops draw what every loop must keep."""
 STYLE: dict[Any, Any] = {
     "font.family": "sans-serif",
     "font.size": 9.0,

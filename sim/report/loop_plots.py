@@ -10,15 +10,24 @@ from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from sim.ports import Array
-from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
+from sim.report.drawing import (
+    BLUE,
+    DEMAND,
+    GREEN,
+    INK,
+    ORANGE,
+    STYLE,
+    VERMILION,
+    VIOLET,
+    Picture,
+    finish,
+)
 from sim.results.requirements import RequirementsParams
 
 Complex = NDArray[np.complex128]
 FAN: dict[str, Any] = {"color": BLUE, "lw": 0.6, "alpha": 0.35}
 WORST: dict[str, Any] = {"color": VERMILION, "lw": 1.8}
 LEAST_GAIN: dict[str, Any] = {"color": ORANGE, "lw": 1.6, "ls": "--"}
-VIOLET = "#8c5a9e"
-DEMAND: dict[str, Any] = {"color": GREEN, "lw": 1.4, "ls": "-.", "label": "required"}
 LEAST = 1e-4
 """Loop gains and sensitivities are drawn from here up. [-]"""
 
@@ -59,9 +68,9 @@ def bode_fan(
             axes.set_xscale("log")
         top.set_yscale("log")
         top.axhline(1.0, color=INK, lw=1.0, ls="--")
-        top.axhline(least, **DEMAND)
+        top.axhline(least, **DEMAND, label="required")
         bottom.axhline(-180.0, color=INK, lw=1.0, ls="--")
-        bottom.axhline(-180.0 + required.phase_margin_deg, **DEMAND)
+        bottom.axhline(-180.0 + required.phase_margin_deg, **DEMAND, label="required")
         for mark in marked:
             _draw_margin(top, bottom, frequency_hz, mark)
         top.set_ylabel("|L|")
@@ -202,7 +211,7 @@ def sensitivity_fan(
             left.plot(frequency_hz, np.maximum(least[1], LEAST), **LEAST_GAIN, label=label)
         left.axhline(1.0, color=INK, lw=1.0, ls="--")
         level = required.max_sensitivity
-        left.axhline(level, **DEMAND | {"label": f"Ms {level:g} required"})
+        left.axhline(level, **DEMAND, label=f"Ms {level:g} required")
         left.set_xscale("log")
         left.set_yscale("log")
         left.set_xlim(frequency_hz[0], frequency_hz[-1])

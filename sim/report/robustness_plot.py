@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import matplotlib
 from matplotlib.figure import Figure
 
-from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
+from sim.report.drawing import BLUE, DEMAND, INK, ORANGE, STYLE, VERMILION, Picture, finish
 
 LINES = ((BLUE, "-", "o"), (VERMILION, "--", "s"), ("#CC79A7", "-.", "^"), (ORANGE, ":", "D"),
          (INK, (0, (5, 1)), "v"))  # fmt: skip
@@ -33,8 +33,7 @@ def robustness(
         spots[5].set_axis_off()
         for axes, (label, curves) in zip(spots[:4], panels.items(), strict=True):
             if label in required:
-                axes.axhline(required[label], color=GREEN, lw=1.4, ls="-.",
-                             label=f"required: {required[label]:g}")  # fmt: skip
+                axes.axhline(required[label], **DEMAND, label=f"required: {required[label]:g}")
                 axes.legend(loc="best")
             for (colour, dash, sign), (what, points) in zip(LINES, curves.items(), strict=False):
                 x, y = zip(*points, strict=True) if points else ((), ())

@@ -8,7 +8,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sim.ports import Array
-from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
+from sim.report.drawing import BLUE, DEMAND, INK, ORANGE, STYLE, VERMILION, VIOLET, Picture, finish
 
 LOOKS: tuple[dict[str, Any], ...] = (
     {"color": VERMILION, "lw": 1.8, "ls": "-"},
@@ -35,12 +35,12 @@ def against_gain(
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 1.55 * len(panels) + 0.5), layout="constrained")
         rows = figure.subplots(len(panels), 1, sharex=True)
-        colours = (VERMILION, BLUE, ORANGE, GREEN, INK)
+        colours = (VERMILION, BLUE, ORANGE, VIOLET, INK)
         for i, (axes, panel) in enumerate(zip(rows, panels, strict=True)):
             shown = np.where(panel.values <= panel.highest, panel.values, np.nan)
             axes.plot(gains, shown, "-", color=BLUE, lw=1.6, marker="o", ms=2.5)
             if panel.demand is not None:
-                axes.axhline(panel.demand, color=INK, lw=1.2, ls="--")
+                axes.axhline(panel.demand, **DEMAND)
                 axes.annotate(
                     f"demanded: {panel.demand:g}", (0.995, panel.demand),
                     xycoords=("axes fraction", "data"), ha="right", va="bottom", fontsize=7.5,
@@ -58,7 +58,7 @@ def against_gain(
     return Picture(
         address,
         "Ms, gain margin, settling and loss against gain, with the demands.",
-        "Worst mirror of the population for each gain, all other settings as chosen. Dashed: what "
+        "Worst mirror of the population for each gain, all other settings as chosen. Green: what "
         "is demanded. Values far beyond the demand are not drawn.",
     )
 
@@ -129,7 +129,7 @@ def settling_spread(sets: Sequence[tuple[str, Array]], demand_ms: float | None) 
             label = f"{name}{f', {never} never settle' if never else ''}"
             axes.plot(finite, share, drawstyle="steps-post", label=label, **look)
         if demand_ms is not None:
-            axes.axvline(demand_ms, color=INK, lw=1.2, ls="--", label=f"demanded: {demand_ms:g} ms")
+            axes.axvline(demand_ms, **DEMAND, label=f"demanded: {demand_ms:g} ms")
         axes.set_xlim(left=0.0)
         axes.set_ylim(0.0, 102.0)
         axes.set_xlabel("time after the last command [ms]")
