@@ -7,8 +7,8 @@ import pytest
 
 from sim.kernels import compiled, plain
 from sim.kernels.compiled import couplings as compiled_couplings
-from sim.kernels.plain import couplings as plain_couplings
 from sim.kernels.threads import on_threads
+from sim.optics import couplings as plain_couplings
 from sim.optics.beams import (
     FORM_ERROR_DB,
     FORM_RANGES_DB,

@@ -1,14 +1,16 @@
 """Couplings of many connections at once, by the compiled kernel or by the plain one."""
 
+from collections.abc import Callable
 from importlib import import_module
 from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.kernels.installed import installed
+from sim.kernels.installed import NEEDED
 from sim.optics.beams import collimator_rows, edge_points, mirror_rows
 from sim.optics.build_errors import BuiltSwitch
+from sim.optics.couplings import couple
 from sim.ports import Array
 
 Ports = NDArray[np.int64]
@@ -59,8 +61,7 @@ class Coupler:
         self._light = (np.asarray(wavelengths_m, dtype=float), np.asarray(scales, dtype=float))
         self._radius_m = mirror_radius_m
         small = built.geometry.ports_per_side * built.geometry.ports_out <= FEW
-        kernels = "sim.kernels.plain" if small else installed().__name__
-        self._couple = import_module(f"{kernels}.couplings").couple
+        self._couple: Callable[..., None] = couple if small else _compiled() or couple
 
     def couple(
         self, inputs: Ports, outputs: Ports, change_rad: Array, *, from_rest: bool = False,
@@ -84,3 +85,12 @@ class Coupler:
             out[:, :4], out[:, 4], out[:, 5:7], mode, curvature, pointing, clipping, loss
         )
 
+
+def _compiled() -> Callable[..., None] | None:
+    """Return the compiled form of `couple`, or None where numba is not installed."""
+    try:
+        return import_module("sim.kernels.compiled.couplings").couple  # type: ignore[no-any-return]
+    except ModuleNotFoundError as exc:
+        if (exc.name or "").partition(".")[0] not in NEEDED:
+            raise
+        return None

@@ -1,4 +1,4 @@
-"""Many connections of a switch as built: the meaning of `sim.kernels.compiled.couplings`."""
+"""Many connections of a switch as built: the plain form of `sim.kernels.compiled.couplings`."""
 
 import numpy as np
 from numpy.typing import NDArray
