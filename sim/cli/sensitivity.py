@@ -23,6 +23,7 @@ def sensitivity(
 ) -> None:
     """Show what changes of mirrors, delay and frame rate do to the loops of SCENARIO.
 
+    One change at a time, and all at once at the corners of [uncertainty], over several populations.
     Writes sensitivity.json and report.html, with the highest bandwidth that frame rate and latency
     allow. Ends with 1 if a loop becomes unstable at a change looked at.
     """
@@ -36,14 +37,15 @@ def sensitivity(
     from sim.studies.margins.filing import write_study
     from sim.studies.margins.robustness import changed, fastest
     from sim.studies.margins.robustness_page import robustness_page, tables_of
+    from sim.studies.margins.together import together
 
     path = find(scenario)
     check_output(Path(out), kind="sensitivity", overwrite=overwrite)
     with naming(path, overrides):
         built = build(load_scenario(path, overrides))
-        points, rows = changed(built), fastest(built)
-    page = robustness_page(built, points, rows)
-    tables = {"sensitivity": tables_of(points, rows)}
+        points, rows, found = changed(built), fastest(built), together(built)
+    page = robustness_page(built, points, rows, found)
+    tables = {"sensitivity": tables_of(points, rows, found)}
     folder = write_study(
         out, tables, page, built, kind="sensitivity", overwrite=overwrite, asked=asked_by(ctx)
     )

@@ -42,6 +42,8 @@ from sim.studies.margins.candidate import Candidate as Candidate
 from sim.studies.margins.tune import tune as tune
 from sim.studies.margins.tune import TuningResult as TuningResult
 from sim.studies.margins.robustness import changed as _sensitivity
+from sim.studies.margins.together import together as _sensitivity_together
+from sim.studies.margins.together import Together as Together
 from sim.studies.margins.robustness import fastest as _fastest_loops
 from sim.studies.estimators.run import compare_estimators as _compare_estimators
 from sim.studies.sweep.run import sweep as sweep
@@ -64,6 +66,7 @@ study_margins = _study_margins
 study_sector = _study_sector
 margins_table = _margins_table
 sensitivity = _sensitivity
+sensitivity_together = _sensitivity_together
 fastest_loops = _fastest_loops
 compare_estimators = _compare_estimators
 

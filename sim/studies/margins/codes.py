@@ -59,36 +59,34 @@ def _played(
     built: Built, loop: Loop, spectra: Spectra, chosen: Array, n: int
 ) -> tuple[Array, Array]:
     """Return the tilt from corrections (n, J, m, 2), with rounding and without."""
-    plant = _some(loop.plant, chosen)
+    m = len(chosen)
+    both = np.concatenate([chosen, chosen])  # the first half with rounding, the second without
+    plant = _some(loop.plant, both)
     A, B, C = plant_matrices(plant)
     control = loop.controller
     if len(control.A) > 1:
-        control = type(control)(*(part[chosen] for part in control))
-    parts, m = built.parts, len(chosen)
-    disturbed = _history(built, spectra, chosen, n)
+        control = type(control)(*(part[both] for part in control))
+    parts = built.parts
     asked = _asked_rad(built)[chosen]
-    own = np.einsum("maa->ma", plant.mix)
-    disturbed += (own - own.mean()) * asked  # what calibration leaves for the loop to take out
+    own = np.einsum("maa->ma", plant.mix[:m])
+    # What calibration leaves for the loop to take out comes on top of noise and disturbances.
+    disturbed = np.tile(_history(built, spectra, chosen, n) + (own - own.mean()) * asked, (1, 2, 1))
     gain = parts.fleet.believed_gain.T[chosen]
-    rows = np.stack([row[..., 0, :] for row, _ in plant.within])  # (J, m, 2, p)
+    rows = np.stack([row[..., 0, :] for row, _ in plant.within])  # (J, 2 m, 2, p)
     now = np.stack([each[..., 0, 0] for _, each in plant.within])
-    found = []
-    for rounds in (True, False):
-        x, c = np.zeros((m, A.shape[-1], 1)), np.zeros((m, control.A.shape[-1], 1))
-        tilt = np.empty((n, len(rows), m, 2))
-        for k in range(n):
-            e = -(C @ x + disturbed[k][..., None])
-            u = control.C @ c + control.D @ e
-            c = control.A @ c + control.B @ e
-            if rounds:
-                wanted = asked + u[..., 0]
-                u = (_coded(wanted, gain, parts.drive) - asked)[..., None]
-            held = x[..., 0].reshape(m, 2, -1)
-            sent = (plant.mix @ u)[..., 0]
-            tilt[k] = np.einsum("jmap,map->jma", rows, held) + now * sent
-            x = A @ x + B @ u
-        found.append(tilt)
-    return found[0], found[1]
+    x, c = np.zeros((2 * m, A.shape[-1], 1)), np.zeros((2 * m, control.A.shape[-1], 1))
+    states, sent = np.empty((n, 2 * m, A.shape[-1])), np.empty((n, 2 * m, 2))
+    for k in range(n):
+        e = -(C @ x + disturbed[k][..., None])
+        u = control.C @ c + control.D @ e
+        c = control.A @ c + control.B @ e
+        u[:m, :, 0] = _coded(asked + u[:m, :, 0], gain, parts.drive) - asked
+        states[k], sent[k] = x[..., 0], u[..., 0]
+        x = A @ x + B @ u
+    held = states.reshape(n, 2 * m, 2, -1)
+    asks = np.einsum("mab,kmb->kma", plant.mix, sent)
+    tilt = np.einsum("jmap,kmap->kjma", rows, held) + now * asks[:, None]
+    return tilt[:, :, :m], tilt[:, :, m:]
 
 
 def _some(plant: Plant, chosen: Array) -> Plant:

@@ -33,7 +33,7 @@ RATES: Final = (0.25, 0.5, 1.0, 2.0, 3.0)
 LATENCIES: Final = (0.5, 1.0, 1.5)
 """Read-out and computing, as shares of the scenario's. [-]"""
 GRID: Final = 260
-BANDS: Final = 120
+BANDS: Final = 80
 HALVINGS: Final = 9
 
 
@@ -78,7 +78,7 @@ def changed(built: Built) -> list[Point]:
     points = []
     for what in ("resonance", "quality", "gain", "delay"):
         for factor in FACTORS:
-            if what == "delay" and belief.latency_s * factor < belief.exposure_s:
+            if what == "delay" and delay_of(built).min() * factor < belief.exposure_s:
                 continue
             plant = _altered(built, belief, what, factor)
             points.append(_point(built, Loop(linear, plant), spectra, what, factor))

@@ -10,28 +10,57 @@ from sim.results.requirements import RequirementsParams
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.robustness import Fastest, Point
+from sim.studies.margins.together import Together, together_verdict
 
 ASSUMPTIONS: Final = (
-    "One change at a time, the same for every mirror, on top of the population's own spread; see "
-    "docs/loops.md for what the linear loop leaves out.",
+    "Changes are one at a time, the same for every mirror, on top of the population's own spread; "
+    "springs are stiffened as at the last aims. See docs/loops.md for what the loop leaves out.",
+    "Several changes at once are the corners of [uncertainty], every combination of higher and "
+    "lower for all mirrors, over populations of several seeds; a worst case inside the ranges is "
+    "not looked for.",
+    "Jitter is that of the described switch's disturbances; what a changed resonance makes of them "
+    "is not in it.",
     "A changed delay moves off the drive's tick grid; the scenario's own delay is on it.",
     "The fastest loop is a plain integrator's. With a resonance near or above half the frame rate, "
     "where it folds to decides as much as the delay does.",
 )
+LISTED: Final = 12
 FIGURES: Final = (("ms", "largest Ms"), ("gain_margin_db", "smallest gain margin [dB]"),
                   ("phase_margin_deg", "smallest phase margin [deg]"),
                   ("jitter_urad", "predicted jitter [µrad]"))  # fmt: skip
 
 
-def tables_of(points: Sequence[Point], rows: Sequence[Fastest]) -> dict[str, Any]:
+def tables_of(
+    points: Sequence[Point], rows: Sequence[Fastest], found: Together
+) -> dict[str, Any]:
     """Return what `sensitivity.json` holds."""
     return {
+        "plant": "stiffened: springs as they are at the last aims",
         "changes": [p._asdict() for p in points],
+        "together": [c._asdict() for c in found.corners],
         "fastest": [r._asdict() for r in rows],
     }
 
 
-def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastest]) -> StudyPage:
+def _corners(found: Together, required: RequirementsParams) -> Table:
+    order = sorted(found.corners[1:], key=lambda c: (-c.unstable, -(c.ms or 0.0)))[:LISTED]
+    rows = []
+    for c in (found.corners[0], *order):
+        cells = [c.label, "unstable" if c.unstable else number(c.ms or 1.0, "", 4)]
+        for value, mirror in ((c.gain_margin_db, c.gain_mirror),
+                              (c.phase_margin_deg, c.phase_mirror)):  # fmt: skip
+            cells.append("none" if value is None else f"{number(value, '', 4)} ({mirror})")
+        cells[1] += f" ({c.ms_mirror})" if c.ms_mirror else f", {c.unstable} mirrors"
+        rows.append([*cells, "met" if c.keeps(required) else "missed"])
+    return Table(
+        "Corners of [uncertainty], the worst first after the described switch",
+        ["Changes", "Ms", "Gain margin [dB]", "Phase margin [deg]", "Requirements"], rows,
+    )  # fmt: skip
+
+
+def robustness_page(
+    built: Built, points: Sequence[Point], rows: Sequence[Fastest], found: Together
+) -> StudyPage:
     """Return the page."""
     kinds = list(dict.fromkeys(p.what for p in points))
     panels = {
@@ -79,14 +108,16 @@ def robustness_page(built: Built, points: Sequence[Point], rows: Sequence[Fastes
         title=f"Sensitivity: {built.resolved.title}",
         question="What if mirrors, delay or frame rate are not as described, and how fast could "
         "the loop be?",
-        verdict=f"{verdict}. At this frame rate and latency {limit}, margins kept.",
-        good=not lost,
+        verdict=f"{verdict}. {together_verdict(found, required)} At this frame rate and latency "
+        f"{limit}, margins kept.",
+        good=not lost and not any(c.unstable for c in found.corners),
         sections=[
             Section("Changes", pictures=[robustness(panels, curves, {
                 FIGURES[0][1]: required.max_sensitivity,
                 FIGURES[1][1]: required.gain_margin_db,
                 FIGURES[2][1]: required.phase_margin_deg,
             })]),
+            Section("Several changes at once", tables=[_corners(found, required)]),
             Section(
                 "Fastest plain loop",
                 tables=[

@@ -3,6 +3,7 @@
 import json
 from pathlib import Path
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
@@ -11,6 +12,7 @@ from sim.cli.main import cli
 from sim.scenario.model import load_scenario
 from sim.studies.margins.margins import study
 from sim.studies.margins.robustness import changed, fastest
+from sim.studies.margins.together import together
 
 ROOT = Path(__file__).parents[3]
 HARROW = ROOT / "scenarios" / "harrow_point_reconfigure.toml"
@@ -47,6 +49,37 @@ def test_the_fastest_loop_keeps_its_margins_and_no_more() -> None:
     assert later.bandwidth_hz < sooner.bandwidth_hz
 
 
+def test_corners_are_margin_studies_of_switches_described_so() -> None:
+    # Second way: the same switch by other means: resonances, quality and gain changed through a
+    # measured population file would need one; scaling the scenario's nominal values does it, since
+    # spreads are relative. The delay is that of a longer latency, which the controller (PI without
+    # a model of the mirror) does not use.
+    more = ("uncertainty.resonance_pct=4", "uncertainty.quality_pct=25", "uncertainty.gain_pct=0",
+            "uncertainty.delay_us=100", "uncertainty.populations=2")  # fmt: skip
+    built = build(load_scenario(HARROW, (*SMALL, *more)))
+    found = together(built)
+    assert len(found.corners) == 1 + 2 * 8 + 1 and found.note is None
+    assert found.corners[0].ms == pytest.approx(study(built, ()).ms_2x2.max(), rel=2e-3)
+    seed = built.resolved.seeds.population + 1
+    for population in ((), (f"population_seed={seed}",)):
+        other = build(
+            load_scenario(HARROW, (*SMALL, *population, "mirror.resonance_hz=[672,729.6]",
+                                   "mirror.quality=[10,10]", "camera.latency_us=800"))
+        )  # fmt: skip
+        label = "resonance -4 %, Q +25 %, delay +100 us"
+        if population:
+            label = f"population of seed {seed}, {label}"
+        corner = next(c for c in found.corners if c.label == label)
+        result = study(other, ())
+        assert corner.ms == pytest.approx(result.ms_2x2.max(), rel=2e-3)
+        gain_db = 20 * np.log10(np.nanmin(result.margins.gain))
+        assert corner.gain_margin_db == pytest.approx(gain_db, abs=0.05)
+    nothing = ("uncertainty.resonance_pct=0", "uncertainty.quality_pct=0", "uncertainty.gain_pct=0",
+               "uncertainty.delay_us=0", "uncertainty.populations=1")  # fmt: skip
+    alone = together(build(load_scenario(HARROW, (*SMALL, *nothing))))
+    assert len(alone.corners) == 1 and alone.note and "nothing is uncertain" in alone.note
+
+
 def test_command(tmp_path: Path) -> None:
     sets = [part for text in SMALL for part in ("--set", text)]
     done = CliRunner().invoke(
@@ -54,7 +87,8 @@ def test_command(tmp_path: Path) -> None:
     )
     assert done.exit_code == 0, done.output
     table = json.loads((tmp_path / "s" / "sensitivity.json").read_text())
-    assert {"changes", "fastest"} == set(table) and len(table["changes"]) > 25
+    assert {"plant", "changes", "together", "fastest"} == set(table) and len(table["changes"]) > 25
+    assert len(table["together"]) == 1 + 2 * 16 + 1 and "Several changes at once" in done.output
     fast = CliRunner().invoke(
         cli, ["sensitivity", str(HARROW), "--out", str(tmp_path / "f"), *sets,
               "--set", "controller.integral_per_frame=0.8"]
