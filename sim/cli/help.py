@@ -10,7 +10,7 @@ GROUPS: Final[dict[str, tuple[str, ...]]] = {
     "Start here": ("list", "check", "run"),
     "Controls engineer": ("margins", "tune", "predict", "sensitivity", "record", "identify"),
     "Firmware team": ("estimators",),
-    "Test lead": ("replay", "sweep",),
+    "Test lead": ("profiles", "replay", "campaign", "sweep",),
     "Owner of the switch": ("connections", "yield", "compare"),
 }
 """A command that stands nowhere comes last."""

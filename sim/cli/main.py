@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from sim.cli.campaign import campaign
 from sim.cli.compare import compare
 from sim.cli.connections import connections
 from sim.cli.estimators import estimators
@@ -15,6 +16,7 @@ from sim.cli.identify import identify, record
 from sim.cli.margins import margins
 from sim.cli.naming import naming
 from sim.cli.predict import predict
+from sim.cli.profiles import profiles
 from sim.cli.replay import replay
 from sim.cli.screen import say
 from sim.cli.sensitivity import sensitivity
@@ -190,6 +192,8 @@ cli.add_command(predict)
 cli.add_command(sensitivity)
 cli.add_command(tune)
 cli.add_command(sweep)
+cli.add_command(profiles)
 cli.add_command(replay)
+cli.add_command(campaign)
 cli.add_command(record)
 cli.add_command(identify)

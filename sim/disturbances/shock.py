@@ -6,12 +6,13 @@ import numpy as np
 from pydantic import field_validator
 
 from sim.errors import ScenarioError
-from sim.mechanics.profiles.profile import STANDARD_GRAVITY_M_S2, Axis
+from sim.mechanics.profiles.profile import STANDARD_GRAVITY_M_S2, Axis, World
 from sim.mechanics.profiles.profile import unit_vector as unit_vector
 from sim.mechanics.profiles.pulse import Pulse, peak_phase
 from sim.mechanics.profiles.pulse import pulse_shape as pulse_shape
 from sim.mechanics.profiles.pulse import tolerance_band as tolerance_band
 from sim.mechanics.profiles.pulse import velocity_change_m_s as velocity_change_m_s
+from sim.mechanics.profiles.pulse_train import PulseTrain, PulseTrainParams
 from sim.params import Block, NonNegative, between
 from sim.ports import Array, Effects, Event, Site
 
@@ -118,6 +119,17 @@ class Shock:
             "starts_at_ms": p.start_ms,
             "velocity_change_m_s": change,
         }
+
+    @property
+    def profile(self) -> PulseTrain:
+        """The pulse as a train of one, with its nominal figures and bands."""
+        p = self.params
+        one = PulseTrainParams.model_construct(
+            kind=p.kind, direction=p.direction, level=1.0, start_ms=p.start_ms, pulse=p.pulse,
+            peak_g=p.peak_g, duration_ms=p.duration_ms, count=1, period_ms=p.duration_ms,
+            senses="same",
+        )  # fmt: skip
+        return PulseTrain(one, World((0, 0), 0.0))
 
     def _check_ticks(self) -> None:
         tick_s = self._clock.tick_s

@@ -98,10 +98,47 @@ def shock_spectrum(
     return np.array([_largest(base, rate_hz, f, q, kind, samples_per_period) for f in frequencies])
 
 
+class SpectrumParts(NamedTuple):
+    """The shock response spectrum of one axis, by when the largest response comes."""
+
+    primary: Array
+    """(n,) largest while the base moves."""
+    residual: Array
+    """(n,) largest after it has stopped."""
+
+    @property
+    def maximax(self) -> Array:
+        """(n,) the larger of both."""
+        return np.maximum(self.primary, self.residual)
+
+
+def spectrum_parts(
+    acceleration: ArrayLike, rate_hz: float, frequencies_hz: ArrayLike, quality: float
+) -> SpectrumParts:
+    """Return the primary and the residual shock response spectrum, of absolute acceleration.
+
+    As `shock_spectrum`, whose result is the larger of both. The last sample of the acceleration is
+    the end of the shock.
+    """
+    base = np.asarray(acceleration, dtype=float)
+    found = [
+        _parts(base, rate_hz, f, min(quality, 1e12), "absolute", SAMPLES_PER_PERIOD)
+        for f in np.asarray(frequencies_hz, dtype=float)
+    ]
+    return SpectrumParts(*np.array(found).reshape(-1, 2).T)
+
+
 def _largest(
     base: Array, rate_hz: float, frequency_hz: float, quality: float, kind: Kind, per_period: float
 ) -> float:
-    """Return the maximax of one resonator; one period of rest follows for the residual."""
+    """Return the maximax of one resonator."""
+    return max(_parts(base, rate_hz, frequency_hz, quality, kind, per_period))
+
+
+def _parts(
+    base: Array, rate_hz: float, frequency_hz: float, quality: float, kind: Kind, per_period: float
+) -> tuple[float, float]:
+    """Return the largest response during and after; one period of rest follows for the latter."""
     times = max(1, int(np.ceil(per_period * frequency_hz / rate_hz - 1e-9)))
     fine = np.interp(np.arange((len(base) - 1) * times + 1) / times, np.arange(len(base)), base)
     rest = np.zeros(int(np.ceil(times * rate_hz / frequency_hz)) + 1)
@@ -112,4 +149,5 @@ def _largest(
         velocity=1.0 / quality if kind == "absolute" else 0.0,
     )
     _, response = respond(section, initial_state(1), np.concatenate([fine, rest])[:, None])
-    return float(np.abs(response).max())
+    size = np.abs(response[:, 0])
+    return float(size[: len(fine)].max()), float(size[len(fine) :].max())

@@ -75,7 +75,10 @@ class PulseTrain:
     def __init__(self, params: PulseTrainParams, world: World) -> None:
         """Lay out the train."""
         self.params = p = params
-        self.name = f"the train of {p.count} {p.pulse.replace('_', '-')} pulses"
+        shape = p.pulse.replace("_", "-")
+        self.name = (
+            f"the train of {p.count} {shape} pulses" if p.count > 1 else f"the {shape} pulse"
+        )
         self._start_s, self._length_s = 1e-3 * p.start_ms, 1e-3 * p.duration_ms
         self._period_s = 1e-3 * p.period_ms if p.count > 1 else self._length_s
         self._peak_m_s2 = STANDARD_GRAVITY_M_S2 * p.peak_g * p.level
@@ -92,7 +95,7 @@ class PulseTrain:
         self.expected = (
             Expected("peak", "m/s^2", self._peak_m_s2, (1 - BAND) * self._peak_m_s2,
                      (1 + BAND) * self._peak_m_s2, MEMORY, peak_of),
-            Expected("velocity change of the train", "m/s", total, total - slack, total + slack,
+            Expected("velocity change", "m/s", total, total - slack, total + slack,
                      MEMORY, velocity_of),
             Expected("pulses", "", p.count, p.count, p.count, PRACTICE, self._count),
         )  # fmt: skip

@@ -48,6 +48,10 @@ from sim.studies.margins.robustness import fastest as _fastest_loops
 from sim.studies.estimators.run import compare_estimators as _compare_estimators
 from sim.studies.sweep.run import sweep as sweep
 from sim.studies.sweep.run import Swept as Swept
+from sim.studies.campaign.run import campaign as campaign
+from sim.studies.campaign.run import Campaign as Campaign
+from sim.studies.profiles.study import study as _study_profiles
+from sim.studies.profiles.study import PlayedEvent as PlayedEvent
 from sim.studies.replay.study import replay as replay
 from sim.studies.replay.study import Replay as Replay
 from sim.studies.replay.events import parse_profile as parse_profile
@@ -60,6 +64,7 @@ from sim.studies.identify.write import write_recorded as write_recorded
 from sim.studies.connections.study import study as _connections
 from sim.studies.yield_.study import study as _study_yield
 study_yield = _study_yield
+study_profiles = _study_profiles
 connections = _connections
 record_log = _record_log
 study_margins = _study_margins

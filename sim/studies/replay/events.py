@@ -45,9 +45,14 @@ class ReplayCase(NamedTuple):
     loop: str
 
     @property
+    def along(self) -> str:
+        """Axis and sense, as people write them."""
+        return f"{self.sense}{self.axis}" if self.axis in AXES else f"{self.axis} ({self.sense})"
+
+    @property
     def words(self) -> str:
         """In one line."""
-        return f"{self.profile}, {self.sense}{self.axis}, level {self.level:g}, {self.loop} loop"
+        return f"{self.profile}, {self.along}, level {self.level:g}, {self.loop} loop"
 
 
 def parse_profile(text: str) -> EventProfile:

@@ -26,7 +26,9 @@ def cell(value: Any, digits: int = 4) -> str:
     """Return a figure as text; a dash where there is none."""
     if value is None:
         return "–"
-    return str(value) if isinstance(value, str | int) else f"{value:.{digits}g}"
+    if isinstance(value, str | int):
+        return str(value)
+    return f"{value:.0f}" if abs(value) >= 10.0**digits / 10.0 else f"{value:.{digits}g}"
 
 
 def page_of(found: Replay) -> StudyPage:

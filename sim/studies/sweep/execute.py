@@ -2,7 +2,7 @@
 
 import multiprocessing
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import (
     FIRST_COMPLETED,
     CancelledError,
@@ -13,13 +13,12 @@ from concurrent.futures import (
 )
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 from sim.studies.sweep import worker
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.identity import versions
 from sim.studies.sweep.one_run import RunOutcome, failed, one_run
-from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.store import Store
 
 PATIENCE_S = 15.0
@@ -29,6 +28,28 @@ DIED = "its worker process died (out of memory?)"
 
 class ClusterLost(Exception):
     """What does the runs is gone; what it had not finished is not done."""
+
+
+Job = Callable[[str, int], RunOutcome]
+"""Does one run of a scenario's text and a seed; it raises nothing."""
+
+
+class Runs(Protocol):
+    """What is to be done."""
+
+    @property
+    def n_runs(self) -> int:
+        """How many runs."""
+        ...
+
+    @property
+    def scenarios(self) -> Sequence[str]:
+        """A text for each point that the job understands."""
+        ...
+
+    def of_run(self, run: int) -> tuple[int, int]:
+        """Return the point and the seed of a run."""
+        ...
 
 
 class Engine(NamedTuple):
@@ -43,11 +64,12 @@ class Engine(NamedTuple):
 
 
 def execute(
-    plan: Plan,
+    plan: Runs,
     store: Store,
     engine: Engine,
     tell: Callable[[int], None] | None = None,
     warn: Callable[[str], None] | None = None,
+    job: Job = one_run,
 ) -> None:
     """Do the runs that the store does not hold yet.
 
@@ -57,7 +79,7 @@ def execute(
 
     Parameters
     ----------
-    plan : Plan
+    plan : Runs
         All runs.
     store : Store
         Gets each outcome as it comes in.
@@ -68,6 +90,8 @@ def execute(
         Called with the number of finished runs, those of earlier calls included.
     warn : callable, optional
         Called with a line of text if there is no worker for a while.
+    job : callable
+        Does one run; a function of a module, so that workers find it.
 
     Raises
     ------
@@ -78,7 +102,7 @@ def execute(
     """
     done = store.done()
     left = [run for run in range(plan.n_runs) if run not in done][::-1]
-    work = _Work(plan, engine.executor)
+    work = _Work(plan, engine.executor, job)
     silence = _Silence(engine.workers, warn)
     count = len(done)
     alone = 0
@@ -115,15 +139,15 @@ def execute(
 class _Work:
     """The runs that are in an executor's hands."""
 
-    def __init__(self, plan: Plan, executor: Executor) -> None:
-        self.plan = plan
+    def __init__(self, plan: Runs, executor: Executor, job: Job) -> None:
+        self.plan, self.job = plan, job
         self.executor = executor
         self.waiting: dict[Future[RunOutcome], int] = {}
 
     def begin(self, run: int) -> None:
         point, seed = self.plan.of_run(run)
         try:
-            future = self.executor.submit(one_run, self.plan.scenarios[point], seed)
+            future = self.executor.submit(self.job, self.plan.scenarios[point], seed)
         except BrokenProcessPool as exc:
             future = Future()
             future.set_exception(exc)

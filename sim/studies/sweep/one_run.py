@@ -5,7 +5,7 @@ import threading
 import time
 import traceback
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from sim.errors import SimError
 from sim.results.table import FIGURES
@@ -19,13 +19,13 @@ FAULT: Final = "fault of the program"
 NOT_SHOWN: Final = "not shown"
 """In place of a limit: all were met, but the run did not put them to the test."""
 
-_ONE_AT_A_TIME = threading.Lock()
+ONE_AT_A_TIME = threading.Lock()
 
 
 class RunOutcome(NamedTuple):
     """What one run left."""
 
-    figures: dict[str, float | int | None]
+    figures: dict[str, Any]
     """By path, see `sim.results.table.FIGURES`; empty if the run could not be done."""
     limits_missed: tuple[str, ...]
     error: str | None
@@ -63,7 +63,7 @@ def one_run(scenario_json: str, seed: int) -> RunOutcome:
     from sim.scenario.model import Scenario
     from sim.studies.run.make import make_run
 
-    with _ONE_AT_A_TIME:
+    with ONE_AT_A_TIME:
         clock_s = time.perf_counter()
         try:
             scenario = Scenario.model_validate({**json.loads(scenario_json), "seed": seed})

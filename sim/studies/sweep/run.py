@@ -11,7 +11,7 @@ from sim.kernels.threads import available
 from sim.studies.run.provenance import NOTHING_ASKED, Request
 from sim.studies.sweep import table
 from sim.studies.sweep.errors import SweepError
-from sim.studies.sweep.execute import Engine, dask_cluster, execute, local_processes
+from sim.studies.sweep.execute import Engine, Runs, dask_cluster, execute, local_processes
 from sim.studies.sweep.identity import identity_of
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.page import render
@@ -113,12 +113,12 @@ def sweep(
     check_plan(plan)
     place = Path(folder)
     with Store(place, identity_of(plan), overwrite=overwrite, repair=repair) as store:
-        with _stopping(store, plan):
+        with stopping(store, plan):
             if retry:
                 store.forget_failed()
             begun = len(store.done())
             if begun < plan.n_runs:
-                with _engine(cluster, workers, plan.n_runs - begun) as engine:
+                with engine_of(cluster, workers, plan.n_runs - begun) as engine:
                     tell = None if progress is None else _told(progress, begun, plan.n_runs)
                     execute(plan, store, engine, tell, warn)
             outcomes = store.outcomes()
@@ -132,7 +132,8 @@ def sweep(
 
 
 @contextmanager
-def _engine(cluster: str | None, workers: int | None, left: int) -> Iterator[Engine]:
+def engine_of(cluster: str | None, workers: int | None, left: int) -> Iterator[Engine]:
+    """Give what does the runs: a cluster's workers, or processes here."""
     if cluster is not None:
         with dask_cluster(cluster) as engine:
             yield engine
@@ -142,7 +143,7 @@ def _engine(cluster: str | None, workers: int | None, left: int) -> Iterator[Eng
 
 
 @contextmanager
-def _stopping(store: Store, plan: Plan) -> Iterator[None]:
+def stopping(store: Store, plan: Runs) -> Iterator[None]:
     """Say what is kept when the user stops."""
     try:
         yield

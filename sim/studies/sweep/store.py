@@ -55,8 +55,9 @@ class Store:
     """
 
     def __init__(
-        self, folder: Path, identity: Mapping[str, Any], *, overwrite: bool, repair: bool = False
-    ) -> None:
+        self, folder: Path, identity: Mapping[str, Any], *, overwrite: bool, repair: bool = False,
+        kind: str = KIND, ours: tuple[str, ...] = OURS,
+    ) -> None:  # fmt: skip
         """Open the store in `folder`, or begin one.
 
         Parameters
@@ -69,6 +70,10 @@ class Store:
             Throw away what an earlier sweep left in the folder.
         repair : bool
             Drop lines that are damaged; their runs count as not done.
+        kind : str
+            What the folder is marked as.
+        ours : tuple of str
+            Names of the files that may be in it.
 
         Raises
         ------
@@ -80,7 +85,8 @@ class Store:
         self.path = folder / FILE
         wanted = json.loads(json.dumps(identity))
         self._key = _text(wanted)
-        _check_folder(folder)
+        self._kind, self._ours = kind, ours
+        _check_folder(folder, kind)
         self._lock = -1
         self._file = -1
         self._flushed_s = time.monotonic()
@@ -88,7 +94,7 @@ class Store:
             folder.mkdir(parents=True, exist_ok=True)
             self._lock = _locked(folder / LOCK)
             if overwrite:
-                _clear(folder)
+                _clear(folder, ours)
             self._outcomes = self._begun(folder, wanted, repair=repair)
             self._file = os.open(self.path, os.O_WRONLY | os.O_APPEND)
         except OSError as exc:
@@ -124,7 +130,7 @@ class Store:
         first = _line({"layout": LAYOUT, "identity": wanted}, "")
         if not self.path.exists():
             put(self.path, first)
-            mark(folder, KIND, OURS)
+            mark(folder, self._kind, self._ours)
             return {}
         found = read_store(self.path, self._key)
         if found.identity is not None and found.identity != wanted:
@@ -269,19 +275,19 @@ def _damage(path: Path, found: Contents) -> str:
     )
 
 
-def _check_folder(folder: Path) -> None:
-    """Refuse a folder that is something else than a sweep's."""
+def _check_folder(folder: Path, kind: str) -> None:
+    """Refuse a folder that is something else than a store's of this kind."""
     if not folder.is_dir() or not any(folder.iterdir()):
         if not folder.is_dir():
-            check_output(folder, kind=KIND, overwrite=False)
+            check_output(folder, kind=kind, overwrite=False)
         return
     found = marker(folder)
     begun = {p.name for p in folder.iterdir() if not p.name.startswith(WORK)} <= {FILE, LOCK}
     if found is None and not begun:  # a kill may come between the file and its marker
-        raise OutputError(f"{folder}: is not a folder of a sweep; left unchanged")
-    if found is not None and found.get("kind") != KIND:
+        raise OutputError(f"{folder}: is not a folder of a {kind}; left unchanged")
+    if found is not None and found.get("kind") != kind:
         raise OutputError(
-            f"{folder}: holds results of another kind ({found.get('kind')}, not {KIND}); it was "
+            f"{folder}: holds results of another kind ({found.get('kind')}, not {kind}); it was "
             "kept"
         )
 
@@ -299,10 +305,10 @@ def _locked(path: Path) -> int:
     return handle
 
 
-def _clear(folder: Path) -> None:
+def _clear(folder: Path, ours: tuple[str, ...]) -> None:
     """Remove what a sweep left, but the lock that is held."""
     for path in folder.iterdir():
-        if (path.name in OURS and path.name != LOCK) or path.name.startswith(WORK):
+        if (path.name in ours and path.name != LOCK) or path.name.startswith(WORK):
             path.unlink(missing_ok=True)
 
 

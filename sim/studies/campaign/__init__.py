@@ -1,0 +1,1 @@
+"""A campaign of qualification: many cases, one page to file."""

@@ -1,0 +1,1 @@
+"""What is played: nominal figures, tolerance bands, hygiene of records, spectra."""

@@ -1,0 +1,71 @@
+"""The folder of a study of profiles."""
+
+import datetime
+import json
+from collections.abc import Sequence
+from pathlib import Path
+
+from sim.files.filing import filed, put_page
+from sim.report.study_page import StudyPage, render_study
+from sim.scenario.model import Scenario
+from sim.scenario.portable import copy_files, portable_toml
+from sim.studies.profiles.page import numbers_of, sections_of
+from sim.studies.profiles.study import PlayedEvent
+from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance
+
+KIND = "profiles"
+ASSUMPTIONS = (
+    "What is shown is what reaches the base. Mounts, core and mirrors come after it.",
+    "Tolerances say where they are from; those from memory were not checked against the document.",
+)
+
+
+def verdict_of(events: Sequence[PlayedEvent]) -> str:
+    """Return, in a sentence, which profiles keep their tolerances."""
+    if not events:
+        return "Nothing accelerates the base in this scenario."
+    held = [event for event in events if event.expected or event.bands or event.nominal]
+    free = len(events) - len(held)
+    words = f"{free} without a tolerance to be held to" if free else ""
+    bad = [event.name for event in held if not event.met]
+    if bad:
+        text = f"{len(bad)} of {len(held)} profiles miss their tolerance: {'; '.join(bad)}"
+    elif held:
+        text = f"{len(held)} of {len(held)} profiles keep their tolerance"
+    else:
+        return f"{words[:1].upper()}{words[1:]}; state one with --nominal or --required."
+    return f"{text}; {words}." if words else f"{text}."
+
+
+def write(
+    scenario: Scenario, events: Sequence[PlayedEvent], folder: str | Path,
+    started: datetime.datetime, *, overwrite: bool, asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
+    """Write profiles.json, scenario.toml and report.html; return the folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    folder = Path(folder)
+    origin = provenance(scenario, started, asked)
+    verdict = verdict_of(events)
+    with filed(folder, kind=KIND, overwrite=overwrite) as new:
+        results = {
+            "verdict": verdict, "profiles": [numbers_of(event) for event in events],
+            "provenance": origin,
+        }  # fmt: skip
+        text = json.dumps(results, indent=1, allow_nan=False)
+        (new / "profiles.json").write_text(text, encoding="utf-8")
+        page = StudyPage(
+            title=f"Profiles: {scenario.title}", question=scenario.question.strip(),
+            verdict=verdict, good=bool(events) and all(event.met for event in events),
+            sections=sections_of(events), notes=ASSUMPTIONS,
+            scenario_toml=portable_toml(scenario), provenance=origin,
+            played=[event.conditions for event in events if event.conditions],
+        )  # fmt: skip
+        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
+        copy_files(scenario, new)
+        put_page(new, lambda: render_study(page))
+    return folder
