@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+import numpy as np
+
 from sim.report import surroundings_plots
 from sim.report.array_maps import array_maps
 from sim.report.base import base_of, template
@@ -12,7 +14,9 @@ from sim.report.rankings import rankings
 from sim.report.run_plots import loss_histogram
 from sim.report.study_page import Section
 from sim.report.time_plots import (
+    Curves,
     Line,
+    after_command_picture,
     error_picture,
     loss_picture,
     sensor_picture,
@@ -72,7 +76,7 @@ def render(view: ReportView) -> str:
         view=view,
         f=view.figures,
         verdict_head=f"{head}{colon}",
-        verdict_rest=sentence,
+        verdict_rest=_arrows(sentence),
         limits=[_limit_row(view, row) for row in sorted(view.limits, key=used_share, reverse=True)],
         sections=_sections(view, deciding),
         rankings=rankings(view.rows, view.limits),
@@ -99,7 +103,7 @@ def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
     return {
         **row,
         "words": figure.heading,
-        "who": "" if who is None else who.words,
+        "who": "" if who is None else _arrows(who.words),
         "value_text": "dark" if dark else beside(row["value"], row["limit"], figure.unit),
         "limit_text": f"{sign} {row['limit']:g} {unit_sign(figure.unit)}".rstrip(),
         "width": round(min(share * AT_LIMIT_PCT, 100.0), 2),
@@ -125,7 +129,7 @@ def _sections(view: ReportView, deciding: str) -> list[dict[str, Any]]:
     hold = Hold(view.figures["hold"]["from_ms"], view.figures["hold"]["to_ms"])
     pointing, loss = _pointing(view, hold), _loss(view, hold, deciding)
     first = [loss, pointing] if deciding.startswith(("coupling", "time_to")) else [pointing, loss]
-    found = [*first]
+    found = [*_after_command(view), *first]
     shaken = surroundings_plots.acceleration_pictures(
         view.traces, view.shock_spectrum, view.conditions, view.resonances_hz or {}
     )
@@ -144,6 +148,41 @@ def _sections(view: ReportView, deciding: str) -> list[dict[str, Any]]:
     return [
         {"heading": s.heading, "pictures": s.pictures, "empty": " ".join(s.texts)} for s in found
     ]
+
+
+def _after_command(view: ReportView) -> list[Section]:
+    """What follows the last command, if the time that it takes is limited."""
+    wanted = {row["name"]: row["limit"] for row in view.limits}
+    commanded = [e.start_s for e in view.epochs if e.commanded]
+    if not commanded:
+        return []
+    traces, pictures = view.traces, []
+    if "settling_max_ms" in wanted:
+        names = [mirror_name(int(m), view.ports) for m in traces.mirrors]
+        who = _culprit(view, ("settling.max_ms", "settling.unsettled"))
+        tolerance = view.figures["settling"]["tolerance_urad"]
+        pictures.append(
+            after_command_picture(
+                Curves(traces.error_peak_rad.astype(float) * 1e6, names, who),
+                Line(tolerance, f"settling tolerance {tolerance:g} µrad", GREEN, "--"),
+                traces, commanded[-1], wanted["settling_max_ms"],
+                label="radial pointing error [µrad]", what="mirrors",
+            )
+        )  # fmt: skip
+    if "time_to_light_max_ms" in wanted and traces.inputs.size:
+        names = list(view.rows.connections.get("name", ()))
+        level = view.outage_excess_db
+        pictures.append(
+            after_command_picture(
+                Curves(np.minimum(traces.excess_peak_db.astype(float), DARK_DB), names,
+                       _culprit(view, ("time_to_light.max_ms",))),
+                Line(level, f"outage {level:g} dB", "#59646f", ":"),
+                traces, commanded[-1], wanted["time_to_light_max_ms"],
+                label="misalignment loss [dB]", what="connections",
+            )
+        )  # fmt: skip
+    drawn = [picture for picture in pictures if picture is not None]
+    return [Section("After the last command", pictures=drawn)] if drawn else []
 
 
 def _culprit(view: ReportView, paths: Sequence[str]) -> str | None:
@@ -174,7 +213,8 @@ def _loss(view: ReportView, hold: Hold, deciding: str) -> Section:
         f"in {i} -> out {o}"
         for i, o in zip(view.traces.inputs, view.epochs[-1].outputs, strict=True)
     ]
-    who = _culprit(view, (deciding, "coupling.excess_max_db"))
+    own = (deciding,) if deciding.startswith("coupling") else ()
+    who = _culprit(view, (*own, "coupling.excess_max_db"))
     spread = [
         (words, wanted[name])
         for name, words in (("coupling_max_db", "limit on the largest"),
@@ -232,3 +272,8 @@ def _lost(view: ReportView) -> str:
         f"{lost['mirrors']} mirrors; most on {lost['worst_mirror']}, "
         f"{lost['worst_mirror_frames']} of its {each:.0f} frames. By cause: {causes}."
     )
+
+
+def _arrows(text: str) -> str:
+    """Return a sentence with arrows that no line end can break."""
+    return text.replace(" -> out ", "\N{NO-BREAK SPACE}→ out ")

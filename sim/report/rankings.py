@@ -100,7 +100,7 @@ def _size(row: Mapping[str, Any], key: str) -> float:
 
 def _connection_columns(rows: Ranking) -> list[_Column]:
     columns = [
-        _Column("name", "Connection", lambda r: str(r["name"])),
+        _Column("name", "Connection", lambda r: str(r["name"]).replace("->", "→")),
         _Column("excess_max_db", "Misalignment loss [dB]", lambda r: _loss(r["excess_max_db"])),
         _Column("at_s", "At [s]", lambda r: f"{r['at_s']:.3f}"),
         _Column("max_db", "Insertion loss [dB]", lambda r: _loss(r["max_db"])),

@@ -32,6 +32,8 @@ FEWEST_FOR_PERCENTILES = 8
 """Below this many mirrors or connections, each is drawn by its name."""
 DWARFED = 5.0
 """A hold interval whose peak is this many times below the run's has axes of its own."""
+NEAR_LEVELS = 6.0
+"""After a command, a quantity is drawn up to this many times the level that it must stay below."""
 PALETTE = (BLUE, VERMILION, GREEN, ORANGE, "#CC79A7", "#56B4E9", INK)
 DASHES: tuple[Any, ...] = ("-", (0, (5, 1)), (0, (1, 1)), (0, (3, 1, 1, 1)))
 
@@ -186,6 +188,56 @@ def loss_picture(
         note=f"Drawn up to {DARK_DB:g} dB: beyond, a connection is dark, and how dark is not "
         "modelled (scattered light, crosstalk). " if beyond else "",
     )  # fmt: skip
+
+
+def after_command_picture(
+    curves: Curves, level: Line, traces: Traces, start_s: float, limit_ms: float, *, label: str,
+    what: str,
+) -> Picture | None:  # fmt: skip
+    """Draw a quantity (T, n) after a command, with the time by which it must be below a level.
+
+    Parameters
+    ----------
+    curves : Curves
+        Peaks in each sampling interval.
+    level : Line
+        What it must stay below.
+    traces : Traces
+        The run.
+    start_s : float
+        The command. [s]
+    limit_ms : float
+        Limit on the time. [ms]
+    label : str
+        Of the axis of the quantity.
+    what : str
+        What is counted: mirrors or connections.
+    """
+    after_ms = 1e3 * (traces.time_s - start_s)
+    rows = (after_ms > 0) & (after_ms <= 1.4 * limit_ms)
+    if rows.sum() < 3 or not level.level > 0:
+        return None
+    time, shown = after_ms[rows], curves.values[rows]
+    draw, key = _painter(curves._replace(values=shown), time, bin_starts(len(shown)))
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 2.9), layout="constrained")
+        axes = figure.subplots()
+        draw(axes)
+        axes.axhline(level.level, color=level.colour, lw=1.3, ls=level.dash, label=level.label)
+        axes.axvline(limit_ms, color=INK, lw=1.6, ls="-.", label=f"limit {limit_ms:g} ms")
+        axes.set_xlim(0.0, 1.4 * limit_ms)
+        axes.set_ylim(0.0, NEAR_LEVELS * level.level)
+        axes.set_xlabel("time after the command [ms]")
+        axes.set_ylabel(label)
+        handles, labels = axes.get_legend_handles_labels()
+        figure.legend(handles, labels, loc="outside lower center", ncols=4, columnspacing=1.2)
+        address = finish(figure)
+    return Picture(
+        address,
+        f"{label.partition(' [')[0]} after the last command, with the limit on time.",
+        f"After the last command, {key} {what}. By the limit, every curve must have fallen below "
+        f"the level for good; drawn up to {NEAR_LEVELS:g} times the level.",
+    )
 
 
 def sensor_picture(traces: Traces, epochs: Sequence[Epoch], hold: Hold) -> Picture | None:

@@ -142,7 +142,7 @@ def page():
 
 def test_page_is_whole_and_needs_nothing_else(page):
     assert page.open == []
-    assert len(page.addresses) == page.tags.count("img") == 8
+    assert len(page.addresses) == page.tags.count("img") == 9
     assert all(a.startswith("data:image/svg+xml;base64,") for a in page.addresses)
     assert "script" not in page.tags and "link" not in page.tags
 
