@@ -7,7 +7,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from sim.errors import ProfileError
-from sim.mechanics.acceleration_file import read_table
+from sim.mechanics.acceleration_csv import read_table
 from sim.params import Block, NonNegative, Positive, between
 from sim.ports import Array
 

@@ -8,16 +8,11 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from sim.errors import ProfileError
-from sim.mechanics.acceleration_file import (
-    FEWEST_SAMPLES,
-    UNITS_M_S2,
-    CsvLayout,
-    Recording,
-    read_acceleration_csv,
-    read_avol1,
-)
+from sim.mechanics.acceleration_csv import CsvLayout, read_acceleration_csv
 from sim.mechanics.plausible import check_values
+from sim.mechanics.recording import FEWEST_SAMPLES, UNITS_M_S2, Recording
 from sim.mechanics.resampling import read_between
+from sim.mechanics.strong_motion_file import read_avol1
 from sim.params import Block, NonNegative, between
 from sim.ports import Array, Effects, Event, Site
 

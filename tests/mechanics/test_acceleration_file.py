@@ -10,12 +10,9 @@ import numpy as np
 import pytest
 
 from sim.errors import ProfileError
-from sim.mechanics.acceleration_file import (
-    STANDARD_GRAVITY_M_S2,
-    read_acceleration_csv,
-    read_avol1,
-    read_table,
-)
+from sim.mechanics.acceleration_csv import read_acceleration_csv, read_table
+from sim.mechanics.recording import STANDARD_GRAVITY_M_S2
+from sim.mechanics.strong_motion_file import read_avol1
 
 PROFILES = Path(__file__).parents[2] / "scenarios" / "profiles"
 SHIPPED = PROFILES / "ridgecrest_2019_ciccc.csv"

@@ -5,7 +5,7 @@ import pytest
 
 from sim.disturbances.record import Record, RecordParams
 from sim.errors import ProfileError
-from sim.mechanics.acceleration_file import CsvLayout, read_acceleration_csv, read_table
+from sim.mechanics.acceleration_csv import CsvLayout, read_acceleration_csv, read_table
 from sim.mechanics.plausible import HINTS, TIME_HINTS, hinted
 from sim.ports import Clock, Site
 

@@ -8,8 +8,8 @@ import pytest
 from pyyeti.srs import srs
 
 from sim.disturbances.shock import pulse_shape
-from sim.mechanics.acceleration_file import read_avol1
 from sim.mechanics.shock_spectrum import shock_spectrum
+from sim.mechanics.strong_motion_file import read_avol1
 
 # Maximax absolute acceleration over the pulse's peak, at f D of FD. Computed by an adaptive ODE
 # solver per piece of the pulse and closed-form free vibration; the shapes are those of

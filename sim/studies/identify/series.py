@@ -18,7 +18,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import csd
 
 from sim.ports import Array
 from sim.studies.identify.estimate import AxisEstimate, Value
@@ -26,28 +25,17 @@ from sim.studies.identify.least_squares import Fit, Flags, fit
 from sim.studies.identify.log import Series
 from sim.studies.identify.prior import Prior
 from sim.studies.identify.response import FrameTiming, sampled_response
+from sim.studies.identify.rough import RoughResponse, projected, spectra
+from sim.studies.identify.series_model import SeriesModel, chosen, starts_of
 
 BLOCK = 16
 """Mirrors that are fitted at a time."""
-TAIL = 512
-"""Samples beyond the log over which a response may ring in the transform."""
-PROJECTION = 160
-"""Samples of excitation that explain a correction in closed loop."""
 HELD_OUT = 0.3
 """Last share of a log that is kept from the fit that is validated on it."""
 OUTLIER = 6.0
 """Readings this many robust standard deviations from the model are left out."""
-AMBIGUOUS = 9.0
-"""Two folds of a resonance cannot be separated if their sums of squares differ by less than this
-many variances of a residual."""
-RIVAL = 4.0
-"""Another fold is tried if its rough misfit is at most this many times the best one's."""
 LARGEST_STEP = np.array([0.2, 0.7, np.inf, np.inf, np.inf, np.inf, np.inf])
 """Of logarithms of resonance and quality factor, so that no step leaves the model's range."""
-RESONANCES = 160
-QUALITIES = (4.0, 8.0, 16.0, 32.0, 64.0)
-
-
 MODEL_ERROR = np.array([2e-4, 5e-3, 1e-3, 3e-3, 3e-3])
 """Standard deviations of what the model leaves out, of log resonance, log quality, delay in
 frames, gain and cross gain (both as shares of the gain): how tilt goes between the instants at
@@ -62,16 +50,6 @@ class Shown(NamedTuple):
     measured: NDArray[np.complex128]
     model: NDArray[np.complex128]
     coherence: Array
-
-
-class RoughResponse(NamedTuple):
-    """Rough frequency responses (M, 2, 2, F), to start from, and their weights (M, F)."""
-
-    frequency_hz: NDArray[Any]
-    response: NDArray[np.complex128]
-    weight: Array
-    coherence: Array
-    """(M, 2, F) share of each reading's power that the excitations explain."""
 
 
 def fit_series(
@@ -99,79 +77,6 @@ def fit_series(
         if progress is not None:
             progress(block.stop, count)
     return [_relative_cross(found, estimate) for estimate in found]
-
-
-def projected(series: Series) -> Array:
-    """Return the part (T, M, 2) of the corrections that the excitation explains. [rad]"""
-    t = len(series.excitation_rad)
-    lags = min(PROJECTION, t // 8)
-    out = np.empty_like(series.correction_rad)
-    same = np.ptp(series.excitation_rad, axis=1).max() == 0.0
-    design = _lagged(series.excitation_rad[:, 0], lags) if same else None
-    for m in range(len(series.mirrors)):
-        columns = _lagged(series.excitation_rad[:, m], lags) if design is None else design
-        if m == 0 or design is None:
-            basis, _ = np.linalg.qr(columns)
-        out[:, m] = basis @ (basis.T @ series.correction_rad[:, m])
-    return out
-
-
-def _lagged(excitation: Array, lags: int) -> Array:
-    """Return (T, 2 lags + 1): both excitations at each lag, and a constant."""
-    t = len(excitation)
-    columns = [np.ones(t)]
-    for axis in (0, 1):
-        for lag in range(lags):
-            columns.append(np.concatenate([np.zeros(lag), excitation[: t - lag, axis]]))
-    return np.stack(columns, axis=1)
-
-
-def spectra(series: Series) -> RoughResponse:
-    """Return rough responses from averaged cross spectra with the excitation."""
-    length = min(512, len(series.reading_rad) // 4)
-    reading = np.where(np.isfinite(series.reading_rad), series.reading_rad, 0.0)
-    rate = 1.0 / series.period_s
-
-    def cross(a: Array) -> NDArray[np.complex128]:
-        """(M, axis of a, axis of the excitation, F)."""
-        pairs = [
-            [csd(series.excitation_rad[:, :, j], a[:, :, i], rate, nperseg=length, axis=0)[1].T
-             for j in (0, 1)]
-            for i in (0, 1)
-        ]  # fmt: skip
-        return np.array(pairs).transpose(2, 0, 1, 3)
-
-    to_u, to_y = cross(series.correction_rad), cross(reading)
-    frequency = np.fft.rfftfreq(length, series.period_s)[1:]
-    u, y = to_u[..., 1:].transpose(0, 3, 1, 2), to_y[..., 1:].transpose(0, 3, 1, 2)
-    size = np.abs(np.linalg.det(u))
-    good = size > 1e-6 * size.max(axis=1, keepdims=True)
-    safe = np.where(good[..., None, None], u, np.eye(2))
-    response = np.where(good[..., None, None], y @ np.linalg.inv(safe), 0.0)
-    return RoughResponse(
-        frequency,
-        response.transpose(0, 2, 3, 1),
-        np.where(good, np.sqrt(size), 0.0),
-        _coherence(series, reading, to_y, length)[..., 1:],
-    )
-
-
-def _coherence(
-    series: Series, reading: Array, to_y: NDArray[np.complex128], length: int
-) -> Array:
-    """Multiple coherence (M, 2, F) of each reading with both excitations."""
-    rate = 1.0 / series.period_s
-    r = series.excitation_rad
-    among = np.array(
-        [[csd(r[:, :, j], r[:, :, i], rate, nperseg=length, axis=0)[1].T for j in (0, 1)]
-         for i in (0, 1)]
-    ).transpose(2, 3, 0, 1)  # fmt: skip
-    own = csd(reading, reading, rate, nperseg=length, axis=0)[1].real.transpose(1, 2, 0)
-    across = to_y.transpose(0, 3, 1, 2)
-    floor = 1e-12 * np.trace(among, axis1=2, axis2=3).real.max()
-    inverse = np.linalg.inv(among + floor * np.eye(2))
-    explained = np.einsum("mfai,mfij,mfaj->maf", across, inverse, across.conj()).real
-    return np.clip(explained / np.maximum(own, 1e-300), 0.0, 1.0)
 
 
 def least_explained(series: Series, estimates: list[AxisEstimate], prior: Prior) -> Shown:
@@ -207,8 +112,8 @@ def _fit_block(
     )
     seen = np.isfinite(reading)
     data = np.where(seen, reading, 0.0)
-    model = _Model(data, own, other, timing)
-    starts = _starts(rough, block, axis, prior, timing)
+    model = SeriesModel(data, own, other, timing)
+    starts = starts_of(rough, block, axis, prior, timing)
     used = seen.copy()
     first = model.start(starts.best, prior.delay_s, used)
     found = fit(model, first, used, largest=LARGEST_STEP)
@@ -222,7 +127,7 @@ def _fit_block(
     if starts.rivals.any():
         second = model.start(starts.second, prior.delay_s, used)
         rival = fit(model, second, used, steps=25, largest=LARGEST_STEP)
-        found, doubtful = _chosen(found, rival, used, starts.rivals)
+        found, doubtful = chosen(found, rival, used, starts.rivals)
     held = used.copy()
     cut = int(len(series.reading_rad) * (1.0 - HELD_OUT))
     held[:, cut:] = False
@@ -240,104 +145,6 @@ def _fit_block(
             )
         )  # fmt: skip
     return rows
-
-
-class _Model:
-    """Residuals and slopes of a block of mirrors, one axis; see `least_squares.Model`."""
-
-    def __init__(self, data: Array, own: Array, other: Array, timing: FrameTiming) -> None:
-        self._data, self._timing = data, timing
-        t = data.shape[1]
-        self._length = 1 << (t + TAIL - 1).bit_length()
-        self._own = np.fft.rfft(own, self._length)
-        self._other = np.fft.rfft(other, self._length)
-        self._frequency = np.fft.rfftfreq(self._length, timing.frame_s)
-        self._line = np.linspace(-1.0, 1.0, t)
-
-    def __call__(self, p: Array) -> tuple[Array, Array]:
-        """Parameters: log resonance, log quality, delay [s], gain, cross gain, offset, trend."""
-        response = sampled_response(
-            self._frequency, np.exp(p[:, 0]), np.exp(p[:, 1]), p[:, 2], self._timing
-        )
-        own = self._back(response.value * self._own)
-        other = self._back(response.value * self._other)
-        driven = p[:, 3:4] * self._own + p[:, 4:5] * self._other
-        slopes = [
-            self._back(part * driven)
-            for part in (response.by_log_resonance, response.by_log_quality, response.by_delay_s)
-        ]
-        line = np.broadcast_to(self._line, own.shape)
-        modelled = p[:, 3:4] * own + p[:, 4:5] * other + p[:, 5:6] + p[:, 6:7] * line
-        return self._data - modelled, np.stack(
-            [*slopes, own, other, np.ones_like(own), line], axis=2
-        )
-
-    def _back(self, spectrum: NDArray[np.complex128]) -> Array:
-        return np.fft.irfft(spectrum, self._length)[:, : self._data.shape[1]]
-
-    def start(self, resonance_quality: Array, delay_s: float, used: Flags) -> Array:
-        """Return parameters (B, 7) from resonance and quality (B, 2); the rest by linear fit."""
-        p = np.zeros((len(resonance_quality), 7))
-        p[:, :2] = np.log(resonance_quality)
-        p[:, 2] = delay_s
-        _, slopes = self(p)
-        linear = np.where(used[..., None], slopes[..., 3:], 0.0)
-        for i in range(len(p)):
-            data = np.where(used[i], self._data[i], 0.0)
-            p[i, 3:] = np.linalg.lstsq(linear[i], data, rcond=None)[0]
-        return p
-
-
-class _Starts(NamedTuple):
-    """Where fits begin: pairs (B, 2) of resonance and quality factor."""
-
-    best: Array
-    second: Array
-    """The best of all other folds."""
-    rivals: Flags
-    """(B,) whether the second may be right."""
-
-
-def _starts(
-    rough: RoughResponse, block: slice, axis: int, prior: Prior, timing: FrameTiming
-) -> _Starts:
-    """Match the rough responses with a grid of resonances and quality factors."""
-    half_hz = 0.5 / timing.frame_s
-    nominal = None if prior.resonance_hz is None else prior.resonance_hz[axis]
-    low, high = 0.02 * half_hz, 3.0 * half_hz
-    if nominal is not None:
-        low, high = 0.3 * nominal, 2.5 * nominal
-    grid_f = np.geomspace(low, max(high, 1.2 * half_hz), RESONANCES)
-    f, q = (g.ravel() for g in np.meshgrid(grid_f, QUALITIES, indexing="ij"))
-    shape = sampled_response(
-        rough.frequency_hz, f, q, np.full(len(f), prior.delay_s), timing
-    ).value
-    measured = rough.response[block, axis, axis]
-    weight = rough.weight[block]
-    cross = np.abs((weight * measured) @ shape.conj().T) ** 2
-    power = weight @ (np.abs(shape) ** 2).T
-    total = (weight * np.abs(measured) ** 2).sum(axis=1)
-    cost = 1.0 - cross / np.maximum(power * total[:, None], 1e-300)
-    fold = np.floor(f / half_hz).astype(int)
-    best = cost.argmin(axis=1)
-    elsewhere = np.where(fold[None] == fold[best][:, None], np.inf, cost)
-    second = elsewhere.argmin(axis=1)
-    pairs = np.stack([f, q], axis=1)
-    rivals = elsewhere.min(axis=1) <= RIVAL * cost.min(axis=1)
-    return _Starts(pairs[best], pairs[second], rivals)
-
-
-def _chosen(found: Fit, rival: Fit, used: Flags, rivals: Flags) -> tuple[Fit, Flags]:
-    """Take the better of two folds, mirror by mirror, and say where they cannot be separated."""
-    better = rivals & (rival.squares < found.squares)
-    best = Fit(*(
-        np.where(better.reshape(-1, *(1,) * (a.ndim - 1)), b, a)
-        for a, b in zip(found, rival, strict=True)
-    ))  # fmt: skip
-    variance = best.squares / np.maximum(used.sum(axis=1) - best.parameters.shape[1], 1)
-    close = np.abs(rival.squares - found.squares) < AMBIGUOUS * variance
-    apart = np.abs(rival.parameters[:, 0] - found.parameters[:, 0]) > 0.02
-    return best, close & apart & rivals
 
 
 def _explained(data: Array, residuals: Array, rows: Flags) -> Array:

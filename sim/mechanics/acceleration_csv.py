@@ -1,12 +1,7 @@
-"""Reading measured acceleration: CSV, and the plain-text "V1" files of strong-motion networks.
-
-Nothing is corrected here. A record is used as it was declared, or it is refused with the place, the
-rule and the value.
-"""
+"""Measured acceleration from CSV files: a header row, a column of time, three columns of values."""
 
 import csv
 import json
-import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import NamedTuple
@@ -15,24 +10,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ProfileError
-from sim.files.reading import read_text
 from sim.mechanics.plausible import check_names
+from sim.mechanics.recording import (
+    Recording,
+    check_length,
+    check_rate,
+    finite_number,
+    lines_of,
+    unit_of,
+    used_axes,
+)
 from sim.params import LARGEST
 from sim.ports import Array
 from sim.registry import nearest
 
-STANDARD_GRAVITY_M_S2 = 9.80665
-"""By definition (3rd CGPM, 1901)."""
-UNITS_M_S2 = {"g": STANDARD_GRAVITY_M_S2, "m/s^2": 1.0, "gal": 0.01}
-"""Known units of acceleration, in m/s^2."""
-
-LOWEST_RATE_HZ = 50.0
-"""A record whose Nyquist frequency is below 25 Hz says too little about a mirror's base."""
 GAP_STEPS = 1.5
 """A time step longer than this many median steps is a gap."""
 UNEVEN_STEPS = 0.2
 """A sample further than this many steps from an even grid is refused."""
-FEWEST_SAMPLES = 8
 BLOCK_ROWS = 4096
 
 
@@ -59,20 +54,6 @@ class AccelerationTable(NamedTuple):
     """(N,) line of the file that each row is on, counted from one."""
     remarks: str
     """The lines that start with '#', joined."""
-
-
-class Recording(NamedTuple):
-    """Three axes of measured acceleration on an even time grid."""
-
-    first_s: float
-    """Time of the first sample, on the record's own clock. [s]"""
-    rate_hz: float
-    acceleration_m_s2: Array
-    """(N, 3) in the order x, y, z; zeros on an axis that no column was given for. [m/s^2]"""
-    warnings: tuple[str, ...]
-    """What the user should know; nothing was altered for it."""
-    source: str = ""
-    """What the file says of itself in its remarks, on one line."""
 
 
 def read_acceleration_csv(
@@ -112,8 +93,8 @@ def read_acceleration_csv(
     ProfileError
         If the file cannot be read or breaks a rule; the message gives file, line, rule, value.
     """
-    unit_m_s2 = _unit(path, units)
-    used = _used_axes(path, columns)
+    unit_m_s2 = unit_of(path, units)
+    used = used_axes(path, columns)
     check_names(path, time_column, columns, units, time_unit)
     table = read_table(path, [time_column, *(columns[axis] for axis in used)], layout)
     if time_unit != "s":
@@ -148,7 +129,7 @@ def read_table(
     ProfileError
         If the file, a column or a value is missing, or a value is not a finite number.
     """
-    lines = _lines(path)
+    lines = lines_of(path)
     mark = layout.comment
     said = (line.strip() for line in lines)
     remarks = [line.lstrip(mark).strip() for line in said if line.startswith(mark)]
@@ -223,7 +204,7 @@ def _checked_values(
                 f"{path}: line {number}: a row must have {len(header)} values like the header, "
                 f"got {len(cells)}"
             )
-        values[row] = [_number(path, number, cells[i], header[i]) for i in at]
+        values[row] = [finite_number(path, number, cells[i], header[i]) for i in at]
     return values
 
 
@@ -236,184 +217,10 @@ def _cells(path: Path, number: int, line: str, comma: str) -> list[str]:
         ) from exc
 
 
-def read_avol1(path: Path, *, columns: Sequence[str], units: str) -> Recording:
-    """Read acceleration from a plain-text uncorrected "volume 1" file of a strong-motion network.
-
-    The layout is the one of California's strong-motion programme: for each channel a text header
-    with a line such as ``Chan  1:  90 Deg``, a line
-    ``N Accelerogram points at R pts/sec in units of g. Format: (8f9.6)``, and then the values in
-    fixed-width columns. Channels that end at different times are cut to the shortest, and a
-    warning says so.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    columns : sequence of three str
-        Channel for axis x, y and z by its direction as the header has it, for example "90 Deg" or
-        "Up"; "" leaves the axis at zero.
-    units : str
-        The declared unit; it must be the one that the header states.
-
-    Returns
-    -------
-    Recording
-        Time counts from the first sample.
-
-    Raises
-    ------
-    ProfileError
-        If the file cannot be read or breaks a rule; the message gives file, line, rule, value.
-    """
-    unit_m_s2 = _unit(path, units)
-    used = _used_axes(path, columns)
-    channels = _avol1_channels(path)
-    known = {channel.direction: channel for channel in channels}
-    for axis in used:
-        if columns[axis] not in known:
-            raise ProfileError(
-                f'{path}: channel "{columns[axis]}" does not exist.{nearest(columns[axis], known)} '
-                f"Channels: {', '.join(known)}."
-            )
-    chosen = [known[columns[axis]] for axis in used]
-    first = chosen[0]
-    for channel in chosen:
-        if channel.units.lower() != units:
-            raise ProfileError(
-                f"{path}: line {channel.line}: the declared unit must be the file's own, "
-                f'declared "{units}", the file says "{channel.units}"'
-            )
-        if (channel.rate_hz, channel.start) != (first.rate_hz, first.start):
-            raise ProfileError(
-                f"{path}: line {channel.line}: channels must share rate and start time, "
-                f"got {channel.rate_hz:g} Hz from {channel.start} and "
-                f"{first.rate_hz:g} Hz from {first.start}"
-            )
-    _check_rate(path, first.rate_hz)
-    lengths = [len(channel.values) for channel in chosen]
-    shortest = min(lengths)
-    _check_length(path, shortest)
-    acceleration = np.zeros((shortest, 3))
-    for axis, channel in zip(used, chosen, strict=True):
-        acceleration[:, axis] = unit_m_s2 * channel.values[:shortest]
-    warnings: tuple[str, ...] = ()
-    if max(lengths) > shortest:
-        warnings = (
-            f"{path}: channels of {', '.join(map(str, lengths))} samples are cut to the shortest",
-        )
-    return Recording(0.0, first.rate_hz, acceleration, warnings)
-
-
-class _Channel(NamedTuple):
-    direction: str
-    start: str
-    rate_hz: float
-    units: str
-    values: Array
-    line: int
-
-
-_DIRECTION = re.compile(r"^Chan\s+\d+:\s*(.*?)\s*$")
-_START = re.compile(r"Start time:\s*(.*?)\s*$")
-_POINTS = re.compile(
-    r"^\s*(\d+)\s+Accelerogram points at\s+([\d.]+)\s+pts/sec in units of\s+(\S+?)\.?\s+"
-    r"Format:\s*\((\d+)[fF](\d+)\.\d+\)"
-)
-
-
-def _avol1_channels(path: Path) -> list[_Channel]:
-    lines = _lines(path)
-    channels: list[_Channel] = []
-    direction = start = ""
-    at = 0
-    while at < len(lines):
-        line = lines[at]
-        if match := _DIRECTION.match(line):
-            direction = " ".join(match[1].split())
-        elif match := _START.search(line):
-            start = match[1]
-        elif match := _POINTS.match(line):
-            count, per_line, width = int(match[1]), int(match[4]), int(match[5])
-            values = _fixed_width(path, lines, at + 1, count, per_line, width)
-            channels.append(
-                _Channel(direction, start, float(match[2]), match[3], values, line=at + 1)
-            )
-            at += -(-count // per_line)
-        at += 1
-    if not channels:
-        raise ProfileError(
-            f'{path}: a line "N Accelerogram points at R pts/sec in units of U. Format: (8f9.6)" '
-            "is needed, the file has none"
-        )
-    directions = [channel.direction for channel in channels]
-    if len(set(directions)) < len(directions):
-        raise ProfileError(
-            f"{path}: channels must differ in direction, got {', '.join(directions)}"
-        )
-    return channels
-
-
-def _fixed_width(
-    path: Path, lines: list[str], at: int, count: int, per_line: int, width: int
-) -> Array:
-    values: list[float] = []
-    while len(values) < count:
-        if at >= len(lines):
-            raise ProfileError(
-                f"{path}: line {at}: {count} values are announced, "
-                f"the file ends after {len(values)}"
-            )
-        for column in range(min(per_line, count - len(values))):
-            cell = lines[at][column * width : (column + 1) * width]
-            values.append(_number(path, at + 1, cell, f"value {len(values) + 1}"))
-        at += 1
-    return np.array(values)
-
-
-def _lines(path: Path) -> list[str]:
-    return read_text(path, fault=ProfileError).splitlines()
-
-
-def _number(path: Path, line: int, cell: str, name: str) -> float:
-    try:
-        value = float(cell)
-    except ValueError:
-        value = np.nan
-    if not np.isfinite(value):
-        raise ProfileError(
-            f'{path}: line {line}: "{name}" must be a finite number, got "{_short(cell.strip())}"'
-        )
-    return value
-
-
-def _short(cell: str, most: int = 40) -> str:
-    return cell if len(cell) <= most else f"{cell[:most]}... ({len(cell)} characters)"
-
-
-def _unit(path: Path, units: str) -> float:
-    if units not in UNITS_M_S2:
-        raise ProfileError(
-            f'{path}: units "{units}" are not known.{nearest(units, UNITS_M_S2)} '
-            f"Known: {', '.join(UNITS_M_S2)}."
-        )
-    return UNITS_M_S2[units]
-
-
-def _used_axes(path: Path, columns: Sequence[str]) -> list[int]:
-    if len(columns) != 3:
-        raise ProfileError(
-            f'{path}: columns must be three names for x, y, z ("" for none), got {list(columns)}'
-        )
-    used = [axis for axis in range(3) if columns[axis]]
-    if not used:
-        raise ProfileError(f"{path}: columns must name at least one, got {list(columns)}")
-    return used
-
-
 def _even_rate(path: Path, table: AccelerationTable) -> tuple[float, float, tuple[str, ...]]:
     """Return first time, rate and warnings, or refuse the column of time."""
     time_s = table.values[:, 0]
-    _check_length(path, len(time_s))
+    check_length(path, len(time_s))
     steps = np.diff(time_s)
     if (steps <= 0).any():
         at = int(np.argmax(steps <= 0)) + 1
@@ -432,7 +239,7 @@ def _even_rate(path: Path, table: AccelerationTable) -> tuple[float, float, tupl
     rank = np.arange(len(time_s)) - middle
     step_s = float(rank @ time_s / (rank @ rank))  # slope of the best straight line
     first_s = float(time_s.mean()) - step_s * middle
-    _check_rate(path, 1.0 / step_s)
+    check_rate(path, 1.0 / step_s)
     off = np.abs(time_s - first_s - step_s * np.arange(len(time_s))) / step_s
     at = int(np.argmax(off))
     if off[at] > UNEVEN_STEPS:
@@ -459,16 +266,4 @@ def _check_size(path: Path, table: AccelerationTable, names: Sequence[str]) -> N
         raise ProfileError(
             f'{path}: line {table.lines[row]}: "{names[int(column)]}" must be a finite number of '
             f"at most {LARGEST:g}, got {value:g}"
-        )
-
-
-def _check_length(path: Path, count: int) -> None:
-    if count < FEWEST_SAMPLES:
-        raise ProfileError(f"{path}: at least {FEWEST_SAMPLES} samples are needed, got {count}")
-
-
-def _check_rate(path: Path, rate_hz: float) -> None:
-    if rate_hz < LOWEST_RATE_HZ * (1 - 1e-9):
-        raise ProfileError(
-            f"{path}: the sample rate must be at least {LOWEST_RATE_HZ:g} Hz, got {rate_hz:.6g} Hz"
         )
