@@ -8,6 +8,8 @@ from sim.results.ranking import Ranking
 from sim.results.table import LIMITED
 
 SHOWN: Final = 5
+FEW_TABLES, SHOWN_OF_MANY = 3, 3
+"""With more tables than this, each shows fewer rows: the page prints on five sheets."""
 NEVER: Final = float("inf")
 CONNECTIONS: Final = {
     "coupling.excess_max_db": ("excess_max_db", "misalignment loss", ""),
@@ -75,7 +77,10 @@ def rankings(rows: Ranking, limits: Sequence[Mapping[str, Any]]) -> list[RankTab
             key, words, none = known[usual]
             tables.append(_table(f"{what}, by {words}", of, columns, key, none))
         found += tables
-    return [table for table in found if table.rows or table.caption]
+    found = [table for table in found if table.rows or table.caption]
+    if len(found) <= FEW_TABLES:
+        return found
+    return [table._replace(rows=table.rows[:SHOWN_OF_MANY]) for table in found]
 
 
 def _table(
