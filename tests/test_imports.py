@@ -14,7 +14,7 @@ FOLDERS = [
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
 STUDIES = [
-    "run", "margins", "identify", "estimators", "connections", "yield_", "compare", "sweep",
+    "run", "margins", "identify", "estimators", "connections", "built", "compare", "sweep",
     "profiles", "isolators", "replay", "campaign",
 ]  # fmt: skip
 """The same among the studies."""

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from sim.cli.built import built
 from sim.cli.campaign import campaign
 from sim.cli.compare import compare
 from sim.cli.connections import connections
@@ -22,7 +23,6 @@ from sim.cli.screen import say
 from sim.cli.sensitivity import sensitivity
 from sim.cli.sweep import sweep
 from sim.cli.tune import tune
-from sim.cli.yield_ import yield_
 from sim.errors import MISSED
 from sim.files.text import shown
 
@@ -185,7 +185,7 @@ def run(
 
 cli.add_command(compare)
 cli.add_command(connections)
-cli.add_command(yield_)
+cli.add_command(built)
 cli.add_command(estimators)
 cli.add_command(margins)
 cli.add_command(predict)

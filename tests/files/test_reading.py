@@ -15,12 +15,12 @@ from sim.files.filing import check_output
 from sim.files.reading import read_text
 from sim.mirror.population_file import read_population
 from sim.outside import Outside, load
+from sim.studies.built.filing import servo_of_run
 from sim.studies.compare.model import load_comparison
 from sim.studies.estimators.image_files import PNG_START
 from sim.studies.estimators.recorded_frames import load_frames, load_truth
 from sim.studies.identify.log import read_logs
 from sim.studies.sweep.store import read_store
-from sim.studies.yield_.filing import servo_of_run
 
 
 def checked(path, *words):

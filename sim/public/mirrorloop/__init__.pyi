@@ -62,7 +62,7 @@ from sim.studies.identify.record import record as _record_log
 from sim.studies.identify.write import write_identified as write_identified
 from sim.studies.identify.write import write_recorded as write_recorded
 from sim.studies.connections.study import study as _connections
-from sim.studies.yield_.study import study as _study_yield
+from sim.studies.built.study import study as _study_yield
 study_yield = _study_yield
 study_profiles = _study_profiles
 connections = _connections

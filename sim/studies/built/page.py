@@ -5,8 +5,8 @@ from typing import Any, Final
 from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
-from sim.studies.yield_ import plots
-from sim.studies.yield_.study import Yield
+from sim.studies.built import plots
+from sim.studies.built.study import Yield
 
 ENOUGH: Final = 0.95
 """Yield from which the verdict is called good."""

@@ -9,11 +9,11 @@ from scipy import stats
 
 from sim.errors import ScenarioError
 from sim.scenario.model import load_scenario
-from sim.studies.yield_.buying import buying, changed, excess_db, present
-from sim.studies.yield_.intervals import clustered_interval, exact_interval
-from sim.studies.yield_.life import draw_life
-from sim.studies.yield_.population import Judge, judged_population, population
-from sim.studies.yield_.spares import rescue
+from sim.studies.built.buying import buying, changed, excess_db, present
+from sim.studies.built.intervals import clustered_interval, exact_interval
+from sim.studies.built.life import draw_life
+from sim.studies.built.population import Judge, judged_population, population
+from sim.studies.built.spares import rescue
 
 CASE = Path(__file__).parents[3] / "scenarios" / "harrow_point_switch.toml"
 SMALL = [

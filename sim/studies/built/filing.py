@@ -8,10 +8,10 @@ from sim.files.filing import filed, put_page
 from sim.files.reading import read_text
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
+from sim.studies.built.page import page_of
+from sim.studies.built.study import Yield
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
-from sim.studies.yield_.page import page_of
-from sim.studies.yield_.study import Yield
 
 KIND = "yield"
 

@@ -7,10 +7,10 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from sim.scenario.model import Scenario
+from sim.studies.built.buying import Bought, Widened, buying, excess_db
+from sim.studies.built.intervals import clustered_interval, exact_interval
+from sim.studies.built.population import Judge, Population, population
 from sim.studies.run.provenance import now
-from sim.studies.yield_.buying import Bought, Widened, buying, excess_db
-from sim.studies.yield_.intervals import clustered_interval, exact_interval
-from sim.studies.yield_.population import Judge, Population, population
 
 LIVES: Final = 50
 SHIFTS_DB: Final = tuple(float(v) for v in np.round(np.arange(-1.0, 1.0001, 0.05), 2))

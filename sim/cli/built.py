@@ -31,7 +31,7 @@ from sim.files.text import shown
 )  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
-def yield_(
+def built(
     ctx: click.Context, scenario: str, out: str, switches: int, tolerance_switches: int,
     servo_from: str | None, overrides: tuple[str, ...], overwrite: bool,
 ) -> None:  # fmt: skip
@@ -48,9 +48,9 @@ def yield_(
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.yield_.filing import KIND, servo_of_run, write
-    from sim.studies.yield_.page import ENOUGH
-    from sim.studies.yield_.study import study
+    from sim.studies.built.filing import KIND, servo_of_run, write
+    from sim.studies.built.page import ENOUGH
+    from sim.studies.built.study import study
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)

@@ -8,7 +8,7 @@ import numpy as np
 from sim.optics.switch import SwitchParams
 from sim.ports import Array
 from sim.scenario.model import Scenario
-from sim.studies.yield_.population import Judge, Population, judged_population
+from sim.studies.built.population import Judge, Population, judged_population
 
 TOLERANCES: Final = {
     ("optics", "connector_sd_db"): "spread of connectors",

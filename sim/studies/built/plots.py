@@ -5,7 +5,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
-from sim.studies.yield_.study import Yield
+from sim.studies.built.study import Yield
 
 SHOWN = 12
 """Tolerances drawn."""

@@ -16,11 +16,11 @@ from sim.optics.links import design_form
 from sim.optics.switch import SwitchParams
 from sim.ports import Array
 from sim.scenario.model import Scenario
+from sim.studies.built.life import Life, draw_life
+from sim.studies.built.spares import rescue
 from sim.studies.connections.aim import Aimed
 from sim.studies.connections.summary import spare_travel
 from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker
-from sim.studies.yield_.life import Life, draw_life
-from sim.studies.yield_.spares import rescue
 
 MOST_CONNECTIONS = 300_000
 """Larger switches are refused: a population of them would not fit into memory and patience."""
