@@ -33,6 +33,7 @@ class Stream(IntEnum):
     BUILD = 20
     AIMING = 21
     LIFE = 22
+    YEARS = 24
     INSTRUMENT = 23
     DISTURBANCES = 64
     """The first of the disturbances' streams; the n-th disturbance uses this plus n."""

@@ -9,12 +9,12 @@ ROOT = Path(__file__).parent.parent
 LOOSE = {"errors", "outside", "params", "registry", "rng"}
 FOUNDATIONS = LOOSE | {"files", "ports"}
 FOLDERS = [
-    "mirror", "optics", "camera", "estimators", "kernels", "mechanics", "disturbances", "results",
-    "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",
+    "mirror", "optics", "camera", "estimators", "kernels", "mechanics", "disturbances", "life",
+    "results", "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
 STUDIES = [
-    "run", "margins", "identify", "estimators", "connections", "built", "compare", "sweep",
+    "run", "margins", "identify", "estimators", "connections", "built", "compare", "sweep", "life",
     "profiles", "isolators", "replay", "campaign",
 ]  # fmt: skip
 """The same among the studies."""

@@ -17,20 +17,22 @@ from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, delays_of, whole_ratio
+from sim.assembly.warm import beams_of, warm_switch
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.kernels.installed import installed
+from sim.life.condition import Condition
 from sim.loop.parts import Parts
 from sim.loop.reference import Command, Reference, exposure_samples
 from sim.mechanics.bracket import Bracket
 from sim.mechanics.isolator import Isolator
-from sim.mirror.population import draw_population
+from sim.mirror.population import Population, draw_population
 from sim.mirror.propagator import make_drive, make_fleet
-from sim.optics.epochs import connected_epochs
+from sim.optics.epochs import Epoch, connected_epochs
 from sim.outside import Outside
-from sim.ports import Clock, PlantBelief, Site, shows_event
+from sim.ports import Array, Beams, Clock, PlantBelief, Site, shows_event
 from sim.rng import Stream
 from sim.scenario.model import Scenario
 
@@ -55,6 +57,7 @@ def build(
     *,
     load: bool = True,
     budget: Budget | None = None,
+    condition: Condition | None = None,
 ) -> Built:
     """Make the parts of a run, and check what no single block can.
 
@@ -70,6 +73,8 @@ def build(
         and the parts are not fit to be run.
     budget : Budget, optional
         The most memory that the run may take; `default_budget` if left out.
+    condition : Condition, optional
+        What years have made of the switch; as built if left out.
 
     Returns
     -------
@@ -103,13 +108,16 @@ def build(
     latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
     drive = make_drive(scenario.drive, scenario.engine.substeps)
     mirrors, inputs, epochs, epoch_frames = connected_epochs(
-        scenario.switch, clock, seed=seeds.connections, population_seed=seeds.population
-    )
+        warm_switch(scenario.switch, disturbance_plug_ins), clock, seed=seeds.connections,
+        population_seed=seeds.population,
+    )  # fmt: skip
     _check_reads(estimator, camera, len(mirrors))
     population = draw_population(
         scenario.mirror, mirrors, seeds.population, scenario.drive.calibration_error_pct
     )
     delay_ticks = delays_of(scenario, population, clock, latency_ticks, exposure_ticks)
+    if condition is not None:
+        population, epochs = _aged(population, epochs, condition)
     fleet = make_fleet(scenario.mirror, population, scenario.drive.gain, drive)
     swing = drive.lsb_v * (drive.codes - 1)
     drive_limit = fleet.believed_gain.T * (swing**2 if drive.square else swing)
@@ -135,8 +143,10 @@ def build(
         commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
     )
 
+    beams = beams_of(epochs, len(mirrors), len(inputs))
+    share = commands[0].target_rad / drive_limit
     disturbances = tuple(
-        _part(plug_in, _site(scenario, clock, mirrors, i))
+        _part(plug_in, _site(scenario, clock, mirrors, i, share, beams))
         for i, plug_in in enumerate(disturbance_plug_ins)
     )
     resolved = scenario.replace(
@@ -184,14 +194,31 @@ def build(
     return Built(parts, resolved, warnings, outside, arithmetic_of(resolved, estimator.part))
 
 
+def _aged(
+    population: Population, epochs: tuple[Epoch, ...], condition: Condition
+) -> tuple[Population, tuple[Epoch, ...]]:
+    """Return mirrors and connections after years."""
+    late = population._replace(
+        alignment_rad=condition.alignment_rad, calibration_ratio=condition.calibration_ratio
+    )
+    return late, tuple(
+        epoch._replace(aligned_db=epoch.aligned_db + condition.gained_db) for epoch in epochs
+    )
+
+
 def _part(plug_in: PlugIn, world: PlantBelief | Site) -> Any:
     return StandIn() if plug_in.part is None else made(plug_in, world)
 
 
-def _site(scenario: Scenario, clock: Clock, mirrors: NDArray[np.int64], number: int) -> Site:
+def _site(
+    scenario: Scenario, clock: Clock, mirrors: NDArray[np.int64], number: int, share: Array,
+    beams: Beams,
+) -> Site:  # fmt: skip
     seeds, stream = scenario.seeds, Stream.DISTURBANCES + number
     return Site(
-        clock, mirrors, (seeds.noise, stream), Path(), scenario.age_h, (seeds.population, stream)
+        clock, mirrors, (seeds.noise, stream), Path(), scenario.age_h, (seeds.population, stream),
+        share,
+        beams,
     )
 
 

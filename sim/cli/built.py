@@ -26,6 +26,10 @@ from sim.files.text import shown
     help="Result folder of a run; its pointing rms takes the place of budget.servo_urad.",
 )
 @click.option(
+    "--life", "life_from", metavar="DIR", type=click.Path(),
+    help="Result folder of a life; its end takes the place of ageing, shift and servo error.",
+)
+@click.option(
     "--set", "overrides", multiple=True, metavar="PATH=VALUE",
     help="Change a value of the scenario, as for `run`; may be repeated.",
 )  # fmt: skip
@@ -33,7 +37,7 @@ from sim.files.text import shown
 @click.pass_context
 def built(
     ctx: click.Context, scenario: str, out: str, switches: int, tolerance_switches: int,
-    servo_from: str | None, overrides: tuple[str, ...], overwrite: bool,
+    servo_from: str | None, life_from: str | None, overrides: tuple[str, ...], overwrite: bool,
 ) -> None:  # fmt: skip
     """Build many switches of SCENARIO and count those that meet both limits of loss.
 
@@ -48,12 +52,14 @@ def built(
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.built.filing import KIND, servo_of_run, write
+    from sim.studies.built.filing import KIND, budget_of_life, servo_of_run, write
     from sim.studies.built.page import ENOUGH
     from sim.studies.built.study import study
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
+    if life_from is not None:
+        overrides = (*overrides, *budget_of_life(Path(life_from)))
     if servo_from is not None:
         overrides = (*overrides, f"switch.budget.servo_urad={servo_of_run(Path(servo_from))!r}")
     loaded = load_scenario(path, overrides)

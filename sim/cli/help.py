@@ -11,7 +11,7 @@ GROUPS: Final[dict[str, tuple[str, ...]]] = {
     "Controls engineer": ("margins", "tune", "predict", "sensitivity", "record", "identify"),
     "Firmware team": ("estimators",),
     "Test lead": ("profiles", "replay", "campaign", "sweep",),
-    "Owner of the switch": ("connections", "yield", "compare"),
+    "Owner of the switch": ("connections", "yield", "life", "extrapolate", "compare"),
 }
 """A command that stands nowhere comes last."""
 OTHERS: Final = "More"

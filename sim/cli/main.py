@@ -11,9 +11,11 @@ from sim.cli.campaign import campaign
 from sim.cli.compare import compare
 from sim.cli.connections import connections
 from sim.cli.estimators import estimators
+from sim.cli.extrapolate import extrapolate
 from sim.cli.guard import DEBUG, showing
 from sim.cli.help import Grouped
 from sim.cli.identify import identify, record
+from sim.cli.life import life
 from sim.cli.margins import margins
 from sim.cli.naming import naming
 from sim.cli.predict import predict
@@ -133,6 +135,9 @@ MOST_THREADS = 1024
               help="Refuse a run that needs more; 80 % of the machine's if left out.")  # fmt: skip
 @click.option("--most-hours", type=click.FloatRange(0, min_open=True), metavar="H",
               help="Refuse a run that takes longer on one processor; 24 if left out.")  # fmt: skip
+@click.option("--at-year", "at_year", type=click.FloatRange(0, 100, min_open=True), metavar="Y",
+              help="Start at this age of the switch's [life]: aged, aimed and dimmed as it then "
+              "is.")  # fmt: skip
 @click.pass_context
 def run(
     ctx: click.Context,
@@ -145,6 +150,7 @@ def run(
     pdf: bool,
     most_memory: float | None,
     most_hours: float | None,
+    at_year: float | None,
 ) -> None:
     """Run SCENARIO (a file, or a name from `list`) and file its results in DIR."""
     from sim.cli.asked import asked_by
@@ -176,7 +182,14 @@ def run(
     budget = Budget(most_memory or usual.memory_gb, most_hours or usual.hours)
     with naming(path, chosen), progress_bar(loaded.duration_ms) as tell:
         asked = asked_by(ctx, chosen)
-        result = run_scenario(loaded, tell, threads=threads, asked=asked, budget=budget)
+        condition = None
+        if at_year is not None:
+            from sim.studies.life.start import start_at
+
+            loaded, condition = start_at(loaded, at_year)
+        result = run_scenario(
+            loaded, tell, threads=threads, asked=asked, budget=budget, condition=condition
+        )
     with showing(result.write(out, overwrite=overwrite, pdf=pdf)):
         summary(result)
     if not result.met:
@@ -186,6 +199,8 @@ def run(
 cli.add_command(compare)
 cli.add_command(connections)
 cli.add_command(built)
+cli.add_command(life)
+cli.add_command(extrapolate)
 cli.add_command(estimators)
 cli.add_command(margins)
 cli.add_command(predict)

@@ -3,11 +3,13 @@
 from typing import Any, Final
 
 from sim.disturbances.drift import Drift, RandomWalk
+from sim.disturbances.light_heat import LightHeat
 from sim.disturbances.played import played
 from sim.disturbances.record import Record
 from sim.disturbances.shock import Shock
 from sim.disturbances.slow import Ageing, Charging
 from sim.disturbances.thermal import Thermal
+from sim.disturbances.wear import Creep, Softening
 from sim.mechanics.profiles.ambient_vibration import AmbientVibration
 from sim.mechanics.profiles.free_fall import FreeFall
 from sim.mechanics.profiles.pulse_train import PulseTrain
@@ -25,9 +27,11 @@ DISTURBANCES: Final[Registry[type[Any]]] = Registry(
         "ageing": Ageing,
         "ambient_vibration": played(AmbientVibration),
         "charging": Charging,
+        "creep": Creep,
         "drift": Drift,
         "free_fall": played(FreeFall),
         "pulse_train": played(PulseTrain),
+        "light_heat": LightHeat,
         "random_walk": RandomWalk,
         "random_vibration": played(RandomVibration),
         "record": Record,
@@ -36,6 +40,7 @@ DISTURBANCES: Final[Registry[type[Any]]] = Registry(
         "sine_on_random": played(SineOnRandom),
         "sine_sweep": played(SineSweep),
         "spectrum_match": played(SpectrumMatch),
+        "softening": Softening,
         "thermal": Thermal,
     },
     class_fault({"initial_state": (), "advance": ("state", "first_frame", "n_frames")}, "site"),

@@ -1,5 +1,6 @@
 """Ambient temperature over time, and exactly what a first-order body makes of it."""
 
+import math
 from pathlib import Path
 from typing import Annotated, Any, Literal, Protocol, Self
 
@@ -9,10 +10,15 @@ from pydantic import Field, model_validator
 from sim.errors import ProfileError
 from sim.mechanics.acceleration_csv import read_table
 from sim.params import Block, NonNegative, Positive, between
-from sim.ports import Array
+from sim.ports import Array, Site
+from sim.rng import uniforms
 
 MINUTE_S = 60.0
 HOUR_S = 3600.0
+YEAR_D = 365.25
+CENTURY = 100.0
+FAILURES = 7
+"""Names the draws of failures among those of a disturbance."""
 
 
 class RampProfile(Block):
@@ -64,6 +70,33 @@ class DailyProfile(Block):
     """Length of the cycle. [h]"""
     start_hour_h: Annotated[float, between(-1e5, 1e5)]
     """Time since the upward crossing of the mean, at the start of the run. [h]"""
+
+
+class ClimateProfile(Block):
+    """Air of an equipment hall over years: seasons, days, and failures of its cooling.
+
+    Phases count from the first power of the switch, so a run at any age meets its own season and
+    hour. Cooling fails at random, as often in every season, and the air rises at once until it is
+    repaired. Failures belong to the built switch: they are drawn from the population's seed.
+    """
+
+    shape: Literal["climate"]
+    mean_k: float = 0.0
+    """Mean over the year. [K]"""
+    seasonal_k: NonNegative = 0.0
+    """Half of the swing over a year. [K]"""
+    daily_k: NonNegative = 0.0
+    """Half of the swing over a day. [K]"""
+    start_day: float = 0.0
+    """Days since the upward crossing of the yearly mean, at first power. [d]"""
+    start_hour_h: float = 0.0
+    """Hours since the upward crossing of the daily mean, at first power. [h]"""
+    failures_per_year: NonNegative = 0.0
+    """How often the cooling fails. [1/year]"""
+    failure_rise_k: NonNegative = 0.0
+    """How much warmer the air then is. [K]"""
+    repair_h: Positive = 8.0
+    """How long a failure lasts. [h]"""
 
 
 class CsvProfile(Block):
@@ -177,18 +210,66 @@ class Swing:
         return ()
 
 
-Profile = RampProfile | StepProfile | DailyProfile | CsvProfile
+class Climate:
+    """Two swings that have always been going on, and pulses at drawn times."""
+
+    def __init__(self, profile: ClimateProfile, site: Site) -> None:
+        """Keep the swings and draw the failures of a century."""
+        p = profile
+        hour_h = p.start_hour_h + site.age_h
+        self._mean_k = p.mean_k
+        self._swings = (
+            Swing(_swing(p.seasonal_k, 24.0 * YEAR_D, 24.0 * p.start_day + site.age_h)),
+            Swing(_swing(p.daily_k, 24.0, hour_h)),
+        )
+        self._rise_k, self._repair_s = p.failure_rise_k, HOUR_S * p.repair_h
+        count = math.ceil(CENTURY * p.failures_per_year)
+        key = site.key if site.population_key is None else site.population_key
+        gaps = -np.log(uniforms(key, np.arange(count), FAILURES)[:, 0])
+        years = np.cumsum(gaps) / max(p.failures_per_year, 1e-12)
+        self._begin_s = HOUR_S * (24.0 * YEAR_D * years - site.age_h)
+
+    def lagged_k(self, time_s: Array, tau_s: float) -> Array:
+        """Return a body's temperature at the given times."""
+        total = self._mean_k + sum(swing.lagged_k(time_s, tau_s) for swing in self._swings)
+        first, last = float(np.min(time_s)), float(np.max(time_s))
+        reach_s = self._repair_s + 50.0 * tau_s
+        for begin_s in self._begin_s[(self._begin_s < last) & (self._begin_s > first - reach_s)]:
+            since = np.asarray(time_s) - begin_s
+            total = total + self._rise_k * (
+                _settled(since, tau_s) - _settled(since - self._repair_s, tau_s)
+            )
+        return np.asarray(total)
+
+    def warnings(self, run_s: float) -> tuple[str, ...]:
+        """Return nothing: the climate has no end."""
+        return ()
 
 
-def ambient_of(profile: Profile, folder: Path) -> Ambient:
+def _swing(amplitude_k: float, period_h: float, start_h: float) -> DailyProfile:
+    return DailyProfile(
+        shape="daily", amplitude_k=amplitude_k, period_h=period_h, start_hour_h=start_h
+    )
+
+
+def _settled(since_s: Array, tau_s: float) -> Array:
+    """Return what a body has done of a unit step at time zero. [-]"""
+    late = np.maximum(since_s, 0.0)
+    return np.where(since_s >= 0.0, 1.0, 0.0) if tau_s == 0 else -np.expm1(-late / tau_s)
+
+
+Profile = RampProfile | StepProfile | DailyProfile | ClimateProfile | CsvProfile
+
+
+def ambient_of(profile: Profile, site: Site) -> Ambient:
     """Return the ambient that a profile block asks for.
 
     Parameters
     ----------
-    profile : RampProfile, StepProfile, DailyProfile or CsvProfile
+    profile : RampProfile, StepProfile, DailyProfile, ClimateProfile or CsvProfile
         The block.
-    folder : Path
-        Where relative file names count from.
+    site : Site
+        The run: its age, its seeds, and where relative file names count from.
 
     Returns
     -------
@@ -208,7 +289,9 @@ def ambient_of(profile: Profile, folder: Path) -> Ambient:
         )
     if isinstance(profile, DailyProfile):
         return Swing(profile)
-    return _read(folder / profile.file, profile)
+    if isinstance(profile, ClimateProfile):
+        return Climate(profile, site)
+    return _read(Path(site.folder) / profile.file, profile)
 
 
 def _read(path: Path, profile: CsvProfile) -> Straight:

@@ -22,6 +22,16 @@ class Wander(NamedTuple):
     """(2, M) [rad]"""
 
 
+class SlowWander(NamedTuple):
+    """State of a wander in slow time."""
+
+    time_s: float
+    draws: int
+    """Steps taken so far; names the next one's random numbers."""
+    rest_rad: Array
+    """(2, M) [rad]"""
+
+
 class DriftParams(Block):
     """Ornstein-Uhlenbeck wander, independent for each mirror and axis.
 
@@ -109,6 +119,22 @@ class Drift:
         return Wander(rest[-1].copy()), Effects(rest_rad=rest.transpose(0, 2, 1))
 
 
+    def slow_state(self) -> SlowWander:
+        """Return the wander at the start."""
+        return SlowWander(0.0, 0, self.initial_state().rest_rad)
+
+    def slow(self, state: SlowWander, time_s: Array) -> tuple[SlowWander, Effects]:
+        """Return the rest angle at each time: exact steps of any length."""
+        ages = np.diff(time_s, prepend=state.time_s) / self.params.correlation_s
+        noise = _slow_draw(self._site, state.draws, len(time_s))
+        noise *= (self._sigma_rad * np.sqrt(-np.expm1(-2.0 * ages)))[:, None, None]
+        keep, rest = np.exp(-ages), state.rest_rad
+        for step in range(len(time_s)):
+            noise[step] += keep[step] * rest
+            rest = noise[step]
+        return _slow_step(state, time_s, noise)
+
+
 class RandomWalkParams(Block):
     """A random walk from zero, independent for each mirror and axis.
 
@@ -155,6 +181,26 @@ class RandomWalk:
         steps = self._step_rad * _draw(self._site, first_frame + 1 + np.arange(n_frames))
         rest = np.cumsum(np.concatenate([state.rest_rad[None], steps]), axis=0)
         return Wander(rest[-1].copy()), Effects(rest_rad=rest.transpose(0, 2, 1))
+
+    def slow_state(self) -> SlowWander:
+        """Return zero."""
+        return SlowWander(0.0, 0, self.initial_state().rest_rad)
+
+    def slow(self, state: SlowWander, time_s: Array) -> tuple[SlowWander, Effects]:
+        """Return the rest angle at each time: exact steps of any length."""
+        length_s = np.diff(time_s, prepend=state.time_s)
+        noise = _slow_draw(self._site, state.draws, len(time_s))
+        noise *= (1e-6 * self.params.rate_urad_per_sqrt_s * np.sqrt(length_s))[:, None, None]
+        return _slow_step(state, time_s, state.rest_rad + np.cumsum(noise, axis=0))
+
+
+def _slow_draw(site: Site, first: int, count: int) -> Array:
+    return _draw(site._replace(key=site.slow_key), np.arange(first, first + count))
+
+
+def _slow_step(state: SlowWander, time_s: Array, rest: Array) -> tuple[SlowWander, Effects]:
+    after = SlowWander(float(time_s[-1]), state.draws + len(time_s), rest[-1].copy())
+    return after, Effects(rest_rad=rest.transpose(0, 2, 1))
 
 
 def _draw(site: Site, edges: NDArray[np.int64]) -> Array:

@@ -80,6 +80,14 @@ class PlayedProfile:
         """Return nothing: the profile follows from the time alone."""
         return None
 
+    def slow_state(self) -> None:
+        """Return nothing."""
+        return None
+
+    def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
+        """Return nothing: an event is an episode of a life, steady vibration part of its jitter."""
+        return None, Effects()
+
     def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
         """Return the base acceleration over the block."""
         time_s = self._clock.tick_times_s(first_frame, n_frames)

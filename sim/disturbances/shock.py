@@ -153,6 +153,14 @@ class Shock:
         """Return nothing: the pulse follows from the time alone."""
         return None
 
+    def slow_state(self) -> None:
+        """Return nothing."""
+        return None
+
+    def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
+        """Return nothing: an event of seconds is an episode of a life, not a part of its course."""
+        return None, Effects()
+
     def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
         """Return the base acceleration over the block."""
         time_s = self._clock.tick_times_s(first_frame, n_frames)

@@ -49,6 +49,9 @@ class ChargingParams(Block):
     uncorrected_h: Hours = 0.0
     """How long before the start of the run nothing had corrected the shift; 0: the loop has until
     then. Not longer than the age of the switch. [h]"""
+    follows_bias: bool = False
+    """Whether the amplitude is that of the whole drive, and each mirror's shift goes with the drive
+    that it has had; if not, all mirrors are as under one steady bias. [-]"""
 
 
 class AgeingParams(Block):
@@ -85,13 +88,16 @@ class Course:
         self._clock = site.clock
         self._age_s = HOUR_S * site.age_h
         self._corrected_s = HOUR_S * (site.age_h - uncorrected_h)
-        self._size_rad = size_rad * normals(key, 0, site.mirror_ids)
+        self.size_rad: Array = size_rad * normals(key, 0, site.mirror_ids)
 
     def rest_rad(self, first_frame: int, n_frames: int, moved: Moved) -> Array:
         """Return the rest angles (F + 1, M, 2); `moved` gives R for ages, per unit size. [rad]"""
-        time_s = self._clock.frame_times_s(first_frame, n_frames)
+        return self.rest_at_rad(self._clock.frame_times_s(first_frame, n_frames), moved)
+
+    def rest_at_rad(self, time_s: Array, moved: Moved) -> Array:
+        """Return the rest angles (T, M, 2) at any times of the run. [rad]"""
         course = moved(self._age_s, self._corrected_s, time_s)
-        return np.asarray(course[:, None, None] * self._size_rad)
+        return np.asarray(course[:, None, None] * self.size_rad)
 
 
 class Charging:
@@ -112,6 +118,13 @@ class Charging:
         self.params = params
         self.warnings: tuple[str, ...] = ()
         self._course = Course(site, 1e-6 * params.amplitude_urad, params.uncorrected_h)
+        self.bias_size_rad = self._course.size_rad
+        if params.follows_bias:
+            if site.drive_share is None:
+                raise ScenarioError("follows_bias: this switch does not say what drives it")
+            self._course.size_rad = self.bias_size_rad * site.drive_share
+        else:
+            self.bias_size_rad = np.zeros_like(self.bias_size_rad)
 
     def initial_state(self) -> None:
         """Return nothing: the shift follows from the time alone."""
@@ -120,6 +133,21 @@ class Charging:
     def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
         """Return the rest angle over the block."""
         return None, Effects(rest_rad=self._course.rest_rad(first_frame, n_frames, self._moved))
+
+    def slow_state(self) -> None:
+        """Return nothing."""
+        return None
+
+    def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
+        """Return the rest angle at each time, but for what follows the bias (`step_response`)."""
+        if self.params.follows_bias:
+            return None, Effects()
+        return None, Effects(rest_rad=self._course.rest_at_rad(time_s, self._moved))
+
+    def step_response(self, time_s: Array) -> Array:
+        """Return the response to a unit step of the bias. [-]"""
+        late = np.maximum(time_s, 0.0)
+        return stretched_exponential(late, self.params.tau_s, self.params.beta)
 
     def _moved(self, age_s: float, corrected_s: float, time_s: Array) -> Array:
         tau_s, beta = self.params.tau_s, self.params.beta
@@ -154,6 +182,14 @@ class Ageing:
     def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
         """Return the rest angle over the block."""
         return None, Effects(rest_rad=self._course.rest_rad(first_frame, n_frames, _in_proportion))
+
+    def slow_state(self) -> None:
+        """Return nothing."""
+        return None
+
+    def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
+        """Return the rest angle at each time."""
+        return None, Effects(rest_rad=self._course.rest_at_rad(time_s, _in_proportion))
 
 
 def _in_proportion(age_s: float, corrected_s: float, time_s: Array) -> Array:

@@ -1,6 +1,5 @@
 """Ambient temperature, through the lag of bench and camera, into tilt, gain and resonance."""
 
-from pathlib import Path
 from typing import Annotated, Literal
 
 import numpy as np
@@ -8,6 +7,7 @@ from pydantic import Field
 
 from sim.disturbances.ambient import (
     Ambient,
+    ClimateProfile,
     CsvProfile,
     DailyProfile,
     RampProfile,
@@ -36,7 +36,8 @@ class ThermalParams(Block):
 
     kind: Literal["thermal"]
     ambient: Annotated[
-        RampProfile | StepProfile | DailyProfile | CsvProfile, Field(discriminator="shape")
+        RampProfile | StepProfile | DailyProfile | ClimateProfile | CsvProfile,
+        Field(discriminator="shape")
     ]
     """Ambient temperature above the reference at which everything was aligned. [K]"""
     bench_tau_s: NonNegative
@@ -82,7 +83,7 @@ class Thermal:
         self.params = params
         self._clock = site.clock
         self._n_mirrors = len(site.mirror_ids)
-        self._ambient: Ambient = ambient_of(params.ambient, Path(site.folder))
+        self._ambient: Ambient = ambient_of(params.ambient, site)
         run_s = site.clock.frame_s * site.clock.n_frames
         self.warnings: tuple[str, ...] = self._ambient.warnings(run_s)
         self._check_validity(run_s)
@@ -115,8 +116,18 @@ class Thermal:
 
     def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
         """Return temperature and its effects over the block."""
+        return None, self._effects(self._clock.frame_times_s(first_frame, n_frames))
+
+    def slow_state(self) -> None:
+        """Return nothing."""
+        return None
+
+    def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
+        """Return temperature and its effects at each time."""
+        return None, self._effects(time_s)
+
+    def _effects(self, time_s: Array) -> Effects:
         p = self.params
-        time_s = self._clock.frame_times_s(first_frame, n_frames)
         bench_k = self._ambient.lagged_k(time_s, p.bench_tau_s)
         rest = sensor = gain = resonance = None
         if any(p.tilt_urad_per_k):
@@ -129,7 +140,7 @@ class Thermal:
             gain = 1e-6 * p.gain_ppm_per_k * bench_k
         if p.resonance_ppm_per_k:
             resonance = 1e-6 * p.resonance_ppm_per_k * bench_k
-        return None, Effects(
+        return Effects(
             rest_rad=rest,
             sensor_rad=sensor,
             gain=gain,

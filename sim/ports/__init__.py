@@ -8,12 +8,15 @@ from sim.ports.controller import Setpoint as Setpoint
 from sim.ports.controller import TiltReading as TiltReading
 from sim.ports.controller import Tunable as Tunable
 from sim.ports.controller import WithRules as WithRules
+from sim.ports.disturbance import Beams as Beams
 from sim.ports.disturbance import Clock as Clock
 from sim.ports.disturbance import Disturbance as Disturbance
 from sim.ports.disturbance import Effects as Effects
 from sim.ports.disturbance import Event as Event
 from sim.ports.disturbance import Site as Site
+from sim.ports.disturbance import WithBias as WithBias
 from sim.ports.disturbance import WithDensity as WithDensity
+from sim.ports.disturbance import WithSlowTime as WithSlowTime
 from sim.ports.disturbance import WorthAPicture as WorthAPicture
 from sim.ports.disturbance import conditions_of as conditions_of
 from sim.ports.disturbance import events_of as events_of

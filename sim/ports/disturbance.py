@@ -1,7 +1,7 @@
 """What a disturbance knows and does: the run it takes part in, its effects, its events."""
 
 from collections.abc import Iterable
-from typing import Any, NamedTuple, Protocol, TypeVar, runtime_checkable
+from typing import Any, Final, NamedTuple, Protocol, TypeVar, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 from sim.ports.array import Array
 
 S = TypeVar("S")
+SLOW_STREAMS: Final = 1 << 16
+"""Streams of random numbers of slow time lie this far above those of the loop."""
 
 
 class Clock(NamedTuple):
@@ -113,6 +115,53 @@ class WithDensity(Protocol):
         ...
 
 
+@runtime_checkable
+class WithSlowTime(Protocol[S]):
+    """A disturbance that can also go in steps of any length, for lives of years.
+
+    `advance` and `slow` are one law on two clocks: at each time the effects have the same
+    distribution, or the same value where nothing is drawn.
+    """
+
+    def slow_state(self) -> S:
+        """Return the state at the start of the run."""
+        ...
+
+    def slow(self, state: S, time_s: Array) -> tuple[S, Effects]:
+        """Return (state at the last time, effects with a row for each time).
+
+        Times (T,) rise, and the first is not before the last of the call before. [s]
+        """
+        ...
+
+
+@runtime_checkable
+class WithBias(Protocol):
+    """A disturbance in proportion to the drive that each mirror has had, with a memory.
+
+    A step of the drive at time zero shifts the rest angle by `bias_size_rad` times
+    `step_response`; steps add (Boltzmann's superposition).
+    """
+
+    bias_size_rad: Array
+    """(M, 2) final shift for the whole drive. [rad]"""
+
+    def step_response(self, time_s: Array) -> Array:
+        """Return the response to a unit step, at times since it; zero before it. [-]"""
+        ...
+
+
+class Beams(NamedTuple):
+    """Which of M mirrors carry data light, from each of E commands on."""
+
+    start_s: Array
+    """(E,) [s]"""
+    on: NDArray[np.bool_]
+    """(E, M) whether a mirror carries a beam."""
+    arrives: NDArray[np.bool_]
+    """(E, M) whether that beam comes to it anew, so that it is dark during the move."""
+
+
 class Site(NamedTuple):
     """What a disturbance knows of the run it takes part in."""
 
@@ -127,3 +176,13 @@ class Site(NamedTuple):
     """Age of the switch at the start of the run, from first power. [h]"""
     population_key: tuple[int, int] | None = None
     """(seed, stream) for what belongs to the mirrors as they were built; `key` if None."""
+    drive_share: Array | None = None
+    """(M, 2) aim at the start over what the drive can do at most, signed; None: not known. [-]"""
+    beams: Beams | None = None
+    """Which mirrors carry light, and when; None: all, always."""
+
+    @property
+    def slow_key(self) -> tuple[int, int]:
+        """(seed, stream): the random numbers of this disturbance in slow time."""
+        seed, stream = self.key
+        return seed, stream + SLOW_STREAMS

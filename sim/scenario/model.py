@@ -9,6 +9,7 @@ from pydantic import AfterValidator, Field
 from sim.camera.conditions import EstimatorComparisonParams
 from sim.camera.processor import ProcessorParams
 from sim.camera.settings import CameraParams
+from sim.life.params import LifeParams
 from sim.mechanics.bracket import BracketParams
 from sim.mechanics.isolator import IsolatorParams
 from sim.mirror.drive import DriveParams
@@ -116,6 +117,8 @@ class Scenario(Block):
     processor: ProcessorParams | None = None
     """What reads the spots, to time the estimators; none: arithmetic is counted, not timed."""
     estimator_comparison: EstimatorComparisonParams = EstimatorComparisonParams()
+    life: LifeParams | None = None
+    """What years do to the switch; runs take no notice."""
     traces: TracesParams
     metrics: MetricsParams
     limits: LimitsParams = LimitsParams()

@@ -48,6 +48,13 @@ SETTINGS: dict[str, dict[str, typing.Any]] = {
         "clip_sigma": 3.0,
         "ramp_ms": 5.0,
     },
+    "creep": {
+        "of": "hinges", "rate_urad_per_decade": 90.0, "onset_h": 1e-3, "uncorrected_h": 500.0,
+    },
+    "light_heat": {
+        "power_mw": 100.0, "absorbed_pct": 2.0, "resistance_k_per_mw": 1.5, "tau_ms": 15.0,
+        "tilt_urad_per_k": (4.0, 1.0), "resonance_ppm_per_k": -20.0,
+    },
     "random_walk": {"rate_urad_per_sqrt_s": 5.0},
     "record": {
         "file": "ridgecrest_2019_ciccc.csv",
@@ -87,6 +94,7 @@ SETTINGS: dict[str, dict[str, typing.Any]] = {
         "quality": 10.0,
         "duration_ms": 50.0,
     },
+    "softening": {"resonance_ppm_per_year": -400.0, "gain_ppm_per_year": 200.0},
     "thermal": {
         "ambient": {"shape": "ramp", "rate_k_per_min": 60.0, "from_s": 0.0123, "to_s": 0.04},
         "bench_tau_s": 0.02,

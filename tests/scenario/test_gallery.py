@@ -16,6 +16,7 @@ SHORT = {
     "harrow_point_half_sine": ["duration_ms=160"],
     "harrow_point_reconfigure": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_switch": ["duration_ms=160", "metrics.hold_from_ms=140"],
+    "harrow_point_life": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "single_mirror_step": ["duration_ms=90", "metrics.hold_from_ms=70"],
 }
 

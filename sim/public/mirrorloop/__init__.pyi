@@ -75,6 +75,15 @@ sensitivity_together = _sensitivity_together
 fastest_loops = _fastest_loops
 compare_estimators = _compare_estimators
 
+from sim.studies.life.study import live as live
+from sim.studies.life.study import Life as Life
+from sim.studies.life.switches import switches as _live_switches
+live_switches = _live_switches
+from sim.studies.life.start import start_at as start_at
+from sim.studies.life.overlap import overlap as overlap
+from sim.studies.life.extrapolation import extrapolate as extrapolate
+from sim.studies.life.extrapolation import write_extrapolation as write_extrapolation
+
 # Parts of your own
 from sim.params import Block as Block
 from sim.params import Positive as Positive
@@ -100,6 +109,8 @@ from sim.ports import Effects as Effects
 from sim.ports import Site as Site
 from sim.ports import Clock as Clock
 from sim.ports import WithDensity as WithDensity
+from sim.ports import WithSlowTime as WithSlowTime
+from sim.ports import WithBias as WithBias
 from sim.mechanics.profiles.profile import Profile as Profile
 from sim.mechanics.profiles.profile import ProfileParams as ProfileParams
 from sim.mechanics.profiles.profile import EventParams as EventParams

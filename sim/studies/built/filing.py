@@ -5,7 +5,7 @@ from pathlib import Path
 
 from sim.errors import OutputError
 from sim.files.filing import filed, put_page
-from sim.files.reading import read_text
+from sim.files.reading import read_bytes, read_text
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.built.page import page_of
@@ -58,6 +58,22 @@ def write(
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))
     return folder
+
+
+def budget_of_life(folder: Path) -> tuple[str, ...]:
+    """Return the end of a life, from its `life.json`, as overrides of `switch.budget`.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds no life.
+    """
+    path = folder / "life.json"
+    try:
+        budget = json.loads(read_bytes(path, fault=OutputError))["budget"]
+        return tuple(f"switch.budget.{key}={float(value)!r}" for key, value in budget.items())
+    except (ValueError, KeyError, TypeError, AttributeError):
+        raise OutputError(f"{path}: is not the result of a life") from None
 
 
 def servo_of_run(folder: Path) -> float:

@@ -13,6 +13,7 @@ from sim.assembly.build import Built, build
 from sim.assembly.cost import Budget, check_time
 from sim.errors import ScenarioError
 from sim.kernels.threads import available, blocks_of, on_threads
+from sim.life.condition import Condition
 from sim.loop.parts import Parts
 from sim.loop.simulate import LoopResult, simulate
 from sim.ports import Array
@@ -45,6 +46,7 @@ def make_run(
     kernels: ModuleType | None = None,
     pictures: bool = True,
     budget: Budget | None = None,
+    condition: Condition | None = None,
 ) -> Run:
     """Make one run.
 
@@ -63,6 +65,8 @@ def make_run(
         Whether camera windows are kept to be drawn.
     budget : Budget, optional
         The most memory and time that the run may take; `default_budget` if left out.
+    condition : Condition, optional
+        What years have made of the switch; as built if left out.
 
     Returns
     -------
@@ -75,7 +79,7 @@ def make_run(
     """
     clock_s = time.perf_counter()
     check_time(scenario, budget)
-    built = build(scenario, kernels, budget=budget)
+    built = build(scenario, kernels, budget=budget, condition=condition)
     if not pictures:
         built = built._replace(parts=replace(built.parts, pictures=()))
     parts = built.parts

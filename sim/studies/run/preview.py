@@ -4,6 +4,7 @@ from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
@@ -151,19 +152,24 @@ def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]
     return lines, cannot
 
 
-def _spots(built: Built) -> tuple[list[str], list[str]]:
-    """Read some frames of still spots, and say what share cannot be read."""
+def still_status(built: Built) -> NDArray[np.uint8]:
+    """Return the status (F, M) of some frames of still spots at the first aims."""
     parts = built.parts
-    if built.resolved.camera.noise == "equivalent":
-        return ["spots: errors of readings are drawn from a table; no spot can be lost"], []
     aim_px = parts.scale_px_per_rad * parts.epochs[0].aim_rad
     origin = window_origin(aim_px, parts.measurement.window_px)
     position = np.ascontiguousarray(
         np.broadcast_to((aim_px - origin).T, (len(parts.exposure_weights), 2, len(aim_px)))
     )
-    status = np.stack(
+    return np.stack(
         [parts.measurement.read(position, k, origin).status for k in range(STILL_FRAMES)]
     )
+
+
+def _spots(built: Built) -> tuple[list[str], list[str]]:
+    """Read some frames of still spots, and say what share cannot be read."""
+    if built.resolved.camera.noise == "equivalent":
+        return ["spots: errors of readings are drawn from a table; no spot can be lost"], []
+    status = still_status(built)
     good = float((status == SpotStatus.OK).mean())
     line = [f"spots: {100 * good:.4g} % of still spots are read"]
     if good >= GOOD_SHARE:

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from sim.assembly.build import Built
 from sim.assembly.cost import Budget
 from sim.kernels.installed import installed, why_plain
+from sim.life.condition import Condition
 from sim.loop.fused import reasons_not_fused
 from sim.loop.history import environment_of
 from sim.loop.stopwatch import Spent
@@ -31,6 +32,10 @@ SUPPORT = 10.0
 samples then weaken a sine by 3 %)."""
 SPECTRUM_SAMPLES = 400_000
 """Longer accelerations are thinned to about this many samples before their spectrum is taken."""
+LATE = (
+    "This run starts late in the life of its switch: alignment, calibration and losses are those "
+    "of that age. They are in no key of the filed scenario; the command with --at-year makes them."
+)
 ASSUMPTIONS = (
     "Misalignment loss, that over the aligned loss, is a quadratic form of small tilt errors of "
     "both mirrors about the aligned beam; clipping is that of the aligned beam. Beyond about 40 dB "
@@ -48,6 +53,7 @@ def run(
     threads: int | None = None,
     asked: Request = NOTHING_ASKED,
     budget: Budget | None = None,
+    condition: Condition | None = None,
 ) -> Result:
     """Run one scenario.
 
@@ -64,6 +70,8 @@ def run(
         What led to the scenario, to be filed.
     budget : Budget, optional
         The most memory and time that the run may take.
+    condition : Condition, optional
+        What years have made of the switch; as built if left out.
 
     Returns
     -------
@@ -76,7 +84,7 @@ def run(
         If the scenario cannot be run as it stands.
     """
     started = now()
-    made = make_run(scenario, progress, threads=threads, budget=budget)
+    made = make_run(scenario, progress, threads=threads, budget=budget, condition=condition)
     built, outcome = made.built, made.outcome
     clock = built.parts.clock
     origin = provenance(scenario, started, asked) | {
@@ -106,7 +114,10 @@ def run(
         epochs=built.parts.epochs,
         images=outcome.images,
         shock_spectrum=_spectrum(built),
-        notes=(*built.warnings, *_late(built), *_sway(made.figures["sway"]), *ASSUMPTIONS),
+        notes=(
+            *(() if condition is None else (LATE,)), *built.warnings, *_late(built),
+            *_sway(made.figures["sway"]), *ASSUMPTIONS,
+        ),
         provenance=origin,
         rows=rows,
         verdict=verdict_of(

@@ -1,0 +1,50 @@
+"""What the data light does to the mirrors that carry it, before anything moves."""
+
+from collections.abc import Sequence
+from typing import Protocol, runtime_checkable
+
+import numpy as np
+
+from sim.assembly.plug_ins import PlugIn
+from sim.optics.build_errors import BuildParams
+from sim.optics.epochs import Epoch
+from sim.optics.switch import SwitchParams
+from sim.params import Block
+from sim.ports import Beams
+
+
+@runtime_checkable
+class WarmsMirrors(Protocol):
+    """A disturbance class whose settings say how steady light bends the mirrors."""
+
+    def warm_curvature_per_m(self, params: Block) -> float:
+        """Return the change of every mirror's curvature; a static method of the class. [1/m]"""
+        ...
+
+
+def warm_switch(switch: SwitchParams, disturbances: Sequence[PlugIn]) -> SwitchParams:
+    """Return the switch with its mirrors as warm as steady light makes them.
+
+    Curvature is that of light that stays: it follows within milliseconds, and a dark mirror loses
+    nothing.
+    """
+    curvature = sum(
+        plug_in.part.warm_curvature_per_m(plug_in.settings)
+        for plug_in in disturbances
+        if isinstance(plug_in.part, WarmsMirrors) and plug_in.settings is not None
+    )
+    if curvature == 0.0:
+        return switch
+    build = BuildParams() if switch.build is None else switch.build
+    bent = build.replace(mirror_curvature_per_m=build.mirror_curvature_per_m + curvature)
+    return switch.replace(build=bent)
+
+
+def beams_of(epochs: Sequence[Epoch], mirrors: int, inputs: int) -> Beams:
+    """Return which of a fleet's mirrors carry light; the first columns are those of inputs."""
+    on = np.zeros((len(epochs), mirrors), bool)
+    for row, epoch in zip(on, epochs, strict=True):
+        row[epoch.pairs] = True
+    moved = np.stack([epoch.moved for epoch in epochs])
+    moved[:, :inputs] = False
+    return Beams(np.array([epoch.start_s for epoch in epochs]), on, on & moved)

@@ -1,0 +1,1 @@
+"""A switch over hours to years: slow time, with the loop settled between steps."""

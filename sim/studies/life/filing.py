@@ -1,0 +1,118 @@
+"""The folder of a life."""
+
+import json
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from sim.files.filing import filed, put_page
+from sim.report.study_page import render_study
+from sim.scenario.portable import copy_files
+from sim.studies.connections.csv_table import write_columns
+from sim.studies.life.levers import Lever
+from sim.studies.life.page import page_of, verdict_of
+from sim.studies.life.study import Life, results_of
+from sim.studies.life.switches import COURSES, Switches
+from sim.studies.life.totals import CAUSES, CONTRIBUTORS, LIMITS
+from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
+
+KIND: Final = "life"
+
+
+def whole(
+    life: Life, found: Switches | None, *, episodes: list[dict[str, Any]] | None = None,
+    overlap: dict[str, Any] | None = None,
+    tried: tuple[list[Lever], list[Lever]] | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """Return what `life.json` holds: of the first switch, and of all where there are many."""
+    results = results_of(life)
+    single = {
+        name: {
+            "median": results["missed_at_years"][name], "low": None, "high": None,
+            "share_censored": float(results["missed_at_years"][name] is None), "switches": 1,
+        }
+        for name in LIMITS
+    }  # fmt: skip
+    results |= {"switches": 1, "first_miss_years": _by_limit(single)}
+    if found is not None:
+        results |= _of_many(found)
+    results |= {
+        "episodes": episodes or [],
+        "overlap": overlap,
+        "causes": [one._asdict() for one in tried[0]] if tried else [],
+        "maintenance": [one._asdict() for one in tried[1]] if tried else [],
+    }
+    results["met"] = results["first_miss_years"]["share_censored"] == 1.0
+    results["verdict"] = verdict_of(results)
+    return results
+
+
+def _by_limit(missed: dict[str, Any]) -> dict[str, Any]:
+    """Return the first miss of the limit that decides, and of each by name."""
+    return {**missed[LIMITS[-1]], "by_limit": missed}
+
+
+def _of_many(found: Switches) -> dict[str, Any]:
+    missed: dict[str, Any] = {}
+    for name in LIMITS:
+        law = found.weibull(name)
+        missed[name] = found.first_miss(name) | {"weibull": None if law is None else law._asdict()}
+    count = len(found.courses_db["max_db"])
+    return {
+        "switches": count,
+        "not_done": found.failed,
+        "first_miss_years": _by_limit(missed),
+        **{name: _plain(np.nanmedian(found.courses_db[name], axis=0)) for name in COURSES},
+        "over_switches": {
+            name: {
+                f"p{share:02d}": _plain(np.nanpercentile(found.courses_db[name], share, axis=0))
+                for share in (5, 50, 95)
+            }
+            for name in COURSES
+        },
+        "contributors": {name: _plain(found.contributors_db[name]) for name in CONTRIBUTORS},
+        "availability": {
+            "share": found.availability,
+            "connection_hours": found.connection_hours,
+            "out_by_cause_h": {cause: found.out_h[cause] for cause in CAUSES},
+        },
+    }
+
+
+def _plain(values: Any) -> list[float]:
+    return [float(value) for value in values]
+
+
+def write(
+    life: Life, results: dict[str, Any], folder: str | Path, *, overwrite: bool,
+    found: Switches | None = None, tried: tuple[list[Lever], list[Lever]] | None = None,
+    asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
+    """Write life.json, years.csv, scenario.toml and report.html; return the folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    folder = Path(folder)
+    origin = provenance(life.scenario, life.started, asked)
+    with filed(folder, kind=KIND, overwrite=overwrite) as new:
+        text = json.dumps(results | {"provenance": origin}, indent=1, allow_nan=False)
+        (new / "life.json").write_text(text, encoding="utf-8")
+        columns: dict[str, tuple[Any, int]] = {"year": (np.array(results["years"]), 4)}
+        for name in COURSES:
+            values = [np.nan if v is None else v for v in results[name]]
+            columns[name] = (np.array(values), 5)
+        for name in CONTRIBUTORS:
+            columns[f"{name}_db"] = (np.array(results["contributors"][name]), 5)
+        write_columns(new / "years.csv", columns)
+        page = page_of(results, life, found, tried)
+        page = page._replace(
+            provenance=origin, strip=[("switch", switch_words(life.scenario)), *page.strip]
+        )
+        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
+        copy_files(life.scenario, new)
+        put_page(new, lambda: render_study(page))
+    return folder

@@ -1,0 +1,449 @@
+"""One switch through its life: from happening to happening, in steps that grow."""
+
+from collections.abc import Callable, Iterator
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.life.arrhenius import acceleration
+from sim.mirror.population import SPREAD_LIMIT
+from sim.optics.losses import connector_loss_db, drawn_connector_db
+from sim.ports import Array, Effects
+from sim.rng import Stream, normals, uniforms
+from sim.studies.life.plant import Index, SlowPlant
+from sim.studies.life.schedule import HOUR_S, Happening, What
+from sim.studies.life.totals import Row, Sums
+
+BLOCK: Final = 512
+"""Steps that are worked on at a time; no figure depends on it but through the jitter, which is that
+of a block's mean light and resonance."""
+GROWTH: Final = 0.5
+"""Part of the time since a change of bias that a step may take. [-]"""
+FIRST_STEP_S: Final = 10.0
+"""Shortest step after a change of bias, or the largest step if that is shorter. [s]"""
+OFFSET, PEAK, CONNECTION, MATING, AGEING, BOARD, PAIR = range(7)
+"""Name the draws of a life."""
+
+
+class State(NamedTuple):
+    """Everything that changes. M mirrors, C connections."""
+
+    time_s: float
+    slow: tuple[Any, ...]
+    """Of each disturbance."""
+    outputs: Index
+    """(C,) place of each input's output."""
+    offset_rad: Array
+    """(M, 2) believed aim minus that which couples best. [rad]"""
+    calibration: Array
+    """(M, 2) believed over true tilt per volt. [-]"""
+    share: Array
+    """(M, 2) of the whole drive, as last changed. [-]"""
+    charged: tuple[Array, ...]
+    """(K, M, 2) how far each part of each response to the drive has come, as a share of it. [-]"""
+    peakings: int
+    """How often all beams were aimed anew."""
+    connectors_db: Array
+    """(2, C) of input and of output (by its place). [dB]"""
+    matings: Index
+    """(2, C) [-]"""
+    effective_h: float
+    """Age at the reference temperature, for the loss of mirrors and ports. [h]"""
+    lamp_h: float
+    """The same of the lamp, for its dimming. [h]"""
+    light: float
+    """Share of the first light; 0 while the lamp is out. [-]"""
+    boards: NDArray[np.bool_]
+    """(M,) whose board works."""
+    correction_rad: Array
+    """(M, 2) as the loops last left it. [rad]"""
+    error_rad: Array
+    """(M, 2) tilt minus that which couples best. [rad]"""
+
+
+class Lived(NamedTuple):
+    """One life."""
+
+    rows: list[Row]
+    first_miss_s: dict[str, float | None]
+    """First time that a connection's loss exceeded each limit; None: never. [s]"""
+    last: State
+    at_episodes: list[tuple[Happening, State]]
+    notable: list[tuple[float, str]]
+    """When boards and lamps failed or were replaced, and when episodes came. [s]"""
+    counts: dict[What, int]
+    steps: int
+
+
+class Draws:
+    """Random numbers of one life, named by what they are for."""
+
+    def __init__(self, seed: int, mirrors: Index) -> None:
+        """Keep the seed."""
+        self._key = (seed, int(Stream.YEARS) + 1)
+        self._mirrors = mirrors
+
+    def mirrors(self, what: int, number: int) -> Array:
+        """Return cut normals (M, 2)."""
+        z = normals(self._key, self._mirrors, what, number)
+        return np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT)
+
+    def share(self, what: int, number: int, other: int = 0) -> tuple[float, float]:
+        """Return two uniforms."""
+        first, second = uniforms(self._key, other, what, number)
+        return float(first), float(second)
+
+
+class March:
+    """A switch that goes through its life."""
+
+    def __init__(self, plant: SlowPlant, largest_step_s: float) -> None:
+        """Prepare.
+
+        Parameters
+        ----------
+        plant : SlowPlant
+            The switch.
+        largest_step_s : float
+            Longest step. [s]
+        """
+        self.plant = plant
+        self.step_s = largest_step_s
+        seeds = plant.built.resolved.seeds
+        parts = plant.built.parts
+        self.draws = Draws(seeds.noise, parts.mirrors)
+        own = Draws(seeds.population, parts.mirrors)
+        b = plant.budget
+        z = own.mirrors(AGEING, 0)  # column 0: the mirror, column 1: its port
+        self._mirror_db = np.maximum(b.mirror_ageing_db + b.mirror_ageing_sd_db * z[:, 0], 0.0)
+        self._port_db = np.maximum(b.port_ageing_db + b.port_ageing_sd_db * z[:, 1], 0.0)
+        self._limit_rad = parts.drive_limit_rad
+        self._cross = parts.population.cross_axis
+        self._cubic = np.array(plant.built.resolved.mirror.cubic_per_rad2)
+        self._seed = seeds.population
+        self._moved_bias = bool(plant.biased)
+
+    def initial_state(self) -> State:
+        """Return the switch at its first power."""
+        plant, parts = self.plant, self.plant.built.parts
+        count, m = plant.n_connections, len(parts.mirrors)
+        optics = plant.built.resolved.switch.optics
+        connectors = np.stack([
+            connector_loss_db(plant.inputs, 0, optics, self._seed),
+            connector_loss_db(plant.outputs, 1, optics, self._seed),
+        ])  # fmt: skip
+        state = State(
+            time_s=0.0,
+            slow=tuple(d.slow_state() for d in plant.slow),
+            outputs=plant.start,
+            offset_rad=parts.population.alignment_rad,
+            calibration=parts.population.calibration_ratio,
+            share=np.zeros((m, 2)),
+            charged=tuple(np.zeros((len(r.tau_s), m, 2)) for r, _ in plant.biased),
+            peakings=0,
+            connectors_db=connectors,
+            matings=np.zeros((2, count), np.int64),
+            effective_h=0.0,
+            lamp_h=0.0,
+            light=1.0,
+            boards=np.ones(m, bool),
+            correction_rad=np.zeros((m, 2)),
+            error_rad=parts.population.alignment_rad,
+        )
+        return self._biased(state)
+
+    def live(
+        self, events: list[Happening], progress: Callable[[float], None] | None = None
+    ) -> Lived:
+        """Go through a life; the last event ends it.
+
+        Parameters
+        ----------
+        events : list of Happening
+            From `schedule`.
+        progress : callable, optional
+            Called with the time reached. [s]
+        """
+        state, sums = self.initial_state(), Sums(self.plant.n_connections)
+        rows, at_episodes, counts = [], [], dict.fromkeys(What, 0)
+        notable: list[tuple[float, str]] = []
+        since_s = 0.0  # of the last change of bias
+        for event in events:
+            for times in _blocks(state.time_s, event.time_s, since_s, self.step_s,
+                                 self._moved_bias):  # fmt: skip
+                state = self._block(state, times, sums)
+            counts[event.what] += 1
+            if event.what is What.ROW:
+                rows.append(sums.row(state.time_s, state, self.plant, self._limit_rad))
+                if progress is not None:
+                    progress(state.time_s)
+                continue
+            if event.what is What.EPISODE:
+                at_episodes.append((event, state))
+            before, lamp_h = state.outputs, state.lamp_h
+            state = self._happen(state, event, counts)
+            if event.what is What.EPISODE:
+                notable.append((state.time_s, self.plant.life.episodes[event.number].name))
+            elif event.what in (What.BOARD_DOWN, What.LAMP_DOWN):
+                notable.append((state.time_s, event.what.value))
+            elif event.what is What.INSPECT and state.lamp_h < lamp_h:
+                notable.append((state.time_s, "the lamp is replaced"))
+            if state.outputs is not before or event.what in (What.BOARD_DOWN, What.BOARD_UP):
+                since_s = state.time_s
+        return Lived(rows, sums.first_miss_s, state, at_episodes, notable, counts, sums.steps)
+
+    def gained_db(self, state: State) -> Array:
+        """Return what connections (C,) have gained in loss beside pointing since new. [dB]"""
+        plant = self.plant
+        pairs = plant.pairs(state.outputs)
+        share = state.effective_h / (plant.life.years * 8766.0)
+        aged = share * (self._mirror_db + self._port_db)[pairs].sum(axis=1)
+        now = state.connectors_db[0] + state.connectors_db[1][state.outputs]
+        new = self.initial_state().connectors_db
+        return np.asarray(aged + now - new[0] - new[1][state.outputs])
+
+    def aims_rad(self, outputs: Index) -> Array:
+        """Return the believed tilts (M, 2) that a set of connections asks for. [rad]"""
+        c = np.arange(self.plant.n_connections)
+        aim = np.empty((2 * len(c), 2))
+        aim[c] = self.plant.aim_a_rad[c, outputs]
+        aim[len(c) + outputs] = self.plant.aim_b_rad[c, outputs]
+        return aim
+
+    def _block(self, state: State, time_s: Array, sums: Sums) -> State:
+        """Go through some steps without an event between them."""
+        plant, life = self.plant, self.plant.life
+        m = len(plant.built.parts.mirrors)
+        length_s = np.diff(time_s, prepend=state.time_s)
+        slow, found = [], []
+        for disturbance, its in zip(plant.slow, state.slow, strict=True):
+            after, effects = disturbance.slow(its, time_s)
+            slow.append(after)
+            found.append(effects)
+        rest, sensor, gain, resonance, temperature = _added(found, len(time_s), m)
+        charged, shift = self._charged(state, time_s)
+        rest = rest + shift
+        celsius = life.reference_c + temperature
+        ageing_h = state.effective_h + np.cumsum(
+            length_s * acceleration(celsius, life.reference_c, life.loss_activation_ev)
+        ) / HOUR_S  # fmt: skip
+        lamp_h = state.lamp_h + np.cumsum(
+            length_s * acceleration(celsius, life.reference_c, life.monitor.activation_ev)
+        ) / HOUR_S  # fmt: skip
+        light = np.exp(-1e-5 * life.monitor.dimming_pct_per_1000_h * lamp_h) * (state.light > 0)
+        seen = bool(light.mean() >= plant.least_light)
+
+        ratio = (1.0 + gain)[:, None, None] / state.calibration
+        wanted = self.aims_rad(state.outputs)
+        commanded, slope = self._spring(wanted)  # the feed-forward: believed drive for the aim
+        alone = self._mixed(commanded * ratio) + rest - commanded  # torque that it leaves wrong
+        if seen:
+            kept = _times(plant.left, alone / slope) - _times(plant.followed, sensor[:, None, :])
+            asked = commanded + self._unmixed(kept * slope - alone) / ratio
+        else:
+            asked = np.broadcast_to(commanded + state.correction_rad, rest.shape)
+        driven = np.clip(asked, -self._limit_rad, self._limit_rad)
+        torque = self._mixed(driven * ratio) + rest - commanded
+        error = torque / slope + state.offset_rad
+        variance = plant.jitter.variance_rad2(
+            max(float(light.mean()), plant.least_light), float(resonance.mean())
+        )
+        if not seen:
+            variance = np.zeros_like(variance)
+        sums.add(
+            plant, state, time_s, length_s, error, variance, ageing_h, self._mirror_db,
+            self._port_db, celsius, light, asked, self._limit_rad,
+        )  # fmt: skip
+        return state._replace(
+            time_s=float(time_s[-1]),
+            slow=tuple(slow),
+            charged=charged,
+            effective_h=float(ageing_h[-1]),
+            lamp_h=float(lamp_h[-1]) if state.light > 0 else state.lamp_h,
+            light=float(light[-1]) if state.light > 0 else 0.0,
+            correction_rad=np.where(state.boards[:, None], driven[-1] - commanded, 0.0),
+            error_rad=error[-1],
+        )
+
+    def _spring(self, tilt_rad: Array) -> tuple[Array, Array]:
+        """Return the static drive for tilts, as the tilt of a linear spring, and its slope."""
+        stiffer = self._cubic * tilt_rad**2
+        return tilt_rad * (1.0 + stiffer), 1.0 + 3.0 * stiffer
+
+    def _mixed(self, drive_rad: Array) -> Array:
+        """Return what drives (T, M, 2) do to both axes, coupling included."""
+        return drive_rad + self._cross * drive_rad[..., ::-1]
+
+    def _unmixed(self, torque_rad: Array) -> Array:
+        """Return the drives that do so."""
+        rest = torque_rad - self._cross * torque_rad[..., ::-1]
+        return np.asarray(rest / (1.0 - self._cross.prod(axis=1, keepdims=True)))
+
+    def _charged(self, state: State, time_s: Array) -> tuple[tuple[Array, ...], Array]:
+        """Return how far dielectrics are at the end, and their shift (T, M, 2). [-, rad]"""
+        total = np.zeros((len(time_s), *state.share.shape))
+        charged = []
+        for (relaxation, size_rad), come in zip(self.plant.biased, state.charged, strict=True):
+            left = relaxation.after(time_s - state.time_s)
+            way = state.share - come
+            total += size_rad * (
+                relaxation.weights.sum() * state.share
+                - np.tensordot(left * relaxation.weights, way, 1)
+            )
+            charged.append(state.share - left[-1][:, None, None] * way)
+        return tuple(charged), total
+
+    def _biased(self, state: State) -> State:
+        """Note the drive that each mirror has from now on."""
+        if not self._moved_bias:
+            return state
+        share = (self.aims_rad(state.outputs) + state.correction_rad) / self._limit_rad
+        return state._replace(share=np.where(state.boards[:, None], share, 0.0))
+
+    def _happen(self, state: State, event: Happening, counts: dict[What, int]) -> State:
+        plant, service, drawn = self.plant, self.plant.life.service, self.draws
+        if event.what is What.MOVE:
+            state = self._moved(state, event.number)
+            return self._biased(state)
+        if event.what is What.REMATE:
+            return self._mated(state, event.number)
+        if event.what is What.REPEAK:
+            return self._peaked(state)
+        if event.what is What.INSPECT:
+            if state.light < 0.01 * plant.life.monitor.replace_at_pct:
+                state = state._replace(lamp_h=0.0, light=1.0)
+            trigger = service.repeak_at_db
+            if trigger is not None and self._misaligned_db(state).max() > trigger:
+                return self._peaked(state)
+            return state
+        if event.what is What.RECALIBRATE:
+            sd = 0.01 * plant.built.resolved.drive.calibration_error_pct
+            z = drawn.mirrors(BOARD, 1 + counts[What.RECALIBRATE])
+            return state._replace(calibration=(1.0 + self._gain_now(state)) * (1.0 + sd * z))
+        if event.what is What.LAMP_DOWN:
+            return state._replace(light=0.0)
+        if event.what is What.LAMP_UP:
+            return state._replace(light=1.0, lamp_h=0.0)
+        if event.what in (What.BOARD_DOWN, What.BOARD_UP):
+            return self._board(state, event, counts)
+        if event.what is What.EPISODE:
+            sd = 1e-6 * plant.life.episodes[event.number].shift_urad
+            z = drawn.mirrors(OFFSET, counts[What.EPISODE])
+            return state._replace(offset_rad=state.offset_rad + sd * z)
+        return state
+
+    def _moved(self, state: State, number: int) -> State:
+        """Let two inputs exchange their outputs."""
+        count = self.plant.n_connections
+        if count < 2:
+            return state
+        first, second = self.draws.share(PAIR, number)
+        i = int(first * count)
+        j = (i + 1 + int(second * (count - 1))) % count
+        outputs = state.outputs.copy()
+        outputs[[i, j]] = outputs[[j, i]]
+        aiming = self.plant.built.resolved.switch.aiming
+        if aiming is None or aiming.connection_error_urad == 0.0:
+            return state._replace(outputs=outputs)
+        offset = state.offset_rad.copy()
+        own = np.array([i, j, count + outputs[i], count + outputs[j]])
+        z = self.draws.mirrors(CONNECTION, number)[own]
+        old = self.plant.built.parts.population.alignment_rad[own]
+        offset[own] = old + 1e-6 * aiming.connection_error_urad * z
+        return state._replace(outputs=outputs, offset_rad=offset)
+
+    def _mated(self, state: State, number: int) -> State:
+        count = self.plant.n_connections
+        first, second = self.draws.share(MATING, number)
+        side, port = divmod(int(first * 2 * count), count)
+        matings, connectors = state.matings.copy(), state.connectors_db.copy()
+        matings[side, port] += 1
+        wear = self.plant.budget.wear_db * matings[side, port]
+        optics = self.plant.built.resolved.switch.optics
+        connectors[side, port] = drawn_connector_db(np.array(second), optics) + wear
+        return state._replace(matings=matings, connectors_db=connectors)
+
+    def _peaked(self, state: State) -> State:
+        """Aim all beams anew: what was wrong is taken off, the error of peaking stays."""
+        sd = 1e-6 * self.plant.life.service.peak_error_urad
+        left = sd * self.draws.mirrors(PEAK, state.peakings)
+        return state._replace(
+            offset_rad=state.offset_rad - state.error_rad + left,
+            error_rad=left,
+            peakings=state.peakings + 1,
+        )
+
+    def _board(self, state: State, event: Happening, counts: dict[What, int]) -> State:
+        per_board = self.plant.life.service.mirrors_per_board
+        own = np.arange(len(state.boards)) // per_board == event.number
+        boards = state.boards.copy()
+        boards[own] = event.what is What.BOARD_UP
+        if event.what is What.BOARD_UP:
+            sd = 0.01 * self.plant.built.resolved.drive.calibration_error_pct
+            z = self.draws.mirrors(BOARD, 100_000 + counts[What.BOARD_UP])
+            new = (1.0 + self._gain_now(state)) * (1.0 + sd * z)
+            state = state._replace(calibration=np.where(own[:, None], new, state.calibration))
+        return self._biased(state._replace(boards=boards))
+
+    def _gain_now(self, state: State) -> float:
+        """Return the relative change of the drive's gain at present. [-]"""
+        at = np.array([state.time_s])
+        found = [
+            disturbance.slow(its, at)[1]
+            for disturbance, its in zip(self.plant.slow, state.slow, strict=True)
+        ]
+        return float(sum(0.0 if e.gain is None else e.gain[0] for e in found))
+
+    def _misaligned_db(self, state: State) -> Array:
+        """Return the misalignment loss (C,) of the present errors. [dB]"""
+        e = state.error_rad[self.plant.pairs(state.outputs)].reshape(-1, 4)
+        form = self.plant.form_db[np.arange(len(e)), state.outputs]
+        return np.asarray(np.einsum("ci,cij,cj->c", e, form, e))
+
+
+def _blocks(
+    from_s: float, to_s: float, since_s: float, largest_s: float, adaptive: bool
+) -> Iterator[Array]:
+    """Yield the times of the steps up to an event, in blocks."""
+    if to_s <= from_s:
+        return
+    early, at = [], from_s
+    smallest_s = min(FIRST_STEP_S, largest_s)
+    if adaptive:
+        while at < to_s:
+            step = max(GROWTH * (at - since_s), smallest_s)
+            if step >= largest_s:
+                break
+            at = min(at + step, to_s)
+            early.append(at)
+    count = int(np.ceil((to_s - at) / largest_s - 1e-9))
+    times = np.append(early, at + (to_s - at) * np.arange(1, count + 1) / max(count, 1))
+    for first in range(0, len(times), BLOCK):
+        yield times[first : first + BLOCK]
+
+
+def _added(found: list[Effects], steps: int, m: int) -> tuple[Array, Array, Array, Array, Array]:
+    """Return the sums over disturbances: rest, sensor, gain, resonance, temperature."""
+    rest, sensor = np.zeros((steps, m, 2)), np.zeros((steps, 2))
+    gain, resonance, temperature = (np.zeros(steps) for _ in range(3))
+    for e in found:
+        for total, part in (
+            (rest, e.rest_rad), (sensor, e.sensor_rad), (gain, e.gain), (resonance, e.resonance),
+            (temperature, e.temperature_k),
+        ):  # fmt: skip
+            if part is not None:
+                total += part
+    return rest, sensor, gain, resonance, temperature
+
+
+def _times(matrix: Array, vector: Array) -> Array:
+    """Return matrices (M, 2, 2) times vectors (T, M or 1, 2); nothing is worked out for zeros."""
+    if not matrix.any():
+        return np.zeros(1)
+    if (matrix == np.eye(2)).all():
+        return vector
+    return np.einsum("mab,tmb->tma", matrix, np.broadcast_to(
+        vector, (len(vector), len(matrix), 2)
+    ))  # fmt: skip
+

@@ -1,0 +1,106 @@
+"""Both clocks on one interval: the full loop and slow time, of the same parts."""
+
+from typing import Any, Final
+
+import numpy as np
+
+from sim.assembly.build import build
+from sim.loop.simulate import simulate
+from sim.scenario.model import Scenario
+from sim.studies.life.march import March
+from sim.studies.life.plant import slow_plant
+from sim.studies.life.schedule import Happening, What
+
+WANDERS: Final = ("drift", "random_walk")
+SETTLED_S: Final = 0.5
+"""Time that the full loop has to settle before it is compared. [s]"""
+LAST: Final = 0.2
+"""Part of the interval over which the full loop's corrections are averaged. [-]"""
+
+
+def overlap(scenario: Scenario, seconds: float, step_s: float = 1.0) -> dict[str, Any]:
+    """Run the first seconds of a life on both clocks and compare.
+
+    Corrections are compared mirror by mirror with random wander left out, since each clock draws
+    its own; losses are compared as distributions with everything in.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With `[life]`.
+    seconds : float
+        Length of the interval. [s]
+    step_s : float
+        Step of slow time. [s]
+
+    Returns
+    -------
+    dict
+        ``seconds``; ``correction_urad``: rms of the corrections, and rms and largest difference
+        over mirrors and axes; ``insertion_db``: mean, median and 95th percentile over connections
+        and time by either clock; ``jitter_urad``: rms about the settled place by either clock.
+    """
+    plain = scenario.replace(
+        disturbances=[tree for tree in scenario.disturbances if tree["kind"] not in WANDERS]
+    )
+    full, slow = _full(plain, seconds), _slow(plain, seconds, step_s)
+    difference = full["correction_rad"] - slow["correction_rad"]
+    whole, course = _full(scenario, seconds), _slow(scenario, seconds, step_s)
+    urad = 1e6
+    return {
+        "seconds": seconds,
+        "correction_urad": {
+            "rms": urad * float(np.sqrt(np.mean(full["correction_rad"] ** 2))),
+            "difference_rms": urad * float(np.sqrt(np.mean(difference**2))),
+            "difference_max": urad * float(np.abs(difference).max()),
+        },
+        "insertion_db": {
+            name: {"full": float(of(whole["loss_db"])), "slow": float(of(course["loss_db"]))}
+            for name, of in (
+                ("mean", np.mean), ("median", np.median), ("p95", lambda x: np.percentile(x, 95)),
+            )
+        },
+        "jitter_urad": {
+            "full": urad * whole["jitter_rad"], "slow": urad * course["jitter_rad"],
+        },
+    }  # fmt: skip
+
+
+def _full(scenario: Scenario, seconds: float) -> dict[str, Any]:
+    """Run the full loop from first power."""
+    run = scenario.replace(
+        age_h=0.0,
+        duration_ms=1e3 * seconds,
+        disturbances=[
+            {k: 0.0 if k == "uncorrected_h" else v for k, v in tree.items()}
+            for tree in scenario.disturbances
+        ],
+        metrics=scenario.metrics.replace(hold_from_ms=1e3 * SETTLED_S, hold_to_ms=None),
+        traces=scenario.traces.replace(sample_hz=200.0),
+    )
+    parts = build(run).parts
+    traces = simulate(parts).traces
+    held = traces.time_s > SETTLED_S
+    late = traces.time_s > (1.0 - LAST) * seconds
+    place = traces.error_mean_rad[held].mean(axis=0, dtype=float)
+    square = traces.error_square_rad2[held].mean(axis=0, dtype=float)
+    return {
+        "correction_rad": traces.correction_rad[late].mean(axis=0, dtype=float),
+        "loss_db": parts.epochs[0].aligned_db + traces.excess_mean_db[held],
+        "jitter_rad": float(np.sqrt((square - (place**2).sum(axis=-1)).mean())),
+    }
+
+
+def _slow(scenario: Scenario, seconds: float, step_s: float) -> dict[str, Any]:
+    """Go through the same interval in slow time."""
+    plant = slow_plant(scenario)
+    march = March(plant, step_s)
+    rows = max(int(seconds / step_s), 1)
+    events = [Happening(seconds * (k + 1) / rows, What.ROW, k) for k in range(rows)]
+    lived = march.live(events)
+    variance = plant.jitter.variance_rad2(1.0, 0.0)
+    return {
+        "correction_rad": lived.last.correction_rad,
+        "loss_db": np.stack([row.mean_db for row in lived.rows]),
+        "jitter_rad": float(np.sqrt(variance.sum(axis=1).mean())),
+    }

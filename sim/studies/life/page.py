@@ -1,0 +1,246 @@
+"""The page of a life: does the switch stay inside its budget, what limits it, what helps."""
+
+from typing import Any, Final
+
+import numpy as np
+
+from sim.optics.lattice import places
+from sim.report.page import number
+from sim.report.study_page import Section, StudyPage, Table
+from sim.scenario.portable import portable_toml
+from sim.studies.life import plots
+from sim.studies.life.levers import Lever
+from sim.studies.life.study import Life
+from sim.studies.life.switches import Switches
+from sim.studies.life.totals import CAUSES, CONTRIBUTORS, LIMITS, WORDS
+
+NOTES: Final = (
+    "Between steps the loop is taken as settled: slow errors are what its sensitivity at zero "
+    "frequency leaves, and jitter is that of the loop analysis at the present light and resonance.",
+    "Each step stands for the time since the one before. Steps are at most `life.step_h` long, and "
+    "start at ten seconds after a change of drive where dielectrics follow it.",
+    "Dielectrics charge under the drive of each connection as it was when commanded; the small "
+    "change of drive by corrections in between is left out.",
+    "Losses of mirrors and ports grow in proportion to age at the reference temperature; wear that "
+    "ends suddenly is a failure rate. Failures and moves are independent and equally likely at any "
+    "time.",
+    "While the monitor light is out or too dim to be read, the loops hold their last correction.",
+    "Misalignment loss is the quadratic form of small errors; crosstalk is not counted.",
+    "Rates and laws are those of the scenario. A life that was not lived is an extrapolation: hold "
+    "it against tests of your own.",
+)
+YEARS_SHOWN: Final = 15
+
+
+def page_of(results: dict[str, Any], life: Life, found: Switches | None,
+            tried: tuple[list[Lever], list[Lever]] | None) -> StudyPage:  # fmt: skip
+    """Return the page.
+
+    Parameters
+    ----------
+    results : dict
+        As filed.
+    life : Life
+        The first switch.
+    found : Switches, optional
+        Of many.
+    tried : (list of Lever, list of Lever), optional
+        Causes halved, and other maintenance.
+    """
+    scenario = life.scenario
+    g = scenario.switch.geometry
+    where = {
+        side: pitch * places(count, columns, g.lattice, g.outline)
+        for side, count, columns, pitch in (
+            ("A", g.ports_per_side, g.columns, g.pitch_mm),
+            ("B", g.outputs or g.ports_per_side, g.output_columns or g.columns,
+             g.output_pitch_mm or g.pitch_mm),
+        )
+    }  # fmt: skip
+    contributors = {n: np.array(v) for n, v in results["contributors"].items()}
+    pictures = [plots.losses(life, found)]
+    if found is not None:
+        pictures.append(plots.survived(found))
+    sections = [
+        Section("Loss over life", tables=[_answers(results)], pictures=pictures),
+        Section(
+            "What it consists of",
+            tables=[_contributors(results)],
+            pictures=[plots.stacked(np.array(results["years"]), contributors)],
+        ),
+    ]
+    if tried is not None:
+        sections.append(Section(
+            "What limits it, and what maintenance buys",
+            texts=["Each row is the same life, with the same random numbers, and one thing "
+                   "changed. Loss is the largest over the last fifth of the life."],
+            tables=[_levers("Causes halved", tried[0]), _levers("Other maintenance", tried[1])],
+        ))  # fmt: skip
+    sections += [
+        Section("Availability", tables=[_availability(results)]),
+        Section("Year by year", tables=[_years(results)]),
+        Section(
+            "Corrections and head-room",
+            texts=[_headroom(results)],
+            pictures=[plots.arrays(life, where)],
+        ),
+    ]
+    if results.get("episodes"):
+        sections.append(Section("Episodes, by the full loop", tables=[_episodes(results)]))
+    if results.get("overlap"):
+        sections.append(Section("Both clocks on one interval", tables=[_overlap(results)]))
+    return StudyPage(
+        title=f"{scenario.title}: a life of {life.years:g} years",
+        question=scenario.question,
+        verdict=verdict_of(results),
+        good=results["met"],
+        sections=sections,
+        notes=NOTES,
+        scenario_toml=portable_toml(scenario),
+        strip=[("switches", str(results["switches"])), ("length", f"{life.years:g} years")],
+    )
+
+
+def verdict_of(results: dict[str, Any]) -> str:
+    """Return what decides, in a sentence."""
+    limit = results["limits_db"]["end_of_life"]
+    missed = results["first_miss_years"]
+    kept = results["availability"]["share"]
+    if results["switches"] == 1:
+        at = results["missed_at_years"]["end_of_life"]
+        worst = results["worst"]
+        head = (
+            f"Met: largest insertion loss {worst['max_db']:.3f} of {limit:g} dB, from input "
+            f"{worst['input']} in year {worst['year']:.1f}"
+            if at is None
+            else f"Missed: a connection first exceeds {limit:g} dB after {at:.2f} years"
+        )
+    else:
+        share = 100 * (1 - missed["share_censored"])
+        head = (
+            f"Met: none of {results['switches']} switches exceeds {limit:g} dB"
+            if share == 0
+            else f"Missed: {share:.3g} % of {results['switches']} switches exceed {limit:g} dB"
+        )
+        if missed["median"] is not None:
+            head += f", half of them by {missed['median']:.2f} years"
+    return f"{head}; connections are in budget for {100 * kept:.5g} % of their hours"
+
+
+def _answers(results: dict[str, Any]) -> Table:
+    rows = []
+    for name in LIMITS:
+        one, many = results["missed_at_years"][name], results["first_miss_years"]["by_limit"][name]
+        words = f"first miss of the {plots.LIMIT_WORDS[name]}, {results['limits_db'][name]:g} dB"
+        if results["switches"] == 1:
+            rows.append([words, "never" if one is None else f"{one:.2f} years"])
+            continue
+        censored = f"{100 * many['share_censored']:.3g} % of switches never"
+        if many["median"] is None:
+            rows.append([f"{words}, median", f"beyond the study ({censored})"])
+        else:
+            low = "-" if many["low"] is None else f"{many['low']:.2f}"
+            high = "beyond" if many["high"] is None else f"{many['high']:.2f}"
+            rows.append([
+                f"{words}, median (95 %)",
+                f"{many['median']:.2f} ({low} to {high}) years; {censored}",
+            ])  # fmt: skip
+        law = many.get("weibull")
+        if law is not None:
+            rows.append([
+                "Weibull law of it",
+                f"shape {law['shape']:.2f}, scale {law['scale_years']:.2f} years",
+            ])  # fmt: skip
+    last = results["max_db"][-1]
+    rows.append(["largest loss in the last row", "dark" if last is None else number(last, "dB", 4)])
+    if results["spares"]:
+        left = results["max_with_spares_db"][-1]
+        rows.append([
+            f"the same without the worst {results['spares']} inputs, for which there are spares",
+            "dark" if left is None else number(left, "dB", 4),
+        ])  # fmt: skip
+    return Table("Answers", ["Question", "Answer"], rows)
+
+
+def _contributors(results: dict[str, Any]) -> Table:
+    rows = []
+    for name in CONTRIBUTORS:
+        course = results["contributors"][name]
+        rows.append([
+            WORDS[name], number(course[0], "dB", 4), number(course[-1], "dB", 4),
+            number(course[-1] - course[0], "dB", 4),
+        ])  # fmt: skip
+    return Table("Mean over connections", ["Contributor", "first row", "last row", "change"], rows)
+
+
+def _levers(caption: str, tried: list[Lever]) -> Table:
+    return Table(caption, ["Change", "largest loss", "less by", "in budget"], [
+        [one.change, number(one.max_db, "dB", 4), number(one.gain_db, "dB", 4),
+         f"{100 * one.availability:.5g} %"]
+        for one in tried
+    ])  # fmt: skip
+
+
+def _availability(results: dict[str, Any]) -> Table:
+    found = results["availability"]
+    rows = [["in budget", f"{100 * found['share']:.6g} % of {found['connection_hours']:.4g} h"]]
+    for cause in CAUSES:
+        hours = found["out_by_cause_h"][cause]
+        if hours:
+            words = WORDS.get(cause, {"board": "driver board out"}.get(cause, cause))
+            rows.append([f"out: {words}", f"{hours:.4g} connection-hours"])
+    return Table("Connection-hours", ["State", "Time"], rows)
+
+
+def _years(results: dict[str, Any]) -> Table:
+    stride = max(1, -(-len(results["years"]) // YEARS_SHOWN))
+    chosen = list(range(stride - 1, len(results["years"]), stride))
+    rows = [
+        [
+            f"{results['years'][i]:.2f}",
+            *("dark" if (v := results[name][i]) is None else number(v, "dB", 4)
+              for name in ("median_db", "p95_db", "max_db")),
+            f"{results['temperature_c'][i]:.1f} °C",
+            f"{100 * results['light_share'][i]:.0f} %",
+            f"{100 * results['headroom']['drive_share_max'][i]:.0f} %",
+        ]
+        for i in chosen
+    ]  # fmt: skip
+    head = ["Year", "median", "95th percentile", "largest", "temperature", "light", "drive used"]
+    return Table("Rows of the life, the last of each group (first switch for light and drive)",
+                 head, rows)  # fmt: skip
+
+
+def _headroom(results: dict[str, Any]) -> str:
+    share = max(results["headroom"]["drive_share_max"])
+    return (
+        f"The most that any mirror asked for is {100 * share:.1f} % of its drive; the largest "
+        f"correction at the end is {results['headroom']['correction_max_urad'][-1]:.0f} µrad."
+    )
+
+
+def _episodes(results: dict[str, Any]) -> Table:
+    return Table(
+        "Each simulated at its age",
+        ["Episode", "year", "largest misalignment loss", "outage", "largest error"],
+        [
+            [e["name"], f"{e['year']:.2f}", number(e["excess_max_db"], "dB", 4),
+             f"{e['outage_ms']:.1f} ms", f"{e['max_urad']:.0f} µrad"]
+            for e in results["episodes"]
+        ],
+    )  # fmt: skip
+
+
+def _overlap(results: dict[str, Any]) -> Table:
+    o = results["overlap"]
+    rows = [
+        ["rms of the corrections", f"{o['correction_urad']['rms']:.1f} µrad", ""],
+        ["their difference, rms and largest",
+         f"{o['correction_urad']['difference_rms']:.2f} µrad",
+         f"{o['correction_urad']['difference_max']:.2f} µrad"],
+        *([f"insertion loss, {name}", number(v["full"], "dB", 5), number(v["slow"], "dB", 5)]
+          for name, v in o["insertion_db"].items()),
+        ["jitter", f"{o['jitter_urad']['full']:.2f} µrad", f"{o['jitter_urad']['slow']:.2f} µrad"],
+    ]  # fmt: skip
+    return Table(f"First {o['seconds']:g} s of the life",
+                 ["Figure", "full loop", "slow time"], rows)  # fmt: skip

@@ -1,0 +1,154 @@
+"""What is kept of a life: sums over each row of the table of years."""
+
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.ports import Array
+from sim.studies.life.plant import Index, SlowPlant
+
+if TYPE_CHECKING:
+    from sim.studies.life.march import State
+
+CONTRIBUTORS: Final = (
+    "connectors", "ports", "mirrors", "optics", "pointing", "jitter",
+)  # fmt: skip
+WORDS: Final = {
+    "connectors": "connectors, two",
+    "ports": "collimators and combiners, with their ageing",
+    "mirrors": "mirrors' reflectivity, with its ageing",
+    "optics": "edges, waists, curvature",
+    "pointing": "pointing, settled",
+    "jitter": "pointing, jitter",
+}
+LIMITS: Final = ("acceptance", "end_of_life")
+"""Limits of `switch.budget` whose first miss is noted; the last decides what is out of budget."""
+CAUSES: Final = (*CONTRIBUTORS, "board", "drive limit")
+"""Why a connection is out of its budget: what has grown most since it was new, or what failed."""
+
+
+class Row(NamedTuple):
+    """A stretch of a life. Losses are insertion losses. [dB]"""
+
+    year: float
+    """At its end."""
+    hours: float
+    mean_db: Array
+    """(C,) of each input's connections, over the stretch."""
+    peak_db: Array
+    """(C,) largest at any step; NaN for one that was dark throughout."""
+    contributors_db: dict[str, float]
+    """Mean over connections and the stretch."""
+    out_h: dict[str, float]
+    """Connection-hours out of budget, by cause."""
+    celsius: float
+    light: float
+    drive_share: Array
+    """(M, 2) largest of the whole drive that was asked for. [-]"""
+    correction_rad: Array
+    """(M, 2) at its end. [rad]"""
+    error_rad: Array
+    """(M, 2) at its end. [rad]"""
+
+
+class Sums:
+    """Adds up steps until a row ends."""
+
+    def __init__(self, n_connections: int) -> None:
+        """Begin."""
+        self.first_miss_s: dict[str, float | None] = dict.fromkeys(LIMITS)
+        self.steps = 0
+        self._n = n_connections
+        self._new: dict[str, Array] | None = None
+        self._clear()
+
+    def _clear(self) -> None:
+        self._hours = 0.0
+        self._loss_h = np.zeros(self._n)
+        self._peak = np.full(self._n, np.nan)
+        self._parts_h = dict.fromkeys(CONTRIBUTORS, 0.0)
+        self._out_h = dict.fromkeys(CAUSES, 0.0)
+        self._celsius_h = self._light_h = 0.0
+        self._share: Any = 0.0
+
+    def add(
+        self, plant: SlowPlant, state: "State", time_s: Array, length_s: Array, error_rad: Array,
+        variance_rad2: Array, ageing_h: Array, mirror_db: Array, port_db: Array, celsius: Array,
+        light: Array, asked_rad: Array, limit_rad: Array,
+    ) -> None:  # fmt: skip
+        """Take some steps; each stands for the time since the one before."""
+        c, outputs = np.arange(plant.n_connections), state.outputs
+        pairs = plant.pairs(outputs)
+        form = plant.form_db[c, outputs]
+        share = ageing_h / (plant.life.years * 8766.0)  # (T,)
+        e = error_rad[:, pairs].reshape(len(time_s), -1, 4).transpose(1, 0, 2)  # (C, T, 4)
+        pointing = ((e @ form) * e).sum(axis=-1).T  # (T, C)
+        spread = variance_rad2[pairs].reshape(-1, 4)
+        jitter = np.einsum("cii,ci->c", form, spread)
+        parts: dict[str, Array] = {
+            "connectors": state.connectors_db[0] + state.connectors_db[1][outputs],
+            "ports": plant.ports_db[c, outputs] + share[:, None] * port_db[pairs].sum(axis=1),
+            "mirrors": plant.mirrors_db[c, outputs] + share[:, None] * mirror_db[pairs].sum(axis=1),
+            "optics": plant.fixed_db[c, outputs],
+            "pointing": pointing,
+            "jitter": jitter,
+        }
+        loss: Array = sum(parts.values(), np.zeros((len(time_s), self._n)))
+        if self._new is None:
+            self._new = {name: np.atleast_2d(part)[0] for name, part in parts.items()}
+        hours = length_s / 3600.0
+        dark = np.asarray(~state.boards[pairs].all(axis=1))
+        self._judge(plant, parts, loss, hours, time_s, dark, pairs, asked_rad, limit_rad)
+        self._hours += float(hours.sum())
+        self._loss_h += hours @ loss
+        self._peak = np.fmax(self._peak, np.where(dark, np.nan, loss.max(axis=0)))
+        for name, part in parts.items():
+            mean = part.mean(axis=-1)
+            self._parts_h[name] += float((hours * mean).sum())
+        self._celsius_h += float((hours * celsius).sum())
+        self._light_h += float((hours * light).sum())
+        self._share = np.maximum(self._share, np.abs(asked_rad).max(axis=0) / limit_rad)
+        self.steps += len(time_s)
+
+    def _judge(
+        self, plant: SlowPlant, parts: dict[str, Array], loss: Array, hours: Array,
+        time_s: Array, dark: NDArray[np.bool_], pairs: Index, asked_rad: Array, limit_rad: Array,
+    ) -> None:  # fmt: skip
+        """Add up what is out of budget, and by what."""
+        self._out_h["board"] += float(hours.sum() * dark.sum())
+        for name in LIMITS:
+            over = (loss > getattr(plant.budget, f"{name}_db")) & ~dark
+            if over.any() and self.first_miss_s[name] is None:
+                self.first_miss_s[name] = float(time_s[over.any(axis=1)][0])
+        if not over.any():
+            return
+        t, c = np.nonzero(over)
+        new = self._new or {}
+        grown = np.stack([
+            np.broadcast_to(part, loss.shape)[t, c] - new[name][c] for name, part in parts.items()
+        ])  # fmt: skip
+        cause = grown.argmax(axis=0)
+        at_limit = (np.abs(asked_rad)[t[:, None], pairs[c]] > limit_rad[pairs[c]]).any(axis=(1, 2))
+        cause[at_limit] = CAUSES.index("drive limit")
+        for number in np.unique(cause):
+            self._out_h[CAUSES[number]] += float(hours[t[cause == number]].sum())
+
+    def row(self, time_s: float, state: "State", plant: SlowPlant, limit_rad: Array) -> Row:
+        """Return the row that ends, and begin the next."""
+        hours = max(self._hours, 1e-12)
+        row = Row(
+            year=time_s / (8766.0 * 3600.0),
+            hours=self._hours,
+            mean_db=self._loss_h / hours,
+            peak_db=self._peak,
+            contributors_db={name: part / hours for name, part in self._parts_h.items()},
+            out_h=dict(self._out_h),
+            celsius=self._celsius_h / hours,
+            light=self._light_h / hours,
+            drive_share=np.broadcast_to(self._share, limit_rad.shape).copy(),
+            correction_rad=state.correction_rad,
+            error_rad=state.error_rad,
+        )
+        self._clear()
+        return row

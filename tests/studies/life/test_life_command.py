@@ -1,0 +1,85 @@
+"""The commands `life`, `extrapolate` and `run --at-year`."""
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from sim.cli.main import cli
+from sim.studies.life.study import ROWS
+from sim.studies.life.switches import switches
+from tests.studies.life.conftest import SMALL
+
+SET = [word for value in SMALL for word in ("--set", value)]
+
+
+def invoke(*words):
+    return CliRunner().invoke(cli, [*map(str, words)])
+
+
+def test_a_life_is_filed_as_its_contract_says(tmp_path):
+    out = tmp_path / "out"
+    done = invoke("life", "harrow_point_life", *SET, "--years", 0.2, "--out", out)
+    assert done.exit_code == 0, done.output
+    assert "Met: largest insertion loss" in done.stdout
+    found = json.loads((out / "life.json").read_text("utf-8"))
+    for name in ("years", "median_db", "p95_db", "max_db"):
+        assert len(found[name]) == ROWS
+    assert found["years"][-1] == pytest.approx(0.2)
+    assert set(found["first_miss_years"]) >= {"low", "high", "share_censored"}
+    assert 0.9 < found["availability"]["share"] <= 1.0
+    assert set(found["contributors"]) >= {"connectors", "pointing", "jitter"}
+    page = (out / "report.html").read_text("utf-8")
+    assert "end-of-life limit" in page and "Year by year" in page
+    missed = invoke("life", "harrow_point_life", *SET, "--years", 0.2, "--out", tmp_path / "two",
+                    "--set", "switch.budget.acceptance_db=0.5",
+                    "--set", "switch.budget.end_of_life_db=0.6")  # fmt: skip
+    assert missed.exit_code == 1 and "Missed: a connection first exceeds 0.6 dB" in missed.stdout
+
+
+def test_many_switches_are_kept_and_gone_on_from(tmp_path):
+    done = []
+    words = {"overrides": (*SMALL, "life.years=0.05"), "workers": 1, "progress": done.append}
+    first = switches("harrow_point_life", 2, tmp_path / "store", **words)
+    store = tmp_path / "store" / "runs.jsonl"
+    lines = store.read_bytes().splitlines(keepends=True)
+    store.write_bytes(b"".join(lines[:-1]))  # as a kill before the last line was written
+    done.clear()
+    again = switches("harrow_point_life", 2, tmp_path / "store", **words)
+    assert done[0] == 1 and done[-1] == 2
+    for name, course in first.courses_db.items():
+        np.testing.assert_array_equal(course, again.courses_db[name])
+    assert not np.array_equal(first.courses_db["max_db"][0], first.courses_db["max_db"][1])
+    assert first.survival("end_of_life").years.size == 0 and 0.9 < first.availability <= 1
+
+
+def test_a_run_at_a_year_says_so(tmp_path):
+    out = tmp_path / "run"
+    done = invoke("run", "harrow_point_life", *SET, "--at-year", 0.1, "--out", out)
+    assert done.exit_code in (0, 1), done.output
+    found = json.loads((out / "results.json").read_text("utf-8"))
+    assert found["scenario"]["age_h"] == pytest.approx(0.1 * 8766)
+    assert "starts late in the life" in " ".join(found["notes"])
+    late = invoke("run", "harrow_point_life", *SET, "--at-year", 99, "--out", tmp_path / "late")
+    assert late.exit_code == 2 and "--at-year: must lie above 0 and within" in late.stderr
+
+
+def test_an_extrapolation_says_how_far_it_goes(tmp_path):
+    hours = np.array([2.0, 5, 10, 20, 50, 100, 200, 500])
+    shift = 3.0 * hours**0.3 + 0.05 * np.random.default_rng(1).normal(size=8)
+    rows = "\n".join(f"{h},{s:.4f}" for h, s in zip(hours, shift, strict=True))
+    (tmp_path / "log.csv").write_text(f"hours,shift_urad\n{rows}\n", encoding="utf-8")
+    words = ("extrapolate", tmp_path / "log.csv", "--law", "power", "--at-c", 25)
+    near = invoke(*words, "--years", 0.5, "--out", tmp_path / "near")
+    assert near.exit_code == 0 and "8.77 times as long as was measured" in near.stdout
+    found = json.loads((tmp_path / "near" / "extrapolation.json").read_text("utf-8"))
+    truth = 3.0 * (0.5 * 8766.0) ** 0.3
+    assert found["low"][-1] < truth < found["high"][-1]
+    far = invoke(*words, "--years", 15, "--out", tmp_path / "far")
+    assert far.exit_code == 1 and "far beyond the data" in far.stdout
+    (tmp_path / "bad.csv").write_text("hours,shift_urad\n0,1\n1,2\n", encoding="utf-8")
+    bad = invoke("extrapolate", tmp_path / "bad.csv", "--years", 1, "--at-c", 25,
+                 "--out", tmp_path / "no")  # fmt: skip
+    assert bad.exit_code == 2 and "line 2: hours must be above 0" in bad.stderr
+    assert not (tmp_path / "no").exists()
