@@ -48,6 +48,7 @@ class FastJitter:
             Its disturbances are those that jitter: with a stated density.
         """
         self._first = build(scenario)
+        self._loops: dict[int, Loop] = {}
         self._known: dict[tuple[int, int], Array] = {}
         self._built: dict[int, Built | None] = {}
 
@@ -87,8 +88,16 @@ class FastJitter:
             built = self._at_light(level)
             if built is None:  # darker than can be read: the last that could be
                 return self._node(level - 1, change)
-            self._known[key] = jitter_rad2(with_resonance(built, RESONANCE_STEP * change))
+            changed = with_resonance(built, RESONANCE_STEP * change)
+            self._known[key] = jitter_rad2(changed, self.loop(change))
         return self._known[key]
+
+    def loop(self, change: int = 0) -> Loop:
+        """Return the loops after so many `RESONANCE_STEP` of change; light does not alter them."""
+        if change not in self._loops:
+            built = with_resonance(self._first, RESONANCE_STEP * change)
+            self._loops[change] = loop_of(built)
+        return self._loops[change]
 
     def _at_light(self, level: int) -> Built | None:
         """Return the scenario at a level of light; None if its spots cannot be read."""
@@ -164,11 +173,11 @@ def settled(loop: Loop) -> tuple[Array, Array]:
     return left, np.eye(2) - left
 
 
-def jitter_rad2(built: Built) -> Array:
+def jitter_rad2(built: Built, loop: Loop) -> Array:
     """Return the variance (M, 2) of each axis that noise and fast disturbances leave. [rad^2]
 
     All of a density counts: in slow time a wander's slow part is a change that the loop takes out,
     and S takes it out here too.
     """
     spectra = spectra_of(built, BANDS)._replace(hold_s=ALL_S)
-    return np.asarray(predict(built, loop_of(built), spectra).variance_rad2.sum(axis=0))
+    return np.asarray(predict(built, loop, spectra).variance_rad2.sum(axis=0))

@@ -16,7 +16,7 @@ from sim.optics.budgets import BudgetParams
 from sim.optics.links import links
 from sim.ports import Array, WithBias, WithDensity, WithSlowTime
 from sim.scenario.model import Scenario
-from sim.studies.life.jitter import FastJitter, loop_of, settled
+from sim.studies.life.jitter import FastJitter, settled
 
 Index = NDArray[np.int64]
 MOST_PAIRS = 300_000
@@ -105,7 +105,7 @@ def slow_plant(scenario: Scenario) -> SlowPlant:
             ]
         )
     )
-    left, followed = settled(loop_of(built))
+    left, followed = settled(jitter.loop())
     count = len(parts.inputs)
     if len(parts.mirrors) != 2 * count:
         raise ScenarioError(
