@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,9 @@ import numpy as np
 
 from sim.cli.main import cli
 from sim.files.filing import MARKER, WORK, marker
+from sim.scenario.gallery import find
+from sim.scenario.model import load_scenario
+from sim.studies.run.make import make_run
 from sim.studies.sweep import run as sweep_run
 from sim.studies.sweep.execute import Engine
 from sim.studies.sweep.store import FILE, read_store
@@ -48,6 +52,7 @@ def ended(words: tuple[str, ...], kill_after_s: float | None = None) -> int:
 
     It is forked, so that it need not load libraries; it is killed after a time, if asked for.
     """
+    _kernels_loaded()
     child = os.fork()
     if child == 0:
         sweep_run.local_processes = no_processes  # type: ignore[assignment]
@@ -68,6 +73,12 @@ def ended(words: tuple[str, ...], kill_after_s: float | None = None) -> int:
             time.sleep(0.002)
         os.kill(child, signal.SIGKILL)
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+@cache
+def _kernels_loaded() -> None:
+    """Load the compiled kernels here, so that no child has to."""
+    make_run(load_scenario(find(NAME), QUICK), threads=1, pictures=False)
 
 
 def kill_sweeps(count: int, folder: Path, rng: random.Random) -> Counter[str]:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
+from sim.camera import noise_fit
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.exposure import empty_readings
 from sim.errors import ScenarioError
@@ -187,3 +188,11 @@ def test_a_spot_that_leaves_its_window_stops_the_run(fused: bool) -> None:
     )  # fmt: skip
     with pytest.raises(ScenarioError, match=r"at 1\d\d ms the spot of mirror \d+ is farther than"):
         simulate(parts, fused=fused)
+
+
+def test_the_terms_of_the_table_repeat_with_the_pixel():
+    rng = np.random.default_rng(5)
+    offset, middle = rng.uniform(-2, 2, (20, 2)), np.array([0.3, -0.2])
+    here = noise_fit._terms(offset, middle, 3.0)
+    np.testing.assert_allclose(noise_fit._terms(offset, middle + 1, 3.0), here, atol=1e-12)
+    assert np.abs(noise_fit._terms(offset, middle + 0.5, 3.0) - here).max() > 0.5

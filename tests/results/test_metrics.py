@@ -376,3 +376,27 @@ def test_bad_input_is_named():
         arrivals(flat, flat, end_tick=20, dwell_ticks=0, **ticks)
     with pytest.raises(ValueError, match="must not decrease"):
         arrivals(flat, flat, end_tick=-1, dwell_ticks=1, **ticks)
+
+
+def test_settling_does_not_depend_on_where_ticks_are_counted_from():
+    rng = np.random.default_rng(8)
+    count = dict(interval_ticks=4, dwell_ticks=3, tick_s=1.0)
+    for _ in range(50):
+        first = rng.integers(0, 5, (12, 6))
+        last = np.where(first > 0, np.maximum(first, rng.integers(1, 5, (12, 6))), 0)
+        command, end = sorted(rng.integers(0, 48, 2))
+        here = arrivals(first, last, first_tick=0, command_tick=command, end_tick=end, **count)
+        there = arrivals(
+            first, last, first_tick=7, command_tick=command + 7, end_tick=end + 7, **count
+        )
+        for a, b in zip(here, there, strict=True):
+            np.testing.assert_array_equal(a, b)
+
+
+@pytest.mark.parametrize("to_ms", [None, 20.0])
+def test_checked_settings_come_back(to_ms):
+    given = {"tolerance_urad": 1.0, "dwell_ms": 1.0, "hold_from_ms": 10.0,
+             "outage_excess_db": 1.0, "hold_to_ms": to_ms}  # fmt: skip
+    assert MetricsParams.model_validate(given).hold_to_ms == to_ms
+    with pytest.raises(ValueError, match="later than hold_from_ms"):
+        MetricsParams.model_validate(given | {"hold_to_ms": 10.0})

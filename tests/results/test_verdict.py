@@ -166,3 +166,13 @@ def test_how_much_of_a_limit_is_used():
 
     shares = [used_share(row(*pair)) for pair in ((0.25, 0.5), (0, 0), (0.1, 0), (None, 1))]
     assert shares == [0.5, 0.0, np.inf, np.inf]
+
+
+def test_the_connection_that_is_above_the_p99_most_often_is_named():
+    excess = np.full((2000, 2), 0.1)
+    excess[500:600, 1] = 3.0  # 5 % of the time, so all of it is above the 99th percentile of both
+    excess[1000:1010, 0] = 9.0
+    traces, epochs = a_run(excess)
+    culprits = rank(traces, epochs, PARAMS, ports=2).culprits
+    assert culprits["coupling.p99_db"].name == "in 1 -> out 0"
+    assert culprits["coupling.excess_max_db"].name == "in 0 -> out 1"
