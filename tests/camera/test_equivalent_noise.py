@@ -196,3 +196,14 @@ def test_the_terms_of_the_table_repeat_with_the_pixel():
     here = noise_fit._terms(offset, middle, 3.0)
     np.testing.assert_allclose(noise_fit._terms(offset, middle + 1, 3.0), here, atol=1e-12)
     assert np.abs(noise_fit._terms(offset, middle + 0.5, 3.0) - here).max() > 0.5
+
+
+def test_misfits_over_bins_by_hand():
+    """Two bins of two readings; chance gives a mean of variance / (n - 1)."""
+    white = np.array([[1.0, 2.0], [3.0, 2.0], [0.0, -1.0], [2.0, 3.0]])
+    mean, _ = noise_fit._misfits(white, np.array([0, 0, 1, 1]))
+    # x: means 2, 1; variances 1, 1. y: means 2, 1; variances 0, 4.
+    assert mean[0] == pytest.approx(((4 - 1) + (1 - 1) + (4 - 0) + (1 - 4)) / 4)
+    assert mean[1] == pytest.approx((2 * (1 + 1 + 0 + 16)) ** 0.5 / 4)
+    alone, _ = noise_fit._misfits(white, np.array([0, 0, 1, 2]))
+    assert alone[0] == pytest.approx(((4 - 1) + (4 - 0)) / 2)  # single readings say nothing

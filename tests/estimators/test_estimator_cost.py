@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 
 from sim.estimators import ESTIMATORS, firmware_cost
-from sim.estimators.cost import FIT_STEPS, FUNCTION_COST, WEIGHTED_STEPS
+from sim.estimators.cost import (
+    FIT_STEPS,
+    FUNCTION_COST,
+    NUMBER_BYTES,
+    PIXEL_BYTES,
+    SOLVE_4,
+    WEIGHTED_STEPS,
+)
 from sim.ports import SpotStatus
 
 
@@ -57,3 +64,22 @@ def test_unknown_estimators_and_empty_windows_are_refused():
         firmware_cost("quadcell", (24, 24))
     with pytest.raises(ValueError, match="window must have pixels"):
         firmware_cost("quad_cell", (0, 24))
+
+
+def test_fits_by_hand():
+    # Error function and exponential for 48 pixel sides, products and sums of each of 576 pixels
+    # (and, for likelihood, one division), of 24 rows and 48 sides, and four unknowns to solve for.
+    f, profiles = FUNCTION_COST, 48 * (2 * FUNCTION_COST + 4)
+    solved = SOLVE_4 + 4 * f
+    squares = profiles + 3 * 576 + 4 * 24 + 9 * 48 + solved
+    likely = profiles + (13 + f) * 576 + 12 * 24 + solved
+    for name, step, more in (("gaussian_fit", squares, 0), ("poisson_fit", likely, 2 * 24)):
+        cost = firmware_cost(name, (24, 24))
+        assert cost.multiply_adds == 27 * 576 + FIT_STEPS * step
+        assert cost.bytes == 576 * (PIXEL_BYTES + NUMBER_BYTES) + (96 + 32 + more) * NUMBER_BYTES
+
+
+def test_regions_by_hand():
+    # A mask and a label beside each pixel; at most every fourth pixel is a region, of ten sums.
+    cost = firmware_cost("components", (24, 24))
+    assert cost == (28 * 576 + 2 * FUNCTION_COST, 576 * (PIXEL_BYTES + 1) + 1440 * NUMBER_BYTES)

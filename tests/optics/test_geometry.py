@@ -317,3 +317,15 @@ def test_rows_must_be_full() -> None:
 def test_arrays_must_be_farther_apart_than_they_are_wide() -> None:
     with pytest.raises(ValidationError, match="spacing_mm must exceed .* 16.5 mm, got 16"):
         HARROW_POINT.replace(spacing_mm=16.0)
+
+
+def test_array_b_may_have_rows_and_pitch_of_its_own():
+    """By hand: 48 mirrors in rows of 6 at 2 mm; the first stands 2.5 and 3.5 pitches off."""
+    own = demo(output_ports=48, output_columns=6, output_pitch_mm=2.0)
+    first, last = own.mirrors_b_m([0, 47])
+    along, across = -2.5 * 2e-3, -3.5 * 2e-3
+    np.testing.assert_allclose(first - last, 2 * (along * own.grid_x + across * own.grid_y))
+    np.testing.assert_allclose(0.5 * (first + last), [0.0, 0.0, 0.130])
+    alike = demo()
+    apart = alike.mirrors_b_m(np.arange(96)) - alike.mirrors_a_m(np.arange(96))
+    np.testing.assert_allclose(apart, np.tile([0.0, 0.0, 0.130], (96, 1)), atol=1e-15)

@@ -169,10 +169,25 @@ def test_how_much_of_a_limit_is_used():
 
 
 def test_the_connection_that_is_above_the_p99_most_often_is_named():
-    excess = np.full((2000, 2), 0.1)
-    excess[500:600, 1] = 3.0  # 5 % of the time, so all of it is above the 99th percentile of both
-    excess[1000:1010, 0] = 9.0
+    excess = np.full((20_000, 2), 0.1)  # 0.5 % of all is higher, so all of that is above the p99
+    excess[10_000:10_160, 1] = 3.0
+    excess[15_000:15_040, 0] = 9.0
     traces, epochs = a_run(excess)
     culprits = rank(traces, epochs, PARAMS, ports=2).culprits
     assert culprits["coupling.p99_db"].name == "in 1 -> out 0"
     assert culprits["coupling.excess_max_db"].name == "in 0 -> out 1"
+
+
+def test_who_was_never_out_has_no_outage():
+    for rows in (0, 3):
+        none = np.zeros((rows, 2), np.int64)
+        got = outages(none, none, interval_ticks=N, tick_s=TICK_S)
+        np.testing.assert_array_equal(got.longest_ms, [0.0, 0.0])
+        assert np.isnan(got.first_s).all()
+
+
+def test_figures_of_each_mirror_are_in_their_units():
+    traces, epochs = a_run(np.full((2000, 2), 0.1), np.full((2000, 4, 2), 3e-6))
+    mirrors = rank(traces, epochs, PARAMS, ports=2).mirrors
+    for key in ("rms_urad", "p99_urad", "max_urad"):
+        assert mirrors[key] == pytest.approx([3.0 * 2**0.5] * 4, rel=1e-5)
