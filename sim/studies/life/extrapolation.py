@@ -13,7 +13,7 @@ from sim.errors import ProfileError
 from sim.files.filing import filed, put_page
 from sim.life.arrhenius import acceleration
 from sim.life.laws import FAR, AgeingLaw, Kind, fit_law
-from sim.mechanics.acceleration_file import read_table
+from sim.mechanics.acceleration_csv import read_table
 from sim.ports import Array
 from sim.report.drawing import BLUE, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, StudyPage, Table, render_study
