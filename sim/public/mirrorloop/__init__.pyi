@@ -41,6 +41,8 @@ from sim.studies.margins.demands import Demands as Demands
 from sim.studies.margins.candidate import Candidate as Candidate
 from sim.studies.margins.tune import tune as tune
 from sim.studies.margins.tune import TuningResult as TuningResult
+from sim.studies.margins.verify import verify_choice as verify_choice
+from sim.studies.margins.verify import Verified as Verified
 from sim.studies.margins.robustness import changed as _sensitivity
 from sim.studies.margins.together import together as _sensitivity_together
 from sim.studies.margins.together import Together as Together

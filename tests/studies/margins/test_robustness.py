@@ -101,6 +101,7 @@ def test_only_what_the_scenario_accepts_is_listed() -> None:
     rows = fastest(built)
     # 20 kHz of drive updates is no whole number of ticks at 3 kHz: that row is not there.
     assert 3000.0 not in {r.frame_hz for r in rows} and 2000.0 in {r.frame_hz for r in rows}
-    for row in rows:
+    longest = {r.frame_hz: r for r in sorted(rows, key=lambda r: r.latency_us)}
+    for row in longest.values():
         build(load_scenario(HARROW, (*SMALL, f"camera.frame_hz={row.frame_hz}",
                                      f"camera.latency_us={row.latency_us}")))  # fmt: skip

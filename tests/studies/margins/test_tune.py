@@ -305,14 +305,15 @@ def test_a_weight_on_settling_trades_loss_for_speed() -> None:
     assert fast.meets and slow.meets
 
 
-@pytest.mark.parametrize("study_name", ["margins", "tune", "sensitivity"])
 @pytest.mark.parametrize(
-    ("name", "body", "message"),
+    ("study_name", "name", "body", "message"),
     [
-        ("Wide", "np.zeros((7, 2))", "a correction must be (M, 2), here (3, 2); got (7, 2)"),
-        ("Lost", "np.full((3, 2), np.nan)", "is not finite (got nan)"),
+        ("margins", "Wide", "np.zeros((7, 2))",
+         "a correction must be (M, 2), here (3, 2); got (7, 2)"),
+        ("tune", "Lost", "np.full((3, 2), np.nan)", "is not finite (got nan)"),
+        ("sensitivity", "Lost", "np.full((3, 2), np.nan)", "is not finite (got nan)"),
     ],
-)
+)  # fmt: skip
 def test_what_a_controller_gives_wrongly_is_one_clear_message(
     tmp_path: Path, study_name: str, name: str, body: str, message: str
 ) -> None:
