@@ -45,7 +45,7 @@ def sensitivity(
         built = build(load_scenario(path, overrides))
         points, rows, found = changed(built), fastest(built), together(built)
     page = robustness_page(built, points, rows, found)
-    tables = {"sensitivity": tables_of(points, rows, found)}
+    tables = {"sensitivity": tables_of(built, points, rows, found)}
     folder = write_study(
         out, tables, page, built, kind="sensitivity", overwrite=overwrite, asked=asked_by(ctx)
     )

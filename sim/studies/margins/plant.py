@@ -37,6 +37,15 @@ def stiffening_of(built: Built) -> Array:
     return 1.0 + 3.0 * cubic * built.parts.epochs[-1].aim_rad ** 2
 
 
+def plant_word(built: Built) -> str:
+    """Return which plant figures of a scenario are from.
+
+    `stiffened`: springs as they are at the last aims; `small-signal`: as at rest, where that is the
+    same for all.
+    """
+    return "small-signal" if (stiffening_of(built) == 1.0).all() else "stiffened"
+
+
 def plant_of(built: Built) -> Plant:
     """Return the plant of a built scenario, linear about the aims of its last connections.
 

@@ -9,6 +9,7 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.contributors import ContributorRow, PredictionCheck
+from sim.studies.margins.plant import plant_word
 from sim.studies.margins.predict import densities_of
 
 ASSUMPTIONS: Final = (
@@ -34,6 +35,7 @@ def rows_of(c: PredictionCheck) -> list[dict[str, Any]]:
             "predicted_urad": row.predicted_urad,
             "simulated_urad": row.simulated_urad,
             "ratio": row.ratio,
+            "plant": plant_word(c.study.built),
         }
         for row in (*c.rows, c.total)
     ]

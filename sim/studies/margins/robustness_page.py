@@ -9,6 +9,7 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.requirements import RequirementsParams
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
+from sim.studies.margins.plant import plant_word
 from sim.studies.margins.robustness import Fastest, Point
 from sim.studies.margins.together import Together, together_verdict
 
@@ -31,14 +32,14 @@ FIGURES: Final = (("ms", "largest Ms"), ("gain_margin_db", "smallest gain margin
 
 
 def tables_of(
-    points: Sequence[Point], rows: Sequence[Fastest], found: Together
+    built: Built, points: Sequence[Point], rows: Sequence[Fastest], found: Together
 ) -> dict[str, Any]:
     """Return what `sensitivity.json` holds."""
+    plant = {"plant": plant_word(built)}
     return {
-        "plant": "stiffened: springs as they are at the last aims",
-        "changes": [p._asdict() for p in points],
-        "together": [c._asdict() for c in found.corners],
-        "fastest": [r._asdict() for r in rows],
+        "changes": [p._asdict() | plant for p in points],
+        "together": [c._asdict() | plant for c in found.corners],
+        "fastest": [r._asdict() | plant for r in rows],
     }
 
 

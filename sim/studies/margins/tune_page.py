@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from sim.scenario.portable import portable_toml
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import DEMANDED
 from sim.studies.margins.holds import settings_words
+from sim.studies.margins.plant import plant_word
 from sim.studies.margins.search import AXES
 from sim.studies.margins.shapes import shaping_words
 from sim.studies.margins.tune import TuningResult
@@ -64,30 +66,31 @@ def outcome_words(outcome: TuningResult) -> str:
 
 def table_of(outcome: TuningResult, check: Verified) -> dict[str, Any]:
     """Return what `tune.json` holds."""
+    row = partial(_row, plant=plant_word(outcome.judge.built))
     return {
         "demands": outcome.demands._asdict(),
-        "chosen": _row(outcome.chosen),
-        "present": _row(outcome.present),
-        "rules": {name: _row(c) for name, c in outcome.rules.items()},
+        "chosen": row(outcome.chosen),
+        "present": row(outcome.present),
+        "rules": {name: row(c) for name, c in outcome.rules.items()},
         "objective": outcome.demands.objective,
         "why": outcome.why,
         "holds": [
-            {"demands": hold.demands, "cost_db_less": hold.gain_db, "without": _row(hold.without)}
+            {"demands": hold.demands, "cost_db_less": hold.gain_db, "without": row(hold.without)}
             for hold in outcome.holds
         ],
         "switches": outcome.switches,
-        "same_for_both_axes": None if outcome.common is None else _row(outcome.common),
+        "same_for_both_axes": None if outcome.common is None else row(outcome.common),
         "shapings": [
             {
                 "shaping": _plain(shaped.shaping),
                 "ringing_ms": _finite(shaped.ringing_ms),
-                "best": None if shaped.candidate is None else _row(shaped.candidate),
+                "best": None if shaped.candidate is None else row(shaped.candidate),
             }
             for shaped in outcome.shapings
         ],
         "costliest_mirrors": [
-            {k: _finite(v) if isinstance(v, float) else v for k, v in row._asdict().items()}
-            for row in outcome.costliest
+            {k: _finite(v) if isinstance(v, float) else v for k, v in each._asdict().items()}
+            for each in outcome.costliest
         ],
         "simulation": {
             "predicted_jitter_urad": check.predicted_urad,
@@ -104,13 +107,14 @@ def table_of(outcome: TuningResult, check: Verified) -> dict[str, Any]:
             "settling": check.figures["settling"],
             "coupling": check.figures["coupling"],
         },
-        "tried": [_row(c) for c in outcome.tried],
+        "tried": [row(c) for c in outcome.tried],
     }
 
 
-def _row(c: Candidate) -> dict[str, Any]:
+def _row(c: Candidate, plant: str) -> dict[str, Any]:
     figure = _finite
     return {
+        "plant": plant,
         "settings": _plain(c.settings),
         "shaping": _plain(c.shaping),
         "stable": c.stable,

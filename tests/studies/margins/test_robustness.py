@@ -87,7 +87,8 @@ def test_command(tmp_path: Path) -> None:
     )
     assert done.exit_code == 0, done.output
     table = json.loads((tmp_path / "s" / "sensitivity.json").read_text())
-    assert {"plant", "changes", "together", "fastest"} == set(table) and len(table["changes"]) > 25
+    assert {"changes", "together", "fastest"} == set(table) and len(table["changes"]) > 25
+    assert {row["plant"] for part in table.values() for row in part} == {"stiffened"}
     assert len(table["together"]) == 1 + 2 * 16 + 1 and "Several changes at once" in done.output
     fast = CliRunner().invoke(
         cli, ["sensitivity", str(HARROW), "--out", str(tmp_path / "f"), *sets,
