@@ -23,14 +23,16 @@ CAMERA = Camera(1.8, 20000.0, 20.0, 6.0, 0.5, 32.0, 1900.0, 1023.0)
 
 
 def digest() -> str:
-    """Pixels, sums, noise and a frame of 21 mirrors, as one number."""
+    """Pixels, sums, noise, a frame of 21 mirrors, losses near and far, as one number."""
     from tests.kernels.test_kernels import exposed, moved
+    from tests.kernels.test_losses import observed
 
     whole = hashlib.sha256()
     for array in (
         *exposed(compiled, 1),
         *exposed(compiled, 2),
         *moved(compiled, "single_sided", 2, True).values(),
+        *observed(compiled, "harrow_point_switch"),
     ):
         whole.update(np.ascontiguousarray(array).tobytes())
     return whole.hexdigest()
