@@ -16,6 +16,7 @@ from sim.cli.guard import DEBUG, showing
 from sim.cli.help import Grouped
 from sim.cli.identify import identify, record
 from sim.cli.life import life
+from sim.cli.isolators import isolators
 from sim.cli.margins import margins
 from sim.cli.naming import naming
 from sim.cli.predict import predict
@@ -208,6 +209,7 @@ cli.add_command(sensitivity)
 cli.add_command(tune)
 cli.add_command(sweep)
 cli.add_command(profiles)
+cli.add_command(isolators)
 cli.add_command(replay)
 cli.add_command(campaign)
 cli.add_command(record)

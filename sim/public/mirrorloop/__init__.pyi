@@ -54,6 +54,9 @@ from sim.studies.campaign.run import campaign as campaign
 from sim.studies.campaign.run import Campaign as Campaign
 from sim.studies.profiles.study import study as _study_profiles
 from sim.studies.profiles.study import PlayedEvent as PlayedEvent
+from sim.studies.isolators.study import compare_isolators as compare_isolators
+from sim.studies.isolators.study import load_mounts as load_mounts
+from sim.mechanics.isolator import IsolatorParams as IsolatorParams
 from sim.studies.replay.study import replay as replay
 from sim.studies.replay.study import Replay as Replay
 from sim.studies.replay.events import parse_profile as parse_profile

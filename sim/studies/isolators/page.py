@@ -1,0 +1,122 @@
+"""The page that compares isolators, and its folder."""
+
+import datetime
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Final
+
+import matplotlib
+import numpy as np
+from matplotlib.figure import Figure
+
+from sim.files.filing import filed, put_page
+from sim.report.drawing import INK, STYLE, Picture, finish
+from sim.report.spectrum_plot import COLOURS, DASHES
+from sim.report.study_page import Section, StudyPage, Table, render_study
+from sim.scenario.model import Scenario
+from sim.scenario.portable import copy_files, portable_toml
+from sim.studies.isolators.study import QUALITY, MountResult, verdict_of
+from sim.studies.replay.page import cell
+from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
+
+KIND: Final = "isolators"
+ASSUMPTIONS: Final = (
+    "Each axis is one mass on a spring and a viscous damper between progressive stops; rocking and "
+    "coupling of axes are left out. Transmissibility is that of the mounts alone, unsampled, as "
+    "long as no stop is touched.",
+    "Stops are as stiff and lossy as stated, or as the invented values that stand in for them.",
+)
+
+
+def write(
+    scenario: Scenario, found: Sequence[MountResult], folder: str | Path,
+    started: datetime.datetime, *, overwrite: bool, asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
+    """Write isolators.json, scenario.toml and report.html; return the folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    folder = Path(folder)
+    origin = provenance(scenario, started, asked)
+    verdict = verdict_of(list(found))
+    with filed(folder, kind=KIND, overwrite=overwrite) as new:
+        results = {
+            "verdict": verdict, "isolators": [r.row for r in found], "provenance": origin,
+            "spectra": {
+                "frequency_hz": found[0].frequency_hz.tolist(), "quality": QUALITY,
+                **{r.name: r.response_m_s2.tolist() for r in found},
+            },
+        }  # fmt: skip
+        text = json.dumps(results, indent=1, allow_nan=False)
+        (new / "isolators.json").write_text(text, encoding="utf-8")
+        page = StudyPage(
+            title=f"Isolators: {scenario.title}", question=scenario.question.strip(),
+            verdict=verdict, good=any(r.row["verdict"] == "met" for r in found),
+            sections=[
+                Section("What each does", _struck(found), [_table(found)], [_picture(found)])
+            ],
+            notes=ASSUMPTIONS, scenario_toml=portable_toml(scenario), provenance=origin,
+            strip=[("switch", switch_words(scenario)), ("mounts", str(len(found) - 1))],
+        )  # fmt: skip
+        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
+        copy_files(scenario, new)
+        put_page(new, lambda: render_study(page))
+    return folder
+
+
+def _struck(found: Sequence[MountResult]) -> list[str]:
+    return [
+        f"{r.name}: the core strikes its stops along {', '.join(r.row['strikes'])}; mirrors and "
+        "bracket feel the impact."
+        for r in found
+        if r.row["strikes"]
+    ]
+
+
+def _table(found: Sequence[MountResult]) -> Table:
+    def row(r: MountResult) -> list[str]:
+        f, sway = r.row["figures"], r.row["sway"]
+        return [
+            r.name, cell(r.row["largest_transmissibility"], 3), cell(sway["max_mm"], 3),
+            cell(sway["clearance_pct"], 3), cell(f["core_peak_g"], 3),
+            cell(f["peak_error_urad"], 4), cell(f["peak_loss_db"], 3),
+            cell(f["longest_outage_ms"], 3), ", ".join(r.row["missed"]) or r.row["verdict"],
+        ]  # fmt: skip
+
+    head = ["Mounts", "Largest transmissibility", "Sway [mm]", "Of the clearance [%]",
+            "Core [g]", "Error [µrad]", "Loss [dB]", "Outage [ms]", "Verdict"]  # fmt: skip
+    return Table("The same event on each", head, [row(r) for r in found])
+
+
+def _picture(found: Sequence[MountResult]) -> Picture:
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 3.6), layout="constrained")
+        left, right = figure.subplots(1, 2)
+        for k, r in enumerate(found):
+            look = {"color": COLOURS[k % len(COLOURS)], "ls": DASHES[k % len(DASHES)], "lw": 1.5}
+            if r.transmissibility is not None:
+                left.plot(r.frequency_hz, r.transmissibility.max(axis=1), **look)
+            right.plot(r.frequency_hz, r.response_m_s2 / 9.80665, label=r.name, **look)
+        left.axhline(1.0, color=INK, lw=0.8, ls=":")
+        left.set_ylabel("core over chassis, worst axis")
+        left.set_xlabel("frequency [Hz]")
+        right.set_ylabel(f"response of the core, Q = {QUALITY:g} [g]")
+        right.set_xlabel("resonance [Hz]")
+        for axes in (left, right):
+            axes.set_xscale("log")
+            axes.set_yscale("log")
+        top = max(float(np.max(r.response_m_s2)) for r in found) / 9.80665
+        right.set_ylim(1e-4 * top, 2 * top)
+        left.set_ylim(1e-3, None)
+        figure.legend(loc="outside lower center", ncols=4)
+        address = finish(figure)
+    return Picture(
+        address, "Transmissibility of the mounts, and response spectrum of the core.",
+        "Left: magnitude on the worst axis at each frequency, before any stop is touched. Right: "
+        "shock response spectrum of the core along the axis on which it is accelerated most, "
+        "impacts included.",
+    )  # fmt: skip

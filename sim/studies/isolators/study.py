@@ -1,0 +1,152 @@
+"""Compare mounts: the same scenario bolted down and on each of them."""
+
+import tomllib
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+
+from sim.errors import ScenarioError
+from sim.files.reading import read_text
+from sim.mechanics.isolator import Isolator, IsolatorParams
+from sim.mechanics.shock_spectrum import shock_spectrum
+from sim.ports import Array
+from sim.scenario.check import check_block
+from sim.scenario.model import Scenario
+from sim.studies.replay.figures import culprits_of, event_figures
+from sim.studies.run.make import make_run
+from sim.studies.run.run import core_acceleration
+
+BOLTED: Final = "bolted down"
+QUALITY: Final = 10.0
+MOST_SAMPLES: Final = 100_000
+
+
+class MountResult(NamedTuple):
+    """What one kind of mount does."""
+
+    name: str
+    params: IsolatorParams | None
+    row: dict[str, Any]
+    """As it is filed."""
+    frequency_hz: Array
+    transmissibility: Array | None
+    """(F, 3) magnitude; None if bolted down."""
+    response_m_s2: Array
+    """(F,) shock response spectrum of the core along the axis that it moves most on."""
+
+
+def load_mounts(path: str | Path) -> dict[str, IsolatorParams]:
+    """Read mounts from a TOML file: a table for each, with the keys of `[isolator]`.
+
+    Raises
+    ------
+    ScenarioError
+        With file, key, rule and value.
+    """
+    path = Path(path)
+    try:
+        tree = tomllib.loads(read_text(path, fault=ScenarioError))
+    except tomllib.TOMLDecodeError as exc:
+        raise ScenarioError(f"{path}: is not valid TOML: {exc}") from exc
+    if not tree:
+        raise ScenarioError(f"{path}: a table for each mount is needed, the file has none")
+    found = {}
+    for name, table in tree.items():
+        if not isinstance(table, dict):
+            raise ScenarioError(f"{path}: {name}: must be a table of one mount (got {table!r})")
+        if name == BOLTED:
+            raise ScenarioError(f"{path}: {name}: is compared anyway; give the mount another name")
+        found[name] = check_block(IsolatorParams, table, f"{path}: {name}")
+    return found
+
+
+def compare_isolators(
+    scenario: Scenario,
+    mounts: Mapping[str, IsolatorParams],
+    *,
+    threads: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[MountResult]:
+    """Run a scenario bolted down and on each kind of mount.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With whatever shakes it.
+    mounts : mapping of str to IsolatorParams
+        By name.
+    threads : int, optional
+        Threads of the compiled kernels.
+    progress : callable, optional
+        Called with (finished, all) runs.
+
+    Returns
+    -------
+    list of MountResult
+        Bolted down first.
+
+    Raises
+    ------
+    ScenarioError
+        If the scenario does not accelerate its base, or a run cannot be done.
+    """
+    kinds: list[tuple[str, IsolatorParams | None]] = [(BOLTED, None), *mounts.items()]
+    found = []
+    for number, (name, params) in enumerate(kinds, 1):
+        found.append(_one(scenario, name, params, threads))
+        if progress is not None:
+            progress(number, len(kinds))
+    return found
+
+
+def _one(
+    scenario: Scenario, name: str, params: IsolatorParams | None, threads: int | None
+) -> MountResult:
+    mounted = scenario.replace(isolator=None if params is None else params.model_dump())
+    made = make_run(mounted, threads=threads, pictures=False)
+    acceleration = core_acceleration(made.built)
+    if not acceleration.any():
+        raise ScenarioError("nothing accelerates the base: there is no event to be isolated from")
+    figures, tick_s = made.figures, made.built.parts.clock.tick_s
+    stride = max(1, len(acceleration) // MOST_SAMPLES)
+    rate_hz = 1.0 / (stride * tick_s)
+    frequency = np.geomspace(1.0, min(1000.0, rate_hz / 10.0), 120)
+    axis = int(np.abs(acceleration).max(axis=0).argmax())
+    response = shock_spectrum(acceleration[::stride, axis], rate_hz, frequency, QUALITY)
+    passed = None
+    if params is not None:
+        passed = np.abs(Isolator(params, tick_s).transmissibility(frequency))
+    missed = [row["name"] for row in made.limits if not row["met"]]
+    sway = figures["sway"]
+    row = {
+        "name": name,
+        "mounts": None if params is None else params.model_dump(mode="json"),
+        "largest_transmissibility": None if passed is None else float(passed.max()),
+        "isolates_above_hz": None if params is None
+        else [float(np.sqrt(2.0) * f) for f in params.resonance_hz],
+        "sway": {key: sway[key] for key in ("x_mm", "y_mm", "z_mm", "max_mm", "clearance_pct")},
+        "strikes": list(sway["over_clearance"]),
+        "figures": event_figures(made),
+        "limits": made.limits,
+        "missed": missed,
+        "verdict": "missed" if missed else ("not shown" if sway["over_clearance"] else "met"),
+        "where": culprits_of(made).get("excess_max_db"),
+    }  # fmt: skip
+    return MountResult(name, params, row, frequency, passed, response)
+
+
+def verdict_of(found: list[MountResult]) -> str:
+    """Return, in a sentence, which mount leaves least loss without a strike."""
+    free = [r for r in found if not r.row["strikes"]]
+    best = min(free, key=lambda r: float(r.row["figures"]["peak_loss_db"]))
+    loss = best.row["figures"]["peak_loss_db"]
+    bolted = found[0].row["figures"]["peak_loss_db"]
+    text = f"Least loss without a strike: {best.name}, {loss:.3g} dB"
+    if best.params is not None:
+        sway = best.row["sway"]
+        text += f" against {bolted:.3g} dB bolted down, with {sway['max_mm']:.3g} mm of sway "
+        text += f"({sway['clearance_pct']:.0f} % of the clearance)"
+    struck = [r.name for r in found if r.row["strikes"]]
+    return f"{text}. {'; '.join(struck)}: the core strikes its stops." if struck else f"{text}."
