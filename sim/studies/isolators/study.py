@@ -148,5 +148,5 @@ def verdict_of(found: list[MountResult]) -> str:
         sway = best.row["sway"]
         text += f" against {bolted:.3g} dB bolted down, with {sway['max_mm']:.3g} mm of sway "
         text += f"({sway['clearance_pct']:.0f} % of the clearance)"
-    struck = [r.name for r in found if r.row["strikes"]]
-    return f"{text}. {'; '.join(struck)}: the core strikes its stops." if struck else f"{text}."
+    struck = [r.name.replace("_", " ") for r in found if r.row["strikes"]]
+    return f"{text}. The core strikes its stops on: {', '.join(struck)}." if struck else f"{text}."

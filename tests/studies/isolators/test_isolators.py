@@ -59,7 +59,7 @@ def test_a_narrow_clearance_is_struck_and_costs_more():
     assert narrow.row["figures"]["core_peak_g"] > 3 * wide.row["figures"]["core_peak_g"]
     seen = [r.row["figures"]["peak_error_urad"] for r in (wide, narrow)]
     assert seen[1] > 3 * seen[0]  # the mirrors feel the impact
-    assert "narrow: the core strikes" in verdict_of([bolted, wide, narrow])
+    assert "strikes its stops on: narrow" in verdict_of([bolted, wide, narrow])
 
 
 def test_files_of_mounts(tmp_path):
