@@ -15,8 +15,8 @@ from sim.cli.extrapolate import extrapolate
 from sim.cli.guard import DEBUG, showing
 from sim.cli.help import Grouped
 from sim.cli.identify import identify, record
-from sim.cli.life import life
 from sim.cli.isolators import isolators
+from sim.cli.life import life
 from sim.cli.margins import margins
 from sim.cli.naming import naming
 from sim.cli.predict import predict
