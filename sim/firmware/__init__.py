@@ -1,0 +1,1 @@
+"""The arithmetic of the firmware: whole numbers, as a processor holds them."""
