@@ -40,7 +40,7 @@ def made_files(folder: Path) -> list[str]:
     tree["duration_ms"] = 25.0
     (folder / "good.toml").write_text(tomli_w.dumps(tree), encoding="utf-8")
     (folder / "broken.toml").write_text("a = [1,\nsecret", encoding="utf-8")
-    (folder / "other.toml").write_text("secret = 1\n", encoding="utf-8")
+    (folder / "other.toml").write_text('other = "secret"\n', encoding="utf-8")
     (folder / "binary.toml").write_bytes(bytes(range(256)))
     (folder / "empty").write_text("")
     (folder / "folder").mkdir()
