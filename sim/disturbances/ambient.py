@@ -78,18 +78,21 @@ class ClimateProfile(Block):
     Phases count from the first power of the switch, so a run at any age meets its own season and
     hour. Cooling fails at random, as often in every season, and the air rises at once until it is
     repaired. Failures belong to the built switch: they are drawn from the population's seed.
+
+    Valid for a hall whose year and day are sines and whose failures do not depend on the
+    season; the temperatures it leads to are checked with the bodies that follow it.
     """
 
     shape: Literal["climate"]
-    mean_k: float = 0.0
+    mean_k: Annotated[float, between(-500.0, 500.0)] = 0.0
     """Mean over the year. [K]"""
     seasonal_k: NonNegative = 0.0
     """Half of the swing over a year. [K]"""
     daily_k: NonNegative = 0.0
     """Half of the swing over a day. [K]"""
-    start_day: float = 0.0
+    start_day: Annotated[float, between(-1e5, 1e5)] = 0.0
     """Days since the upward crossing of the yearly mean, at first power. [d]"""
-    start_hour_h: float = 0.0
+    start_hour_h: Annotated[float, between(-1e5, 1e5)] = 0.0
     """Hours since the upward crossing of the daily mean, at first power. [h]"""
     failures_per_year: NonNegative = 0.0
     """How often the cooling fails. [1/year]"""

@@ -11,7 +11,11 @@ Energy = Annotated[float, Field(ge=0, le=3)]
 
 
 class MonitorParams(Block):
-    """The monitor light, which dims as it ages: signal = exp(-rate x effective hours)."""
+    """The monitor light, which dims as it ages: signal = exp(-rate x effective hours).
+
+    Valid while the lamp dims at a rate that temperature alone changes; sudden failures are
+    drawn apart from it.
+    """
 
     dimming_pct_per_1000_h: Rate = 0.0
     """Loss of light at the reference temperature. [%]"""
@@ -26,7 +30,11 @@ class MonitorParams(Block):
 
 
 class ServiceParams(Block):
-    """What people do to the switch, and how often."""
+    """What people do to the switch, and how often.
+
+    Valid for events that are rare against the time they take: each is done before the next of
+    its kind.
+    """
 
     moves_per_port_year: Annotated[float, Field(ge=0, le=1e5)] = 0.0
     """How often a port is connected anew; two inputs exchange their outputs. [1/year]"""
@@ -53,7 +61,11 @@ class ServiceParams(Block):
 
 
 class EpisodeParams(Block):
-    """An event that comes at random, such as an earthquake: simulated by the full loop."""
+    """An event that comes at random, such as an earthquake: simulated by the full loop.
+
+    Valid for events that are short against the time between them, so that each meets a switch
+    that has settled.
+    """
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     """For tables. [-]"""
