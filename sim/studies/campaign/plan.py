@@ -166,6 +166,10 @@ def load_campaign(path: str | Path) -> CampaignPlan:
             wrong = [value for value in given if value not in known]
             if wrong:
                 raise ScenarioError(f'{where}.{key}: "{wrong[0]}" is none of {", ".join(known)}')
+        if any(text.startswith("limits.") for text in group.set):
+            raise ScenarioError(
+                f"{where}.set: one matrix has one set of limits; put them into [limits]"
+            )
         profile = profiles[group.profile]
         own = (*params.set, *limits, *group.set)
         scenario = without_events(load_scenario(file, own)) if group.set else base

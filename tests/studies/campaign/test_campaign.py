@@ -116,6 +116,7 @@ def test_a_campaign_that_was_killed_goes_on(tmp_path):
         ("duration_ms = 11.0", "duration_ms = 500.0", "plays in part"),
         ("levels = [3.0]", "levels = [1.0]", "is there already"),
         ("[thermal]", "[termal]", "termal"),
+        ("levels = [3.0]", 'set = ["limits.max_urad=300.0"]', "one set of limits"),
     ],
 )
 def test_bad_campaigns(tmp_path, old, new, match):
