@@ -38,7 +38,6 @@ SOURCES = (
     SIM / "camera" / "settings.py",
     SIM / "optics" / "beams.py",
     *sorted(HERE.glob("*.py")),
-    HERE / "plain" / "observers.py",
     *sorted((HERE / "vectors").glob("*.py")),
     *sorted((HERE / "compiled").glob("*.py")),
 )

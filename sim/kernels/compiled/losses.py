@@ -2,9 +2,7 @@
 
 A connection's loss is a quadratic form of its errors up to a limit of its own. Blocks of
 connections in which one exceeds it stop there; a second kernel takes them on, with the exact
-overlap at the ticks beyond. It is compiled or loaded only where it is needed. Which form takes a
-frame of a block depends on its number and its losses alone, so that the bits do not depend on how
-the run is cut.
+overlap at the ticks beyond. It is compiled or loaded only where it is needed.
 """
 
 import numpy as np
@@ -12,7 +10,6 @@ import numpy as np
 from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.compiled.couplings import one_connection
 from sim.kernels.compiled.observers import added, marked, noted, raised
-from sim.kernels.plain.observers import observe_some
 from sim.kernels.stretch import Watched
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
@@ -32,9 +29,6 @@ from sim.optics.beams import NO_LIGHT_DB
 from sim.ports import Array
 
 I64 = np.int64
-PULLING_IN = 32
-"""Frames of a run in which the plain form takes what is beyond its quadratic form: most runs begin
-off their aim and stay within it later, and need no kernel for what is beyond."""
 RANGE = 14 * N
 """Where the ends of the forms are among a block's numbers."""
 
@@ -158,9 +152,9 @@ def _noted_losses(start, count, losses, first_tick, limit_db, traces):  # type: 
 
 @kernel
 def _near(  # type: ignore[no-untyped-def]
-    taken, first, histories, aim, pairs, form, range_db, limit_db, traces, begin, stopped
+    taken, first, histories, aim, pairs, form, range_db, limit_db, traces, stopped
 ):
-    """Losses by form, up to the frame that a block goes beyond it in; each has its own begin."""
+    """Losses by form, from frame `first` on, up to the frame that a block goes beyond it in."""
     n_ticks = histories.shape[1] - 1
     tilts = np.empty(n_ticks * 4 * N)
     losses = np.empty(n_ticks * N)
@@ -169,7 +163,7 @@ def _near(  # type: ignore[no-untyped-def]
         start = N * block
         count = min(N, pairs.shape[0] - start)
         w = _block_numbers(start, count, aim, pairs, form, range_db)
-        for k in range(begin[block], histories.shape[0]):
+        for k in range(histories.shape[0]):
             if _form_losses(start, count, w, tilts, losses, histories[k], pairs):
                 stopped[block] = k
                 break
@@ -210,22 +204,13 @@ def observe_connections(first_frame: int, histories: Array, watched: Watched) ->
     """Add the ticks of some frames to the traces of connections; see the plain form."""
     aim, pairs, form, beams = watched.aim_rad, watched.pairs, watched.form_db, watched.beams
     blocks = blocks_of(len(pairs))
-    begin, stopped = np.zeros(blocks, np.int64), np.full(blocks, -1)
-    while True:
-        share(
-            _near, blocks, first_frame, histories, aim, pairs, form, beams.form_range_db,
-            watched.outage_db, watched.losses, begin, stopped,
-        )  # fmt: skip
-        if stopped.max() < 0:
-            return
-        k = int(stopped[stopped >= 0].min())
-        if first_frame + k >= PULLING_IN:
-            break
-        which = np.flatnonzero(np.repeat(stopped == k, N)[: len(pairs)])
-        observe_some(first_frame + k, histories[k], watched, which)
-        begin = np.where(stopped < 0, len(histories), stopped + (stopped == k))
-        stopped[:] = -1
+    stopped = np.full(blocks, -1)
     share(
-        _far, blocks, first_frame, histories, aim, pairs, form, beams, watched.outage_db,
-        watched.losses, stopped,
+        _near, blocks, first_frame, histories, aim, pairs, form, beams.form_range_db,
+        watched.outage_db, watched.losses, stopped,
     )  # fmt: skip
+    if stopped.max() >= 0:
+        share(
+            _far, blocks, first_frame, histories, aim, pairs, form, beams, watched.outage_db,
+            watched.losses, stopped,
+        )  # fmt: skip

@@ -58,41 +58,30 @@ def observe_connections(first_frame: int, histories: Array, watched: Watched) ->
     watched : Watched
         What is observed; its traces of losses are filled.
     """
-    every = np.arange(len(watched.pairs))
-    for k, history in enumerate(histories):
-        observe_some(first_frame + k, history, watched, every)
-
-
-def observe_some(
-    frame: int, history: Array, watched: Watched, which: NDArray[np.int64]
-) -> None:
-    """Add the ticks of one frame (N + 1, 2, M) to the traces of some connections."""
-    pairs, form, beams = watched.pairs[which], watched.form_db[which], watched.beams
+    pairs, beams = watched.pairs, watched.beams
     interval, excess, mean, peak, first_out, last_out, ticks_out = watched.losses
-    first_tick = frame * (len(history) - 1)
-    for row, ticks, marks in _pieces(first_tick, history, interval, len(mean)):
-        loss = _losses(ticks[:, :, pairs], watched.aim_rad[:, pairs], form, beams, which)
-        mean[row, which] += (loss.sum(axis=0) / interval).astype(F32)
-        peak[row, which] = np.maximum(peak[row, which], loss.max(axis=0).astype(F32))
-        out = loss > watched.outage_db
-        first, last = first_out[row, which], last_out[row, which]
-        _mark(out, marks, first, last)
-        first_out[row, which], last_out[row, which] = first, last
-        ticks_out[row, which] += out.sum(axis=0).astype(np.int32)
-        if marks[-1] == interval:
-            excess[row, which] = loss[-1]
+    n_ticks = histories.shape[1] - 1
+    for k, history in enumerate(histories):
+        first_tick = (first_frame + k) * n_ticks
+        for row, ticks, marks in _pieces(first_tick, history, interval, len(mean)):
+            loss = _losses(ticks[:, :, pairs], watched.aim_rad[:, pairs], watched.form_db, beams)
+            mean[row] += (loss.sum(axis=0) / interval).astype(F32)
+            np.maximum(peak[row], loss.max(axis=0).astype(F32), out=peak[row])
+            out = loss > watched.outage_db
+            _mark(out, marks, first_out[row], last_out[row])
+            ticks_out[row] += out.sum(axis=0).astype(np.int32)
+            if marks[-1] == interval:
+                excess[row] = loss[-1]
 
 
-def _losses(
-    tilts: Array, aims: Array, form: Array, beams: Beams, which: NDArray[np.int64]
-) -> Array:
+def _losses(tilts: Array, aims: Array, form: Array, beams: Beams) -> Array:
     """Return losses (n, C) from tilts (n, 2, C, 2) and aims (2, C, 2): axis, connection, side."""
     four = tilts.transpose(0, 2, 3, 1).reshape(len(tilts), -1, 4)
     error = four - aims.transpose(1, 2, 0).reshape(-1, 4)
     loss = np.einsum("nci,cij,ncj->nc", error, form, error)
-    far = (loss > beams.form_range_db[which]) & (loss < NO_LIGHT_DB)
+    far = (loss > beams.form_range_db) & (loss < NO_LIGHT_DB)
     if far.any():
-        loss[far] = misalignment_db(beams, which[np.nonzero(far)[1]], four[far])
+        loss[far] = misalignment_db(beams, np.nonzero(far)[1], four[far])
     return np.asarray(loss)
 
 

@@ -1,6 +1,7 @@
 """Signals of disturbances and mechanics: recursive filters, and reading between samples."""
 
 import numpy as np
+import scipy.signal
 
 from sim.ports import Array
 
@@ -22,9 +23,7 @@ def filter_section(outputs: Array, memory: Array, values: Array, b: Array, a: Ar
     b, a : (3,) ndarray
         Coefficients of z^0, z^-1, z^-2; a[0] is one.
     """
-    from scipy.signal import lfilter  # takes half a second to load
-
-    outputs[...], memory[...] = lfilter(b, a, values, axis=0, zi=memory.copy())
+    outputs[...], memory[...] = scipy.signal.lfilter(b, a, values, axis=0, zi=memory.copy())
 
 
 def weigh_samples(
