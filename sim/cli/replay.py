@@ -88,7 +88,7 @@ def replay(
         for case in found.cases:
             f = case["figures"]
             say(
-                f"{case['sense'] + case['axis']:<12}level {case['level']:<8g}{case['loop']:<8}"
+                f"{case['along']:<17}level {case['level']:<8g}{case['loop']:<8}"
                 f"error {f['peak_error_urad']:>9.1f} urad, loss {f['peak_loss_db']:>8.2f} dB, "
                 f"outage {f['longest_outage_ms']:>7.2f} ms, {case['verdict']}"
             )

@@ -61,7 +61,7 @@ def _unsure(found: Replay) -> list[str]:
     odd = [row for row in found.margins if not row["monotone"]]
     if not odd:
         return ["Every limit, once missed, was missed at all higher levels that were tried."]
-    names = ", ".join(f"{r['limit']} ({r['sense']}{r['axis']}, {r['loop']} loop)" for r in odd)
+    names = ", ".join(f"{r['limit']} ({r['along']}, {r['loop']} loop)" for r in odd)
     return [
         f"Not monotone: {names}. There a limit was met above a level at which the same seed missed "
         "it; the lowest miss is what counts, and higher levels may pass."
@@ -77,7 +77,7 @@ def _margins(found: Replay) -> list[Table]:
             f"{name}: level at which each limit is first missed, {found.seeds} noise seeds",
             ["Limit", "Along", "Loop", "Level", "From", "To", "Where"],
             [
-                [row["said"], f"{row['sense']}{row['axis']}", row["loop"], _level(row),
+                [row["said"], row["along"], row["loop"], _level(row),
                  cell(row["factor_low"], 3), cell(row["factor_high"], 3), cell(row["where"])]
                 for row in order
                 if row["profile"] == name
@@ -92,7 +92,7 @@ def _mechanisms(found: Replay) -> list[str]:
     groups: dict[str, list[str]] = {}
     for row in found.margins:
         if row["mechanism"] is not None:
-            level = f"{row['said']} ({row['sense']}{row['axis']}, {row['loop']} loop)"
+            level = f"{row['said']} ({row['along']}, {row['loop']} loop)"
             groups.setdefault(row["mechanism"].partition(";")[0], []).append(level)
     return [f"Missed because of {words}: {', '.join(names)}." for words, names in groups.items()]
 
@@ -112,7 +112,7 @@ def _cases(found: Replay) -> list[Table]:
     """Return a table for each profile, axis and sense."""
     groups: dict[str, list[dict[str, Any]]] = {}
     for case in found.cases:
-        name = f"{case['profile']}, along {case['sense']}{case['axis']}"
+        name = f"{case['profile']}, along {case['along']}"
         groups.setdefault(name, []).append(case)
     sway = any(case["figures"]["sway_mm"] is not None for case in found.cases)
     shown = [f for f in SHOWN if sway or f.key != "sway_mm"]
@@ -133,7 +133,7 @@ def _cases(found: Replay) -> list[Table]:
 
 def _worst(found: Replay) -> list[str]:
     return [
-        f"{c['sense']}{c['axis']}, level {c['level']:g}, {c['loop']} loop: misses "
+        f"{c['along']}, level {c['level']:g}, {c['loop']} loop: misses "
         f"{', '.join(LIMITED[name].said for name in c['missed'])}; worst {cell(c['where'])}."
         for c in found.cases
         if c["missed"]

@@ -39,7 +39,7 @@ def _course(found: Replay, group: Sequence[Course]) -> Picture:
         axes.set_xlim(0, 1e3 * group[0].time_s[-1])
         figure.legend(loc="outside lower center", ncols=4)
         address = finish(figure)
-    words = f"{case.profile}, {case.sense}{case.axis}, level {case.level:g}"
+    words = f"{case.profile}, {case.along}, level {case.level:g}"
     return Picture(
         address, f"Largest loss over time: {words}.",
         f"{words}. The largest over all connections, in each sampling interval; above 40 dB it "
@@ -64,7 +64,7 @@ def margins(found: Replay) -> Picture | None:
             axes.plot([row["factor"] or row["first_missed"]], [k], color=INK, marker="|", ms=12)
         axes.set_yticks(
             range(len(rows)),
-            [f"{r['limit']}, {r['sense']}{r['axis']}, {r['loop']}" for r in rows[::-1]],
+            [f"{r['limit']}, {r['along']}, {r['loop']}" for r in rows[::-1]],
         )
         axes.set_ylim(-0.6, len(rows) - 0.4)
         axes.set_xscale("log")

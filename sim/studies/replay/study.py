@@ -79,7 +79,7 @@ class Replay(NamedTuple):
             at = f"at level {row['factor']:.3g} ({row['factor_low']:.3g} to {_up(row)})"
         return (
             f"{count}. First to be missed is {row['said']}, {at} of {row['profile']} along "
-            f"{row['sense']}{row['axis']}, {row['loop']} loop: {row['where']}, {row['mechanism']}."
+            f"{row['along']}, {row['loop']} loop: {row['where']}, {row['mechanism']}."
         )
 
 
@@ -234,6 +234,7 @@ def _row(made: Run, case: ReplayCase) -> dict[str, Any]:
     struck = made.figures["sway"]["over_clearance"]
     return {
         **case._asdict(),
+        "along": case.along,
         "figures": event_figures(made),
         "limits": judged,
         "missed": missed,
@@ -290,7 +291,7 @@ def _margin_row(
         )
     return {
         "limit": name, "said": LIMITED[name].said, "profile": case.profile, "axis": case.axis,
-        "sense": case.sense, "loop": case.loop, "factor": found.factor, "factor_low": found.low,
+        "sense": case.sense, "along": case.along, "loop": case.loop, "factor": found.factor, "factor_low": found.low,
         "factor_high": found.high, "where": where, "mechanism": mechanism,
         "monotone": found.monotone, "first_missed": found.first_missed,
         "levels_tried": list(found.tried), "noise_seeds": seeds, "without": falls,
