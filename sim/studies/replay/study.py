@@ -291,7 +291,8 @@ def _margin_row(
         )
     return {
         "limit": name, "said": LIMITED[name].said, "profile": case.profile, "axis": case.axis,
-        "sense": case.sense, "along": case.along, "loop": case.loop, "factor": found.factor, "factor_low": found.low,
+        "sense": case.sense, "along": case.along, "loop": case.loop, "factor": found.factor,
+        "factor_low": found.low,
         "factor_high": found.high, "where": where, "mechanism": mechanism,
         "monotone": found.monotone, "first_missed": found.first_missed,
         "levels_tried": list(found.tried), "noise_seeds": seeds, "without": falls,
