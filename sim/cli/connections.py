@@ -62,7 +62,7 @@ def connections(
             say(f"{words:<24}{'no limit' if s[key] is None else s[key]:>12}")
         for row in found.worst[:3]:
             say(
-                f"input {row['input']} to output {row['output']}: "
+                f"in {row['input']} -> out {row['output']}: "
                 f"{row['insertion_db']:.3f} dB; {'; '.join(row['reasons'])}"
             )
     if not found.verdict.good:

@@ -110,7 +110,7 @@ def _worst(found: ConnectionStudy) -> Table:
         "The connections that lose most",
         ["Connection", "Insertion loss [dB]", "Above the mean [dB]", "Reasons", "Travel left [%]"],
         [
-            [f"input {w['input']} to output {w['output']}", f"{w['insertion_db']:.3f}",
+            [f"in {w['input']} → out {w['output']}", f"{w['insertion_db']:.3f}",
              f"{w['over_mean_db']:.3f}", "; ".join(w["reasons"]) or "none stands out",
              f"{100 * w['spare_travel']:.1f}"]
             for w in found.worst

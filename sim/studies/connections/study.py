@@ -106,7 +106,7 @@ def study(
     band = band_of(table, budget)
     worst = worst_of(table, spare)
     culprit = (
-        f"input {worst[0]['input']} to output {worst[0]['output']}; "
+        f"in {worst[0]['input']} -> out {worst[0]['output']}; "
         + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
     ).strip("; ")
     levels, level_count, calibrations = _levels(scenario, maker)
