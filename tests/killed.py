@@ -28,7 +28,7 @@ from tests.studies.sweep.cases import NAME, QUICK, VARY
 
 SHORT = tuple(word for value in QUICK for word in ("--set", value))
 RUN = ("run", NAME, *SHORT, "--threads", "1", "--overwrite")
-SWEEP = ("sweep", NAME, *SHORT, *(w for v in VARY for w in ("--vary", v)), "--seeds", "4")
+SWEEP = ("sweep", NAME, *SHORT, *(w for v in VARY for w in ("--vary", v)), "--seeds", "1")
 TABLE = "table.csv"
 
 
