@@ -23,7 +23,7 @@ from sim.files.text import shown
 )
 @click.option(
     "--servo-from", "servo_from", metavar="DIR", type=click.Path(),
-    help="Result folder of a run; its pointing rms takes the place of budget.servo_urad.",
+    help="Folder of a run or a prediction; its rms takes the place of budget.servo_urad.",
 )
 @click.option(
     "--life", "life_from", metavar="DIR", type=click.Path(),

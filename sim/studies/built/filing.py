@@ -77,18 +77,25 @@ def budget_of_life(folder: Path) -> tuple[str, ...]:
 
 
 def servo_of_run(folder: Path) -> float:
-    """Return the residual error of a run's loops, per axis: its radial rms over sqrt(2). [urad]
+    """Return the residual error of the loops, per axis: its radial rms over sqrt(2). [urad]
 
-    Bias and jitter are both in it; over a population of mirrors both are draws.
+    Of a run: bias and jitter are both in it; over a population of mirrors both are draws. Of a
+    prediction: the jitter alone, predicted from spectra.
 
     Raises
     ------
     OutputError
-        If the folder holds no results of a run, or the run has no such figure.
+        If the folder holds no results of a run and no prediction, or no such figure.
     """
     try:
-        text = read_text(folder / "results.json", fault=OutputError)
-        rms = json.loads(text)["pointing"]
-        return round(float(rms["rms_urad"]) / 2**0.5, 4)
-    except (OutputError, ValueError, KeyError, TypeError, RecursionError) as exc:
-        raise OutputError(f"--servo-from {folder}: no pointing rms of a run there") from exc
+        if (folder / "prediction.json").is_file():
+            text = read_text(folder / "prediction.json", fault=OutputError)
+            rms = json.loads(text)[-1]["predicted_urad"]
+        else:
+            text = read_text(folder / "results.json", fault=OutputError)
+            rms = json.loads(text)["pointing"]["rms_urad"]
+        return round(float(rms) / 2**0.5, 4)
+    except (OutputError, ValueError, KeyError, IndexError, TypeError, RecursionError) as exc:
+        raise OutputError(
+            f"--servo-from {folder}: no pointing rms of a run there, and no prediction"
+        ) from exc

@@ -7,6 +7,7 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
 from sim.studies.connections import plots
 from sim.studies.connections.study import ConnectionStudy
+from sim.studies.connections.summary import ORDERS
 from sim.studies.connections.table import WORDS
 
 LEVEL_WORDS: Final = {
@@ -151,12 +152,6 @@ def _aiming(found: ConnectionStudy) -> Section:
     )
 
 
-ORDERS: Final = {
-    "together": "all mirrors at once",
-    "mirrors_a_first": "all mirrors of array A, then all of array B",
-}
-
-
 def _traffic(found: ConnectionStudy) -> Section | None:
     standing, move = found.crosstalk["standing"], found.crosstalk["move"]
     if standing is None:
@@ -168,7 +163,8 @@ def _traffic(found: ConnectionStudy) -> Section | None:
     for name, row in (move or {}).items():
         met = {None: "no limit", True: "met", False: "missed"}[row["met"]]
         rows.append(
-            [f"moving, {ORDERS[name]}, {row['instants']} instants", f"{row['worst_pair_db']:.1f}",
+            [f"moving, {ORDERS[name]}, {row['instants']} instants, "
+             f"{row['moves_in_a_row']} x the time", f"{row['worst_pair_db']:.1f}",
              f"{row['worst_output_sum_db']:.1f}", _pair(row["beam_input"], row["output"]), met]
         )  # fmt: skip
     tables = [

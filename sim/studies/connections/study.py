@@ -15,6 +15,7 @@ from sim.studies.connections.summary import (
     aiming_of,
     band_of,
     contributors_of,
+    crosstalk_words,
     spare_travel,
     summary_of,
     verdict_of,
@@ -110,6 +111,9 @@ def study(
         + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
     ).strip("; ")
     levels, level_count, calibrations = _levels(scenario, maker)
+    crosstalk = {"standing": standing(scenario, maker), "move": moving(scenario, maker)}
+    limit_db = None if budget is None else budget.crosstalk_db
+    words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db)
     return ConnectionStudy(
         scenario=scenario,
         table=table,
@@ -121,14 +125,11 @@ def study(
         levels=levels,
         level_count=level_count,
         calibrations=calibrations,
-        crosstalk={
-            "standing": standing(scenario, maker),
-            "move": moving(scenario, maker),
-        },
+        crosstalk=crosstalk,
         assignment=assigned(scenario, maker),
         bulk=bulk_move(scenario, maker) if move else None,
         worst=worst,
-        verdict=verdict_of(summary, band, culprit),
+        verdict=verdict_of(summary, band, culprit, words),
         started=started,
     )
 

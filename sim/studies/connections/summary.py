@@ -13,6 +13,11 @@ from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable
 N_WORST: Final = 10
 NOTEWORTHY_DB: Final = 0.005
 """A contributor that is no more than this above its mean is no reason. [dB]"""
+ORDERS: Final = {
+    "together": "all mirrors at once",
+    "mirrors_a_first": "all mirrors of array A, then all of array B",
+    "by_beam": "in three stages: some mirrors A, all mirrors B, the other mirrors A",
+}
 AXES: Final = ("Ax", "Ay", "Bx", "By")
 
 
@@ -127,8 +132,41 @@ def aiming_of(switch: SwitchParams, table: ConnectionTable, n_connections: int) 
     return found | {"hours": hours, "hours_are_for": text}
 
 
-def verdict_of(summary: dict[str, Any], band: dict[str, Any] | None, culprit: str) -> BudgetVerdict:
-    """Return the verdict and its culprit."""
+def crosstalk_words(crosstalk: dict[str, Any], limit_db: float) -> tuple[str, bool]:
+    """Return what crosstalk comes to against its limit, and whether that is good.
+
+    A move is good if one of the orders tried keeps the limit.
+    """
+    still, move = crosstalk["standing"], crosstalk["move"]
+    if still is not None and still["worst_pair_db"] < limit_db:
+        return (
+            f"light of input {still['worst_beam_input']} stands in output "
+            f"{still['worst_output']} {still['worst_pair_db']:.1f} dB down, the limit is "
+            f"{limit_db:g} dB", False,
+        )  # fmt: skip
+    if not move:
+        return "", True
+    kept = [name for name, row in move.items() if row["met"]]
+    if kept:
+        first = move[kept[0]]
+        return (
+            f"Moved {ORDERS[kept[0]]}, light in wrong outputs stays {first['worst_pair_db']:.1f} "
+            f"dB down, inside the limit of {limit_db:g} dB", True,
+        )  # fmt: skip
+    best = max(move, key=lambda name: move[name]["worst_pair_db"])
+    row = move[best]
+    return (
+        f"no order of the move that was tried keeps {limit_db:g} dB of crosstalk; the best, "
+        f"{ORDERS[best]}, puts light of input {row['beam_input']} into output {row['output']} "
+        f"{row['worst_pair_db']:.1f} dB down", False,
+    )  # fmt: skip
+
+
+def verdict_of(
+    summary: dict[str, Any], band: dict[str, Any] | None, culprit: str,
+    crosstalk: tuple[str, bool] = ("", True),
+) -> BudgetVerdict:  # fmt: skip
+    """Return the verdict and its culprit; `crosstalk` is from `crosstalk_words`."""
     count, largest = summary["count"], summary["max_db"]
     lost = []
     if summary["out_of_travel"]:
@@ -141,8 +179,12 @@ def verdict_of(summary: dict[str, Any], band: dict[str, Any] | None, culprit: st
         )
     if band is not None and band["over_acceptance"] and not summary["over_acceptance"]:
         lost.append(f"{band['over_acceptance']} of {count} exceed it somewhere in the band")
+    words, kept = crosstalk
+    if not kept:
+        lost.append(words)
     if lost:
-        return BudgetVerdict("; ".join(lost) + ".", False)
+        text = "; ".join(lost) + "."
+        return BudgetVerdict(text[0].upper() + text[1:], False)
     if summary["acceptance_db"] is None:
         return BudgetVerdict(
             f"All {count} connections can be reached; the worst loses {largest:.2f} dB "
@@ -151,5 +193,7 @@ def verdict_of(summary: dict[str, Any], band: dict[str, Any] | None, culprit: st
     spare = summary["acceptance_db"] - largest
     return BudgetVerdict(
         f"All {count} connections are within {summary['acceptance_db']:g} dB when new; the worst "
-        f"loses {largest:.2f} dB, {spare:.2f} dB less ({culprit}).", True,
+        f"loses {largest:.2f} dB, {spare:.2f} dB less ({culprit})."
+            + (f" {words}." if words else ""),
+        True,
     )  # fmt: skip

@@ -1,46 +1,32 @@
 """Light in wrong outputs, standing and on the move, and the move of all ports at once."""
 
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sim.errors import ScenarioError
-from sim.optics.crosstalk import NIL_DB, Pairs, crosstalk_db, pair_rays, scattered_db
-from sim.optics.switch import wire
-from sim.ports import Array
+from sim.optics.crosstalk import NIL_DB, scattered_db
 from sim.results.settling import arrivals
 from sim.scenario.model import Scenario
 from sim.studies.connections.assignment import least_maximum, least_sum, travel_rad
-from sim.studies.connections.coupler import Ports
+from sim.studies.connections.moves import (
+    Found,
+    Path,
+    aims_of,
+    looked_at,
+    same_outputs,
+    wirings,
+    worst_into,
+)
+from sim.studies.connections.plan import X_FIRST, Y_FIRST, planned
 from sim.studies.connections.table import Maker
 from sim.studies.run.make import make_run
 
-LOOKED_AT: Final = 96
-"""Outputs into which crosstalk is worked out; evenly chosen in a larger switch."""
 NEAR_PITCHES: Final = 2.2
-MOVE_PITCHES: Final = 1.2
 SHARES: Final = tuple(float(s) for s in np.round(np.arange(0.05, 0.96, 0.05), 2))
 """Of the way, at which a move is looked at."""
 ROUGHNESS_NM: Final = 2.0
 SAMPLES: Final = 16
-
-
-class Connected(NamedTuple):
-    """Which input is connected with which output, before or after a move."""
-
-    inputs: Ports
-    outputs: Ports
-
-
-def wirings(scenario: Scenario) -> list[Connected]:
-    """Return the connections at the start, and after each move."""
-    ports = scenario.switch.geometry.ports_per_side
-    switch = scenario.switch
-    if switch.geometry.outputs != ports:
-        return []
-    plans = [switch.connections, *(move.connections for move in switch.moves)]
-    return [Connected(*wire(p, ports, scenario.seed, n, "switch")) for n, p in enumerate(plans)]
 
 
 def standing(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
@@ -49,10 +35,10 @@ def standing(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
     if not wired or len(wired[0].inputs) < 2:
         return None
     inputs, outputs = wired[0]
-    tilts = _aims(maker, inputs, outputs)
+    tilts = aims_of(maker, inputs, outputs)
     count = len(inputs)
-    victims = np.arange(min(count, LOOKED_AT)) * count // min(count, LOOKED_AT)
-    found = _worst(
+    victims = looked_at(count)
+    found = worst_into(
         maker, inputs, outputs, tilts, victims, NEAR_PITCHES, lambda b, v: b != v
     )
     geometry, optics = maker.geometry, scenario.switch.optics
@@ -73,127 +59,49 @@ def standing(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
 
 
 def moving(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
-    """Return the crosstalk while the first move is made, all mirrors at once or side by side.
+    """Return the crosstalk while the first move is made, in the orders that were tried.
 
-    None if there is no move, or if it uses other outputs than those in use before.
-    Every mirror goes straight from its old tilt to its new one, as all shipped shapings have it.
+    All mirrors at once, and all of array A before all of array B; if a limit is stated and both
+    miss it, each beam in its own order, and where that is not enough one axis at a time. None
+    if there is no move, or if it uses other outputs than those in use before. Every mirror goes
+    straight from its old tilt to its new one, as all shipped shapings have it, where the plan
+    does not say otherwise.
     """
     wired = wirings(scenario)
-    if not _same_outputs(wired):
+    if not same_outputs(wired):
         return None
     path = Path.between(maker, wired[0], wired[1])
+    limit = scenario.switch.budget.crosstalk_db if scenario.switch.budget else None
     together = [path.at(s, s) for s in SHARES]
     in_turn = [path.at(s, 0.0) for s in (*SHARES, 1.0)] + [path.at(1.0, s) for s in SHARES]
-    rows = {}
-    for name, tilts in (("together", together), ("mirrors_a_first", in_turn)):
-        rows[name] = max((path.worst(one) for one in tilts), key=lambda w: -w.worst_db)
-    limit = scenario.switch.budget.crosstalk_db if scenario.switch.budget else None
-    return {
-        name: {
-            "met": None if limit is None else w.worst_db >= limit,
-            "instants": len(together if name == "together" else in_turn),
-            "worst_pair_db": w.worst_db, "beam_input": w.beam, "output": w.victim,
-            "worst_output_sum_db": w.sum_db,
+    rows: dict[str, Any] = {}
+
+    def put(name: str, w: Found, instants: int, in_a_row: int) -> None:
+        met = None if limit is None else bool(w.worst_db >= limit)
+        rows[name] = {
+            "met": met, "instants": instants, "worst_pair_db": w.worst_db, "beam_input": w.beam,
+            "output": w.victim, "worst_output_sum_db": w.sum_db, "moves_in_a_row": in_a_row,
+        }  # fmt: skip
+
+    for name, tilts, in_a_row in (("together", together, 1), ("mirrors_a_first", in_turn, 2)):
+        worst = min((path.worst(one) for one in tilts), key=lambda w: w.worst_db)
+        put(name, worst, len(tilts), in_a_row)
+    if limit is not None and not any(row["met"] for row in rows.values()):
+        plan = planned(path, limit)
+        put("by_beam", plan.found, plan.instants, plan.moves_in_a_row)
+        rows["by_beam"] |= {
+            "inputs_before": [int(i) for i in path.inputs[plan.before]],
+            "inputs_after": [int(i) for i in path.inputs[~plan.before]],
+            "inputs_x_first": [int(i) for i in path.inputs[plan.way == X_FIRST]],
+            "inputs_y_first": [int(i) for i in path.inputs[plan.way == Y_FIRST]],
         }
-        for name, w in rows.items()
-    }  # fmt: skip
-
-
-def _same_outputs(wired: list[Connected]) -> bool:
-    """Whether there is a move, and it uses the outputs that were used before."""
-    return len(wired) > 1 and set(wired[0].outputs.tolist()) == set(wired[1].outputs.tolist())
-
-
-class _Found(NamedTuple):
-    worst_db: float
-    beam: int | None
-    victim: int | None
-    sum_db: float
-
-
-class Path(NamedTuple):
-    """A move of all connections."""
-
-    maker: Maker
-    inputs: Ports
-    outputs: Ports
-    """In the order of their old connections."""
-    new_of: NDArray[np.int64]
-    """(C,) place in `outputs` of each input's new output."""
-    start: Array
-    """(C, 4) tilts of each input's mirror, and of each output's. [rad]"""
-    end: Array
-
-    @classmethod
-    def between(cls, maker: Maker, old: Connected, new: Connected) -> "Path":
-        """Return the move from one wiring to another of the same inputs and outputs.
-
-        Raises
-        ------
-        ScenarioError
-            If other outputs are used after the move.
-        """
-        place = {int(port): n for n, port in enumerate(old.outputs)}
-        if set(map(int, new.outputs)) != set(place):
-            raise ScenarioError(
-                "switch.moves.0.connections: crosstalk of a move needs the same outputs before "
-                "and after"
-            )
-        new_of = np.array([place[int(port)] for port in new.outputs])
-        start = _aims(maker, old.inputs, old.outputs)
-        aims = _aims(maker, new.inputs, new.outputs)
-        end = np.empty_like(start)
-        end[:, :2] = aims[:, :2]
-        end[new_of, 2:] = aims[:, 2:]
-        return cls(maker, old.inputs, old.outputs, new_of, start, end)
-
-    def at(self, share_a: float, share_b: float) -> Array:
-        """Return the tilts (C, 4) at shares of the way of mirrors A and B."""
-        share = np.array([share_a, share_a, share_b, share_b])
-        return self.start + share * (self.end - self.start)
-
-    def worst(self, tilts: Array) -> _Found:
-        """Return the largest crosstalk with tilts (C, 4); old and new output are a beam's own."""
-        count = len(self.inputs)
-        victims = np.arange(min(count, LOOKED_AT)) * count // min(count, LOOKED_AT)
-        return _worst(
-            self.maker, self.inputs, self.outputs, tilts, victims, MOVE_PITCHES,
-            lambda b, v: (b != v) & (self.new_of[b] != v),
-        )  # fmt: skip
-
-
-def _aims(maker: Maker, inputs: Ports, outputs: Ports) -> Array:
-    none = np.zeros((len(inputs), 4))
-    return maker.coupler.couple(inputs, outputs, none, band=False).tilt_rad.copy()
-
-
-def _worst(
-    maker: Maker, inputs: Ports, outputs: Ports, tilts: Array, victims: NDArray[np.int64],
-    pitches: float, wrong: Any,
-) -> _Found:  # fmt: skip
-    """Return the largest crosstalk into some outputs, from beams that land near their mirrors."""
-    v, b = (a.ravel() for a in np.meshgrid(victims, np.arange(len(inputs)), indexing="ij"))
-    keep = wrong(b, v)
-    pairs = Pairs(b[keep], v[keep])
-    rays = pair_rays(maker.built, inputs, outputs, tilts, pairs)
-    near = np.hypot(*rays.on_b.centre_m) < pitches * maker.geometry.pitch_m
-    if not near.any():
-        return _Found(NIL_DB, None, None, NIL_DB)
-    pairs = Pairs(pairs.beams[near], pairs.victims[near])
-    rays = pair_rays(maker.built, inputs, outputs, tilts, pairs)
-    loss = crosstalk_db(rays, maker.switch.optics, maker.geometry.waist_to_receiver_m)
-    p = int(loss.argmin())
-    total = np.bincount(pairs.victims, 10.0 ** (-0.1 * loss))
-    return _Found(
-        float(loss[p]), int(inputs[pairs.beams[p]]), int(outputs[pairs.victims[p]]),
-        float(-10.0 * np.log10(total.max())),
-    )  # fmt: skip
+    return rows
 
 
 def assigned(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
     """Return the travel of the first move as asked, and if inputs could choose their outputs."""
     wired = wirings(scenario)
-    if not _same_outputs(wired):
+    if not same_outputs(wired):
         return None
     path = Path.between(maker, wired[0], wired[1])
     cost = travel_rad(
@@ -241,7 +149,7 @@ def bulk_move(scenario: Scenario, maker: Maker) -> dict[str, Any]:
     seen = light_ms[np.isfinite(light_ms)]
     slowest = int(np.nanargmax(light_ms)) if seen.size else 0
     wired = wirings(scenario)
-    if not _same_outputs(wired):
+    if not same_outputs(wired):
         raise ScenarioError(
             "switch.moves.0.connections: --move needs a move among the outputs already in use"
         )
@@ -254,7 +162,7 @@ def bulk_move(scenario: Scenario, maker: Maker) -> dict[str, Any]:
     column = {int(mirror): n for n, mirror in enumerate(traces.mirrors)}
     of_a = [column[int(port)] for port in path.inputs]
     of_b = [column[ports + int(port)] for port in path.outputs]
-    worst = _Found(NIL_DB, None, None, NIL_DB)
+    worst = Found(NIL_DB, None, None, NIL_DB)
     at_ms = None
     for row in after:
         tilt = epoch.aim_rad + traces.error_rad[row].astype(float)

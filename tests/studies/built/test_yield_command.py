@@ -7,6 +7,8 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
+from sim.errors import OutputError
+from sim.studies.built.filing import servo_of_run
 
 SMALL = ["--set", "switch.geometry.ports_per_side=24", "--set", "switch.geometry.columns=6",
          "--set", "switch.budget.ports_in_service=22"]  # fmt: skip
@@ -70,3 +72,14 @@ def test_the_servos_error_can_come_from_a_run(tmp_path):
         cli, [*command, "--out", str(tmp_path / "p"), "--servo-from", str(tmp_path)]
     )
     assert outcome.exit_code == 2 and "no pointing rms of a run" in outcome.output
+
+
+def test_the_servos_error_can_come_from_a_prediction(tmp_path):
+    rows = [{"contributor": "drift", "predicted_urad": 3.0},
+            {"contributor": "total", "predicted_urad": 50.0}]  # fmt: skip
+    (tmp_path / "prediction.json").write_text(json.dumps(rows))
+    # Radial over both axes: 50 urad are 50 / sqrt(2) on each.
+    assert servo_of_run(tmp_path) == pytest.approx(35.3553, abs=1e-4)
+    (tmp_path / "prediction.json").write_text("[]")
+    with pytest.raises(OutputError, match="no prediction"):
+        servo_of_run(tmp_path)

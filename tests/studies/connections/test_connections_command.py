@@ -92,3 +92,20 @@ def test_bad_input_is_one_message(tmp_path, change, message):
     assert outcome.exit_code == 2
     assert message in outcome.output
     assert not (tmp_path / "o").exists()
+
+
+def test_parquet_holds_what_the_csv_holds(tmp_path):
+    parquet = pytest.importorskip("pyarrow.parquet")
+    out = tmp_path / "o"
+    sets = ["--set", "switch.geometry.ports_per_side=4", "--set", "switch.geometry.columns=2",
+            "--set", "switch.budget.ports_in_service=4"]  # fmt: skip
+    outcome = CliRunner().invoke(
+        cli, ["connections", "harrow_point_switch", "--parquet", "--out", str(out), *sets]
+    )
+    assert outcome.exit_code in (0, 1), outcome.output
+    table = parquet.read_table(out / "connections.parquet")
+    rows = (out / "connections.csv").read_text().splitlines()
+    assert table.column_names == rows[0].split(",") and table.num_rows == len(rows) - 1 == 16
+    csv = np.array([[float(v) for v in row.split(",")] for row in rows[1:]])
+    got = np.array([table[name].to_numpy() for name in table.column_names]).T
+    np.testing.assert_allclose(got, csv, atol=6e-5)  # the CSV has four decimals at least

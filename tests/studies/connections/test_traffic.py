@@ -10,9 +10,13 @@ from click.testing import CliRunner
 from sim.cli.main import cli
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
+from sim.studies.connections import traffic
 from sim.studies.connections.assignment import least_maximum, least_sum
+from sim.studies.connections.moves import Found, Path, wirings
+from sim.studies.connections.plan import X_FIRST, Plan, planned, staged_tilts, ways_at
+from sim.studies.connections.summary import crosstalk_words
 from sim.studies.connections.table import Maker
-from sim.studies.connections.traffic import Path, assigned, moving, standing, wirings
+from sim.studies.connections.traffic import assigned, moving, standing
 
 SMALL = ["switch.geometry.ports_per_side=12", "switch.geometry.columns=4"]
 
@@ -102,3 +106,51 @@ def test_a_move_that_is_not_there_is_refused(tmp_path):
     )  # fmt: skip
     assert outcome.exit_code == 2
     assert "--move needs a move" in outcome.output
+
+
+def test_a_plan_is_no_worse_than_either_array_first():
+    scenario = case("switch.geometry.ports_per_side=6", "switch.geometry.columns=3")
+    made = maker(scenario)
+    path = Path.between(made, *wirings(scenario)[:2])
+    plan = planned(path, 20.0)
+    shares = tuple(np.round(np.arange(0.05, 0.96, 0.05), 2))
+    every = np.ones(6, dtype=bool)
+    # All A, then all B; and all B, then all A: both are plans in which no beam has a choice.
+    for before in (every, ~every):
+        tilts = staged_tilts(path, before, np.zeros(6, int), shares)
+        assert plan.found.worst_db >= min(path.worst(one).worst_db for one in tilts) - 0.5
+    # On a grid of its own, shifted against both grids of the search.
+    off = tuple(np.arange(0.0125, 1.0, 0.025))
+    tilts = staged_tilts(path, plan.before, plan.way, off)
+    assert min(path.worst(one).worst_db for one in tilts) > plan.found.worst_db - 3.0
+
+
+def test_a_plan_starts_and_ends_on_the_aims():
+    scenario = case()
+    path = Path.between(maker(scenario), *wirings(scenario)[:2])
+    before = np.arange(12) % 2 == 0
+    tilts = staged_tilts(path, before, np.full(12, X_FIRST), (0.0, 0.25, 1.0))
+    np.testing.assert_allclose(tilts[0], path.start)
+    np.testing.assert_allclose(tilts[-1], path.end)
+    # Half of the first leg is done: x half way, y not begun; mirrors of the second stage stand.
+    np.testing.assert_allclose(ways_at(0.25, np.array([X_FIRST])), [[0.5, 0.0]])
+    np.testing.assert_allclose(tilts[1][1], path.start[1])
+
+
+def test_the_limit_of_crosstalk_is_in_the_verdict(monkeypatch):
+    budget = ["switch.budget.acceptance_db=60", "switch.budget.end_of_life_db=60"]
+    scenario = case(*budget, "switch.budget.crosstalk_db=190")
+    made = maker(scenario)
+    # The search itself is tested above; here, that it is asked for and what is said of it.
+    plan = Plan(Found(150.0, 3, 4, 149.0), 9, np.arange(12) < 5, np.zeros(12, int))
+    monkeypatch.setattr(traffic, "planned", lambda path, limit_db: plan)
+    found = {"standing": standing(scenario, made), "move": moving(scenario, made)}
+    assert found["move"]["by_beam"]["moves_in_a_row"] == 3
+    assert len(found["move"]["by_beam"]["inputs_after"]) == 7
+    text, good = crosstalk_words(found, 190.0)
+    assert not good and f"output {found['standing']['worst_output']}" in text
+    text, good = crosstalk_words(found | {"standing": None}, 190.0)
+    assert not good and "no order" in text and "input 3 into output 4" in text
+    found["move"]["together"]["met"] = True
+    text, good = crosstalk_words({"standing": None, "move": found["move"]}, 1.0)
+    assert good and "all mirrors at once" in text
