@@ -12,6 +12,7 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.arithmetic import Arithmetic, arithmetic_of
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
+from sim.assembly.firmware import controller_of
 from sim.assembly.pictures import pictures_of
 from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
@@ -179,7 +180,10 @@ def build(
         scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
         row_s=1e-6 * camera.row_us,
         search=search_of(camera),
-        controller=_part(controller, belief),
+        controller=controller_of(
+            controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
+            drive_limit_rad=drive_limit,
+        ),
         interval_ticks=whole_ratio(
             "traces.sample_hz", 1e3 * scenario.drive.update_khz, scenario.traces.sample_hz
         ),

@@ -1,18 +1,22 @@
 """From a section of a scenario to its part: shipped, from outside, or left alone."""
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.firmware.settings import ControllerArithmetic
 from sim.outside import Outside, in_one_line
 from sim.params import Block
 from sim.ports import PlantBelief, Site
 from sim.registry import Registry
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
+
+ARITHMETIC: Final[dict[str, type[Block]]] = {"controller": ControllerArithmetic}
+"""Sections of a scenario whose part may compute in whole numbers -> how."""
 
 
 class PlugIn(NamedTuple):
@@ -27,6 +31,8 @@ class PlugIn(NamedTuple):
     """`kind` and settings, defaults filled in; as the user wrote them if it was left alone."""
     outside: Outside | None
     """Where its code is, if it is not a shipped part."""
+    arithmetic: Block | None = None
+    """How it computes, if not in floating point."""
 
     def with_settings(self, tree: Mapping[str, Any]) -> "PlugIn":
         """Return the same part with other settings, checked.
@@ -36,9 +42,12 @@ class PlugIn(NamedTuple):
         ScenarioError
             If it refuses them.
         """
+        arithmetic, tree = _arithmetic(self.key, tree)
         settings = _settings(self.part.Params, tree, self.key, self.outside)
-        written = settings.model_dump(mode="json", exclude_none=True)
-        return self._replace(settings=settings, written={"kind": tree["kind"]} | written)
+        written = {"kind": tree["kind"]} | settings.model_dump(mode="json", exclude_none=True)
+        if arithmetic is not None:
+            written["arithmetic"] = arithmetic.model_dump(mode="json", exclude_none=True)
+        return self._replace(settings=settings, written=written, arithmetic=arithmetic)
 
 
 def plug_in(
@@ -100,6 +109,17 @@ def made(plug_in: PlugIn, world: PlantBelief | Site) -> Any:
         raise PlugInError(
             f'{key}: "{outside.kind}" failed when it was made: {in_one_line(exc)}'
         ) from exc
+
+
+def _arithmetic(key: str, tree: Mapping[str, Any]) -> tuple[Block | None, Mapping[str, Any]]:
+    """Return how a part is to compute, checked, and its other settings."""
+    if key not in ARITHMETIC or "arithmetic" not in tree:
+        return None, tree
+    others = {name: value for name, value in tree.items() if name != "arithmetic"}
+    asked = tree["arithmetic"]
+    if not isinstance(asked, Mapping):
+        raise ScenarioError(f'{key}.arithmetic: must be a table such as {{ kind = "fixed" }}')
+    return check_block(ARITHMETIC[key], dict(asked), "", key=f"{key}.arithmetic"), others
 
 
 def _settings(

@@ -13,6 +13,8 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.firmware.settings import ControllerArithmetic
+from sim.params import Block
 from sim.scenario.model import Scenario
 
 MARKER = "<!-- made by python -m sim.scenario.reference_page; do not edit below -->\n"
@@ -22,6 +24,8 @@ FAMILIES: tuple[tuple[str, Mapping[str, Any]], ...] = (
     ("shaping", SHAPERS),
     ("disturbances", DISTURBANCES),
 )
+ARITHMETIC: Mapping[str, type[Block]] = {"controller": ControllerArithmetic}
+"""For any kind of the family."""
 REF = "#/$defs/"
 TYPES = {"number": "number", "integer": "whole number", "string": "text", "boolean": "true, false"}
 BOUNDS = {"minimum": ">=", "exclusiveMinimum": ">", "maximum": "<=", "exclusiveMaximum": "<"}
@@ -36,6 +40,9 @@ def scenario_reference() -> str:
             schema = family[kind].Params.model_json_schema()
             title = f'`[{_header(key, listed=key == "disturbances")}]`, kind = "{kind}"'
             lines += _block(title, key, schema)
+        if key in ARITHMETIC:
+            title = f"`[{key}.arithmetic]`"
+            lines += _block(title, f"{key}.arithmetic", ARITHMETIC[key].model_json_schema())
     return "\n".join(lines)
 
 

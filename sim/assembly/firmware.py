@@ -1,0 +1,42 @@
+"""Parts that compute in whole numbers, where a scenario asks for them."""
+
+from typing import Any
+
+from sim.assembly.plug_ins import PlugIn, made
+from sim.assembly.stand_ins import StandIn
+from sim.errors import ScenarioError
+from sim.firmware.controller import FixedController
+from sim.firmware.settings import ControllerArithmetic
+from sim.ports import Array, PlantBelief
+from sim.ports.linear_law import states_law
+
+
+def controller_of(
+    plug_in: PlugIn, plant: PlantBelief, *, scale_px_per_rad: float, drive_limit_rad: Array
+) -> Any:
+    """Return a run's controller, in whole numbers if its `arithmetic` says so.
+
+    Raises
+    ------
+    ScenarioError
+        If it is to compute in whole numbers and states no linear law, or its words cannot hold it.
+    """
+    if plug_in.part is None:
+        return StandIn()
+    controller = made(plug_in, plant)
+    if not isinstance(plug_in.arithmetic, ControllerArithmetic):
+        return controller
+    kind = str(plug_in.written["kind"])
+    if not states_law(controller):
+        raise ScenarioError(
+            f"{plug_in.key}.arithmetic: only a controller that states a linear law can be put into "
+            f'whole numbers, and "{kind}" does not'
+        )
+    limit_px = scale_px_per_rad * float(drive_limit_rad.max())
+    try:
+        return FixedController(
+            controller.linear_law(), plug_in.arithmetic, kind=kind,
+            scale_px_per_rad=scale_px_per_rad, position_px=2.0 * limit_px, correction_px=limit_px,
+        )  # fmt: skip
+    except ValueError as exc:
+        raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc

@@ -1,0 +1,89 @@
+"""A controller that runs its law in whole numbers, as the firmware does."""
+
+from typing import Any
+
+import numpy as np
+
+from sim.firmware.fixed_law import (
+    FixedLaw,
+    FixedState,
+    fixed_hand_over,
+    fixed_law,
+    fixed_step,
+    ranges_of,
+)
+from sim.firmware.rounding import Whole
+from sim.firmware.settings import ControllerArithmetic
+from sim.ports import Array, Setpoint, SpotStatus, TiltReading
+from sim.ports.linear_law import LinearLaw
+
+
+class FixedController:
+    """A control law in whole numbers; positions and corrections are words of camera pixels.
+
+    Bit-true: what it computes between the position that comes in and the correction that goes out
+    is whole-number arithmetic, the same on every machine. Positions, references and limits are
+    rounded to words where they come in (positions and references to the nearest, limits inwards).
+    """
+
+    def __init__(
+        self, law: LinearLaw, arithmetic: ControllerArithmetic, *, kind: str,
+        scale_px_per_rad: float, position_px: float, correction_px: float,
+    ) -> None:  # fmt: skip
+        """Put a law into words.
+
+        Parameters
+        ----------
+        law : LinearLaw
+            What is done.
+        arithmetic : ControllerArithmetic
+            Word lengths and rounding.
+        kind : str
+            Name of the controller, for messages.
+        scale_px_per_rad : float
+            Of the camera. [px/rad]
+        position_px, correction_px : float
+            Largest position of a spot, and largest correction, either way. [px]
+
+        Raises
+        ------
+        ValueError
+            If the words cannot hold the law.
+        """
+        self.kind = kind
+        self.exact = law
+        self.ranges = ranges_of(law, position_px=position_px, correction_px=correction_px)
+        self.law: FixedLaw = fixed_law(law, arithmetic, self.ranges)
+        self.scale_px_per_rad = scale_px_per_rad
+
+    def initial_state(self, n_mirrors: int) -> FixedState:
+        """Return the state before the first frame."""
+        return fixed_hand_over(self.law, np.zeros((n_mirrors, 2), np.int64))
+
+    def hand_over(self, correction_rad: Array) -> FixedState:
+        """Return the state that takes over from a standing correction (M, 2) [rad]."""
+        words = self.law.formats.correction.nearest(correction_rad * self.scale_px_per_rad)
+        return fixed_hand_over(self.law, words)
+
+    def step(
+        self, state: FixedState, reading: TiltReading, setpoint: Setpoint
+    ) -> tuple[FixedState, Array]:
+        """Return (next state, correction (M, 2) [rad])."""
+        f = self.law.formats
+        tilt_rad = reading.tilt_rad
+        seen = (reading.status == np.uint8(SpotStatus.OK))[:, None] & np.isfinite(tilt_rad)
+        position = self._words(np.where(seen, tilt_rad, 0.0), f.position.fraction)
+        reference = self._words(setpoint.reference_rad, f.position.fraction)
+        mismatch = np.where(seen, reference - position, 0)
+        low = self._edge(setpoint.lowest_rad, np.ceil)
+        high = np.maximum(self._edge(setpoint.highest_rad, np.floor), low)
+        after = fixed_step(self.law, state, mismatch, seen, low, high)
+        return after, f.correction.value(after.correction) / self.scale_px_per_rad
+
+    def _words(self, angle_rad: Array, fraction: int) -> Whole:
+        return np.rint(np.ldexp(angle_rad * self.scale_px_per_rad, fraction)).astype(np.int64)
+
+    def _edge(self, limit_rad: Array, inwards: Any) -> Whole:
+        form = self.law.formats.correction
+        words = inwards(np.ldexp(limit_rad * self.scale_px_per_rad, form.fraction))
+        return form.saturated(words.astype(np.int64))
