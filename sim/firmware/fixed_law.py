@@ -21,6 +21,8 @@ SUM_BITS = 63
 MOST_SHIFT = 40
 """More would only make coefficients that are all zero longer."""
 
+COEFFICIENT_SPARE = 8
+"""Bits of a coefficient that are not spent on states being finer than what comes in."""
 COASTING = 2.0
 """Room for states that go on by themselves while their spot is lost, over those of a seen one."""
 
@@ -210,7 +212,7 @@ def fixed_law(law: LinearLaw, arithmetic: ControllerArithmetic, ranges: Ranges) 
             f"bits behind the point takes {position.bits} bits (got {a.state_bits})"
         )
     has_sections = len(law.sections) > 0
-    value = _capped(holding(ranges.filters, a.state_bits), position) if has_sections else position
+    value = _finest(ranges.filters, a, position) if has_sections else position
     section_shift = a.coefficient_bits - 2
     if has_sections and np.abs(law.sections).max() >= 2:
         section_shift -= int(np.frexp(np.abs(law.sections).max())[1]) - 1
@@ -218,10 +220,10 @@ def fixed_law(law: LinearLaw, arithmetic: ControllerArithmetic, ranges: Ranges) 
     scale = float(1 << section_shift)
     sections = np.rint(law.sections * scale).astype(np.int64)
     states = tuple(
-        value if previous else _capped(holding(max(size, 1e-30), a.state_bits), position)
+        value if previous else _finest(max(size, 1e-30), a, position)
         for size, previous in zip(ranges.states, law.previous, strict=True)
     )
-    correction = _capped(holding(ranges.correction, a.state_bits), position)
+    correction = _finest(ranges.correction, a, position)
     formats = Formats(position, value, memory, states, correction)
     columns = np.array([value.fraction, *(f.fraction for f in states), correction.fraction])
     targets = np.array([*(f.fraction for f in states), correction.fraction])
@@ -232,6 +234,7 @@ def fixed_law(law: LinearLaw, arithmetic: ControllerArithmetic, ranges: Ranges) 
         formats, sections, section_shift, rows, np.stack([s for _, s in both]),
         law.conditional, law.previous, law.standing, Rounding(a.rounding),
     )  # fmt: skip
+    _check_kept(found, law)
     for name, bits in sum_bits(found).items():
         if bits > SUM_BITS:
             raise ValueError(
@@ -239,6 +242,28 @@ def fixed_law(law: LinearLaw, arithmetic: ControllerArithmetic, ranges: Ranges) 
                 f"bits, and {SUM_BITS} are there"
             )
     return found
+
+
+def _check_kept(found: FixedLaw, law: LinearLaw) -> None:
+    """Refuse words in which a state that is to stand still would not.
+
+    Raises
+    ------
+    ValueError
+        If a coefficient of 1, which keeps a state or the correction, is not exactly 1 any more.
+    """
+    rounded = rounded_law(found)
+    for name in ("seen", "lost"):
+        exact, now = getattr(law, name), getattr(rounded, name)
+        for key in ("A", "C", "H"):
+            before, after = np.broadcast_arrays(getattr(exact, key), getattr(now, key))
+            if ((before == 1.0) & (after != 1.0)).any():
+                raise ValueError(
+                    f"coefficient_bits: a coefficient of 1 ({name}.{key}) would become "
+                    f"{after[(before == 1.0) & (after != 1.0)][0]:g} beside larger ones in its "
+                    "row, so that what is to be kept would not be; take more coefficient_bits, or "
+                    "fewer state_bits"
+                )
 
 
 def sum_bits(law: FixedLaw) -> dict[str, int]:
@@ -272,9 +297,15 @@ def _bits_for(largest: float, fraction: int) -> int:
     return int(np.ceil(np.ldexp(largest, fraction))).bit_length() + 1
 
 
-def _capped(form: QFormat, position: QFormat) -> QFormat:
-    """Not finer than 20 bits beyond what comes in: more would be noise."""
-    return QFormat(form.bits, min(form.fraction, position.fraction + 20))
+def _finest(largest: float, arithmetic: ControllerArithmetic, position: QFormat) -> QFormat:
+    """Return the finest word for a number that is no finer than coefficients can bridge.
+
+    A state that is 2^n times as fine as the mismatch has coefficients of that size beside those of
+    other states, in one row with one shift.
+    """
+    form = holding(largest, arithmetic.state_bits)
+    most = position.fraction + max(0, arithmetic.coefficient_bits - COEFFICIENT_SPARE)
+    return QFormat(form.bits, min(form.fraction, most))
 
 
 def _whole(

@@ -10,10 +10,11 @@ from controllers import CONTROLLERS
 from sim.assembly.build import build
 from sim.errors import ScenarioError
 from sim.firmware.controller import FixedController
-from sim.firmware.fixed_law import FixedLaw, rounded_law, sum_bits
+from sim.firmware.fixed_law import FixedLaw, fixed_law, ranges_of, rounded_law, sum_bits
 from sim.firmware.rounding import Rounding
 from sim.firmware.settings import ControllerArithmetic
 from sim.ports import PlantBelief, Setpoint, SpotStatus, TiltReading
+from sim.ports.linear_law import LawMatrices, LinearLaw
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from tests.controllers.test_controller_contract import CASES
@@ -227,3 +228,26 @@ def test_a_resolved_scenario_says_how_it_computes():
     built = build(scenario)
     assert built.resolved.controller["arithmetic"]["rounding"] == "floor"
     assert isinstance(built.parts.controller, FixedController)
+
+
+@pytest.mark.parametrize("position_fraction", [0, 2, 4, 8])
+@pytest.mark.parametrize("coefficient_bits", [10, 12, 16, 24])
+def test_an_integral_is_kept_whatever_the_words(position_fraction, coefficient_bits):
+    # A state that is much finer than what comes in has a large coefficient for the mismatch in
+    # the row of its own 1: with one shift for both, the 1 must not be lost.
+    _, fixed = made(
+        "pi", {"proportional": 0.0, "integral_per_frame": 0.1},
+        position_fraction=position_fraction, coefficient_bits=coefficient_bits,
+    )  # fmt: skip
+    rounded = rounded_law(fixed.law)
+    assert (rounded.seen.A == 1.0).all() and (rounded.lost.A == 1.0).all()
+    assert (rounded.lost.H == 1.0).all()
+    assert rounded.seen.B[0, 0, 0] == pytest.approx(0.1, rel=0.3)
+
+
+def test_words_in_which_a_one_is_lost_are_refused():
+    kept = LawMatrices.of(1, A=1.0, H=1.0)
+    steep = LinearLaw.of(LawMatrices.of(1, A=1.0, B=300.0, C=1.0), kept, conditional=[True])
+    arithmetic = ControllerArithmetic(kind="fixed", coefficient_bits=8)
+    with pytest.raises(ValueError, match=r"a coefficient of 1 \(seen.A\) would become 0"):
+        fixed_law(steep, arithmetic, ranges_of(steep, position_px=40.0, correction_px=40.0))
