@@ -115,7 +115,7 @@ def _fit_block(
     model = SeriesModel(data, own, other, timing)
     starts = starts_of(rough, block, axis, prior, timing)
     used = seen.copy()
-    first = model.start(starts.best, prior.delay_s, used)
+    first = model.start(starts.best, used)
     found = fit(model, first, used, largest=LARGEST_STEP)
     # Outliers: left out once, by a scale that they cannot move, and the fit made again.
     scale = 1.4826 * np.nanmedian(np.where(used, np.abs(found.residuals), np.nan), axis=1)
@@ -125,7 +125,7 @@ def _fit_block(
         found = fit(model, found.parameters, used, largest=LARGEST_STEP)
     doubtful = np.zeros(len(data), bool)
     if starts.rivals.any():
-        second = model.start(starts.second, prior.delay_s, used)
+        second = model.start(starts.second, used)
         rival = fit(model, second, used, steps=25, largest=LARGEST_STEP)
         found, doubtful = chosen(found, rival, used, starts.rivals)
     held = used.copy()

@@ -18,7 +18,11 @@ AMBIGUOUS = 9.0
 many variances of a residual."""
 RIVAL = 4.0
 """Another fold is tried if its rough misfit is at most this many times the best one's."""
-RESONANCES = 160
+RIVAL_SHARE = 0.05
+"""It is tried in any case if this share of the response or less is left, since grids are coarse."""
+RESONANCES = 320
+DELAY_FRAMES = tuple(0.125 * step for step in range(-8, 14))
+"""Delays that are tried, against the believed one. [frames]"""
 QUALITIES = (4.0, 8.0, 16.0, 32.0, 64.0)
 
 
@@ -55,11 +59,11 @@ class SeriesModel:
     def _back(self, spectrum: NDArray[np.complex128]) -> Array:
         return np.fft.irfft(spectrum, self._length)[:, : self._data.shape[1]]
 
-    def start(self, resonance_quality: Array, delay_s: float, used: Flags) -> Array:
-        """Return parameters (B, 7) from resonance and quality (B, 2); the rest by linear fit."""
-        p = np.zeros((len(resonance_quality), 7))
-        p[:, :2] = np.log(resonance_quality)
-        p[:, 2] = delay_s
+    def start(self, begin: Array, used: Flags) -> Array:
+        """Return parameters (B, 7) from resonance, quality, delay (B, 3); the rest fits."""
+        p = np.zeros((len(begin), 7))
+        p[:, :2] = np.log(begin[:, :2])
+        p[:, 2] = begin[:, 2]
         _, slopes = self(p)
         linear = np.where(used[..., None], slopes[..., 3:], 0.0)
         for i in range(len(p)):
@@ -69,7 +73,7 @@ class SeriesModel:
 
 
 class Starts(NamedTuple):
-    """Where fits begin: pairs (B, 2) of resonance and quality factor."""
+    """Where fits begin: rows (B, 3) of resonance [Hz], quality factor and delay [s]."""
 
     best: Array
     second: Array
@@ -81,7 +85,11 @@ class Starts(NamedTuple):
 def starts_of(
     rough: RoughResponse, block: slice, axis: int, prior: Prior, timing: FrameTiming
 ) -> Starts:
-    """Match the rough responses with a grid of resonances and quality factors."""
+    """Match the rough responses with a grid of resonances, quality factors and delays.
+
+    A mirror's delay may differ from the believed one by frames, and a delay that is wrong by half a
+    frame passes for another fold of the resonance.
+    """
     half_hz = 0.5 / timing.frame_s
     nominal = None if prior.resonance_hz is None else prior.resonance_hz[axis]
     low, high = 0.02 * half_hz, 3.0 * half_hz
@@ -89,22 +97,28 @@ def starts_of(
         low, high = 0.3 * nominal, 2.5 * nominal
     grid_f = np.geomspace(low, max(high, 1.2 * half_hz), RESONANCES)
     f, q = (g.ravel() for g in np.meshgrid(grid_f, QUALITIES, indexing="ij"))
-    shape = sampled_response(
-        rough.frequency_hz, f, q, np.full(len(f), prior.delay_s), timing
-    ).value
+    delays_s = np.maximum(prior.delay_s + timing.frame_s * np.array(DELAY_FRAMES), 0.0)
     measured = rough.response[block, axis, axis]
     weight = rough.weight[block]
-    cross = np.abs((weight * measured) @ shape.conj().T) ** 2
-    power = weight @ (np.abs(shape) ** 2).T
     total = (weight * np.abs(measured) ** 2).sum(axis=1)
-    cost = 1.0 - cross / np.maximum(power * total[:, None], 1e-300)
-    fold = np.floor(f / half_hz).astype(int)
+    costs = []
+    for delay_s in delays_s:
+        shape = sampled_response(
+            rough.frequency_hz, f, q, np.full(len(f), delay_s), timing
+        ).value
+        match = np.abs((weight * measured) @ shape.conj().T) ** 2
+        power = weight @ (np.abs(shape) ** 2).T
+        costs.append(1.0 - match / np.maximum(power * total[:, None], 1e-300))
+    cost = np.concatenate(costs, axis=1)
+    fold = np.tile(np.floor(f / half_hz).astype(int), len(delays_s))
     best = cost.argmin(axis=1)
     elsewhere = np.where(fold[None] == fold[best][:, None], np.inf, cost)
     second = elsewhere.argmin(axis=1)
-    pairs = np.stack([f, q], axis=1)
-    rivals = elsewhere.min(axis=1) <= RIVAL * cost.min(axis=1)
-    return Starts(pairs[best], pairs[second], rivals)
+    begin = np.stack(
+        [np.tile(f, len(delays_s)), np.tile(q, len(delays_s)), np.repeat(delays_s, len(f))], axis=1
+    )
+    rivals = elsewhere.min(axis=1) <= np.maximum(RIVAL * cost.min(axis=1), RIVAL_SHARE)
+    return Starts(begin[best], begin[second], rivals)
 
 
 def chosen(found: Fit, rival: Fit, used: Flags, rivals: Flags) -> tuple[Fit, Flags]:

@@ -6,12 +6,12 @@ import numpy as np
 
 from sim.assembly.build import build
 from sim.loop.simulate import simulate
+from sim.ports import WithDensity
 from sim.scenario.model import Scenario
 from sim.studies.life.march import March
 from sim.studies.life.plant import slow_plant
 from sim.studies.life.schedule import Happening, What
 
-WANDERS: Final = ("drift", "random_walk")
 SETTLED_S: Final = 0.5
 """Time that the full loop has to settle before it is compared. [s]"""
 LAST: Final = 0.2
@@ -40,8 +40,13 @@ def overlap(scenario: Scenario, seconds: float, step_s: float = 1.0) -> dict[str
         over mirrors and axes; ``insertion_db``: mean, median and 95th percentile over connections
         and time by either clock; ``jitter_urad``: rms about the settled place by either clock.
     """
+    made = build(scenario.replace(age_h=0.0, disturbances=_from_new(scenario)))
     plain = scenario.replace(
-        disturbances=[tree for tree in scenario.disturbances if tree["kind"] not in WANDERS]
+        disturbances=[
+            tree
+            for tree, part in zip(scenario.disturbances, made.parts.disturbances, strict=True)
+            if not isinstance(part, WithDensity)
+        ]
     )
     full, slow = _full(plain, seconds), _slow(plain, seconds, step_s)
     difference = full["correction_rad"] - slow["correction_rad"]
@@ -66,15 +71,20 @@ def overlap(scenario: Scenario, seconds: float, step_s: float = 1.0) -> dict[str
     }  # fmt: skip
 
 
+def _from_new(scenario: Scenario) -> list[dict[str, Any]]:
+    """Return the disturbances as counted from first power."""
+    return [
+        {k: 0.0 if k == "uncorrected_h" else v for k, v in tree.items()}
+        for tree in scenario.disturbances
+    ]
+
+
 def _full(scenario: Scenario, seconds: float) -> dict[str, Any]:
     """Run the full loop from first power."""
     run = scenario.replace(
         age_h=0.0,
         duration_ms=1e3 * seconds,
-        disturbances=[
-            {k: 0.0 if k == "uncorrected_h" else v for k, v in tree.items()}
-            for tree in scenario.disturbances
-        ],
+        disturbances=_from_new(scenario),
         metrics=scenario.metrics.replace(hold_from_ms=1e3 * SETTLED_S, hold_to_ms=None),
         traces=scenario.traces.replace(sample_hz=200.0),
     )

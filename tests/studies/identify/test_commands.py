@@ -156,3 +156,29 @@ def test_what_a_population_does_not_hold_is_drawn(tmp_path):
     np.testing.assert_array_equal(own.resonance_rad_s[0, 1], drawn.resonance_rad_s[0, 1])
     np.testing.assert_array_equal(own.resonance_rad_s[1:], drawn.resonance_rad_s[1:])
     np.testing.assert_array_equal(own.calibration_ratio, drawn.calibration_ratio)
+
+
+DELAYS_US = {0: 400.0, 13: 1000.0, 103: 1900.0, 116: 650.0}
+"""Within the frame, at its end, nearly two frames; the scenario believes 1000 us."""
+
+
+def test_delays_that_differ_from_the_believed_one_are_found(tmp_path):
+    lines = ["mirror,axis,resonance_hz,quality,delay_us"]
+    for mirror, delay in DELAYS_US.items():
+        lines += [f"{mirror},{axis},{700 + mirror},8,{delay}" for axis in "xy"]
+    (tmp_path / "made.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    few = ["--set", "switch.connections=[[0,7],[13,20]]", "--set", "switch.moves=[]"]
+    population = ["--set", f'mirror.population="{(tmp_path / "made.csv").as_posix()}"']
+    log = tmp_path / "log"
+    recorded = invoke("record", CASE, "--out", log, "--frames", 1024, *few, *population)
+    assert recorded.exit_code == 0, recorded.output
+    done = invoke("identify", log, "--scenario", CASE, "--out", tmp_path / "out", *few)
+    assert done.exit_code == 0, done.output
+    rows = json.loads((tmp_path / "out" / "identify.json").read_text())["mirrors"]
+    assert len(rows) == 8
+    for row in rows:
+        delay, resonance = row["delay_us"], row["resonance_hz"]
+        true = DELAYS_US[row["mirror"]]
+        # Twice the interval, as above, and half a tick: delays act at drive ticks of 50 us.
+        assert abs(delay["value"] - true) < delay["high"] - delay["low"] + 25.0, row
+        assert resonance["value"] == pytest.approx(700 + row["mirror"], rel=0.02), row
