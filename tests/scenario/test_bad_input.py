@@ -223,7 +223,7 @@ PID = "[controller]\nkind = 'pid'\nproportional = 0.1\nintegral_per_frame = 0.1\
     ("text", "key", "words"),
     [
         (PID + f"sections = [{{{NOTCH.replace('2.0', '-2.0')}}}]", "controller.sections.0.quality",
-         "greater than 0"),
+         "greater than or equal to 0.05"),
         (PID + f"sections = [{{{NOTCH}, flor=1}}]", "controller.sections.0.flor",
          'unknown key. Did you mean "floor"'),
         (PID + 'sections = [{kind="notch", quality=2.0}]', "controller.sections.0.frequency_hz",

@@ -83,7 +83,7 @@ def test_an_earlier_result_is_kept_unless_overwriting_is_asked_for(tmp_path):
 
 def test_more_threads_than_processors_are_not_used_and_that_is_said(tmp_path, monkeypatch):
     monkeypatch.setattr("sim.kernels.threads.available", lambda: 1)
-    short = ("--set", "duration_ms=30", "--set", "metrics.hold_from_ms=20")
+    short = [word for value in SHORT for word in ("--set", value)]
     done = CliRunner().invoke(
         cli, ["run", "single_mirror_step", "--out", str(tmp_path / "out"), "--threads", "7", *short]
     )
@@ -96,8 +96,7 @@ def test_more_threads_than_processors_are_not_used_and_that_is_said(tmp_path, mo
 def test_a_way_to_see_plots_that_is_not_installed_costs_nothing(tmp_path):
     done = subprocess.run(
         [sys.executable, "-c", "from sim.cli.main import cli; cli()", "run", "single_mirror_step",
-         "--out", str(tmp_path / "out"), "--set", "duration_ms=30", "--set",
-         "metrics.hold_from_ms=20"],
+         "--out", str(tmp_path / "out"), *(w for value in SHORT for w in ("--set", value))],
         capture_output=True, text=True, env=os.environ | {"MPLBACKEND": "no_such_thing"},
     )  # fmt: skip
     assert done.returncode in (0, 1), done.stderr
