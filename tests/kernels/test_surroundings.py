@@ -26,9 +26,11 @@ print(sum(cubed.stats.cache_hits.values()), sum(cubed.stats.cache_misses.values(
 
 def cubed(folder: Path, cache: Path) -> tuple[int, int]:
     """Run a small kernel in a process of its own; return whether it was loaded, and compiled."""
-    (folder / "small.py").write_text(SMALL.format(root=str(ROOT)), encoding="utf-8")
+    small = folder / "small.py"
+    if not small.exists():  # a newer file would be compiled anew
+        small.write_text(SMALL.format(root=str(ROOT)), encoding="utf-8")
     done = subprocess.run(
-        [sys.executable, str(folder / "small.py")], capture_output=True, text=True,
+        [sys.executable, str(small)], capture_output=True, text=True,
         env=os.environ | {"NUMBA_CACHE_DIR": str(cache)},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr

@@ -164,6 +164,7 @@ def test_ctrl_c_stops_cleanly_and_leaves_nothing(tmp_path):
     command = [
         sys.executable, "-c", "from sim.cli.main import cli; cli()", "run",
         "harrow_point_cooling_failure", "--out", str(tmp_path / "out"),
+        "--set", "duration_ms=120000",
     ]  # fmt: skip
     root = Path(__file__).parents[2]
     process = subprocess.Popen(
