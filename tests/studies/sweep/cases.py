@@ -7,7 +7,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[3]
 NAME = "single_mirror_step"
 QUICK = (
-    "duration_ms=40",
+    "duration_ms=200",
     "switch.moves.0.at_ms=5",
     "metrics.hold_from_ms=20",
     "limits.rms_urad=30.0",
