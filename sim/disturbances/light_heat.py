@@ -5,6 +5,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
+from sim.disturbances.by_time import ByTime
 from sim.errors import ScenarioError
 from sim.params import Block, NonNegative, PairXY, Positive
 from sim.ports import Array, Beams, Effects, Site
@@ -44,7 +45,7 @@ class LightHeatParams(Block):
         return 0.01 * self.absorbed_pct * self.power_mw * self.resistance_k_per_mw
 
 
-class LightHeat:
+class LightHeat(ByTime):
     """First-order warming by the light; closed form, so blocks and steps can be any."""
 
     Params = LightHeatParams
@@ -82,18 +83,6 @@ class LightHeat:
     def warm_curvature_per_m(params: LightHeatParams) -> float:
         """Return the change of every mirror's curvature in steady light. [1/m]"""
         return params.curvature_per_m_per_k * params.steady_k
-
-    def initial_state(self) -> None:
-        """Return nothing: warmth follows from the time alone."""
-        return None
-
-    def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
-        """Return the effects over the block."""
-        return None, self._effects(self._clock.frame_times_s(first_frame, n_frames))
-
-    def slow_state(self) -> None:
-        """Return nothing."""
-        return None
 
     def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
         """Return the effects at each time: in slow time, of light that has been on for long."""

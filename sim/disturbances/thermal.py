@@ -14,6 +14,7 @@ from sim.disturbances.ambient import (
     StepProfile,
     ambient_of,
 )
+from sim.disturbances.by_time import ByTime
 from sim.errors import ScenarioError
 from sim.params import Block, NonNegative, PairXY, between
 from sim.ports import Array, Effects, Site
@@ -54,7 +55,7 @@ class ThermalParams(Block):
     """Shift of the camera's frame, as mirror tilt, with its mount's temperature. [urad/K]"""
 
 
-class Thermal:
+class Thermal(ByTime):
     """Two first-order bodies in the ambient air.
 
     Both are at the air's temperature when the profile starts: with the run, or with the first row
@@ -109,22 +110,6 @@ class Thermal:
                     f"{100 * LARGEST_CHANGE:g} %, and this one reaches {100 * worst:.3g} % "
                     f"(got {getattr(self.params, key):g})"
                 )
-
-    def initial_state(self) -> None:
-        """Return nothing: temperatures follow from the time alone, in closed form."""
-        return None
-
-    def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
-        """Return temperature and its effects over the block."""
-        return None, self._effects(self._clock.frame_times_s(first_frame, n_frames))
-
-    def slow_state(self) -> None:
-        """Return nothing."""
-        return None
-
-    def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
-        """Return temperature and its effects at each time."""
-        return None, self._effects(time_s)
 
     def _effects(self, time_s: Array) -> Effects:
         p = self.params

@@ -4,6 +4,7 @@ from typing import Literal
 
 import numpy as np
 
+from sim.disturbances.by_time import ByTime
 from sim.disturbances.slow import HOUR_S, Course
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array, Effects, Site
@@ -32,7 +33,7 @@ class CreepParams(Block):
     of the camera's frame, has until then. Not longer than the age of the switch. [h]"""
 
 
-class Creep:
+class Creep(ByTime):
     """Creep of hinges, or of the camera's mount."""
 
     Params = CreepParams
@@ -53,22 +54,6 @@ class Creep:
         if params.of == "camera":
             site = site._replace(mirror_ids=np.zeros(1, dtype=np.int64))
         self._course = Course(site, 1e-6 * params.rate_urad_per_decade, params.uncorrected_h)
-
-    def initial_state(self) -> None:
-        """Return nothing: the shift follows from the time alone."""
-        return None
-
-    def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
-        """Return the shift over the block."""
-        return None, self._effects(self._clock.frame_times_s(first_frame, n_frames))
-
-    def slow_state(self) -> None:
-        """Return nothing."""
-        return None
-
-    def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
-        """Return the shift at each time."""
-        return None, self._effects(time_s)
 
     def _effects(self, time_s: Array) -> Effects:
         course = self._course.rest_at_rad(time_s, self._moved)
@@ -95,7 +80,7 @@ class SofteningParams(Block):
     """Relative change of the drive's gain, from first power on. [ppm per year]"""
 
 
-class Softening:
+class Softening(ByTime):
     """Resonance and gain that change with age."""
 
     Params = SofteningParams
@@ -114,22 +99,6 @@ class Softening:
         self.warnings: tuple[str, ...] = ()
         self._clock = site.clock
         self._age_s = HOUR_S * site.age_h
-
-    def initial_state(self) -> None:
-        """Return nothing: the change follows from the time alone."""
-        return None
-
-    def advance(self, state: None, first_frame: int, n_frames: int) -> tuple[None, Effects]:
-        """Return the changes over the block."""
-        return None, self._effects(self._clock.frame_times_s(first_frame, n_frames))
-
-    def slow_state(self) -> None:
-        """Return nothing."""
-        return None
-
-    def slow(self, state: None, time_s: Array) -> tuple[None, Effects]:
-        """Return the changes at each time."""
-        return None, self._effects(time_s)
 
     def _effects(self, time_s: Array) -> Effects:
         years = (self._age_s + time_s) / (YEAR_H * HOUR_S)

@@ -1,7 +1,7 @@
 """One switch through its life: from happening to happening, in steps that grow."""
 
-from collections.abc import Callable, Iterator
-from typing import Any, Final, NamedTuple
+from collections.abc import Callable
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,15 +13,9 @@ from sim.ports import Array, Effects
 from sim.rng import Stream, normals, uniforms
 from sim.studies.life.plant import Index, SlowPlant
 from sim.studies.life.schedule import HOUR_S, Happening, What
+from sim.studies.life.steps import blocks
 from sim.studies.life.totals import Row, Sums
 
-BLOCK: Final = 512
-"""Steps that are worked on at a time; no figure depends on it but through the jitter, which is that
-of a block's mean light and resonance."""
-GROWTH: Final = 0.5
-"""Part of the time since a change of bias that a step may take. [-]"""
-FIRST_STEP_S: Final = 10.0
-"""Shortest step after a change of bias, or the largest step if that is shorter. [s]"""
 OFFSET, PEAK, CONNECTION, MATING, AGEING, BOARD, PAIR = range(7)
 """Name the draws of a life."""
 
@@ -170,7 +164,7 @@ class March:
         notable: list[tuple[float, str]] = []
         since_s = 0.0  # of the last change of bias
         for event in events:
-            for times in _blocks(state.time_s, event.time_s, since_s, self.step_s,
+            for times in blocks(state.time_s, event.time_s, since_s, self.step_s,
                                  self._moved_bias):  # fmt: skip
                 state = self._block(state, times, sums)
             counts[event.what] += 1
@@ -400,27 +394,6 @@ class March:
         e = state.error_rad[self.plant.pairs(state.outputs)].reshape(-1, 4)
         form = self.plant.form_db[np.arange(len(e)), state.outputs]
         return np.asarray(np.einsum("ci,cij,cj->c", e, form, e))
-
-
-def _blocks(
-    from_s: float, to_s: float, since_s: float, largest_s: float, adaptive: bool
-) -> Iterator[Array]:
-    """Yield the times of the steps up to an event, in blocks."""
-    if to_s <= from_s:
-        return
-    early, at = [], from_s
-    smallest_s = min(FIRST_STEP_S, largest_s)
-    if adaptive:
-        while at < to_s:
-            step = max(GROWTH * (at - since_s), smallest_s)
-            if step >= largest_s:
-                break
-            at = min(at + step, to_s)
-            early.append(at)
-    count = int(np.ceil((to_s - at) / largest_s - 1e-9))
-    times = np.append(early, at + (to_s - at) * np.arange(1, count + 1) / max(count, 1))
-    for first in range(0, len(times), BLOCK):
-        yield times[first : first + BLOCK]
 
 
 def _added(found: list[Effects], steps: int, m: int) -> tuple[Array, Array, Array, Array, Array]:

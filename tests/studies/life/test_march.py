@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 
 from sim.errors import ScenarioError
-from sim.studies.life.march import March, _blocks
+from sim.studies.life.march import March
 from sim.studies.life.overlap import overlap
 from sim.studies.life.plant import slow_plant
 from sim.studies.life.schedule import DAY_S, YEAR_S, Happening, What, schedule
 from sim.studies.life.start import start_at
+from sim.studies.life.steps import blocks
 from sim.studies.life.study import live, results_of
 from sim.studies.run.make import make_run
 
@@ -26,11 +27,11 @@ def still(*kinds):
 
 
 def test_steps_grow_after_a_change_of_drive_and_end_at_the_event():
-    times = np.concatenate(list(_blocks(0.0, 50_000.0, 0.0, 3600.0, True)))
+    times = np.concatenate(list(blocks(0.0, 50_000.0, 0.0, 3600.0, True)))
     steps = np.diff(times, prepend=0.0)
     assert steps[0] == 10.0 and steps.max() <= 3600.0 and times[-1] == 50_000.0
     assert (np.diff(times) > 0).all()
-    plain = np.concatenate(list(_blocks(0.0, 50_000.0, 0.0, 3600.0, False)))
+    plain = np.concatenate(list(blocks(0.0, 50_000.0, 0.0, 3600.0, False)))
     assert len(plain) == 14 and plain[-1] == 50_000.0
 
 
