@@ -68,8 +68,11 @@ class FixedLaw(NamedTuple):
     """(2, n + 1) of each row."""
     conditional: NDArray[np.bool_]
     previous: NDArray[np.bool_]
-    standing: Array
-    """(1 or M, 2, n) as in `LinearLaw`, per unit of correction."""
+    standing: Whole
+    """(1 or M, 2, n) words of states at rest for one unit of the correction's word, times
+    2^standing_shifts."""
+    standing_shifts: NDArray[np.int64]
+    """(n,)"""
     rounding: Rounding
 
 
@@ -228,11 +231,13 @@ def fixed_law(law: LinearLaw, arithmetic: ControllerArithmetic, ranges: Ranges) 
     columns = np.array([value.fraction, *(f.fraction for f in states), correction.fraction])
     targets = np.array([*(f.fraction for f in states), correction.fraction])
     both = [_whole(part, columns, targets, a.coefficient_bits) for part in (law.seen, law.lost)]
+    at_rest = np.ldexp(law.standing, targets[:-1] - correction.fraction)
+    standing, standing_shifts = _words_of(at_rest, a.coefficient_bits)
     m = max(len(rows) for rows, _ in both)
     rows = np.stack([np.broadcast_to(r, (m, *r.shape[1:])) for r, _ in both])
     found = FixedLaw(
         formats, sections, section_shift, rows, np.stack([s for _, s in both]),
-        law.conditional, law.previous, law.standing, Rounding(a.rounding),
+        law.conditional, law.previous, standing, standing_shifts, Rounding(a.rounding),
     )  # fmt: skip
     _check_kept(found, law)
     for name, bits in sum_bits(found).items():
@@ -317,12 +322,18 @@ def _whole(
     rows[..., :n, 0], rows[..., :n, 1:-1], rows[..., :n, -1] = part.B, part.A, part.G
     rows[..., n, 0], rows[..., n, 1:-1], rows[..., n, -1] = part.D, part.C, part.H
     rows = np.ldexp(rows, targets[:, None] - columns[None, :])
-    shifts = np.zeros(n + 1, np.int64)
-    for i in range(n + 1):
-        largest = float(np.abs(rows[..., i, :]).max())
+    words, shifts = _words_of(np.moveaxis(rows, -2, -1), bits)
+    return np.ascontiguousarray(np.moveaxis(words, -1, -2)), shifts
+
+
+def _words_of(numbers: Array, bits: int) -> tuple[Whole, NDArray[np.int64]]:
+    """Return words of numbers (..., k), and the shift (k,) that is the same for all of a column."""
+    shifts = np.zeros(numbers.shape[-1], np.int64)
+    for i in range(len(shifts)):
+        largest = float(np.abs(numbers[..., i]).max())
         if largest > 0:
             shifts[i] = min(holding(largest, bits).fraction, MOST_SHIFT)
-    return np.rint(np.ldexp(rows, shifts[:, None])).astype(np.int64), shifts
+    return np.rint(np.ldexp(numbers, shifts)).astype(np.int64), shifts
 
 
 def fixed_step(
@@ -415,12 +426,14 @@ def fixed_hand_over(law: FixedLaw, correction: Whole) -> FixedState:
     f = law.formats
     n, shape = len(law.conditional), correction.shape
     states = np.zeros((*shape, n), np.int64)
-    real = f.correction.value(correction)
+    correction = f.correction.saturated(correction)
     for i in range(n):
         if not law.previous[i]:
-            states[..., i] = f.states[i].nearest(law.standing[..., i] * real)
+            exact = law.standing[..., i] * correction
+            word = shifted(exact, int(law.standing_shifts[i]), law.rounding)
+            states[..., i] = f.states[i].saturated(word)
     return FixedState(
-        states, np.zeros(shape, bool), f.correction.saturated(correction),
+        states, np.zeros(shape, bool), correction,
         np.zeros((*shape, len(law.sections), 2), np.int64), np.zeros(shape, np.int64),
     )  # fmt: skip
 
@@ -434,6 +447,8 @@ def rounded_law(law: FixedLaw) -> LinearLaw:
     columns = np.array([f.value.fraction, *(s.fraction for s in f.states), f.correction.fraction])
     targets = np.array([*(s.fraction for s in f.states), f.correction.fraction])
     n = len(f.states)
+    standing = np.ldexp(law.standing.astype(float), -law.standing_shifts)
+    standing = np.ldexp(standing, f.correction.fraction - targets[:-1])
     parts = []
     for which in (0, 1):
         rows = np.ldexp(law.rows[which].astype(float), -law.shifts[which][:, None])
@@ -446,5 +461,5 @@ def rounded_law(law: FixedLaw) -> LinearLaw:
         )  # fmt: skip
     return LinearLaw.of(
         *parts, sections=np.ldexp(law.sections.astype(float), -law.section_shift),
-        conditional=law.conditional, previous=law.previous, standing=law.standing,
+        conditional=law.conditional, previous=law.previous, standing=standing,
     )  # fmt: skip
