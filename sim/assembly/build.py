@@ -123,8 +123,9 @@ def build(
     swing = drive.lsb_v * (drive.codes - 1)
     drive_limit = fleet.believed_gain.T * (swing**2 if drive.square else swing)
     commands = tuple(
-        Command(frame, epoch.aim_rad + population.alignment_rad)
-        for frame, epoch in zip(epoch_frames, epochs, strict=True)
+        Command(stage.frame, stage.aim_rad + population.alignment_rad)
+        for epoch in epochs
+        for stage in epoch.stages
     )
     check_reach(scenario, mirrors, commands, drive_limit)
 

@@ -23,7 +23,10 @@ from sim.scenario.model import Scenario, Seeds
 def layout_of(scenario: Scenario) -> Layout:
     """Fields of the mirrors on the sensor; a rolling shutter must be through with it in time."""
     camera, geometry = scenario.camera, scenario.switch.geometry
-    layout = make_layout(camera, geometry.ports_per_side, geometry.columns)
+    layout = make_layout(
+        camera, geometry.ports_per_side, geometry.columns, geometry.outputs,
+        geometry.output_columns or geometry.columns,
+    )  # fmt: skip
     frame_us = 1e6 / camera.frame_hz
     spare_us = min(camera.latency_us, frame_us - camera.exposure_us)
     rolled_us = camera.row_us * layout.shape[0]

@@ -60,9 +60,10 @@ def cost_of(scenario: Scenario) -> RunCost:
     """Estimate what a run of a scenario takes; makes nothing."""
     switch = scenario.switch
     wirings = [switch.connections, *(move.connections for move in switch.moves)]
-    ports = switch.geometry.ports_per_side
-    connections = max(ports if isinstance(wiring, str) else len(wiring) for wiring in wirings)
-    mirrors = connections + _outputs(wirings, ports)
+    outputs = switch.geometry.outputs
+    most = min(switch.geometry.ports_per_side, outputs)
+    connections = max(most if isinstance(wiring, str) else len(wiring) for wiring in wirings)
+    mirrors = connections + _outputs(wirings, outputs)
     height, width = scenario.camera.window_px
     seconds = 1e-3 * scenario.duration_ms
     samples = seconds * scenario.traces.sample_hz

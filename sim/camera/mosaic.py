@@ -69,16 +69,17 @@ def mosaic(
         raise ValueError(
             f"spots_px must be (M, 2) with M = {len(listed)} mirrors, got shape {spots.shape}"
         )
-    everyone = array * layout.ports + np.arange(layout.ports)
-    position = np.full((1, 2, layout.ports), FAR_PX)
+    count = layout.count(array)
+    everyone = array * layout.ports + np.arange(count)
+    position = np.full((1, 2, count), FAR_PX)
     here = layout.sensor(listed) == array
-    position[0][:, listed[here] % layout.ports] = (spots[here] + layout.centre(listed[here])).T
+    position[0][:, layout.port(listed[here])] = (spots[here] + layout.centre(listed[here])).T
     pattern = make_pattern(params, layout, seed, array + 1)
     scene = make_scene(params, layout, everyone, pattern, spill=True)
     camera = make_camera(params)._replace(sigma_px=params.blurred_px(temperature_k))
     warmth = params.warmth(temperature_k)
     pitch = layout.pitch_px
-    tiles = np.zeros((layout.ports, pitch, pitch), np.int32)
+    tiles = np.zeros((count, pitch, pitch), np.int32)
     corner = layout.corner(everyone)
     noise = PixelNoise(image_noise(params), frame, seed, int(Stream.PIXELS))
     kernels.expose_scene(

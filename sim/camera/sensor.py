@@ -24,24 +24,37 @@ class Layout(NamedTuple):
     """How fields lie on a sensor."""
 
     ports: int
-    """Mirrors on one sensor."""
+    """Mirrors on the sensor of array A; those of array B are numbered after them."""
     columns: int
     pitch_px: int
     rim_px: int
+    ports_b: int = 0
+    """Mirrors on the sensor of array B; 0: `ports`."""
+    columns_b: int = 0
+    """0: `columns`."""
 
     @property
     def shape(self) -> tuple[int, int]:
-        """Size of the sensor, (height, width). [px]"""
-        rows = -(-self.ports // self.columns)
+        """Size of either sensor, (height, width), for the larger array. [px]"""
+        sides = [(self.count(side), int(self._columns(side))) for side in (0, 1)]
+        rows = max(-(-count // columns) for count, columns in sides)
         return (
             rows * self.pitch_px + 2 * self.rim_px,
-            self.columns * self.pitch_px + 2 * self.rim_px,
+            max(columns for _, columns in sides) * self.pitch_px + 2 * self.rim_px,
         )
+
+    def count(self, sensor: int) -> int:
+        """Return how many mirrors a sensor sees."""
+        return (self.ports_b or self.ports) if sensor else self.ports
+
+    def port(self, mirrors: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return the place (M,) of each mirror in its own array."""
+        return np.asarray(mirrors) - self.ports * self.sensor(mirrors)
 
     def corner(self, mirrors: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the first pixel (M, 2), as (x, y), of each mirror's field. [px]"""
-        port = np.asarray(mirrors) % self.ports
-        place = np.stack([port % self.columns, port // self.columns], axis=-1)
+        port, columns = self.port(mirrors), self._columns(self.sensor(mirrors))
+        place = np.stack([port % columns, port // columns], axis=-1)
         return place * self.pitch_px + self.rim_px
 
     def centre(self, mirrors: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -50,27 +63,37 @@ class Layout(NamedTuple):
 
     def sensor(self, mirrors: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return the sensor (M,) of each mirror: 0 for array A, 1 for array B."""
-        return np.asarray(mirrors) // self.ports
+        return np.minimum(np.asarray(mirrors) // self.ports, 1)
 
     def neighbours(self, mirrors: NDArray[np.int64]) -> NDArray[np.int64]:
         """Return (M, 8) columns of each mirror's neighbours; -1: none, or not simulated."""
-        port = np.asarray(mirrors) % self.ports
-        column, row = port % self.columns, port // self.columns
+        sensor, port = self.sensor(mirrors), self.port(mirrors)
+        columns = self._columns(sensor)
+        count = np.where(sensor == 0, self.count(0), self.count(1))
+        column, row = port % columns, port // columns
         index = {int(mirror): i for i, mirror in enumerate(mirrors)}
         neighbours = np.full((len(mirrors), 8), -1)
         steps = [(dx, dy) for dy in (-1, 0, 1) for dx in (-1, 0, 1) if dx or dy]
         for k, (dx, dy) in enumerate(steps):
             x, y = column + dx, row + dy
-            there = x + y * self.columns
-            inside = (x >= 0) & (x < self.columns) & (there >= 0) & (there < self.ports)
-            number = np.where(inside, there + self.sensor(mirrors) * self.ports, -1)
+            there = x + y * columns
+            inside = (x >= 0) & (x < columns) & (there >= 0) & (there < count)
+            number = np.where(inside, there + sensor * self.ports, -1)
             neighbours[:, k] = [index.get(int(n), -1) for n in number]
         return neighbours
 
+    def _columns(self, sensor: NDArray[np.int64] | int) -> NDArray[np.int64]:
+        return np.where(np.asarray(sensor) == 0, self.columns, self.columns_b or self.columns)
 
-def make_layout(params: CameraParams, ports: int, columns: int) -> Layout:
-    """Return how the fields of `ports` mirrors in rows of `columns` lie on the sensor."""
-    return Layout(ports, columns, params.pitch_px, max(params.window_px))
+
+def make_layout(
+    params: CameraParams, ports: int, columns: int, ports_b: int = 0, columns_b: int = 0
+) -> Layout:
+    """Return how the fields of `ports` mirrors in rows of `columns` lie on the sensor.
+
+    `ports_b` and `columns_b` are those of array B; 0: as array A.
+    """
+    return Layout(ports, columns, params.pitch_px, max(params.window_px), ports_b, columns_b)
 
 
 class FixedPattern(NamedTuple):

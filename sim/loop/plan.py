@@ -72,6 +72,7 @@ class Planner:
             Due(self.end, "end"),
             *(Due(frame, "command") for frame in parts.epoch_frames),
             *(Due(frame + 1, "picture") for _, frame in parts.pictures),
+            *(Due(frame, "stage") for frame in parts.reference.command_frames),
         )
         slow = not fused or parts.measurement.noise == NOISE["exact"]
         self._longest = SLOW_FRAMES if slow else BLOCK_FRAMES

@@ -2,6 +2,7 @@
 
 import math
 import sys
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -77,10 +78,10 @@ class Reference:
         expected_rad : (M, 2) ndarray
             Expected mean tilt over the exposure. [rad]
         """
-        for command in self._commands[1:]:
+        for before, command in pairwise(self._commands):
             if command.frame == number:
-                start = np.ascontiguousarray(state.ahead_rad[0].T)
-                state = state._replace(ahead_rad=self._path(start, command), arrived=False)
+                ahead = self._ahead(state.ahead_rad, before, command)
+                state = state._replace(ahead_rad=ahead, arrived=False)
         ahead = state.ahead_rad
         if state.arrived:
             return state, self._asked(ahead), np.ascontiguousarray(ahead[-1].T)
@@ -93,10 +94,26 @@ class Reference:
         state = self._arrived_or_not(np.ascontiguousarray(after[:, :3]), ahead)
         return state, self._asked(ticks), expected
 
+    @property
+    def command_frames(self) -> tuple[int, ...]:
+        """Frames in which mirrors are sent somewhere else."""
+        return tuple(command.frame for command in self._commands[1:])
+
     def next_move(self, state: ReferenceState, number: int) -> int:
         """Return the first frame from `number` on, where the state is, in which the path moves."""
         commands = [each.frame for each in self._commands[1:] if each.frame >= number]
         return min(commands, default=sys.maxsize) if state.arrived else number
+
+    def _ahead(self, ahead_rad: Array, before: Command, command: Command) -> Array:
+        """Return what is ahead (K, 2, M) after a command; axes whose aim stays keep their path."""
+        new = self._path(np.ascontiguousarray(ahead_rad[0].T), command)
+        stays = (command.target_rad == before.target_rad).T
+        if len(ahead_rad) == 1 or not stays.any():
+            return new
+        longest = max(len(new), len(ahead_rad))
+        at = np.arange(longest)
+        old = ahead_rad[np.minimum(at, len(ahead_rad) - 1)]
+        return np.where(stays, old, new[np.minimum(at, len(new) - 1)])
 
     def _path(self, start_rad: Array, command: Command) -> Array:
         """Return the shaped path (K, 2, M) of a command."""

@@ -1,6 +1,5 @@
 """From the commanded connections to aims, pairs of mirrors and losses, epoch by epoch."""
 
-import math
 from typing import NamedTuple
 
 import numpy as np
@@ -9,11 +8,9 @@ from numpy.typing import NDArray
 from sim.errors import ScenarioError
 from sim.optics.beams import Beams
 from sim.optics.links import beams, links
+from sim.optics.staging import Stage, frame_of, staged
 from sim.optics.switch import SwitchParams, wire
 from sim.ports import Array, Clock
-
-FRAME_ROUNDING = 1e-6
-"""A command this close after a frame's start, in frames, still counts for that frame."""
 
 
 class Epoch(NamedTuple):
@@ -37,6 +34,8 @@ class Epoch(NamedTuple):
     """(M,) mirrors whose aim this command changed."""
     beams: Beams
     """What the exact loss comes from, where the form no longer holds."""
+    stages: tuple[Stage, ...] = ()
+    """When which mirrors are sent to their aims: at once, if the move has no stages."""
 
 
 def connected_epochs(
@@ -69,18 +68,13 @@ def connected_epochs(
     ScenarioError
         If ports are used twice, or commands are out of order, outside the run, or of other inputs.
     """
-    ports = switch.geometry.ports_per_side
-    if switch.geometry.outputs != ports:
-        raise ScenarioError(
-            f"switch.geometry.output_ports: a run needs as many outputs as inputs, {ports} "
-            f"(got {switch.geometry.outputs}); tables of connections take any number"
-        )
+    ports = (switch.geometry.ports_per_side, switch.geometry.outputs)
     plans = [(0.0, switch.connections, "switch.connections")]
     plans += [
         (move.at_ms, move.connections, f"switch.moves.{i}.connections")
         for i, move in enumerate(switch.moves)
     ]
-    frames = [math.ceil(1e-3 * at_ms / clock.frame_s - FRAME_ROUNDING) for at_ms, _, _ in plans]
+    frames = [frame_of(at_ms, clock.frame_s) for at_ms, _, _ in plans]
     for i in range(1, len(frames)):
         if frames[i] <= frames[i - 1]:
             raise ScenarioError(
@@ -103,7 +97,7 @@ def connected_epochs(
                 f"(got {others.tolist()})"
             )
     outputs_used = np.unique(np.concatenate([outputs for _, outputs in wired]))
-    mirrors = np.concatenate([inputs, ports + outputs_used])
+    mirrors = np.concatenate([inputs, ports[0] + outputs_used])
     epochs: list[Epoch] = []
     aim = np.zeros((len(mirrors), 2))
     for i, (_, outputs) in enumerate(wired):
@@ -111,6 +105,13 @@ def connected_epochs(
         aim, pairs, aligned, form, rows = _connected(
             switch, population_seed, inputs, outputs, outputs_used, before
         )
+        stages: tuple[Stage, ...] = (Stage(frames[i], aim),)
+        if i and switch.moves[i - 1].stages:
+            end = frames[i + 1] if i + 1 < len(frames) else clock.n_frames
+            stages = staged(
+                switch.moves[i - 1], f"switch.moves.{i - 1}.stages", mirrors, ports[0],
+                (before, aim), frame_s=clock.frame_s, end=end,
+            )  # fmt: skip
         epochs.append(
             Epoch(
                 start_s=frames[i] * clock.frame_s,
@@ -122,6 +123,7 @@ def connected_epochs(
                 form_db=form,
                 moved=(aim != before).any(axis=1) if i else np.zeros(len(mirrors), bool),
                 beams=rows,
+                stages=stages,
             )
         )
     return mirrors, inputs, tuple(epochs), tuple(frames)

@@ -10,14 +10,29 @@ from sim.errors import ScenarioError
 from sim.optics.budgets import AimingParams, BandParams, BudgetParams
 from sim.optics.build_errors import BuildParams
 from sim.optics.params import GeometryParams, OpticsParams
-from sim.params import Block, Positive
+from sim.params import Block, Positive, between
 from sim.rng import Stream, uniforms
 
 PortPair = tuple[Annotated[int, Field(ge=0, lt=1024)], Annotated[int, Field(ge=0, lt=1024)]]
+MirrorName = Annotated[str, Field(pattern=r"^[AB][0-9]{1,4}$")]
 ConnectionPattern = Literal["identity", "reversed", "random"]
 Wiring = (
     ConnectionPattern | Annotated[tuple[PortPair, ...], Field(min_length=1, max_length=1024)]
 )
+
+
+class StageParams(Block):
+    """Part of a move: which mirrors start to turn when.
+
+    Valid up to 100 s after the command; each stage goes its shaped path from where it is.
+    """
+
+    after_ms: Annotated[float, between(0.0, 1e5)]
+    """From the move's command; it takes effect at the start of the next frame. [ms]"""
+    mirrors: Literal["A", "B"] | Annotated[tuple[MirrorName, ...], Field(min_length=1)]
+    """A whole array, or names of mirrors such as "A03" or "B17". [-]"""
+    axes: Literal["both", "x", "y"] = "both"
+    """Which of their axes turn. [-]"""
 
 
 class MoveParams(Block):
@@ -30,6 +45,8 @@ class MoveParams(Block):
     """When it is given; it takes effect at the start of the next frame. [ms]"""
     connections: Wiring
     """The new connections: a pattern, or pairs [input, output] of the same inputs. [-]"""
+    stages: Annotated[tuple[StageParams, ...], Field(max_length=64)] = ()
+    """Which mirrors turn when; none: all at once. Every axis that moves is in one of them. [-]"""
 
 
 class SwitchParams(Block):
@@ -44,7 +61,8 @@ class SwitchParams(Block):
     """The light and its losses."""
     connections: Wiring
     """Connections at the start: "identity", "reversed", "random" (a permutation drawn from the
-    seed) or a list of pairs [input, output]. [-]"""
+    seed) or a list of pairs [input, output]. With arrays of unequal size a pattern connects as many
+    as the smaller one has, inputs from the first on. [-]"""
     moves: Annotated[tuple[MoveParams, ...], Field(max_length=1000)] = ()
     """Switching commands, in order of time."""
     build: BuildParams | None = None
@@ -71,7 +89,7 @@ class SwitchParams(Block):
 
 
 def wire(
-    wiring: Wiring, ports: int, seed: int, number: int, key: str
+    wiring: Wiring, ports: tuple[int, int], seed: int, number: int, key: str
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return (inputs, outputs), each (C,), of a pattern or a list of pairs.
 
@@ -79,8 +97,8 @@ def wire(
     ----------
     wiring : pattern or pairs
         As the scenario has it.
-    ports : int
-        Ports on each side.
+    ports : (int, int)
+        Inputs and outputs.
     seed, number : int
         Seed of the run and number of the command, which name the random permutation.
     key : str
@@ -91,18 +109,23 @@ def wire(
     ScenarioError
         If a port does not exist or is used twice.
     """
-    everyone = np.arange(ports)
+    everyone, places = np.arange(min(ports)), np.arange(ports[1])
     if wiring == "identity":
         return everyone, everyone.copy()
     if wiring == "reversed":
-        return everyone, everyone[::-1].copy()
+        return everyone, places[::-1][: len(everyone)].copy()
     if wiring == "random":
-        return everyone, np.argsort(uniforms((seed, Stream.MOVES), everyone, number)[:, 0])
+        drawn = np.argsort(uniforms((seed, Stream.MOVES), places, number)[:, 0])
+        return everyone, drawn[: len(everyone)]
     pairs = np.array(wiring, dtype=np.int64)
-    for side, column in (("input", pairs[:, 0]), ("output", pairs[:, 1])):
-        if column.max() >= ports:
+    for side, column, count in (
+        ("input", pairs[:, 0], ports[0]),
+        ("output", pairs[:, 1], ports[1]),
+    ):
+        if column.max() >= count:
+            which = "ports_per_side" if ports[0] == ports[1] else f"the {side} ports"
             raise ScenarioError(
-                f"{key}: {side} port must be below ports_per_side = {ports} (got {column.max()})"
+                f"{key}: {side} port must be below {which} = {count} (got {column.max()})"
             )
         values, counts = np.unique(column, return_counts=True)
         if counts.max() > 1:

@@ -118,3 +118,23 @@ def test_bad_input_is_refused() -> None:
     cut_windows(whole, np.array([[35.5, 25.5]]), (8, 8))
     with pytest.raises(ValueError, match="that of spot 1 starts at"):
         cut_windows(whole, np.array([[35.5, 25.5], [36.6, 20.0]]), (8, 8))
+
+
+def test_unequal_arrays_have_fields_of_their_own_on_either_sensor():
+    params = CameraParams(**BASE)
+    layout = make_layout(params, 12, 4, 15, 5)
+    mirrors = np.arange(27)
+    sensor, corner = layout.sensor(mirrors), layout.corner(mirrors)
+    assert sensor.tolist() == [0] * 12 + [1] * 15
+    for side, columns in ((0, 4), (1, 5)):
+        own = corner[sensor == side]
+        assert len(np.unique(own, axis=0)) == len(own)
+        np.testing.assert_array_equal(own[columns] - own[0], [0, layout.pitch_px])
+    height, width = layout.shape
+    assert (corner + layout.pitch_px + layout.rim_px <= [width, height]).all()
+    neighbours = layout.neighbours(mirrors)
+    # A corner has three neighbours, a mirror inside eight, all on its own sensor.
+    assert (neighbours[12] >= 0).sum() == (neighbours[26] >= 0).sum() == 3
+    assert (neighbours[12 + 6] >= 0).sum() == 8
+    for m, row in enumerate(neighbours):
+        assert (sensor[row[row >= 0]] == sensor[m]).all()

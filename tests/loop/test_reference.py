@@ -128,3 +128,17 @@ def test_samples_average_polynomials_exactly(exposure_s: float, samples: int, de
     for k in range(1, degree + 1):
         assert (at**k).mean() == pytest.approx(1 / (k + 1), rel=1e-12)
     assert (at ** (degree + 1)).mean() != pytest.approx(1 / (degree + 2), rel=1e-5)
+
+
+def test_axes_whose_aim_stays_keep_their_path_through_the_next_command() -> None:
+    """A move in two stages, the second while the first is under way: each axis as if alone."""
+    first = np.where([[True, False], [False, False]], TARGET, START)
+    together = made([(0, START), (2, first), (3, TARGET)])
+    asked = [in_ticks(a) for a, _ in played(together, 12)]
+    alone = [in_ticks(a) for a, _ in played(made([(0, START), (2, TARGET)]), 12)]
+    late = [in_ticks(a) for a, _ in played(made([(0, START), (3, TARGET)]), 12)]
+    for k in range(12):
+        np.testing.assert_array_equal(asked[k][:, 0, 0], alone[k][:, 0, 0])
+        np.testing.assert_array_equal(asked[k][:, 1, :], late[k][:, 1, :])
+        np.testing.assert_array_equal(asked[k][:, 0, 1], late[k][:, 0, 1])
+    assert together.command_frames == (2, 3)

@@ -230,11 +230,28 @@ def test_unequal_hexagonal_arrays_connect():
         connect(geometry, [0], [91])
 
 
-def test_runs_refuse_unequal_arrays_by_key():
-    with pytest.raises(ScenarioError, match="output_ports: a run needs as many outputs"):
+@pytest.mark.parametrize("outputs", [72, 120])
+@pytest.mark.parametrize("wiring", ["identity", "reversed", "random"])
+def test_runs_take_unequal_arrays(outputs, wiring):
+    """The aims are those of the table of connections, and each mirror has a number of its own."""
+    params = switch(output_ports=outputs, output_columns=12).replace(connections=wiring)
+    mirrors, inputs, (epoch,), _ = connected_epochs(
+        params, Clock(1e-4, 10, 10), seed=1, population_seed=1
+    )
+    count = min(96, outputs)
+    np.testing.assert_array_equal(inputs, np.arange(count))
+    assert len(set(epoch.outputs.tolist())) == count and epoch.outputs.max() < outputs
+    np.testing.assert_array_equal(mirrors[epoch.pairs[:, 1]], 96 + epoch.outputs)
+    found = connect(SwitchGeometry.from_params(params.geometry), inputs, epoch.outputs)
+    np.testing.assert_array_equal(epoch.aim_rad[epoch.pairs[:, 0]], found.tilt_a_rad)
+    np.testing.assert_array_equal(epoch.aim_rad[epoch.pairs[:, 1]], found.tilt_b_rad)
+
+
+def test_ports_that_are_not_there_are_named_by_their_side():
+    params = switch(output_ports=72, output_columns=12)
+    with pytest.raises(ScenarioError, match="output port must be below the output ports = 72"):
         connected_epochs(
-            switch(output_ports=72, output_columns=12), Clock(1e-4, 10, 10), seed=1,
-            population_seed=1,
-        )  # fmt: skip
+            params.replace(connections=((3, 72),)), Clock(1e-4, 10, 10), seed=1, population_seed=1
+        )
     with pytest.raises(ValidationError, match="output_columns must divide"):
         GeometryParams(**GEOMETRY, output_ports=97)

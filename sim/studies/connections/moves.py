@@ -28,10 +28,8 @@ class Connected(NamedTuple):
 
 def wirings(scenario: Scenario) -> list[Connected]:
     """Return the connections at the start, and after each move."""
-    ports = scenario.switch.geometry.ports_per_side
     switch = scenario.switch
-    if switch.geometry.outputs != ports:
-        return []
+    ports = (switch.geometry.ports_per_side, switch.geometry.outputs)
     plans = [switch.connections, *(move.connections for move in switch.moves)]
     return [Connected(*wire(p, ports, scenario.seed, n, "switch")) for n, p in enumerate(plans)]
 

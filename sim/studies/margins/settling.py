@@ -139,12 +139,13 @@ def _played(
     for first, end in zip(epoch_frames[1:-1], epoch_frames[2:], strict=True):
         for number in range(first, end):
             state, _, _ = reference.frame(state, number)
-            if state.arrived:
+            if reference.next_move(state, number + 1) >= end:
                 break
     last = epoch_frames[-1]
     state, before, standing = reference.frame(state, NO_COMMAND)
     asked, expected = [], []
-    for number in range(last, last + FRAMES):
+    # A move in stages is watched as long after its last one.
+    for number in range(last, max((last, *reference.command_frames)) + FRAMES):
         state, ticks, mean = reference.frame(state, number)
         asked.append(np.broadcast_to(ticks, (n, *ticks.shape[1:])))
         expected.append(mean)

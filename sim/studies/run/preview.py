@@ -80,7 +80,10 @@ def preview(built: Built, *, plain: bool = False) -> Preview:
     ]
     moves = [epoch for epoch in parts.epochs if epoch.commanded]
     for epoch in moves:
-        lines.append(f"move: at {1e3 * epoch.start_s:g} ms, {int(epoch.moved.sum())} mirrors")
+        stages = f", in {len(epoch.stages)} stages" if len(epoch.stages) > 1 else ""
+        lines.append(
+            f"move: at {1e3 * epoch.start_s:g} ms, {int(epoch.moved.sum())} mirrors{stages}"
+        )
     lines += _events(built, plain)
     limits, cannot = _limits(built, hold, plain)
     lines += limits
