@@ -48,7 +48,7 @@ class Candidate(NamedTuple):
     noise_rad: float
     """Radial rms that noise and steps of the loop's own instruments leave. [rad]"""
     disturbed_rad: float
-    """Radial rms that disturbances leave. [rad]"""
+    """Radial rms that disturbances, and a move that still decays, leave. [rad]"""
     jitter_rad: float
     """Both together. [rad]"""
     loss_db: float

@@ -1,6 +1,6 @@
 """Prediction against simulation, contributor by contributor, on common random numbers."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import partial
 from typing import Any, NamedTuple
@@ -14,7 +14,7 @@ from sim.ports import Array
 from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
 from sim.studies.margins.margins import MarginsStudy, study
-from sim.studies.margins.predict import Band, Prediction, band_of, predict
+from sim.studies.margins.predict import MOVES, Band, Prediction, band_of, residual
 from sim.studies.margins.spectra import STEPS, Spectra, spectra_of
 
 FINE_BITS = 24
@@ -58,7 +58,8 @@ def compare_contributors(
     All runs draw the same random numbers, so the difference of two error histories is what the
     left-out contributor does; its rms about the mean over the hold interval is compared with the
     prediction. The steps of the DAC amplify any small difference until two runs round differently,
-    so they are left out first, and everything else is left out of a run with a fine DAC.
+    so they are left out first, and everything else is left out of a run with a fine DAC. What moves
+    leave is all that a run without any of the others shows.
 
     Parameters
     ----------
@@ -80,7 +81,7 @@ def compare_contributors(
     """
     result = study(built, (), with_steps=False)
     spectra = spectra_of(built)
-    prediction = predict(built, result.loop, spectra)
+    prediction = residual(built, result.loop, spectra)
     tell = progress or (lambda what: None)
     tell("everything")
     traces = built.resolved.traces.model_dump() | {"sample_hz": _sample_hz(built)}
@@ -100,6 +101,11 @@ def compare_contributors(
             if name == STEPS:
                 before = after
         rows.append(ContributorRow(name, predicted, simulated))
+    moves = None
+    if each:
+        tell("moves alone")
+        moves = 1e6 * _rms(_errors(_silenced(_quiet(fine), range(len(fine.disturbances)))))
+    rows.append(ContributorRow(MOVES, 1e6 * float(prediction.jitter_rad[-1]), moves))
     total = ContributorRow("all together", 1e6 * prediction.total_rad, 1e6 * _rms(whole))
     band = band_of(built, result.loop, spectra, prediction)
     return PredictionCheck(result, spectra, prediction, tuple(rows), total, band)
@@ -114,23 +120,32 @@ def _sample_hz(built: Built) -> float:
 
 def _without(scenario: Scenario) -> dict[str, Callable[[], Built]]:
     """A run with a fine DAC, then that without each of its contributors, by name."""
-    camera: dict[str, Any] = scenario.camera.model_dump() | {"noise": "none"}
-    drive = scenario.drive.model_dump() | {"noise_uv_per_rthz": 0.0}
     left: dict[str, Callable[[], Built]] = {
         STEPS: partial(build, scenario),
-        "measurement noise": partial(build, scenario.replace(camera=camera)),
-        "amplifier noise": partial(build, scenario.replace(drive=drive)),
+        "measurement noise": partial(build, _quiet(scenario, drive=False)),
+        "amplifier noise": partial(build, _quiet(scenario, camera=False)),
     }
     for i, tree in enumerate(scenario.disturbances):
-        left[f"{i + 1}. {tree['kind']}"] = partial(_silenced, scenario, i)
+        left[f"{i + 1}. {tree['kind']}"] = partial(_silenced, scenario, (i,))
     return left
 
 
-def _silenced(scenario: Scenario, which: int) -> Built:
-    """A run in which one disturbance does nothing, where it stands: its place names the draws."""
+def _quiet(scenario: Scenario, *, camera: bool = True, drive: bool = True) -> Scenario:
+    """The scenario without noise of its camera, its amplifiers, or both."""
+    changes: dict[str, Any] = {}
+    if camera:
+        changes["camera"] = scenario.camera.model_dump() | {"noise": "none"}
+    if drive:
+        changes["drive"] = scenario.drive.model_dump() | {"noise_uv_per_rthz": 0.0}
+    return scenario.replace(**changes)
+
+
+def _silenced(scenario: Scenario, which: Iterable[int]) -> Built:
+    """A run in which disturbances do nothing, where they stand: their places name the draws."""
     built = build(scenario)
-    disturbances = list(built.parts.disturbances)
-    disturbances[which] = StandIn()
+    disturbances: list[Any] = list(built.parts.disturbances)
+    for i in which:
+        disturbances[i] = StandIn()
     return built._replace(parts=replace(built.parts, disturbances=tuple(disturbances)))
 
 

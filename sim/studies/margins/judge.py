@@ -27,8 +27,16 @@ from sim.results.metrics import mirror_name
 from sim.studies.margins.candidate import Candidate, EachMirror
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.plant import plant_belief, plant_of
-from sim.studies.margins.predict import Prediction, predict
-from sim.studies.margins.settling import Move, Settled, move_of, moved_of, ringing_of, settle
+from sim.studies.margins.predict import Prediction, predict, with_moves
+from sim.studies.margins.settling import (
+    Left,
+    Move,
+    Settled,
+    move_of,
+    moved_of,
+    ringing_of,
+    settle,
+)
 from sim.studies.margins.spectra import Spectra, proof_sizes, spectra_of
 
 BANDS: Final = 120
@@ -163,17 +171,19 @@ class GainJudge:
         built, mirrors = world.built, self.built.parts.mirrors
         f = self._figures(world, settings, n_grid)
         m = len(mirrors)
-        settling_s, interval, left = np.full(m, np.inf), (np.inf, np.inf), np.zeros((m, 2))
+        settling_s, interval = np.full(m, np.inf), (np.inf, np.inf)
+        left = Left(np.zeros((m, 2)), np.zeros((m, 2)))
         slowest_s, slowest, prediction = np.inf, 0, None
         asked = self.demands.settling_ms is not None
         if world is not self.worlds[0] and not (asked and self._keeps_margins(f)):
             slowest_s = np.nan  # not asked for, or not worth the time: the margins are missed
         elif f.stable:
-            prediction = self.prediction(settings, world)
             s = self.settled(settings, shaping, world)
+            prediction = self.prediction(settings, world)
             settling_s, slowest_s, slowest = s.settling_s, float(s.slowest_s[1]), s.slowest
             interval = (1e3 * float(s.slowest_s[0]), 1e3 * float(s.slowest_s[2]))
-            left = s.left_rad2
+            left = s.left
+            prediction = with_moves(prediction, built, left.jitter_rad2)
         ringing_s = self._ringing_s(shaping)
         own = np.array([n in OWN for n in prediction.names]) if prediction else np.zeros(0, bool)
         jitter = prediction.jitter_rad if prediction else np.zeros(0)
@@ -240,13 +250,14 @@ class GainJudge:
             )
         return self._loops[key]
 
-    def _losses(self, prediction: Prediction | None, left_rad2: Array) -> Array:
+    def _losses(self, prediction: Prediction | None, left: Left) -> Array:
         """Return the excess loss (M,) that each mirror's error adds to its connection. [dB]"""
         epoch = self.built.parts.epochs[-1]
-        losses = np.zeros(len(left_rad2))
+        losses = np.zeros(len(left.square_rad2))
         if prediction is None or not len(epoch.pairs):
             return losses
-        square = prediction.variance_rad2.sum(axis=0) + left_rad2
+        steady = left.square_rad2 - left.jitter_rad2
+        square = prediction.variance_rad2.sum(axis=0) + steady
         curvature = np.einsum("cii->ci", epoch.form_db).reshape(-1, 2, 2)
         np.add.at(losses, epoch.pairs, (square[epoch.pairs] * curvature).sum(axis=-1))
         return losses

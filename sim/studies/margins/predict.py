@@ -9,11 +9,14 @@ from controllers.analysis.plant import plant_response, tilt_responses
 from sim.assembly.build import Built
 from sim.ports import Array
 from sim.studies.margins.codes import code_share
+from sim.studies.margins.settling import left_of, move_of
 from sim.studies.margins.spectra import STEPS, Spectra
 
 MODEL_ERROR: Final = 0.05
 STEPS_ERROR: Final = 0.05
 """More, as far as the steps of the DAC make the jitter."""
+MOVES: Final = "moves"
+"""The contributor that is what the last move leaves in the hold interval."""
 NINETY_NINE: Final = 2.576
 """Standard deviations of a normal law that hold 99 %."""
 
@@ -41,6 +44,39 @@ class Prediction(NamedTuple):
     def total_db(self) -> float:
         """Mean over connections. [dB]"""
         return float(self.excess_db.sum(axis=0).mean()) if self.excess_db.size else 0.0
+
+
+def with_moves(prediction: Prediction, built: Built, jitter_rad2: Array) -> Prediction:
+    """Return a prediction with what the last move leaves in the hold interval, as `MOVES`.
+
+    Parameters
+    ----------
+    prediction : Prediction
+        From `predict`.
+    built : Built
+        The scenario.
+    jitter_rad2 : (M, 2) ndarray
+        `sim.studies.margins.settling.left_of(...).jitter_rad2`. [rad^2]
+    """
+    return Prediction(
+        (*prediction.names, MOVES),
+        np.concatenate([prediction.variance_rad2, jitter_rad2[None]]),
+        np.concatenate([prediction.excess_db, _excess_db(built, jitter_rad2[None])]),
+    )
+
+
+def residual(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
+    """Return the residual of every contributor, and what the scenario's own last move leaves."""
+    moves = left_of(built, move_of(built), loop).jitter_rad2
+    return with_moves(predict(built, loop, spectra), built, moves)
+
+
+def _excess_db(built: Built, variance_rad2: Array) -> Array:
+    """Return the mean excess loss (K, C) of errors of variances (K, M, 2). [dB]"""
+    epoch = built.parts.epochs[-1]
+    curvature = np.einsum("cii->ci", epoch.form_db)  # (C, 4)
+    errors = variance_rad2[:, epoch.pairs].reshape(len(variance_rad2), len(epoch.pairs), 4)
+    return np.asarray((errors * curvature).sum(axis=-1))
 
 
 class Band(NamedTuple):
@@ -128,12 +164,8 @@ def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
     variance = np.stack(
         [(density * width).sum(axis=0) for density in densities_of(built, loop, spectra)]
     )
-    epoch = built.parts.epochs[-1]
-    curvature = np.einsum("cii->ci", epoch.form_db)  # (C, 4)
-    errors = variance[:, epoch.pairs].reshape(len(variance), len(epoch.pairs), 4)
-    return Prediction(
-        tuple(c.name for c in spectra.contributors), variance, (errors * curvature).sum(axis=-1)
-    )
+    names = tuple(c.name for c in spectra.contributors)
+    return Prediction(names, variance, _excess_db(built, variance))
 
 
 def densities_of(built: Built, loop: Loop, spectra: Spectra) -> list[Array]:
@@ -163,16 +195,21 @@ def band_of(built: Built, loop: Loop, spectra: Spectra, prediction: Prediction) 
     variance = prediction.variance_rad2.sum(axis=(1, 2))
     steps = variance[prediction.names.index(STEPS)] / variance.sum() if variance.any() else 0.0
     model = MODEL_ERROR + STEPS_ERROR * float(steps)
-    statistical = NINETY_NINE * scatter_of(built, loop, spectra)
+    moves = [i for i, name in enumerate(prediction.names) if name == MOVES]
+    played = prediction.variance_rad2[moves].sum(axis=0)
+    statistical = NINETY_NINE * scatter_of(built, loop, spectra, played)
     return Band(max(1.0 - statistical - model, 0.0), 1.0 + statistical + model, statistical, model)
 
 
-def scatter_of(built: Built, loop: Loop, spectra: Spectra) -> float:
+def scatter_of(
+    built: Built, loop: Loop, spectra: Spectra, moves_rad2: Array | float = 0.0
+) -> float:
     """Return the relative standard deviation of the jitter of one run about its prediction. [-]
 
     A density W(f) over a time T makes the mean square scatter by the integral of W^2 over T. What
     lies below 1/T counts as one draw. Mirrors and axes draw their own noise and drift; what is
-    played, the same in every run, does not scatter.
+    played, the same in every run, does not scatter. Nor does what moves leave, of a mean square D
+    (M, 2); its product with the noise does, by at most 2 D W / T for the largest W.
     """
     passed = transfers_of(loop, spectra.frequency_hz)
     shape = passed.tilt.shape
@@ -187,5 +224,7 @@ def scatter_of(built: Built, loop: Loop, spectra: Spectra) -> float:
     slow = spectra.frequency_hz < 1.0 / spectra.hold_s
     square = (drawn[~slow] ** 2 * width[~slow]).sum(axis=0) / spectra.hold_s
     square = square + 2.0 * (drawn[slow] * width[slow]).sum(axis=0) ** 2
-    mean_square = (total * width).sum()
+    cross = 2.0 * moves_rad2 * drawn[~slow].max(axis=0, initial=0.0) / spectra.hold_s
+    square = square + cross
+    mean_square = (total * width).sum() + np.sum(moves_rad2)
     return float(0.5 * np.sqrt(square.sum()) / mean_square) if mean_square > 0 else 0.0

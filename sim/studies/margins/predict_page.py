@@ -14,7 +14,9 @@ from sim.studies.margins.predict import densities_of
 
 ASSUMPTIONS: Final = (
     "Jitter, not bias: what does not change within the hold interval is not in it. Alignment and "
-    "calibration leave a bias that no spectrum holds, and moves leave transients.",
+    "calibration leave a bias that no spectrum holds.",
+    "Moves: what the last move leaves in the hold interval, from its path played on every mirror "
+    "and the linear loop; earlier moves within the interval are not in it.",
     "Linear loops about the last aims (stiffened springs); contributors independent of each other. "
     "The error is that of the tilt at four instants of each frame; what lies above half the frame "
     "rate reaches the loop folded.",
@@ -53,6 +55,7 @@ def predict_page(c: PredictionCheck) -> StudyPage:
     density = 1e12 * np.stack(
         [each[: c.spectra.inside].sum(axis=-1).mean(axis=-1) for each in left]
     )
+    names = tuple(each.name for each in c.spectra.contributors)
     inside_hz = c.spectra.frequency_hz[: c.spectra.inside]
     x, y = 1e6 * c.spectra.reading_rad
     verdict = f"Simulated jitter {c.total.simulated_urad:.2f} urad against "
@@ -75,7 +78,7 @@ def predict_page(c: PredictionCheck) -> StudyPage:
             ),
             Section(
                 "Spectra",
-                pictures=[residual_spectra(inside_hz, c.prediction.names, density)],
+                pictures=[residual_spectra(inside_hz, names, density)],
             ),
         ],
         notes=[*built.warnings, *ASSUMPTIONS],

@@ -12,6 +12,7 @@ from controllers.analysis.plant import tilt_rows
 from sim.assembly.build import Built
 from sim.loop.reference import Reference
 from sim.ports import Array
+from sim.results.hold import hold_of
 from sim.studies.margins.plant import delay_of, plant_belief, stiffening_of
 
 FRAMES: Final = 400
@@ -32,6 +33,10 @@ LEVELS: Final = (0.05, 0.25, 0.5, 0.75, 0.9, 0.97, 0.99, 0.997, 0.999, 0.9997)
 SLOWEST: Final = (0.05, 0.5, 0.95)
 INSTANTS: Final = 10
 """Looked at in each frame."""
+REST_RAD: Final = 1e-9
+"""An error whose readings differ by less has come to rest. [rad]"""
+REST_FRAMES: Final = 200
+"""Frames over which they must."""
 
 
 class Move(NamedTuple):
@@ -51,6 +56,18 @@ class Move(NamedTuple):
     """(M,) mirrors that would swing beyond their travel stop: the prediction leaves it out."""
 
 
+class Left(NamedTuple):
+    """What the last move leaves of the error in the hold interval, without noise; (M, 2) each.
+
+    Of several moves within the interval it is the last one alone.
+    """
+
+    square_rad2: Array
+    """Mean square. [rad^2]"""
+    jitter_rad2: Array
+    """Mean square about the mean: what still decays or rings. [rad^2]"""
+
+
 class Settled(NamedTuple):
     """The prediction, mirror by mirror."""
 
@@ -62,8 +79,8 @@ class Settled(NamedTuple):
     [s]"""
     slowest: int
     """The mirror that is the slowest most often, by its place."""
-    left_rad2: Array
-    """(M, 2) mean square, over the hold interval, of the error without noise. [rad^2]"""
+    left: Left
+    """What the move leaves in the hold interval."""
 
 
 def move_of(built: Built) -> Move:
@@ -160,16 +177,28 @@ def _at_rest(u: Array, cubic: Array) -> Array:
     return th
 
 
-def followed(move: Move, loop: Loop) -> tuple[Array, Array]:
-    """Return error (K, J, M, 2) and corrections (K, M, 2) after the last command, without noise.
+class Followed(NamedTuple):
+    """A loop after the last command, without noise."""
 
-    [rad]
-    """
+    error_rad: Array
+    """(K, J, M, 2) [rad]"""
+    correction_rad: Array
+    """(K, M, 2) [rad]"""
+    states: Array
+    """(M, n, 1) of the closed loops, a frame after the last of these."""
+
+
+def followed(move: Move, loop: Loop) -> Followed:
+    """Return what a loop makes of the last command."""
+    return _followed(move, loop, _standing(close(loop), move), move.error_rad, move.mismatch_rad)
+
+
+def _followed(move: Move, loop: Loop, x: Array, error_rad: Array, mismatch_rad: Array) -> Followed:
     closed, control = close(loop), loop.controller
-    frames, _, m, _ = move.error_rad.shape
+    frames, _, m, _ = error_rad.shape
     p = loop.plant.model.A.shape[-1]
-    x, states, corrections = _standing(closed, move), [], []
-    for d in move.mismatch_rad:
+    states, corrections = [], []
+    for d in mismatch_rad:
         e = -(closed.Y @ x + d[..., None])
         states.append(x[:, : 2 * p, 0])
         corrections.append((control.C @ x[:, 2 * p :] + control.D @ e)[..., 0])
@@ -177,10 +206,53 @@ def followed(move: Move, loop: Loop) -> tuple[Array, Array]:
     held = np.stack(states).reshape(frames, m, 2, p)
     correction = np.stack(corrections)
     sent = np.einsum("mab,kmb->kma", loop.plant.mix, correction)
-    error = move.error_rad.copy()
+    error = error_rad.copy()
     for j, (row, now) in enumerate(move.rows):
         error[:, j] += np.einsum("map,kmap->kma", row[..., 0, :], held) + now[..., 0, 0] * sent
-    return error, correction
+    return Followed(error, correction, x)
+
+
+def left_of(built: Built, move: Move, loop: Loop, after: Followed | None = None) -> Left:
+    """Return what a move leaves in the hold interval under stable loops.
+
+    Followed frame by frame until it rests within `REST_RAD`, or the interval ends; what has come to
+    rest counts for the frames that remain, and for those of the interval before the command.
+
+    Parameters
+    ----------
+    built : Built
+        The scenario.
+    move : Move
+        From `move_of`.
+    loop : Loop
+        Stable loops around its mirrors.
+    after : Followed, optional
+        `followed(move, loop)`, if it is there.
+    """
+    after = after or followed(move, loop)
+    clock, moved_frame = built.parts.clock, built.parts.epoch_frames[-1]
+    hold = hold_of(built.resolved.metrics, 1e3 * clock.n_frames * clock.frame_s)
+    first = round(hold.from_s / clock.frame_s) - moved_frame
+    before, first = max(-first, 0), max(first, 0)
+    end = max(round(hold.to_s / clock.frame_s) - moved_frame, first + 1)
+    error, x, start = after.error_rad, after.states, 0
+    total, square, shift, seen = 0.0, 0.0, error[-1].mean(axis=0), 0
+    while True:
+        part = error[max(first - start, 0) : end - start] - shift
+        total, square = total + part.sum(axis=(0, 1)), square + (part**2).sum(axis=(0, 1))
+        seen, start = seen + part.shape[0], start + len(error)
+        rests = float(np.ptp(error[-REST_FRAMES:], axis=(0, 1)).max()) < REST_RAD
+        if start >= end or rests:
+            break
+        more = min(end - start, REST_FRAMES)
+        standing = (np.repeat(a[-1:], more, axis=0) for a in (move.error_rad, move.mismatch_rad))
+        error, _, x = _followed(move, loop, x, *standing)
+    still, frames = end - first - seen + before, end - first + before
+    last = error[-1].mean(axis=0) - shift
+    j = error.shape[1]
+    mean = (total / j + still * last) / frames
+    power = (square / j + still * last**2) / frames
+    return Left(power + 2 * shift * mean + shift**2, np.maximum(power - mean**2, 0.0))
 
 
 def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settled:
@@ -203,8 +275,9 @@ def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settle
         Variance of the pointing error under this loop. [rad^2]
     """
     parts = built.parts
-    error, _ = followed(move, loop)
-    frames, _, m, _ = error.shape
+    after = followed(move, loop)
+    error = after.error_rad
+    _, _, m, _ = error.shape
     frame_s, tolerance = parts.clock.frame_s, parts.tolerance_rad
     dwell_s = 1e-3 * built.resolved.metrics.dwell_ms
     draws = max(dwell_s / frame_s, 1.0)
@@ -219,9 +292,7 @@ def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settle
         at_level[i] = _first_dwell(inside, dwell_s, step_s)
     at_level[:, ~moved_of(built)] = 0.0
     slowest_s, which = slowest_of(at_level)
-    since_s = 1e-3 * built.resolved.metrics.hold_from_ms - parts.epochs[-1].start_s
-    hold = min(max(round(since_s / frame_s), 0), frames - 1)
-    left = (error[hold:].mean(axis=1) ** 2).mean(axis=0)
+    left = left_of(built, move, loop, after)
     return Settled(at_level[LEVELS.index(0.5)], slowest_s, which, left)
 
 

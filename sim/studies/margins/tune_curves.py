@@ -47,7 +47,7 @@ def curves_of(judge: GainJudge, name: str, c: Candidate) -> Curves | None:
     loop = judge.loop(c.settings)
     grid = frequency_grid(loop, POINTS)
     size = own_sensitivity(loop, grid).reshape(len(grid), -1)
-    _, sent = followed(judge.worlds[0].move(c.shaping), loop)
+    sent = followed(judge.worlds[0].move(c.shaping), loop).correction_rad
     frame_ms = 1e3 * loop.plant.frame_s
     slowest = max(c.each.settling_ms[np.isfinite(c.each.settling_ms)], default=0.0)
     frames = int(np.clip(max(1.2 * slowest, SHOWN_MS) / frame_ms, 2, len(sent)))

@@ -130,13 +130,30 @@ def test_contributors_and_total_agree_with_the_simulation() -> None:
     # mirrors: 10 %.
     got = compare_contributors(BUILT)
     rows = {row.name: row for row in got.rows}
-    assert set(rows) == {"DAC steps", "measurement noise", "amplifier noise", "1. drift"}
+    assert set(rows) == {"DAC steps", "measurement noise", "amplifier noise", "1. drift", "moves"}
     assert rows["measurement noise"].ratio == pytest.approx(1.0, abs=0.05)
     assert rows["1. drift"].ratio == pytest.approx(1.0, abs=0.08)
     assert rows["amplifier noise"].ratio == pytest.approx(1.0, abs=0.06)
     assert rows["DAC steps"].ratio == pytest.approx(1.0, abs=0.1)
     assert agrees(got)
     assert got.total.ratio == pytest.approx(1.0, abs=0.06)
+
+
+@pytest.mark.parametrize("gain", [0.005, 0.1])
+def test_a_move_that_still_decays_is_in_the_residual(gain: float) -> None:
+    # Second way: the time simulation of the move alone, with nothing random. A loop of 0.005 a
+    # frame has a time constant of 200 frames, and 100 frames later it is still on its way.
+    moved = ("switch.moves.0.connections=[[0,13],[13,0]]", "switch.connections=[[0,0],[13,13]]",
+             "metrics.hold_from_ms=200", "duration_ms=900", f"controller.integral_per_frame={gain}")
+    built = build(load_scenario(HARROW, (*moved, *QUIET, "drive.bits=24", "disturbances=[]",
+                                         "drive.calibration_error_pct=2")))  # fmt: skip
+    got = compare_contributors(built, each=False)
+    row = next(r for r in got.rows if r.name == "moves")
+    assert row.predicted_urad == pytest.approx(got.total.simulated_urad, rel=0.02, abs=0.1)
+    if gain == 0.005:
+        assert row.predicted_urad > 5.0 and agrees(got)
+    else:  # nothing is left to hold a simulation against
+        assert row.predicted_urad < 0.01
 
 
 def test_reading_scatter_follows_the_light() -> None:

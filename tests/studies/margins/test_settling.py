@@ -120,7 +120,7 @@ def test_the_correction_before_the_command_counts() -> None:
     built = made("controller.kind=integrator", "controller.integral_per_frame=0.1")
     loop = Loop(linearise(built.parts.controller, len(built.parts.mirrors)), plant_of(built))
     move = move_of(built)
-    _, corrections = followed(move, loop)
+    corrections = followed(move, loop).correction_rad
     model, mix = loop.plant.model, loop.plant.mix[3]
     u, x = np.zeros(2), np.zeros((2, model.A.shape[-1]))
     for _ in range(move.standing_frames):
