@@ -12,7 +12,7 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.arithmetic import Arithmetic, arithmetic_of
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
-from sim.assembly.firmware import controller_of
+from sim.assembly.firmware import controller_of, reader_of
 from sim.assembly.pictures import pictures_of
 from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
@@ -242,7 +242,7 @@ def _check_reads(estimator: PlugIn, camera: CameraParams, count: int) -> None:
     rule = estimator.part.window_fault
     if rule is not None and rule(camera.window_px) is not None:
         return
-    read = estimator.part.bound(estimator.settings, estimator.written["kind"])
+    read = reader_of(estimator, camera)
     empty = np.full((count, *camera.window_px), round(camera.black_dn), dtype=np.int32)
     try:
         read(empty, camera=believed(make_camera(camera), camera.dark_e))

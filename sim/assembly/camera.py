@@ -5,6 +5,7 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.assembly.firmware import reader_of
 from sim.assembly.plug_ins import PlugIn
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import RATIO_ROUNDING
@@ -64,8 +65,8 @@ def measurement_of(
             f'camera.window_px: estimator "{estimator.written["kind"]}" {fault} '
             f"(got {list(camera.window_px)})"
         )
-    read = estimator.part.bound(estimator.settings, estimator.written["kind"])
-    pixel_sums = estimator.part.pixel_sums
+    read = reader_of(estimator, camera)
+    pixel_sums = None if estimator.arithmetic is not None else estimator.part.pixel_sums
     sums = None if pixel_sums is None else pixel_sums(estimator.settings)._asdict()
     measurement = Measurement(
         camera, mirrors, seed, read, sums, kernels, layout, pattern_seed=seeds.population

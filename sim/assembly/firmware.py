@@ -4,10 +4,12 @@ from typing import Any
 
 from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.stand_ins import StandIn
+from sim.camera.settings import CameraParams, believed, make_camera
 from sim.errors import ScenarioError
 from sim.firmware.controller import FixedController
-from sim.firmware.settings import ControllerArithmetic
-from sim.ports import Array, PlantBelief
+from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
+from sim.firmware.spots.estimator import FIXED_FORMS, FixedEstimator
+from sim.ports import Array, Estimator, PlantBelief
 from sim.ports.linear_law import states_law
 
 
@@ -37,6 +39,39 @@ def controller_of(
         return FixedController(
             controller.linear_law(), plug_in.arithmetic, kind=kind,
             scale_px_per_rad=scale_px_per_rad, position_px=2.0 * limit_px, correction_px=limit_px,
+        )  # fmt: skip
+    except ValueError as exc:
+        raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc
+
+
+def reader_of(plug_in: PlugIn, camera: CameraParams) -> Estimator:
+    """Return a run's estimator, in whole numbers if its `arithmetic` says so.
+
+    Raises
+    ------
+    ScenarioError
+        If it is to compute in whole numbers and has no such form, its words are too short, or
+        readings are drawn instead of read.
+    """
+    kind = str(plug_in.written["kind"])
+    a = plug_in.arithmetic
+    if not isinstance(a, EstimatorArithmetic):
+        bound: Estimator = plug_in.part.bound(plug_in.settings, kind)
+        return bound
+    if plug_in.part.function not in FIXED_FORMS:
+        raise ScenarioError(
+            f'{plug_in.key}.arithmetic: "{kind}" has no form in whole numbers; those that have: '
+            f"{', '.join(sorted(function.__name__ for function in FIXED_FORMS))}"
+        )
+    if camera.noise == "equivalent":
+        raise ScenarioError(
+            'camera.noise: "equivalent" draws readings, which are no words of an estimator with '
+            'fixed arithmetic; use "fast"'
+        )
+    try:
+        return FixedEstimator(
+            plug_in.part.function, plug_in.settings, a, kind=kind, window_px=camera.window_px,
+            camera=believed(make_camera(camera), camera.dark_e),
         )  # fmt: skip
     except ValueError as exc:
         raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc

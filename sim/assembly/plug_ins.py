@@ -7,7 +7,7 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
-from sim.firmware.settings import ControllerArithmetic
+from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.outside import Outside, in_one_line
 from sim.params import Block
 from sim.ports import PlantBelief, Site
@@ -15,7 +15,10 @@ from sim.registry import Registry
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
 
-ARITHMETIC: Final[dict[str, type[Block]]] = {"controller": ControllerArithmetic}
+ARITHMETIC: Final[dict[str, type[Block]]] = {
+    "controller": ControllerArithmetic,
+    "estimator": EstimatorArithmetic,
+}
 """Sections of a scenario whose part may compute in whole numbers -> how."""
 
 

@@ -13,7 +13,7 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
-from sim.firmware.settings import ControllerArithmetic
+from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.params import Block
 from sim.scenario.model import Scenario
 
@@ -24,7 +24,10 @@ FAMILIES: tuple[tuple[str, Mapping[str, Any]], ...] = (
     ("shaping", SHAPERS),
     ("disturbances", DISTURBANCES),
 )
-ARITHMETIC: Mapping[str, type[Block]] = {"controller": ControllerArithmetic}
+ARITHMETIC: Mapping[str, type[Block]] = {
+    "controller": ControllerArithmetic,
+    "estimator": EstimatorArithmetic,
+}
 """For any kind of the family."""
 REF = "#/$defs/"
 TYPES = {"number": "number", "integer": "whole number", "string": "text", "boolean": "true, false"}

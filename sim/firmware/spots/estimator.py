@@ -1,0 +1,84 @@
+"""From an estimator of the scenario to the same one in whole numbers."""
+
+from collections.abc import Callable
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.estimators.centroid import thresholded_centroid, weighted_centroid
+from sim.firmware.settings import EstimatorArithmetic
+from sim.firmware.spots.thresholded_centroid import (
+    read_thresholded_centroid,
+    thresholded_centroid_words,
+)
+from sim.firmware.spots.verdict import SpotWords
+from sim.firmware.spots.weighted_centroid import read_weighted_centroid, weighted_centroid_words
+from sim.ports import CameraBelief, SpotReading, SpotStatus
+
+
+class FixedForm(NamedTuple):
+    """An estimator in whole numbers."""
+
+    words: Callable[..., Any]
+    """(settings, arithmetic, window_px, camera) -> the record of its constants."""
+    read: Callable[[NDArray[np.int32], Any], SpotWords]
+    """(pixels, constants) -> words of positions, and status."""
+
+
+FIXED_FORMS: Final[dict[Callable[..., SpotReading], FixedForm]] = {
+    thresholded_centroid: FixedForm(thresholded_centroid_words, read_thresholded_centroid),
+    weighted_centroid: FixedForm(weighted_centroid_words, read_weighted_centroid),
+}
+"""Estimator in floating point -> the same in whole numbers."""
+
+
+class FixedEstimator:
+    """An estimator in whole numbers, as the loop calls it."""
+
+    def __init__(
+        self, function: Callable[..., SpotReading], settings: Any, arithmetic: EstimatorArithmetic,
+        *, kind: str, window_px: tuple[int, int], camera: CameraBelief,
+    ) -> None:  # fmt: skip
+        """Put an estimator into words.
+
+        Parameters
+        ----------
+        function : callable
+            One of `FIXED_FORMS`.
+        settings : Block
+            Its settings.
+        arithmetic : EstimatorArithmetic
+            Word lengths, rounding, division.
+        kind : str
+            Name of the estimator, for messages.
+        window_px : (int, int)
+            (H, W). [px]
+        camera : CameraBelief
+            What the firmware assumes about its camera.
+
+        Raises
+        ------
+        ValueError
+            If a word is too short; the message says which, and by how much.
+        """
+        form = FIXED_FORMS[function]
+        self.kind = kind
+        self.form = form
+        self.words = form.words(settings, arithmetic, window_px, camera)
+
+    def read(self, pixels_dn: NDArray[np.int32]) -> SpotWords:
+        """Return words of positions and status of frames (M, H, W) [DN]."""
+        return self.form.read(pixels_dn, self.words)
+
+    def __call__(self, frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
+        """Return the spot of each frame; the camera is the one that the words were made for."""
+        return reading_of(self.read(frames_dn), self.words.verdict)
+
+
+def reading_of(found: SpotWords, verdict: Any) -> SpotReading:
+    """Return words as a reading in window pixels, from the centre of pixel [0, 0]; exact."""
+    middle_px = 0.5 * np.array([verdict.width - 1, verdict.height - 1])
+    ok = (found.status == SpotStatus.OK)[:, None]
+    spot_px = np.where(ok, middle_px + verdict.position.value(found.position), np.nan)
+    return SpotReading(spot_px, np.ldexp(found.light, -verdict.light_fraction), found.status)

@@ -1,0 +1,144 @@
+"""The arithmetic of the docstrings in plain Python: unbounded whole numbers and exact fractions.
+
+It uses nothing of the model but its records of constants.
+"""
+
+import math
+from fractions import Fraction
+
+from sim.firmware.rounding import Rounding
+from sim.ports import SpotStatus
+
+
+def exact(value: Fraction, rounding: Rounding) -> int:
+    """Each rule as its name says it; `round` of a Fraction ties to even."""
+    if rounding is Rounding.FLOOR:
+        return math.floor(value)
+    if rounding is Rounding.ZERO:
+        return math.trunc(value)
+    if rounding is Rounding.EVEN:
+        return round(value)
+    if rounding is Rounding.UP:
+        return math.floor(value + Fraction(1, 2))
+    size = math.floor(abs(value) + Fraction(1, 2))
+    return size if value > 0 else -size
+
+
+def quotient(n, d, shift, divider):
+    """Return n 2^shift / d as `quotient_words` describes it."""
+    if not divider.by_reciprocal:
+        return exact(Fraction(n * 2**shift, d), divider.rounding)
+    e = d.bit_length() - 1
+    k, w = divider.index_bits, divider.word_bits
+    below = math.floor(Fraction(d, 2**e) * 2**k) - 2**k
+    r = divider.table[below]
+    for _ in range(divider.newton_steps):
+        t = 2 ** (2 * w + 1) - math.floor(Fraction(d * 2**w, 2**e)) * r
+        r = math.floor(Fraction(r * math.floor(Fraction(t, 2**w)), 2**w))
+    return exact(Fraction(n * r) * Fraction(2) ** (shift - w - e), divider.rounding)
+
+
+def verdict(v, position, light, failed, at_edge=False):
+    """Return (x, y, status)."""
+    limit = 2 ** (v.position.bits - 1)
+    if light < v.least_light:
+        status = SpotStatus.DIM
+    elif failed or any(not -limit <= p < limit for p in position):
+        status = SpotStatus.FAILED
+    elif at_edge or abs(position[0]) > v.edge_x or abs(position[1]) > v.edge_y:
+        status = SpotStatus.EDGE
+    else:
+        status = SpotStatus.OK
+    return (*(position if status == SpotStatus.OK else (0, 0)), int(status))
+
+
+def thresholded(frame, words):
+    """One frame (nested lists of int) by the steps of `read_thresholded_centroid`."""
+    v, top = words.verdict, 2 ** (words.sum_bits - 1) - 1
+    S = X = Y = 0
+    failed = False
+
+    def cut(value):
+        nonlocal failed
+        failed = failed or not -top - 1 <= value <= top
+        return min(max(value, -top - 1), top)
+
+    for j, row in enumerate(frame):
+        s = x = 0
+        for i, pixel in enumerate(row):
+            light = pixel - words.threshold_dn
+            if light > 0:
+                s += light
+                x += light * (2 * i - v.width + 1)
+        S, X, Y = cut(S + s), cut(X + x), cut(Y + s * (2 * j - v.height + 1))
+    shift = v.position.fraction - 1
+    d = max(S, 1)
+    place = [quotient(m, d, shift, words.divider) for m in (X, Y)]
+    return verdict(v, place, S, failed)
+
+
+def correlation(light, p):
+    """Correlation with the profiles, by the steps of `correlations`."""
+    height, width = len(light), len(light[0])
+    taps = range(2 * p.reach + 1)
+
+    def pixel(row, i):
+        return row[i] if 0 <= i < len(row) else 0
+
+    rows = [
+        [(sum(p.along_x[i][k] * pixel(row, i + k - p.reach) for k in taps) + 2 ** (p.fraction - 1))
+         >> p.fraction for i in range(width)]
+        for row in light
+    ]  # fmt: skip
+    return [
+        [sum(p.along_y[j][k] * pixel([r[i] for r in rows], j + k - p.reach) for k in taps)
+         for i in range(width)]
+        for j in range(height)
+    ]  # fmt: skip
+
+
+def peak(matched):
+    """Row and column of the first largest value."""
+    best = max(max(row) for row in matched)
+    return next((j, row.index(best)) for j, row in enumerate(matched) if best in row)
+
+
+def weighted(frame, words):
+    """One frame by the steps of `read_weighted_centroid`."""
+    v = words.verdict
+    F, T = v.position.fraction, words.table_fraction
+    light = [[(pixel << words.level.fraction) - words.level.word for pixel in row] for row in frame]
+    total = sum(map(sum, light))
+    j, i = peak(correlation(light, words.start))
+    p = [(2 * i - v.width + 1) * 2 ** (F - 1), (2 * j - v.height + 1) * 2 ** (F - 1)]
+    failed, before = False, p
+
+    def weight(d):
+        return words.weights[abs(d)] if abs(d) < len(words.weights) else 0
+
+    for _ in range(words.iterations):
+        before = p
+        c = [exact(Fraction(each, 2 ** (F - T)), Rounding.UP) for each in p]
+        m0 = mx = my = 0
+        for j in range(v.height):
+            dy = (2 * j - v.height + 1) * 2 ** (T - 1) - c[1]
+            r0 = r1 = 0
+            for i in range(v.width):
+                dx = (2 * i - v.width + 1) * 2 ** (T - 1) - c[0]
+                r0 += light[j][i] * weight(dx)
+                r1 += light[j][i] * weight(dx) * dx
+            r0, r1 = (exact(Fraction(r, 2**words.weight_bits), Rounding.UP) for r in (r0, r1))
+            m0, mx, my = m0 + weight(dy) * r0, mx + weight(dy) * r1, my + weight(dy) * dy * r0
+        if m0 <= 0:
+            failed, m0 = True, 1
+        p = []
+        for axis, m in enumerate((mx, my)):
+            q = quotient(m, m0, F - T, words.divider)
+            q = min(max(q, -words.largest_step), words.largest_step)
+            step = exact(Fraction(q * words.stride, 256), Rounding.UP)
+            step = min(max(step, -words.largest_step), words.largest_step)
+            side = (v.width, v.height)[axis]
+            last = (side - 1) * 2 ** (F - 1)
+            p.append(min(max((c[axis] << (F - T)) + step, -last), last))
+    failed = failed or any(abs(a - b) > words.settled for a, b in zip(p, before, strict=True))
+    return verdict(v, p, total, failed)
