@@ -17,6 +17,8 @@ import numpy as np
 
 BLOCK = 16
 """Mirrors that a thread takes at a time."""
+WORTH_S = 300e-6
+"""Work that takes less is done on one thread: to wake another takes a good part of that. [s]"""
 
 
 def blocks_of(count: int) -> int:
@@ -57,22 +59,35 @@ def on_threads(count: int) -> Iterator[None]:
         _threads.reset(before)
 
 
-def share(kernel: Callable[..., None], blocks: int, *args: Any) -> None:
-    """Call `kernel(taken, *args)` on as many threads as there are, and as there are blocks for.
+def share(kernel: Callable[..., None], blocks: int, block_s: float, *args: Any) -> None:
+    """Call `kernel(queue, *args)` on as many threads as there are, and as there is work for.
 
-    The kernel takes blocks with `sim.kernels.vectors.take` until there are no more.
+    `block_s` is about what a block takes, to the order of magnitude. The kernel takes blocks with
+    `sim.kernels.compiled.blocks.next_block` until there are no more. Blocks that are taken one
+    after the other lie far apart in memory: threads that write to neighbours at the same time
+    would wait for each other, since the lines of a processor's cache reach across them.
     """
-    taken = np.zeros(1, np.int64)
-    others = min(threads(), blocks) - 1
-    if others < 1:
-        kernel(taken, *args)
+    count = min(threads(), blocks) if blocks * block_s > WORTH_S else 1
+    queue = np.empty(1 + blocks, np.int64)
+    queue[0] = 0
+    for thread in range(count):
+        queue[1 + thread :: count] = np.arange(*_part(thread, count, blocks))
+    if count < 2:
+        kernel(queue, *args)
         return
-    pool = _pool(others)
-    helping = [pool.submit(kernel, taken, *args) for _ in range(others)]
-    kernel(taken, *args)
+    pool = _pool(count - 1)
+    helping = [pool.submit(kernel, queue, *args) for _ in range(count - 1)]
+    kernel(queue, *args)
     for each in helping:
         if not each.cancel():
             each.result()
+
+
+def _part(thread: int, count: int, blocks: int) -> tuple[int, int]:
+    """Return where the blocks begin and end that a thread would take, were all as quick."""
+    size, more = divmod(blocks, count)
+    first = thread * size + min(thread, more)
+    return first, first + size + (thread < more)
 
 
 @cache

@@ -127,8 +127,8 @@ def test_nothing_about_the_process_is_set_on_import() -> None:
 
 def test_python_cannot_call_a_step() -> None:
     """A step has no machine code of its own; calling it would end the process."""
-    with pytest.raises(TypeError, match=r"camera\.lit is a step of a kernel"):
-        camera.lit(np.zeros(16, np.float32), 0, None, None, 2, 2, 0.0)
+    with pytest.raises(TypeError, match=r"camera\.expected_row is a step of a kernel"):
+        camera.expected_row(np.zeros(16, np.float32), 0, None, None, 2, 2, 0.0)
     with pytest.raises(TypeError, match=r"control_block is a step of a kernel"):
         control.control_block()
 

@@ -147,9 +147,9 @@ def test_plain_twin_refuses_exact_noise() -> None:
 def test_sums_are_those_of_the_frames() -> None:
     for noise in (0, 1, 2):
         frames, sums = exposed(compiled, noise)
-        lit = np.maximum(frames.astype(np.int64) - 60, 0)
+        above = np.maximum(frames.astype(np.int64) - 60, 0)
         y, x = np.mgrid[:24, :24]
-        expected = np.stack([(lit * w).sum(axis=(1, 2)) for w in (1, x, y)])
+        expected = np.stack([(above * w).sum(axis=(1, 2)) for w in (1, x, y)])
         assert np.array_equal(sums, expected)
 
 

@@ -169,8 +169,8 @@ def test_mirror_does_not_depend_on_which_others_carry_light() -> None:
     assert few.mirrors.tolist() == [0, 17, 96 + 3, 96 + 5]
     for name in ("error_rad", "error_mean_rad", "error_peak_rad", "measured_rad", "correction_rad"):
         assert np.array_equal(getattr(few, name), getattr(many, name)[:, columns]), name
-    lit = [list(many.inputs).index(i) for i in few.inputs]
-    assert np.array_equal(few.excess_db, many.excess_db[:, lit])
+    shared = [list(many.inputs).index(i) for i in few.inputs]
+    assert np.array_equal(few.excess_db, many.excess_db[:, shared])
 
 
 def test_compiled_and_plain_runs_agree() -> None:

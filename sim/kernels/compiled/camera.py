@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
 from sim.kernels.compilation import inlined, kernel, step
+from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.normals import (
     block_names,
     normal_pair,
@@ -36,7 +37,6 @@ from sim.kernels.vectors import (
     sqrt,
     store,
     store_some,
-    take,
 )
 from sim.ports import Array, SpotStatus
 
@@ -45,6 +45,8 @@ I32 = np.int32
 I64 = np.int64
 F32 = np.float32
 NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
+PIXEL_S = (0.4e-9, 1.3e-9, 100e-9)
+"""About what a pixel takes, by the kind of its noise. [s]"""
 OK, DIM, EDGE = (int(status) for status in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE))
 
 
@@ -72,7 +74,7 @@ def cells(out, at, stride, n, centre, scale, share):  # type: ignore[no-untyped-
 
 
 @inlined
-def lit(row, j, gx, gy, lights, used, background):  # type: ignore[no-untyped-def]
+def expected_row(row, j, gx, gy, lights, used, background):  # type: ignore[no-untyped-def]
     """Add up the light in row `j` of a block's windows: two sources at a time."""
     columns = row.size // N
     step = N * lights
@@ -185,7 +187,7 @@ def scattered(row, j, width, names, count, camera, noise):  # type: ignore[no-un
 def read_out(row, width, well, camera, threshold):  # type: ignore[no-untyped-def]
     """Sums of a row's digital numbers above the threshold: plain, and weighted by column.
 
-    Numbers are cut off at the threshold from below, and its share is taken away at the end. The
+    Numbers are cut off at the threshold from below, and its share is queue away at the end. The
     weighted sum is a running sum of running sums from the last column on; 32 bits hold it for
     16-bit pixels in up to 256 columns.
     """
@@ -262,7 +264,7 @@ def expose_block(start, count, names, buffers, images, position, camera, noise):
     sx = spread(I64(0))
     sy = spread(I64(0))
     for j in range(height):
-        lit(row, j, gx, gy, lights, lights, background)
+        expected_row(row, j, gx, gy, lights, lights, background)
         scattered(row, j, width, names, count, camera, noise)
         total, weighted = read_out(row, width, camera.full_well_e, camera, threshold)
         if keep:
@@ -277,19 +279,25 @@ def expose(
     images: Images, position: Array, mirrors: NDArray[np.int64], camera: Camera, noise: PixelNoise
 ) -> None:
     """Make every mirror's frame, and the sums of its thresholded centre of gravity."""
-    share(_expose, blocks_of(len(mirrors)), images, position, mirrors, camera, noise)
+    blocks, block_s = blocks_of(len(mirrors)), block_time_s(images, noise)
+    share(_expose, blocks, block_s, images, position, mirrors, camera, noise)
+
+
+def block_time_s(images: Images, noise: PixelNoise) -> float:
+    """Return about how long a block of windows takes. [s]"""
+    return N * math.prod(images.frames_dn.shape[1:]) * PIXEL_S[noise.kind]
 
 
 @kernel
-def _expose(taken, images, position, mirrors, camera, noise):  # type: ignore[no-untyped-def]
+def _expose(queue, images, position, mirrors, camera, noise):  # type: ignore[no-untyped-def]
     height, width = images.frames_dn.shape[1], images.frames_dn.shape[2]
     n_mirrors = position.shape[2]
     buffers = window_buffers(position.shape[0], height, width)
-    start = N * take(taken)
+    start = N * next_block(queue)
     while start < n_mirrors:
         count = min(N, n_mirrors - start)
         expose_block(
             start, count, block_names(mirrors, start, count), buffers, images, position, camera,
             noise,
         )
-        start = N * take(taken)
+        start = N * next_block(queue)

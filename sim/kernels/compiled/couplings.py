@@ -8,9 +8,10 @@ import math
 import numpy as np
 
 from sim.kernels.compilation import inlined, kernel, step
+from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.functions import decayed, sine_and_cosine
 from sim.kernels.threads import share
-from sim.kernels.vectors import N, load, spread, store, take
+from sim.kernels.vectors import N, load, spread, store
 
 CENTRE, GRID_X, GRID_Y, NORMAL, BEND = 0, 3, 6, 9, 12
 POINT, WAY, WAIST = 0, 3, 6
@@ -18,6 +19,8 @@ AIM_STEPS = 4
 DARK_DB = 300.0
 BLOCK = 256
 """Connections that a thread takes at a time."""
+CONNECTION_S = 15e-6
+"""About what one takes. [s]"""
 DB = 10.0 / math.log(10.0)
 
 
@@ -312,13 +315,13 @@ def one_connection(  # type: ignore[no-untyped-def]
 
 @kernel
 def _couple(  # type: ignore[no-untyped-def]
-    taken, inputs, outputs, change, from_rest, a, b, source, sink, axis, middle_m, radius_m, edge,
+    queue, inputs, outputs, change, from_rest, a, b, source, sink, axis, middle_m, radius_m, edge,
     wavelengths, scales, out, band,
 ):  # fmt: skip
-    """See `couple`; blocks of connections, as they are taken."""
+    """See `couple`; blocks of connections, as they are queue."""
     count = inputs.shape[0]
     spare = np.empty(2 * N)
-    start = take(taken) * BLOCK
+    start = next_block(queue) * BLOCK
     while start < count:
         for c in range(start, min(start + BLOCK, count)):
             i = inputs[c]
@@ -335,7 +338,7 @@ def _couple(  # type: ignore[no-untyped-def]
                 a[i], b[j], source[i], sink[j], axis, middle_m, radius_m, edge, wavelengths,
                 scales, out[c], band[c], spare,
             )  # fmt: skip
-        start = take(taken) * BLOCK
+        start = next_block(queue) * BLOCK
 
 
 def couple(  # type: ignore[no-untyped-def]
@@ -371,6 +374,7 @@ def couple(  # type: ignore[no-untyped-def]
         Filled: loss of all that shares the beam, at each wavelength. [dB]
     """
     share(
-        _couple, -(-len(inputs) // BLOCK), inputs, outputs, change, from_rest, a, b, source, sink,
-        axis, middle_m, radius_m, edge, wavelengths, scales, out, band,
+        _couple, -(-len(inputs) // BLOCK), BLOCK * CONNECTION_S, inputs, outputs, change,
+        from_rest, a, b, source, sink, axis, middle_m, radius_m, edge, wavelengths, scales, out,
+        band,
     )  # fmt: skip

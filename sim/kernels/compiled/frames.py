@@ -5,6 +5,7 @@ import numpy as np
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
 from sim.kernels.compilation import kernel, step
+from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.camera import expose_block, window_buffers
 from sim.kernels.compiled.control import control_block, law_of_block, note_block
 from sim.kernels.compiled.losses import observe_connections
@@ -15,9 +16,12 @@ from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_
 from sim.kernels.law import KernelLaw
 from sim.kernels.stretch import Inputs, Paths, Scratch, Setup, Watched
 from sim.kernels.threads import blocks_of, share
-from sim.kernels.vectors import N, take
+from sim.kernels.vectors import N
 from sim.mirror.motion import Asked, Forcing, Motion
 from sim.ports.linear_law import LawState
+
+FRAME_S = 20e-6
+"""About what a block takes for a frame. [s]"""
 
 
 @step
@@ -113,16 +117,16 @@ def _frames_block(  # type: ignore[no-untyped-def]
 
 @kernel
 def _mirrors(  # type: ignore[no-untyped-def]
-    taken, first, last, setup, path, inputs, motion, law, memory, watched, scratch
+    queue, first, last, setup, path, inputs, motion, law, memory, watched, scratch
 ):
     n_mirrors = setup.mirrors.size
-    start = N * take(taken)
+    start = N * next_block(queue)
     while start < n_mirrors:
         _frames_block(
             start, min(N, n_mirrors - start), first, last, setup, path, inputs, motion, law,
             memory, watched, scratch,
         )  # fmt: skip
-        start = N * take(taken)
+        start = N * next_block(queue)
 
 
 def run_frames(
@@ -140,8 +144,8 @@ def run_frames(
     for first in range(0, n_frames, len(scratch.history)):
         last = min(first + len(scratch.history), n_frames)
         share(
-            _mirrors, blocks_of(len(setup.mirrors)), first, last, setup, path, inputs, motion, law,
-            memory, watched, scratch,
+            _mirrors, blocks_of(len(setup.mirrors)), (last - first) * FRAME_S, first, last, setup,
+            path, inputs, motion, law, memory, watched, scratch,
         )  # fmt: skip
         observe_connections(
             inputs.first_frame + first, scratch.history[: last - first], watched

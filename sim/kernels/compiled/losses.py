@@ -8,6 +8,7 @@ overlap at the ticks beyond. It is compiled or loaded only where it is needed.
 import numpy as np
 
 from sim.kernels.compilation import inlined, kernel, step
+from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.couplings import one_connection
 from sim.kernels.compiled.observers import added, marked, noted, raised
 from sim.kernels.stretch import Watched
@@ -22,7 +23,6 @@ from sim.kernels.vectors import (
     spread,
     store,
     store_some,
-    take,
     where_above,
 )
 from sim.optics.beams import NO_LIGHT_DB
@@ -31,6 +31,8 @@ from sim.ports import Array
 I64 = np.int64
 RANGE = 14 * N
 """Where the ends of the forms are among a block's numbers."""
+FORM_S, EXACT_S = 2.5e-6, 30e-6
+"""About what a block takes for a frame, by form and by exact overlap. [s]"""
 
 
 @step
@@ -152,13 +154,13 @@ def _noted_losses(start, count, losses, first_tick, limit_db, traces):  # type: 
 
 @kernel
 def _near(  # type: ignore[no-untyped-def]
-    taken, first, histories, aim, pairs, form, range_db, limit_db, traces, stopped
+    queue, first, histories, aim, pairs, form, range_db, limit_db, traces, stopped
 ):
     """Losses by form, from frame `first` on, up to the frame that a block goes beyond it in."""
     n_ticks = histories.shape[1] - 1
     tilts = np.empty(n_ticks * 4 * N)
     losses = np.empty(n_ticks * N)
-    block = take(taken)
+    block = next_block(queue)
     while block < stopped.size:
         start = N * block
         count = min(N, pairs.shape[0] - start)
@@ -168,12 +170,12 @@ def _near(  # type: ignore[no-untyped-def]
                 stopped[block] = k
                 break
             _noted_losses(start, count, losses, (first + k) * n_ticks, limit_db, traces)
-        block = take(taken)
+        block = next_block(queue)
 
 
 @kernel
 def _far(  # type: ignore[no-untyped-def]
-    taken, first, histories, aim, pairs, form, beams, limit_db, traces, stopped
+    queue, first, histories, aim, pairs, form, beams, limit_db, traces, stopped
 ):
     """Go on with the blocks that stopped."""
     n_ticks = histories.shape[1] - 1
@@ -184,7 +186,7 @@ def _far(  # type: ignore[no-untyped-def]
     spare = np.empty(2 * N)
     wavelengths = np.full(1, beams.wavelength_m)
     scales = np.ones(1)
-    block = take(taken)
+    block = next_block(queue)
     while block < stopped.size:
         start = N * block
         count = min(N, pairs.shape[0] - start)
@@ -197,7 +199,7 @@ def _far(  # type: ignore[no-untyped-def]
                 )
             _noted_losses(start, count, losses, (first + k) * n_ticks, limit_db, traces)
             k += 1
-        block = take(taken)
+        block = next_block(queue)
 
 
 def observe_connections(first_frame: int, histories: Array, watched: Watched) -> None:
@@ -206,11 +208,11 @@ def observe_connections(first_frame: int, histories: Array, watched: Watched) ->
     blocks = blocks_of(len(pairs))
     stopped = np.full(blocks, -1)
     share(
-        _near, blocks, first_frame, histories, aim, pairs, form, beams.form_range_db,
-        watched.outage_db, watched.losses, stopped,
+        _near, blocks, len(histories) * FORM_S, first_frame, histories, aim, pairs, form,
+        beams.form_range_db, watched.outage_db, watched.losses, stopped,
     )  # fmt: skip
     if stopped.max() >= 0:
         share(
-            _far, blocks, first_frame, histories, aim, pairs, form, beams, watched.outage_db,
-            watched.losses, stopped,
+            _far, blocks, len(histories) * EXACT_S, first_frame, histories, aim, pairs, form, beams,
+            watched.outage_db, watched.losses, stopped,
         )  # fmt: skip

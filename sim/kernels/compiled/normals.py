@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels.compilation import inlined, kernel
+from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.polynomials import COS, LN, LN_2, SIN
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
@@ -24,7 +25,6 @@ from sim.kernels.vectors import (
     spread,
     sqrt,
     store_some,
-    take,
     uint32_to_64,
 )
 
@@ -36,8 +36,8 @@ M0, M1 = U64(0xD2511F53), U64(0xCD9E8D57)
 W0, W1 = U32(0x9E3779B9), U32(0xBB67AE85)
 S32 = U64(32)
 LOW = U64(0xFFFFFFFF)
-FEW = 2**16
-"""So many normals are not worth a second thread."""
+NORMAL_S = 0.7e-9
+"""About what a normal takes. [s]"""
 
 
 @inlined
@@ -77,7 +77,7 @@ def philox_lanes(c0, c1, c2, c3, k0, k1):  # type: ignore[no-untyped-def]
     """Philox4x32-10 of 32 counters: sixteen `c1` with `c0`, then the same with `c0 + 1`.
 
     What the lanes share in the first three rounds is worked out once, and what the callers' loops
-    do not change is taken out of them. Words stay in 64 bits, of which the low 32 count.
+    do not change is queue out of them. Words stay in 64 bits, of which the low 32 count.
     """
     p1 = M1 * U64(c2)
     c_here, a_here, d_here, e_here = _shared(c0, p1, c3, k0, k1)
@@ -171,17 +171,17 @@ def fill_normals(
     key: tuple[int, int],
 ) -> None:  # fmt: skip
     """Fill `out` (T, 2, M) with standard normals named by (pair of instants, mirror, frame)."""
-    blocks = blocks_of(out.shape[2]) if out.size > FEW else 1
-    share(_fill, blocks, out, mirrors, first_pair, frame, key)
+    blocks = blocks_of(out.shape[2])
+    share(_fill, blocks, out.size / blocks * NORMAL_S, out, mirrors, first_pair, frame, key)
 
 
 @kernel
-def _fill(taken, out, mirrors, first_pair, frame, key):  # type: ignore[no-untyped-def]
+def _fill(queue, out, mirrors, first_pair, frame, key):  # type: ignore[no-untyped-def]
     n_mirrors = out.shape[2]
-    start = N * take(taken)
+    start = N * next_block(queue)
     while start < n_mirrors:
         count = min(N, n_mirrors - start)
         normals_block(
             start, count, block_names(mirrors, start, count), out, first_pair, frame, key
         )
-        start = N * take(taken)
+        start = N * next_block(queue)

@@ -3,28 +3,31 @@
 import numpy as np
 
 from sim.kernels.compilation import inlined, kernel
+from sim.kernels.compiled.blocks import next_block
 from sim.kernels.threads import share
-from sim.kernels.vectors import take
 from sim.ports import Array
 
 BLOCK = 1024
 """Positions that a thread takes at a time."""
+POSITION_S = 250e-9
+"""About what one takes. [s]"""
 
 
 def weigh_samples(
     out: Array, values: Array, where: Array, width: float, reach: int, table: Array
 ) -> None:
     """Sum the samples around each position under a filter; see the plain form."""
-    share(_weighted, -(-len(where) // BLOCK), out, values, where, width, reach, table)
+    blocks, block_s = -(-len(where) // BLOCK), BLOCK * POSITION_S
+    share(_weighted, blocks, block_s, out, values, where, width, reach, table)
 
 
 @kernel
-def _weighted(taken, out, values, where, width, reach, table):  # type: ignore[no-untyped-def]
-    start = BLOCK * take(taken)
+def _weighted(queue, out, values, where, width, reach, table):  # type: ignore[no-untyped-def]
+    start = BLOCK * next_block(queue)
     while start < where.size:
         for k in range(start, min(start + BLOCK, where.size)):
             _one(out, k, values, where[k], width, reach, table)
-        start = BLOCK * take(taken)
+        start = BLOCK * next_block(queue)
 
 
 @inlined

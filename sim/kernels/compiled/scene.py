@@ -9,10 +9,12 @@ from sim.camera.exposure import Images, PixelNoise
 from sim.camera.sensor import Scene
 from sim.camera.settings import Camera
 from sim.kernels.compilation import kernel, step
+from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.camera import (
+    block_time_s,
     cells,
+    expected_row,
     kept,
-    lit,
     read_out,
     scattered,
     summed,
@@ -20,7 +22,7 @@ from sim.kernels.compiled.camera import (
 )
 from sim.kernels.compiled.normals import block_names
 from sim.kernels.threads import blocks_of, share
-from sim.kernels.vectors import N, fma, load, minimum, spread, store, take
+from sim.kernels.vectors import N, fma, load, minimum, spread, store
 from sim.ports import Array
 
 F32 = np.float32
@@ -107,7 +109,7 @@ def _expose_scene_block(  # type: ignore[no-untyped-def]
     sx = spread(I64(0))
     sy = spread(I64(0))
     for j in range(height):
-        lit(row, j, gx, gy, lights, used, background)
+        expected_row(row, j, gx, gy, lights, used, background)
         if not alike:
             _pixels(response, scene.response, scene, origin, j, start, count)
             _pixels(dark, scene.dark, scene, origin, j, start, count)
@@ -136,20 +138,20 @@ def expose_scene(
     `origin` (K, 2) of the sensor.
     """
     share(
-        _expose_scene, blocks_of(len(mirrors)), images, position, mirrors, camera, noise, origin,
-        scene, warmth,
+        _expose_scene, blocks_of(len(mirrors)), block_time_s(images, noise), images, position,
+        mirrors, camera, noise, origin, scene, warmth,
     )  # fmt: skip
 
 
 @kernel
 def _expose_scene(  # type: ignore[no-untyped-def]
-    taken, images, position, mirrors, camera, noise, origin, scene, warmth
+    queue, images, position, mirrors, camera, noise, origin, scene, warmth
 ):
     n_windows = images.frames_dn.shape[0]
-    start = N * take(taken)
+    start = N * next_block(queue)
     while start < n_windows:
         _expose_scene_block(
             start, min(N, n_windows - start), images, position, mirrors, camera, noise, origin,
             scene, warmth,
         )  # fmt: skip
-        start = N * take(taken)
+        start = N * next_block(queue)

@@ -19,7 +19,7 @@ FRAMES_PER_CASE = 2
 class Frames(NamedTuple):
     """What all estimators are given, and what only the judge knows."""
 
-    lit_dn: NDArray[np.int32]
+    with_spot_dn: NDArray[np.int32]
     """(M, H, W) frames that hold a spot; frame m shows position m % groups. [DN]"""
     empty_dn: NDArray[np.int32]
     """(E, H, W) frames of the same camera without one. [DN]"""
@@ -57,12 +57,12 @@ def frames_of(case: ComparisonCase, number: int, seed: int, kernels: ModuleType)
     camera = noisy(case.camera)
     path = paths_px(case)
     repeated = np.ascontiguousarray(np.tile(path, (1, 1, REPEATS)))
-    lit = _exposed(camera, repeated, FRAMES_PER_CASE * number, seed, kernels)
+    with_spot = _exposed(camera, repeated, FRAMES_PER_CASE * number, seed, kernels)
     middle = np.zeros((1, 2, EMPTY_FRAMES))
     empty = _exposed(
         camera.replace(signal_e=0.0), middle, FRAMES_PER_CASE * number + 1, seed, kernels
     )
-    return Frames(lit, empty, np.tile(path.mean(axis=0).T, (REPEATS, 1)), path)
+    return Frames(with_spot, empty, np.tile(path.mean(axis=0).T, (REPEATS, 1)), path)
 
 
 def _exposed(

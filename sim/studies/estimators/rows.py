@@ -111,7 +111,7 @@ def _row(
     settings = entrant.settings_for(case.designed)
     belief = camera_belief(case.designed)
     result = score(
-        entrant.read(frames.lit_dn, settings, belief),
+        entrant.read(frames.with_spot_dn, settings, belief),
         frames.truth_px,
         GROUPS,
         wrong_beyond_px(bound_px),
@@ -119,7 +119,7 @@ def _row(
     empty = entrant.read(frames.empty_dn, settings, belief)
     time_us = None
     if timed:
-        time_us = timed_us(lambda f: entrant.read(f, settings, belief), frames.lit_dn)
+        time_us = timed_us(lambda f: entrant.read(f, settings, belief), frames.with_spot_dn)
     return {
         "estimator": entrant.name,
         "axis": case.axis,

@@ -173,17 +173,17 @@ def settings_of(part: EstimatorKind, camera: CameraParams) -> dict[str, Any]:
 
 def _least_flux_above(picture: ExpectedFrames, threshold_dn: float) -> float:
     """Gate on the light above a threshold."""
-    lit = clipped_normal(picture.mean_dn, picture.deviation_dn, threshold_dn)
+    above = clipped_normal(picture.mean_dn, picture.deviation_dn, threshold_dn)
     dark = np.full(picture.mean_dn[0].shape, picture.dark_dn)
     empty = clipped_normal(dark, np.full_like(dark, picture.dark_deviation_dn), threshold_dn)
     return _gate(
         float(empty.mean.sum()),
-        float(lit.mean.sum(axis=(1, 2)).min()),
+        float(above.mean.sum(axis=(1, 2)).min()),
         float(np.sqrt(empty.variance.sum())),
     )
 
 
-def _gate(empty_dn: float, lit_dn: float, noise_dn: float) -> float:
-    light = max(lit_dn - empty_dn, 1.0)
+def _gate(empty_dn: float, with_spot_dn: float, noise_dn: float) -> float:
+    light = max(with_spot_dn - empty_dn, 1.0)
     least, most = LEAST_LIGHT * light, MOST_LIGHT * light
     return empty_dn + float(np.clip(LIGHT_NOISE * noise_dn, least, most))

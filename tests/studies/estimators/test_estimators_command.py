@@ -114,7 +114,7 @@ def test_a_folder_is_kept_unless_asked(folder):
 
 def test_recorded_frames_with_truth(tmp_path, demo):
     frames = frames_of(nominal(demo), 0, 11, compiled)
-    np.save(tmp_path / "f.npy", frames.lit_dn[:64])
+    np.save(tmp_path / "f.npy", frames.with_spot_dn[:64])
     truth = "\n".join(["x_px,y_px", *(f"{x},{y}" for x, y in frames.truth_px[:64])])
     (tmp_path / "t.csv").write_text(truth, encoding="utf-8")
     out = tmp_path / "out"

@@ -21,7 +21,7 @@ RANDOM = np.random.default_rng(1).integers(0, 900, (24, 24)).astype(np.uint16)
 def recorded(demo):
     """Return simulated frames that stand in for recorded ones, and where their spots are."""
     frames = frames_of(nominal(demo), 0, 11, compiled)
-    return frames.lit_dn[:256].astype(np.uint16), frames.truth_px[:256]
+    return frames.with_spot_dn[:256].astype(np.uint16), frames.truth_px[:256]
 
 
 def write_truth(path, truth):
@@ -67,9 +67,9 @@ def test_with_truth_the_errors_are_those_of_the_bench(tmp_path, demo, own, recor
 def test_without_truth_scatter_is_that_of_successive_frames(demo, own):
     # One spot at rest: 400 readings of one position.
     case = nominal(demo)
-    lit = frames_of(case, 0, 11, compiled).lit_dn[::32]
-    more = frames_of(case, 1, 11, compiled).lit_dn[::32]
-    result = compare_frames(entrants(own, demo), np.concatenate([lit, more]), demo)
+    with_spot = frames_of(case, 0, 11, compiled).with_spot_dn[::32]
+    more = frames_of(case, 1, 11, compiled).with_spot_dn[::32]
+    result = compare_frames(entrants(own, demo), np.concatenate([with_spot, more]), demo)
     row = {r["estimator"]: r for r in result.rows}["poisson_fit"]
     # 64 frames, successive differences: about 20 % at three deviations.
     assert row["scatter_px"] == pytest.approx(0.01574, rel=0.25)
@@ -212,7 +212,7 @@ def at_rest(demo, n=400, **changes):
     """Return n frames of one spot at rest, and where it is."""
     camera = demo.replace(**changes)
     sets = [frames_of(nominal(camera), k, 3, compiled) for k in range(-(-n // 32))]
-    frames = np.concatenate([each.lit_dn[::32] for each in sets])[:n]
+    frames = np.concatenate([each.with_spot_dn[::32] for each in sets])[:n]
     return frames, np.tile(sets[0].truth_px[0], (len(frames), 1))
 
 

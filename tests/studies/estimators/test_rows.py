@@ -91,21 +91,21 @@ def test_all_read_the_same_frames_and_they_are_the_seed_s(demo):
     case = nominal(demo)
     first, again = (frames_of(case, 0, 7, compiled) for _ in range(2))
     other = frames_of(case, 0, 8, compiled)
-    np.testing.assert_array_equal(first.lit_dn, again.lit_dn)
+    np.testing.assert_array_equal(first.with_spot_dn, again.with_spot_dn)
     np.testing.assert_array_equal(first.empty_dn, again.empty_dn)
-    assert (first.lit_dn != other.lit_dn).mean() > 0.5
+    assert (first.with_spot_dn != other.with_spot_dn).mean() > 0.5
 
 
 def test_compiled_and_plain_camera_give_the_same_frames(demo):
     # Single precision in the compiled kernel: now and then a value lies on the edge of rounding.
     case = nominal(demo)
-    fast, meant = (frames_of(case, 3, 7, k).lit_dn for k in (compiled, plain))
+    fast, meant = (frames_of(case, 3, 7, k).with_spot_dn for k in (compiled, plain))
     assert np.abs(fast - meant).max() <= 1
     assert (fast != meant).mean() < 1e-3
 
 
 def test_no_estimator_changes_the_frames(demo, own):
-    frames = frames_of(nominal(demo), 0, 7, compiled).lit_dn
+    frames = frames_of(nominal(demo), 0, 7, compiled).with_spot_dn
     before = frames.copy()
     rows = [e.read(frames, e.settings_for(demo), camera_belief(demo)) for e in entrants(own, demo)]
     assert len(rows) == len(ESTIMATORS) + 1
