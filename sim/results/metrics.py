@@ -329,7 +329,7 @@ def _coupling(
     if samples_db.size == 0:
         return figures, []
     dark = traces.excess_peak_db[hold] > DARK_DB
-    mean_db, excess_mean_db, p99_db, p99_count = _lit_losses(traces, hold, aligned, dark)
+    mean_db, excess_mean_db, p99_db, p99_count = _bright_losses(traces, hold, aligned, dark)
     dark_ms = dark.sum(axis=0) * traces.interval_ticks * traces.tick_s * 1e3
     peak_db = aligned + traces.excess_peak_db[hold]
     outage_ms = traces.excess_ticks_out[hold].sum(axis=0, dtype=np.int64) * traces.tick_s * 1e3
@@ -359,7 +359,7 @@ def _coupling(
     return figures, worst
 
 
-def _lit_losses(
+def _bright_losses(
     traces: Traces, hold: NDArray[np.bool_], aligned: Array, dark: NDArray[np.bool_]
 ) -> tuple[float | None, float | None, float | None, int]:
     """Means of insertion and misalignment loss, and p99 of its count, without what is dark."""

@@ -171,9 +171,10 @@ def _p99(samples: Array, dark: NDArray[np.bool_]) -> list[float | None]:
     """99th percentile of each column, without what is dark."""
     if not dark.any():
         return [float(v) for v in np.percentile(samples, 99, axis=0)]
-    with_light = np.where(dark, np.nan, samples)
+    bright = np.where(dark, np.nan, samples)
     return [
-        None if np.isnan(column).all() else float(np.nanpercentile(column, 99)) for column in with_light.T
+        None if np.isnan(column).all() else float(np.nanpercentile(column, 99))
+        for column in bright.T
     ]
 
 
