@@ -12,7 +12,7 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.arithmetic import Arithmetic, arithmetic_of
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
-from sim.assembly.firmware import controller_of, reader_of
+from sim.assembly.firmware import coded_drive_of, controller_of, reader_of
 from sim.assembly.pictures import pictures_of
 from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
@@ -158,6 +158,10 @@ def build(
         disturbances=[plug_in.written for plug_in in disturbance_plug_ins],
     )
     layout = layout_of(scenario)
+    runs = controller_of(
+        controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
+        drive_limit_rad=drive_limit,
+    )  # fmt: skip
     parts = Parts(
         clock=clock,
         seed=seeds.noise,
@@ -181,10 +185,7 @@ def build(
         scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
         row_s=1e-6 * camera.row_us,
         search=search_of(camera),
-        controller=controller_of(
-            controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
-            drive_limit_rad=drive_limit,
-        ),
+        controller=runs,
         interval_ticks=whole_ratio(
             "traces.sample_hz", 1e3 * scenario.drive.update_khz, scenario.traces.sample_hz
         ),
@@ -193,6 +194,7 @@ def build(
         pictures=pictures_of(clock, epoch_frames, [d for d in disturbances if shows_event(d)]),
         kernels=kernels,
         scenario=resolved.model_dump(mode="json", exclude_none=True),
+        coded=coded_drive_of(runs, fleet, drive),
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)

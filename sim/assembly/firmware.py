@@ -6,9 +6,11 @@ from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.stand_ins import StandIn
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.errors import ScenarioError
+from sim.firmware.codes import CodedDrive, code_words
 from sim.firmware.controller import FixedController
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.firmware.spots.estimator import FIXED_FORMS, FixedEstimator
+from sim.mirror.propagator import Drive, Fleet
 from sim.ports import Array, Estimator, PlantBelief
 from sim.ports.linear_law import states_law
 
@@ -42,6 +44,29 @@ def controller_of(
         )  # fmt: skip
     except ValueError as exc:
         raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc
+
+
+def coded_drive_of(controller: Any, fleet: Fleet, drive: Drive) -> CodedDrive | None:
+    """Return what makes codes of a controller's words, or None if it computes in floating point.
+
+    Raises
+    ------
+    ScenarioError
+        If a product could leave its word.
+    """
+    if not isinstance(controller, FixedController):
+        return None
+    world: dict[str, Any] = {
+        "scale_px_per_rad": controller.scale_px_per_rad,
+        "believed_gain": fleet.believed_gain,
+        "drive": drive,
+    }
+    a, law = controller.arithmetic, controller.law
+    try:
+        words = code_words(law.formats.correction, a.coefficient_bits, law.rounding, **world)
+    except ValueError as exc:
+        raise ScenarioError(f"controller.arithmetic: {exc}") from exc
+    return CodedDrive(words, **world)
 
 
 def reader_of(plug_in: PlugIn, camera: CameraParams) -> Estimator:

@@ -51,6 +51,7 @@ class FixedController:
             If the words cannot hold the law.
         """
         self.kind = kind
+        self.arithmetic = arithmetic
         self.exact = law
         self.ranges = ranges_of(law, position_px=position_px, correction_px=correction_px)
         self.law: FixedLaw = fixed_law(law, arithmetic, self.ranges)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sim.camera.measurement import Measurement
 from sim.camera.search import SearchRule
+from sim.firmware.codes import CodedDrive
 from sim.loop.reference import Reference
 from sim.mechanics.bracket import Bracket
 from sim.mechanics.isolator import Isolator
@@ -62,3 +63,5 @@ class Parts:
     kernels: ModuleType
     scenario: dict[str, Any]
     """What all of this is made from, as plain data; a saved state is known by it."""
+    coded: CodedDrive | None = None
+    """Makes codes of the DAC from words, where the controller computes in whole numbers."""

@@ -23,7 +23,7 @@ from sim.loop.recorder import note_frame
 from sim.loop.state import CameraPicture, LoopState, copy_state
 from sim.loop.stopwatch import Laps, Stage, lap
 from sim.loop.surroundings import Environment
-from sim.mirror.motion import Forcing
+from sim.mirror.motion import Asked, Forcing, Moving
 from sim.ports import Array, TiltReading
 from sim.rng import Stream
 
@@ -71,10 +71,7 @@ class FrameByFrame:
             for first, last, asked in pieces(
                 self._arrivals, 0, now, path.asked_rad, before, after
             ):
-                parts.kernels.advance(
-                    moving, self._history, first, last, asked, forcing, ahead.mirrors.fleet,
-                    parts.drive,
-                )  # fmt: skip
+                self._advance(moving, first, last, asked, forcing, ahead)
             lap(laps, Stage.PLANT)
             search, exposure, reading = self._read(frame, path, environment, search)
             lap(laps, Stage.CAMERA)
@@ -88,10 +85,7 @@ class FrameByFrame:
                 for first, last, asked in pieces(
                     self._arrivals, now, n, path.asked_rad, before, after
                 ):
-                    parts.kernels.advance(
-                        moving, self._history, first, last, asked, forcing, ahead.mirrors.fleet,
-                        parts.drive,
-                    )  # fmt: skip
+                    self._advance(moving, first, last, asked, forcing, ahead)
                 lap(laps, Stage.PLANT)
             note_frame(parts, watched, frame, self._history, reading, correction)
             lap(laps, Stage.RECORDING)
@@ -101,6 +95,17 @@ class FrameByFrame:
                 lap(laps, Stage.PICTURES)
         return state._replace(
             motion=motion, control=control, search=search, pictures=pictures
+        )
+
+    def _advance(
+        self, moving: Moving, first: int, last: int, asked: Asked, forcing: Forcing, ahead: Outlook
+    ) -> None:
+        """Move the fleet through some ticks of a frame."""
+        parts = self._parts
+        if parts.coded is not None:
+            asked = parts.coded.asked(asked, first, last, parts.clock.ticks_per_frame)
+        parts.kernels.advance(
+            moving, self._history, first, last, asked, forcing, ahead.mirrors.fleet, parts.drive
         )
 
     def _forcing(self, frame: int, environment: Environment) -> Forcing:
