@@ -3,6 +3,7 @@
 import numpy as np
 
 from sim.optics.epochs import Epoch
+from sim.ports import SpotStatus
 from sim.results.traces import Traces
 
 
@@ -69,7 +70,7 @@ def made_traces(
         "excess_ticks_out": excess_count,
         "measured_rad": single(blocks(error_rad)[:, -1]),
         "status": np.zeros((n_intervals, n_mirrors), np.uint8),
-        "status_frames": np.zeros((5, n_mirrors), np.int32),
+        "status_frames": np.zeros((len(SpotStatus), n_mirrors), np.int32),
         "correction_rad": np.zeros((n_intervals, n_mirrors, 2), np.float32),
         "stop_ticks": np.zeros(n_mirrors, np.int32),
         "acceleration_m_s2": np.zeros((n_intervals, 3), np.float32),

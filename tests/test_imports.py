@@ -9,8 +9,9 @@ ROOT = Path(__file__).parent.parent
 LOOSE = {"errors", "outside", "params", "registry", "rng"}
 FOUNDATIONS = LOOSE | {"files", "ports"}
 FOLDERS = [
-    "mirror", "optics", "camera", "estimators", "firmware", "kernels", "mechanics", "disturbances",
-    "life", "results", "controllers", "scenario", "loop", "assembly", "report", "studies", "cli",
+    "mirror", "optics", "camera", "estimators", "firmware", "kernels", "calibration", "mechanics",
+    "disturbances", "life", "results", "controllers", "scenario", "loop", "assembly", "report",
+    "studies", "cli",
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
 STUDIES = [

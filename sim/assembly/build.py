@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.arithmetic import Arithmetic, arithmetic_of
+from sim.assembly.calibrated import beliefs_of, calibrated_population, guard_of, lenses_of
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
 from sim.assembly.firmware import coded_drive_of, controller_of, reader_of
@@ -19,6 +20,7 @@ from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, delays_of, whole_ratio
 from sim.assembly.warm import beams_of, warm_switch
+from sim.calibration.results import Beliefs
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
@@ -59,6 +61,7 @@ def build(
     load: bool = True,
     budget: Budget | None = None,
     condition: Condition | None = None,
+    beliefs: Beliefs | None = None,
 ) -> Built:
     """Make the parts of a run, and check what no single block can.
 
@@ -76,6 +79,8 @@ def build(
         The most memory that the run may take; `default_budget` if left out.
     condition : Condition, optional
         What years have made of the switch; as built if left out.
+    beliefs : Beliefs, optional
+        What the firmware goes by after a calibration; that of the scenario if left out.
 
     Returns
     -------
@@ -116,6 +121,10 @@ def build(
     population = draw_population(
         scenario.mirror, mirrors, seeds.population, scenario.drive.calibration_error_pct
     )
+    layout = layout_of(scenario)
+    if beliefs is None:
+        beliefs = beliefs_of(scenario, layout)
+    population = calibrated_population(population, mirrors, beliefs)
     delay_ticks = delays_of(scenario, population, clock, latency_ticks, exposure_ticks)
     if condition is not None:
         population, epochs = _aged(population, epochs, condition)
@@ -142,8 +151,9 @@ def build(
     weights = exposure_samples(clock, belief.exposure_s, scenario.engine.exposure_samples)
     shaper = _part(shaping, belief)
     reference = Reference(
-        commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0)
-    )
+        commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0),
+        None if beliefs is None else beliefs.of_mirrors("cross_axis", mirrors).T,
+    )  # fmt: skip
 
     beams = beams_of(epochs, len(mirrors), len(inputs))
     share = commands[0].target_rad / drive_limit
@@ -157,11 +167,11 @@ def build(
         shaping=shaping.written,
         disturbances=[plug_in.written for plug_in in disturbance_plug_ins],
     )
-    layout = layout_of(scenario)
     runs = controller_of(
         controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
         drive_limit_rad=drive_limit,
     )  # fmt: skip
+    lens, believed_lens = lenses_of(scenario, layout, mirrors, beliefs)
     parts = Parts(
         clock=clock,
         seed=seeds.noise,
@@ -177,7 +187,7 @@ def build(
         isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
         bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
         reference=reference,
-        measurement=measurement_of(camera, mirrors, seeds, estimator, kernels, layout),
+        measurement=measurement_of(camera, mirrors, seeds, estimator, kernels, layout, beliefs),
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
@@ -195,6 +205,9 @@ def build(
         kernels=kernels,
         scenario=resolved.model_dump(mode="json", exclude_none=True),
         coded=coded_drive_of(runs, fleet, drive),
+        lens=lens,
+        believed_lens=believed_lens,
+        guard=guard_of(scenario, mirrors, beliefs),
     )
     warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)

@@ -5,13 +5,16 @@ from types import ModuleType
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.assembly.calibrated import camera_belief
 from sim.assembly.firmware import reader_of
 from sim.assembly.plug_ins import PlugIn
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import RATIO_ROUNDING
+from sim.calibration.results import Beliefs
 from sim.camera.equivalent_noise import check_meaning
 from sim.camera.measurement import Measurement
 from sim.camera.noise_fit import fill_table
+from sim.camera.pixel_correction import PixelMaps
 from sim.camera.search import SearchRule
 from sim.camera.sensor import Layout, make_layout
 from sim.camera.settings import CameraParams
@@ -52,7 +55,7 @@ def search_of(camera: CameraParams) -> SearchRule | None:
 
 def measurement_of(
     camera: CameraParams, mirrors: NDArray[np.int64], seeds: Seeds, estimator: PlugIn,
-    kernels: ModuleType, layout: Layout,
+    kernels: ModuleType, layout: Layout, beliefs: Beliefs | None = None,
 ) -> Measurement:  # fmt: skip
     """The camera and its reader; for `equivalent`, with a table made by it."""
     seed = seeds.noise
@@ -69,8 +72,9 @@ def measurement_of(
     pixel_sums = None if estimator.arithmetic is not None else estimator.part.pixel_sums
     sums = None if pixel_sums is None else pixel_sums(estimator.settings)._asdict()
     measurement = Measurement(
-        camera, mirrors, seed, read, sums, kernels, layout, pattern_seed=seeds.population
-    )
+        camera, mirrors, seed, read, sums, kernels, layout, pattern_seed=seeds.population,
+        belief=camera_belief(camera, beliefs), maps=_useful_maps(camera, beliefs),
+    )  # fmt: skip
     if camera.noise != "equivalent":
         return measurement
     check_meaning(camera, measurement.camera)
@@ -82,3 +86,14 @@ def measurement_of(
 
     measurement.table = fill_table(camera.window_px, reading)
     return measurement
+
+
+def _useful_maps(camera: CameraParams, beliefs: Beliefs | None) -> PixelMaps | None:
+    """Return the maps to correct windows by; None where there is nothing to correct.
+
+    Without images there are no pixels; without bad ones and arrays, frames stay as they are.
+    """
+    maps = None if beliefs is None else beliefs.maps
+    if maps is None or camera.noise == "equivalent":
+        return None
+    return None if maps.dark_dn is None and not maps.bad.any() else maps

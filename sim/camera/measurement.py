@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.exposure import Images, PixelNoise, ReadingRule, Readings, empty_readings
+from sim.camera.pixel_correction import PixelCorrection, PixelMaps
 from sim.camera.sensor import Layout, make_layout, make_pattern, make_scene, on_sensor
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
 from sim.errors import PlugInError
-from sim.ports import Array, Estimator, SpotReading, reading_fault
+from sim.ports import Array, CameraBelief, Estimator, SpotReading, reading_fault
 from sim.rng import Stream
 
 NOISE = {"none": 0, "fast": 1, "exact": 2}
@@ -33,7 +34,8 @@ class Measurement:
     The thresholded centre of gravity comes out of the kernel as whole-number sums, without frames
     in between; any other estimator gets the very same frames. Without a `layout`, all mirrors
     are on one square sensor. `seed` names the noise, `pattern_seed` what is fixed about the
-    pixels (the same if left out).
+    pixels (the same if left out); `belief` is what the firmware takes the camera for, and `maps`
+    what it corrects pixels by.
     """
 
     def __init__(
@@ -47,6 +49,8 @@ class Measurement:
         layout: Layout | None = None,
         *,
         pattern_seed: int | None = None,
+        belief: CameraBelief | None = None,
+        maps: PixelMaps | None = None,
     ) -> None:
         self.params = params
         self.camera: Camera = make_camera(params)
@@ -54,7 +58,7 @@ class Measurement:
         self.mirrors = mirrors
         self.seed = seed
         self.estimator = estimator
-        self.fused = fused
+        self.fused = fused if maps is None else None
         sums = fused or {"threshold_dn": 0, "min_flux_dn": 0.0, "edge_px": 0.0}
         self.threshold_dn = int(sums["threshold_dn"])
         self.rule = ReadingRule(
@@ -69,12 +73,20 @@ class Measurement:
             ports = int(mirrors.max()) + 1
             layout = make_layout(params, ports, math.isqrt(ports - 1) + 1)
         self.layout = layout
-        self._belief = believed(self.camera, params.dark_e)
+        self.belief = believed(self.camera, params.dark_e) if belief is None else belief
+        """What estimators are told of the camera."""
+        self._correction: PixelCorrection | None = None
+        if maps is not None:
+            self._correction = PixelCorrection(
+                maps, layout.sensor(mirrors), self.belief.black_dn, self.belief.full_scale_dn
+            )
         self._frames = np.zeros((len(mirrors), *params.window_px), np.int32)
         self._sums = np.zeros((3, len(mirrors)), np.int64)
         self.scenic = params.patterned or params.stray
         self._uniform, self._uniform_at_k = self.uniform(0.0), 0.0
         self.centre_px = layout.centre(mirrors)
+        self.neighbours = layout.neighbours(mirrors)
+        """(M, 8) columns of each mirror's neighbours; -1: none."""
         fixed = seed if pattern_seed is None else pattern_seed
         self._pattern = make_pattern(params, layout, fixed, int(layout.sensor(mirrors).max()) + 1)
         self._scene = make_scene(params, layout, mirrors, self._pattern, spill=params.spill)
@@ -118,8 +130,7 @@ class Measurement:
             return self._drawn(self.table, position_px, frame)
         if self.fused is None:
             frames = self.frames(position_px, frame, origin_px, temperature_k).view()
-            frames.setflags(write=False)
-            reading = self.estimator(frames, camera=self._belief)
+            reading = self.reading_of(frames, origin_px)
             fault = reading_fault(reading, len(self.mirrors))
             if fault is not None:
                 self._refuse(*fault, frame)
@@ -128,6 +139,24 @@ class Measurement:
         readings = empty_readings(len(self.mirrors))
         self.kernels.centres(readings, self._sums, self.rule)
         return _mirrors_first(readings)
+
+    def reading_of(
+        self, frames_dn: NDArray[np.int32], origin_px: Array | None = None
+    ) -> SpotReading:
+        """Return what the estimator makes of frames (M, H, W), their pixels corrected first.
+
+        `origin_px` as for `frames`.
+        """
+        if self._correction is not None:
+            corner_px = self._origin(origin_px) + self.centre_px
+            frames_dn = self._correction.corrected(frames_dn, corner_px)
+        frames_dn.setflags(write=False)
+        return self.estimator(frames_dn, camera=self.belief)
+
+    def _origin(self, origin_px: Array | None) -> Array:
+        if origin_px is not None:
+            return origin_px
+        return window_origin(np.zeros((len(self.mirrors), 2)), self.window_px)
 
     def _refuse(self, column: int | None, text: str, frame: int) -> None:
         where = "" if column is None else f"mirror {self.mirrors[column]}, "
@@ -209,8 +238,7 @@ class Measurement:
                 self._uniform, self._uniform_at_k = self.uniform(temperature_k), temperature_k
             self.kernels.expose(images, position_px, self.mirrors, self._uniform, noise)
             return
-        if origin_px is None:
-            origin_px = window_origin(np.zeros((len(self.mirrors), 2)), self.window_px)
+        origin_px = self._origin(origin_px)
         self.kernels.expose_scene(
             images, self._absolute(position_px, origin_px), self.mirrors,
             self._seen(temperature_k), noise, origin_px + self.centre_px, self._scene,

@@ -60,6 +60,6 @@ class ReadingTraces(NamedTuple):
     correction_rad: NDArray[np.float32]
     """(T, M, 2) [rad]"""
     status_frames: NDArray[np.int32]
-    """(5, M) frames with each SpotStatus so far."""
+    """(S, M) frames with each SpotStatus so far."""
     worst: NDArray[np.uint8]
     """(M,) worst status since the last sampling instant."""

@@ -8,6 +8,7 @@ from sim.camera.settings import window_origin
 from sim.loop.parts import Parts
 from sim.loop.plan import Stretch
 from sim.loop.reference import ReferenceState
+from sim.loop.sight import expected_px
 from sim.ports import Array, Setpoint
 
 
@@ -42,7 +43,7 @@ def frame_path(asked_rad: Array, expected_rad: Array, parts: Parts) -> FramePath
     """Return the path of a frame from what `sim.loop.reference.Reference.frame` gives."""
     ahead = asked_rad[-1].T
     limit = parts.drive_limit_rad
-    expected_px = parts.scale_px_per_rad * expected_rad
+    spots_px = expected_px(parts, expected_rad)
     return FramePath(
         asked_rad,
         Setpoint(
@@ -50,6 +51,6 @@ def frame_path(asked_rad: Array, expected_rad: Array, parts: Parts) -> FramePath
             np.ascontiguousarray(-limit - ahead),
             np.ascontiguousarray(limit - ahead),
         ),
-        expected_px,
-        window_origin(expected_px, parts.measurement.window_px),
+        spots_px,
+        window_origin(spots_px, parts.measurement.window_px),
     )

@@ -40,6 +40,10 @@ def reasons_not_fused(parts: Parts) -> tuple[str, ...]:
         found.append("the estimator wants whole frames")
     if measurement.scenic:
         found.append("pixels differ, or stray light is on")
+    if parts.lens is not None:
+        found.append("the lens or its calibration is not a scale alone")
+    if parts.guard is not None:
+        found.append("readings are held against the neighbours' places")
     if parts.search is not None:
         found.append("lost spots are searched for")
     if parts.row_s > 0:

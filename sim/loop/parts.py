@@ -7,8 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.camera.lens import Lens
 from sim.camera.measurement import Measurement
 from sim.camera.search import SearchRule
+from sim.camera.spot_guard import SpotGuard
 from sim.firmware.codes import CodedDrive
 from sim.loop.reference import Reference
 from sim.mechanics.bracket import Bracket
@@ -65,3 +67,9 @@ class Parts:
     """What all of this is made from, as plain data; a saved state is known by it."""
     coded: CodedDrive | None = None
     """Makes codes of the DAC from words, where the controller computes in whole numbers."""
+    lens: Lens | None = None
+    """How the sensors see tilts; None: at `scale_px_per_rad` times tilt."""
+    believed_lens: Lens | None = None
+    """The same as the firmware has it; None if and only if `lens` is."""
+    guard: SpotGuard | None = None
+    """When readings are taken for those of another mirror; None: never."""

@@ -53,7 +53,7 @@ class Records(NamedTuple):
     begun: Rows
     """Of the one in progress, (1, ...)."""
     status_frames: Int32
-    """(5, M) frames with each SpotStatus so far."""
+    """(S, M) frames with each SpotStatus so far."""
     worst: NDArray[np.uint8]
     """(M,) worst status since the last sampling instant."""
     sway_m: Array

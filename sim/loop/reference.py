@@ -41,6 +41,8 @@ class Reference:
 
     Every mirror is believed to be the nominal one: linear, with the nominal amplifier. Commands
     follow each other; one that comes during a move starts from the path's present value.
+    `cross_axis` (2, M) is the share of the other axis' drive that was measured: what is asked for
+    makes up for it. Corrections of the loop are not decoupled.
     """
 
     def __init__(
@@ -51,10 +53,12 @@ class Reference:
         clock: Clock,
         cubic_per_rad2: tuple[float, float],
         exposure_weights: Array,
+        cross_axis: Array | None = None,
     ) -> None:
         self._commands = commands
         self._shaper = shaper
         self._cubic = np.array(cubic_per_rad2)[:, None]
+        self._cross = cross_axis
         self._n = clock.ticks_per_frame
         self._from_state, self._from_command = _believed_frame(belief, exposure_weights)
 
@@ -124,7 +128,8 @@ class Reference:
         return np.ascontiguousarray(path.transpose(0, 2, 1))
 
     def _asked(self, ticks_rad: Array) -> Array:
-        return np.ascontiguousarray(ticks_rad * (1.0 + self._cubic * ticks_rad**2))
+        asked = ticks_rad * (1.0 + self._cubic * ticks_rad**2)
+        return np.ascontiguousarray(asked if self._cross is None else decoupled(asked, self._cross))
 
     @staticmethod
     def _arrived_or_not(believed: Array, ahead_rad: Array) -> ReferenceState:
@@ -134,6 +139,14 @@ class Reference:
         if len(ahead_rad) == 1 and slow and near:
             return ReferenceState(_at_rest(target), ahead_rad, arrived=True)
         return ReferenceState(believed, ahead_rad, arrived=False)
+
+
+def decoupled(asked_rad: Array, cross: Array) -> Array:
+    """Return what (..., 2, M) to ask of both drives so that each axis gets what it is to get.
+
+    Each axis receives its own u plus `cross` (2, M) times the other's.
+    """
+    return np.asarray((asked_rad - cross * asked_rad[..., ::-1, :]) / (1.0 - cross[0] * cross[1]))
 
 
 def _at_rest(tilt_rad: Array) -> Array:

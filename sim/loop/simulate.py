@@ -1,6 +1,7 @@
 """The closed loop: from a state to the next, stretch by stretch, until the run is over."""
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -127,6 +128,8 @@ def finished(parts: Parts, state: LoopState) -> LoopResult:
     m = len(parts.mirrors)
     searched = np.zeros(m, np.int32) if state.search is None else state.search.frames
     traces = traces_of(parts, state.records, state.motion.moving.stops, searched)
+    if state.confusion is not None:
+        traces = replace(traces, confusion=state.confusion)
     sway_m = None if parts.isolator is None else state.records.sway_m
     return LoopResult(traces, _images(parts, state), sway_m, state.spent)
 

@@ -12,6 +12,7 @@ from sim.camera.measurement import BEYOND
 from sim.camera.search import SearchState, judge
 from sim.camera.settings import window_origin
 from sim.camera.shutter import row_delay_s
+from sim.camera.spot_guard import Windows, counted, doubted
 from sim.errors import ScenarioError
 from sim.kernels.stretch import Watched
 from sim.loop.arrivals import arrivals_of, on_hand, pieces, reading_tick, with_own
@@ -20,11 +21,12 @@ from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
 from sim.loop.recorder import note_frame
+from sim.loop.sight import measured_rad
 from sim.loop.state import CameraPicture, LoopState, copy_state
 from sim.loop.stopwatch import Laps, Stage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing, Moving
-from sim.ports import Array, TiltReading
+from sim.ports import Array, SpotReading, SpotStatus, TiltReading
 from sim.rng import Stream
 
 AT_ONCE = np.zeros(0)
@@ -50,6 +52,7 @@ class FrameByFrame:
         self._history = np.zeros((n + 1, 2, m))
         self._noise = np.zeros((n if parts.drive.noise_v > 0 else 0, 2, m), np.float32)
         self._position = np.zeros((len(parts.exposure_weights), 2, m))
+        self._no_origin = np.zeros((2, m))
         self._samples = parts.exposure_weights @ np.arange(n + 1.0)
         self._arrivals = arrivals_of(parts)
 
@@ -61,6 +64,7 @@ class FrameByFrame:
         motion = copy_state(state.motion)
         moving, waiting = motion.moving, motion.waiting
         control, search, pictures = state.control, state.search, state.pictures
+        confusion = state.confusion
         for k in range(ahead.stretch.frames):
             frame, path = ahead.stretch.first + k, ahead.path(k)
             environment = ahead.environment.part(k, 1, n)
@@ -73,7 +77,9 @@ class FrameByFrame:
             ):
                 self._advance(moving, first, last, asked, forcing, ahead)
             lap(laps, Stage.PLANT)
-            search, exposure, reading = self._read(frame, path, environment, search)
+            search, exposure, reading, counts = self._read(frame, path, environment, search)
+            if confusion is not None and counts is not None:
+                confusion = confusion + counts
             lap(laps, Stage.CAMERA)
             control, correction = parts.controller.step(control, reading, path.setpoint)
             check_correction(correction, parts, frame)
@@ -94,7 +100,8 @@ class FrameByFrame:
                 pictures += shown
                 lap(laps, Stage.PICTURES)
         return state._replace(
-            motion=motion, control=control, search=search, pictures=pictures
+            motion=motion, control=control, search=search, pictures=pictures,
+            confusion=confusion,
         )
 
     def _advance(
@@ -121,8 +128,8 @@ class FrameByFrame:
 
     def _read(
         self, frame: int, path: FramePath, environment: Environment, search: SearchState | None
-    ) -> tuple[SearchState | None, Exposure, TiltReading]:
-        """Expose, read, and search where that is on."""
+    ) -> tuple[SearchState | None, Exposure, TiltReading, NDArray[np.bool_] | None]:
+        """Expose, read, doubt readings and search where that is on; count what they were."""
         parts, measurement = self._parts, self._parts.measurement
         origin = path.origin_px
         if search is not None:
@@ -130,13 +137,17 @@ class FrameByFrame:
         parts.kernels.spot_paths(
             self._position, self._history, environment.sensor,
             Sampling(self._samples, delay_ticks(origin, parts), parts.scale_px_per_rad),
-            np.ascontiguousarray(origin.T),
+            np.ascontiguousarray(origin.T) if parts.lens is None else self._no_origin,
         )  # fmt: skip
+        if parts.lens is not None:
+            self._position[:] = parts.lens.drawn(self._position) - origin.T
         exposure = Exposure(self._position, frame, origin, float(environment.temperature[0]))
         spots = measurement.read(*exposure)
         spot_px, status = origin + spots.spot_px, spots.status
         if measurement.table is not None and status.max() == BEYOND:
             raise beyond_table(parts, int(status.argmax()), frame)
+        status, counts = self._whose(origin, path.expected_px, spots._replace(status=status))
+        spot_px = np.where((status == SpotStatus.WRONG_SPOT)[:, None], np.nan, spot_px)
         if parts.search is not None and search is not None:
 
             def look(which: NDArray[np.int64]) -> NDArray[np.int32]:
@@ -145,7 +156,28 @@ class FrameByFrame:
             search, spot_px, status = judge(
                 parts.search, search, spot_px, status, path.expected_px, look
             )
-        return search, exposure, TiltReading(spot_px / parts.scale_px_per_rad, status)
+        return search, exposure, TiltReading(measured_rad(parts, spot_px), status), counts
+
+    def _whose(
+        self, origin: Array, expected_px: Array, spots: SpotReading
+    ) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
+        """Return the status with the readings that are doubted, and what each was in truth."""
+        parts, measurement = self._parts, self._parts.measurement
+        status = spots.status
+        if parts.guard is None and not measurement.params.spill:
+            return status, None
+        height, width = measurement.window_px
+        corners = np.stack([origin, origin + np.array([width - 1, height - 1])])
+        windows = Windows(corners, measurement.neighbours, measurement.centre_px.astype(float))
+        spot_px = origin + spots.spot_px
+        if parts.guard is not None:
+            wrong = doubted(parts.guard, spot_px, spots.flux_dn, expected_px, windows)
+            wrong &= status == SpotStatus.OK
+            status = np.where(wrong, SpotStatus.WRONG_SPOT, status).astype(np.uint8)
+        if not measurement.params.spill:
+            return status, None
+        place_px = origin + self._position.mean(axis=0).T
+        return status, counted(spot_px, status, place_px, windows)
 
 
 def delay_ticks(origin_px: Array, parts: Parts) -> Array:

@@ -55,6 +55,9 @@ class LoopState(NamedTuple):
     """Those taken so far."""
     spent: Spent
     """What took the time so far."""
+    confusion: NDArray[np.int32] | None = None
+    """(4, M) counts of readings as `sim.camera.spot_guard.Confusion` lists them so far; None where
+    no stray light of neighbours is simulated."""
 
 
 def initial_state(parts: Parts) -> LoopState:
@@ -80,6 +83,7 @@ def initial_state(parts: Parts) -> LoopState:
         records=nothing_noted(parts),
         pictures=(),
         spent=Spent(),
+        confusion=np.zeros((4, m), np.int32) if parts.measurement.params.spill else None,
     )
 
 

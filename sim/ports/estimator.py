@@ -21,6 +21,8 @@ class SpotStatus(IntEnum):
     """The estimator found no position."""
     SEARCH = 4
     """The mirror's whole field is being read; there is no window, and no reading."""
+    WRONG_SPOT = 5
+    """The light is taken for that of another mirror, so its position is not followed."""
 
 
 class CameraBelief(NamedTuple):

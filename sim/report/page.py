@@ -34,11 +34,14 @@ GROUPS: Final = {
     "coupling": "Coupling loss, fibre to fibre",
     "settling": "Settling, moved mirrors", "time_to_light": "Time to light, moved connections",
     "sway": "Sway of the core", "lost": "Spots and stops", "stops": "Spots and stops",
+    "wrong_spots": "Spots and stops",
 }  # fmt: skip
+MAY_LACK = ("sway", "wrong_spots")
+"""Groups whose figures do not exist in every run."""
 SWITCHING = ("settling", "time_to_light")
 LOST_WORDS: Final = {
     "dim": "too dim", "edge": "at the window's edge", "failed": "no position found",
-    "search": "field being searched",
+    "search": "field being searched", "wrong_spot": "taken for another mirror's spot",
 }  # fmt: skip
 AT_LIMIT_PCT = 66.667
 """Where the bar of a value that equals its limit ends. [%]"""
@@ -80,7 +83,7 @@ def render(view: ReportView) -> str:
         limits=[_limit_row(view, row) for row in sorted(view.limits, key=used_share, reverse=True)],
         sections=_sections(view, deciding),
         rankings=rankings(view.rows, view.limits),
-        lost_text=_lost(view),
+        lost_text=f"{_lost(view)}{_wrong_spots(view)}",
         map_picture=None
         if view.places_mm is None
         else array_maps(view.rows.mirrors, view.rows.connections, view.places_mm),
@@ -234,7 +237,7 @@ def _groups(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
         value = figure.of(figures)
         if group in SWITCHING and not figures["settling"]["count"]:
             continue
-        if value is None and group == "sway":
+        if value is None and group in MAY_LACK:
             continue
         text = number(value, figure.unit)
         if value is None and group in SWITCHING:
@@ -271,6 +274,20 @@ def _lost(view: ReportView) -> str:
         f"Lost spots: {lost['frames']} frames, {lost['share_pct']:.3g} % of all, on "
         f"{lost['mirrors']} mirrors; most on {lost['worst_mirror']}, "
         f"{lost['worst_mirror_frames']} of its {each:.0f} frames. By cause: {causes}."
+    )
+
+
+def _wrong_spots(view: ReportView) -> str:
+    """Say how often a neighbour's spot was in a window, and what became of it; empty: not known."""
+    found = view.figures["wrong_spots"]
+    if found["shared"] is None:
+        return ""
+    if not found["shared"]:
+        return " No window had a neighbour's spot in it."
+    return (
+        f" A neighbour's spot was in a window in {found['shared']} frames of all mirrors. Wrong "
+        f"readings that passed as good: {found['passed']}, on {found['mirrors']} mirrors; caught: "
+        f"{found['caught']}; false alarms: {found['false_alarms']}."
     )
 
 

@@ -12,6 +12,7 @@ from sim.results.hold import MetricsParams, hold_of
 from sim.results.settling import arrivals
 from sim.results.sway import sway_figures
 from sim.results.traces import Traces
+from sim.results.wrong_spots import wrong_spots
 
 N_WORST = 5
 DARK_DB = 40.0
@@ -61,7 +62,7 @@ def evaluate(
     -------
     dict
         ``hold``, ``settling``, ``time_to_light``, ``pointing``, ``coupling``, ``worst_mirrors``,
-        ``worst_connections``, ``lost``, ``search``, ``stops``, ``sway``:
+        ``worst_connections``, ``lost``, ``search``, ``wrong_spots``, ``stops``, ``sway``:
         plain numbers, strings, lists and None.
 
     Raises
@@ -136,6 +137,7 @@ def evaluate(
             "frames": int(traces.search_frames.sum()),
             "mirrors": int((traces.search_frames > 0).sum()),
         },
+        "wrong_spots": wrong_spots(traces),
         "stops": {
             "longest_ms": float(np.max(traces.stop_ticks, initial=0) * traces.tick_s * 1e3),
             "mirrors": int((traces.stop_ticks > 0).sum()),

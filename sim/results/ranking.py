@@ -13,7 +13,7 @@ from sim.results.metrics import DARK_DB, aligned_over_time, arrivals_of, mirror_
 from sim.results.outages import outages
 from sim.results.traces import Traces
 
-CAUSES: Final = (SpotStatus.DIM, SpotStatus.EDGE, SpotStatus.FAILED, SpotStatus.SEARCH)
+CAUSES: Final = tuple(cause for cause in SpotStatus if cause != SpotStatus.OK)
 
 
 class Culprit(NamedTuple):

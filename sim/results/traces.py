@@ -1,6 +1,6 @@
 """What a run leaves behind: arrays over time, before anything is made of them."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import NamedTuple
 
 import numpy as np
@@ -55,7 +55,7 @@ class Traces:
     status: NDArray[np.uint8]
     """(T, M) worst SpotStatus of the readings since the last sample."""
     status_frames: Ints
-    """(5, M) frames of the whole run with each SpotStatus: OK, DIM, EDGE, FAILED, SEARCH."""
+    """(S, M) frames of the whole run with each SpotStatus, in its order."""
     correction_rad: Array32
     """(T, M, 2) newest correction; it reaches the drive once the loop's latency is over. [rad]"""
     stop_ticks: Ints
@@ -70,6 +70,10 @@ class Traces:
     """(T,) bench temperature above reference. [K]"""
     search_frames: Ints
     """(M,) frames of the whole run spent searching a field; lost frames as well."""
+    confusion: Ints = field(default_factory=lambda: np.zeros((4, 0), np.int32))
+    """(4, M) frames of the whole run with a neighbour's spot in the window, with a wrong reading
+    that passed as good, with one that was caught, and with a false alarm
+    (`sim.camera.spot_guard.Confusion`); (4, 0) without stray light of neighbours."""
 
     @property
     def end_ticks(self) -> NDArray[np.int64]:

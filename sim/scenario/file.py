@@ -4,7 +4,7 @@ import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from sim.errors import ScenarioError
 from sim.files.reading import is_there, read_text
@@ -16,6 +16,8 @@ from sim.scenario.gallery import gallery_folder
 BASE = "base"
 DEEPEST = 16
 """Scenarios that build on each other; more is a mistake, and takes longer than it is worth."""
+READ: Final = (("mirror", "population"), ("calibration", "results"), ("calibration", "maps"))
+"""Sections and keys that name a file, beside those of parts."""
 LARGEST_MB = 2.0
 """A scenario; 400 connections listed one by one are 5 kB."""
 MOST_LEVELS = 64
@@ -139,10 +141,11 @@ def named_files(tree: Mapping[str, Any]) -> Iterator[NamedFile]:
         if isinstance(kind, str) and is_file(kind):
             place, colon, name = kind.rpartition(":")
             yield NamedFile(table, "kind", place, colon + name)
-    mirror = tree.get("mirror")
-    population = mirror.get("population") if isinstance(mirror, dict) else None
-    if isinstance(mirror, dict) and isinstance(population, str) and population != NONE:
-        yield NamedFile(mirror, "population", population, "")
+    for section, key in READ:
+        block = tree.get(section)
+        file = block.get(key) if isinstance(block, dict) else None
+        if isinstance(block, dict) and isinstance(file, str) and file != NONE:
+            yield NamedFile(block, key, file, "")
 
 
 def part_tables(tree: Mapping[str, Any]) -> Iterator[dict[str, Any]]:

@@ -6,9 +6,12 @@ from typing import Annotated, Any, NamedTuple
 
 from pydantic import AfterValidator, Field
 
+from sim.calibration.settings import CalibrationParams
 from sim.camera.conditions import EstimatorComparisonParams
+from sim.camera.lens import LensParams
 from sim.camera.processor import ProcessorParams
 from sim.camera.settings import CameraParams
+from sim.camera.spot_guard import SpotGuardParams
 from sim.life.params import LifeParams
 from sim.mechanics.bracket import BracketParams
 from sim.mechanics.isolator import IsolatorParams
@@ -114,6 +117,13 @@ class Scenario(Block):
     """Mounts between base and optical core; none: the core moves with the base."""
     bracket: BracketParams | None = None
     """What holds the camera against the fibres; none: perfectly stiff."""
+    lens: LensParams | None = None
+    """What draws the spots on the sensors; none: square and straight."""
+    calibration: CalibrationParams | None = None
+    """How the switch is calibrated, and what the firmware believes since; none: it believes the
+    camera as it is, and each drive within `drive.calibration_error_pct`."""
+    spot_guard: SpotGuardParams | None = None
+    """When readings are taken for those of another mirror; none: never."""
     processor: ProcessorParams | None = None
     """What reads the spots, to time the estimators; none: arithmetic is counted, not timed."""
     estimator_comparison: EstimatorComparisonParams = EstimatorComparisonParams()

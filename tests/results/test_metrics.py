@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
+from sim.ports import SpotStatus
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import evaluate, mirror_name
@@ -340,16 +341,18 @@ def test_every_limit_finds_its_figure():
 
 
 def test_stops_and_lost_frames_are_summed_up():
+    frames = np.zeros((len(SpotStatus), 3), np.int32)
+    frames[:3] = [[200, 196, 199], [0, 3, 0], [0, 1, 1]]
     figures = run(
         np.zeros((100, 3)),
-        status_frames=np.array(
-            [[200, 196, 199], [0, 3, 0], [0, 1, 1], [0, 0, 0], [0, 0, 0]], np.int32
-        ),
+        status_frames=frames,
         stop_ticks=np.array([0, 0, 30], np.int32),
     )
     assert figures["lost"] == {
         "frames": 5, "mirrors": 2, "share_pct": pytest.approx(100 * 5 / 600),
-        "frames_by_cause": {"dim": 3, "edge": 2, "failed": 0, "search": 0},
+        "frames_by_cause": {
+            **{cause.name.lower(): 0 for cause in SpotStatus if cause}, "dim": 3, "edge": 2,
+        },
         "worst_mirror": "A01", "worst_mirror_frames": 4,
     }  # fmt: skip
     assert figures["stops"] == {"longest_ms": pytest.approx(1.5), "mirrors": 1}

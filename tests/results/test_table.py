@@ -44,7 +44,7 @@ def test_every_number_of_the_result_is_in_the_table_or_explains_one():
         "time_to_light": {"limit_db", "dwell_ms", "count", "max_of_those_ms", "slowest"},
         "pointing": {"p99_count"}, "coupling": {"outage_limit_db", "p99_count"},
         "lost": {"mirrors", "share_pct", "frames_by_cause", "worst_mirror", "worst_mirror_frames"},
-        "stops": {"mirrors"},
+        "wrong_spots": {"mirrors"}, "stops": {"mirrors"},
         "sway": {"x_mm", "y_mm", "z_mm", "clearance_mm", "over_clearance"},
     }  # fmt: skip
     figures = a_run()

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.ports import Event
+from sim.ports import Event, SpotStatus
 from sim.results.exercise import not_exercised
 from sim.results.hold import Hold, MetricsParams
 from sim.results.limits import LimitsParams, check_limits
@@ -57,8 +57,8 @@ def test_culprits_are_found_where_they_were_put():
     excess[1000:1020, 1] = 3.0
     error = np.full((2000, 4, 2), 3e-6)
     error[1500, 2, 0] = 90e-6
-    frames = np.zeros((5, 4), np.int32)
-    frames[:, 3] = 90, 1, 5, 1, 0
+    frames = np.zeros((len(SpotStatus), 4), np.int32)
+    frames[:5, 3] = 90, 1, 5, 1, 0
     traces, epochs = a_run(excess, error, status_frames=frames)
     traces.status[42, 3] = 2
     rows = rank(traces, epochs, PARAMS, ports=2)

@@ -24,7 +24,7 @@ from sim.kernels.vectors import (
 from sim.ports import Array, SpotStatus
 
 OK = int(SpotStatus.OK)
-LAST_STATUS = int(SpotStatus.SEARCH)
+LAST_STATUS = int(max(SpotStatus))
 INFINITE = np.inf
 
 

@@ -9,6 +9,7 @@ from sim.assembly.build import Built
 from sim.camera.settings import window_origin
 from sim.errors import ScenarioError
 from sim.loop.history import environment_of
+from sim.loop.sight import expected_px, true_px
 from sim.ports import Array, Clock, WithDensity
 from sim.results.hold import hold_of
 from sim.studies.margins.plant import stiffening_of
@@ -120,8 +121,10 @@ def _at_edges(disturbance: WithDensity, frequency: Array, frame_s: float) -> Arr
 def reading_scatter_rad(built: Built) -> Array:
     """Return the rms scatter (2,) of one reading, pooled over the mirrors. [rad]"""
     parts = built.parts
-    aim_px = parts.scale_px_per_rad * parts.epochs[-1].aim_rad
-    origin = window_origin(aim_px, parts.measurement.window_px)
+    aim_px = true_px(parts, parts.epochs[-1].aim_rad)
+    origin = window_origin(
+        expected_px(parts, parts.epochs[-1].aim_rad), parts.measurement.window_px
+    )
     samples = len(parts.exposure_weights)
     position = np.ascontiguousarray(
         np.broadcast_to((aim_px - origin).T, (samples, 2, len(aim_px)))

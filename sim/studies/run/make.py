@@ -11,6 +11,7 @@ import numpy as np
 
 from sim.assembly.build import Built, build
 from sim.assembly.cost import Budget, check_time
+from sim.calibration.results import Beliefs
 from sim.errors import ScenarioError
 from sim.kernels.threads import available, blocks_of, on_threads
 from sim.life.condition import Condition
@@ -47,6 +48,7 @@ def make_run(
     pictures: bool = True,
     budget: Budget | None = None,
     condition: Condition | None = None,
+    beliefs: Beliefs | None = None,
 ) -> Run:
     """Make one run.
 
@@ -67,6 +69,8 @@ def make_run(
         The most memory and time that the run may take; `default_budget` if left out.
     condition : Condition, optional
         What years have made of the switch; as built if left out.
+    beliefs : Beliefs, optional
+        What the firmware goes by after a calibration; that of the scenario if left out.
 
     Returns
     -------
@@ -79,7 +83,7 @@ def make_run(
     """
     clock_s = time.perf_counter()
     check_time(scenario, budget)
-    built = build(scenario, kernels, budget=budget, condition=condition)
+    built = build(scenario, kernels, budget=budget, condition=condition, beliefs=beliefs)
     if not pictures:
         built = built._replace(parts=replace(built.parts, pictures=()))
     parts = built.parts

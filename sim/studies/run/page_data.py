@@ -5,7 +5,8 @@ from typing import Any
 import numpy as np
 
 from sim.assembly.build import Built
-from sim.camera.settings import believed, make_camera, window_origin
+from sim.camera.settings import window_origin
+from sim.loop.sight import expected_px
 from sim.optics.lattice import places
 from sim.optics.links import links
 from sim.ports import Array
@@ -59,17 +60,17 @@ def _parts(built: Built) -> dict[str, Array]:
 
 def _marks(built: Built, images: SpotImages) -> SpotMarks:
     """Read the kept images once more, and say where the spots were expected."""
-    parts, camera = built.parts, built.resolved.camera
-    belief = believed(make_camera(camera), camera.dark_e)
+    parts = built.parts
     measured, expected, status = [], [], []
     for time_s, frames in zip(images.time_s, images.frames_dn, strict=True):
-        reading = parts.measurement.estimator(frames.astype(np.int32), camera=belief)
+        epoch = [e for e in parts.epochs if e.start_s <= time_s + 1e-9][-1]
+        aim_px = expected_px(parts, epoch.aim_rad + parts.population.alignment_rad)
+        origin = window_origin(aim_px, parts.measurement.window_px)
+        still = not epoch.commanded or time_s - epoch.start_s > STILL_S
+        reading = parts.measurement.reading_of(frames.astype(np.int32), origin)
         measured.append(reading.spot_px)
         status.append(reading.status)
-        epoch = [e for e in parts.epochs if e.start_s <= time_s + 1e-9][-1]
-        aim_px = parts.scale_px_per_rad * (epoch.aim_rad + parts.population.alignment_rad)
-        still = not epoch.commanded or time_s - epoch.start_s > STILL_S
-        spot_px = aim_px - window_origin(aim_px, parts.measurement.window_px)
+        spot_px = aim_px - origin
         expected.append(spot_px if still else np.full_like(spot_px, np.nan))
     return SpotMarks(np.stack(measured), np.stack(expected), np.stack(status))
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
+from sim.loop.sight import expected_px, true_px
 from sim.ports import SpotStatus, conditions_of, events_of
 from sim.report.filing_block import profile_words
 from sim.results.exercise import not_exercised
@@ -141,6 +142,7 @@ def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]
             "pointing": f"{len(parts.mirrors)} mirrors, {hold.from_ms:g} to {hold.to_ms:g} ms",
             "coupling": f"{len(parts.inputs)} connections, {hold.from_ms:g} to {hold.to_ms:g} ms",
             "lost": f"{len(parts.mirrors)} mirrors x {parts.clock.n_frames} frames, the whole run",
+            "wrong_spots": f"{len(parts.mirrors)} mirrors x {parts.clock.n_frames} frames",
             "sway": "the core on its mounts, the whole run",
         }[group]  # fmt: skip
         if group in ("pointing", "coupling") and held:
@@ -148,6 +150,8 @@ def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]
         lines.append(f"{f'limit: {figure.words} {sign} {limit:g} {unit}'.rstrip()}, judged on {on}")
         if group in ("settling", "time_to_light") and not moves:
             cannot.append(f"{name} cannot be met: nothing moves")
+        if group == "wrong_spots" and not parts.measurement.params.spill:
+            cannot.append(f"{name} cannot be met: camera.spill is off")
         if group == "sway" and built.resolved.isolator is None:
             cannot.append(f"{name} cannot be met: there is no [isolator]")
         if group == "coupling" and not parts.inputs.size:
@@ -158,8 +162,10 @@ def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]
 def still_status(built: Built) -> NDArray[np.uint8]:
     """Return the status (F, M) of some frames of still spots at the first aims."""
     parts = built.parts
-    aim_px = parts.scale_px_per_rad * parts.epochs[0].aim_rad
-    origin = window_origin(aim_px, parts.measurement.window_px)
+    aim_px = true_px(parts, parts.epochs[0].aim_rad)
+    origin = window_origin(
+        expected_px(parts, parts.epochs[0].aim_rad), parts.measurement.window_px
+    )
     position = np.ascontiguousarray(
         np.broadcast_to((aim_px - origin).T, (len(parts.exposure_weights), 2, len(aim_px)))
     )

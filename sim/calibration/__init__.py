@@ -1,0 +1,1 @@
+"""Calibration of camera and actuators: procedures, and what the firmware believes after them."""
