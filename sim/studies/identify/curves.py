@@ -4,11 +4,13 @@ import numpy as np
 
 from sim.ports import Array
 from sim.studies.identify.estimate import AxisEstimate, Value
-from sim.studies.identify.least_squares import fit
+from sim.studies.identify.least_squares import Rows, fit
 from sim.studies.identify.log import Curve
 from sim.studies.identify.prior import Prior
 from sim.studies.identify.response import continuous_response
 
+ONE = np.zeros(1, dtype=np.intp)
+"""The one data set of a curve."""
 NO_COHERENCE = 0.02
 """Relative standard deviation that starts a fit without coherence; the interval then comes from
 the residuals."""
@@ -26,7 +28,7 @@ def fit_response(curve: Curve, prior: Prior) -> AxisEstimate:
     rest = np.abs(measured[: max(len(measured) // 8, 1)]).mean()
     quality = max(float(np.abs(measured).max() / rest), 0.8)
 
-    def model(p: Array) -> tuple[Array, Array]:
+    def model(p: Array, rows: Rows = ONE) -> tuple[Array, Array]:
         r = continuous_response(
             frequency, np.exp(p[:, 0]), np.exp(p[:, 1]), p[:, 2], prior.amplifier_s
         )
@@ -76,7 +78,7 @@ def fit_decay(curve: Curve) -> AxisEstimate:
     rate = max(np.log(early / late) / (half * step), 0.3 / t[-1])
     start = np.array([[np.log(frequency), np.log(max(np.pi * frequency / rate, 0.6)), 0, 0, 0]])
 
-    def model(p: Array) -> tuple[Array, Array]:
+    def model(p: Array, rows: Rows = ONE) -> tuple[Array, Array]:
         w, q = 2 * np.pi * np.exp(p[0, 0]), max(np.exp(p[0, 1]), 0.5001)
         root = np.sqrt(1.0 - 0.25 / q**2)
         envelope = np.exp(-0.5 * w / q * t)
@@ -110,7 +112,7 @@ def fit_staircase(curve: Curve, *, square: bool) -> AxisEstimate:
     tilt = np.asarray(curve.y, dtype=float)
     scale = max(float(np.abs(tilt).max()), 1e-12)
 
-    def model(p: Array) -> tuple[Array, Array]:
+    def model(p: Array, rows: Rows = ONE) -> tuple[Array, Array]:
         g, k3, offset = p[0]
         wanted = g * v + offset
         y = wanted.copy()

@@ -9,8 +9,10 @@ from numpy.typing import NDArray
 from sim.ports import Array
 
 Flags = NDArray[np.bool_]
-Model = Callable[[Array], tuple[Array, Array]]
-"""Parameters (B, P) to (residuals (B, N), derivatives of the model (B, N, P))."""
+Rows = NDArray[np.intp]
+Model = Callable[[Array, Rows], tuple[Array, Array]]
+"""Parameters (b, P), and which b of the B data sets they are of, to (residuals (b, N), derivatives
+of the model (b, N, P))."""
 LAGS = 40
 """Lags over which residuals may be correlated."""
 
@@ -31,11 +33,13 @@ class Fit(NamedTuple):
 
 
 def fit(
-    model: Model, start: Array, used: Flags, *, steps: int = 60, largest: Array | None = None
-) -> Fit:
+    model: Model, start: Array, used: Flags, *, steps: int = 60, largest: Array | None = None,
+    which: Rows | None = None,
+) -> Fit:  # fmt: skip
     """Return the least-squares parameters of B independent data sets.
 
     Gauss-Newton steps, damped where they do not lower the sum of squares (Levenberg and Marquardt).
+    Data sets that have settled are left out of further steps.
 
     Parameters
     ----------
@@ -49,36 +53,39 @@ def fit(
         At the most.
     largest : (P,) ndarray, optional
         Bound on the change of each parameter in one step.
+    which : (B,) ndarray of int, optional
+        Data sets that the rows of `start` and `used` are of; all if left out.
 
     References
     ----------
     .. [1] D. W. Marquardt, J. SIAM 11 (1963) 431.
     """
     at = np.array(start, dtype=float)
-    residuals, slopes = _left(model(at), used)
+    rows = np.arange(len(at)) if which is None else which
+    residuals, slopes = _left(model(at, rows), used)
     squares = (residuals**2).sum(axis=1)
     damping = np.full(len(at), 1e-3)
     converged = np.zeros(len(at), bool)
     for _ in range(steps):
-        gradient = np.einsum("bnp,bn->bp", slopes, residuals)
-        curvature = np.einsum("bnp,bnq->bpq", slopes, slopes)
+        on = np.flatnonzero(~converged)
+        gradient = (slopes[on].transpose(0, 2, 1) @ residuals[on, :, None])[..., 0]
+        curvature = slopes[on].transpose(0, 2, 1) @ slopes[on]
         scale = np.einsum("bpp->bp", curvature).copy()
         scale[scale == 0] = 1.0
-        damped = curvature + damping[:, None, None] * scale[:, :, None] * np.eye(at.shape[1])
+        damped = curvature + damping[on, None, None] * scale[:, :, None] * np.eye(at.shape[1])
         step = np.linalg.solve(damped, gradient[..., None])[..., 0]
-        step[converged] = 0.0
         if largest is not None:
             step = np.clip(step, -largest, largest)
-        new_residuals, new_slopes = _left(model(at + step), used)
+        new_residuals, new_slopes = _left(model(at[on] + step, rows[on]), used[on])
         new_squares = (new_residuals**2).sum(axis=1)
-        better = new_squares <= squares
-        small = np.abs(gradient * step).sum(axis=1) <= 1e-10 * squares
-        at = np.where(better[:, None], at + step, at)
-        residuals = np.where(better[:, None], new_residuals, residuals)
-        slopes = np.where(better[:, None, None], new_slopes, slopes)
-        squares = np.where(better, new_squares, squares)
-        damping = np.clip(np.where(better, damping / 5.0, damping * 8.0), 1e-12, 1e12)
-        converged |= small
+        better = new_squares <= squares[on]
+        small = np.abs(gradient * step).sum(axis=1) <= 1e-10 * squares[on]
+        kept = on[better]
+        at[kept] += step[better]
+        residuals[kept], slopes[kept] = new_residuals[better], new_slopes[better]
+        squares[kept] = new_squares[better]
+        damping[on] = np.clip(np.where(better, damping[on] / 5.0, damping[on] * 8.0), 1e-12, 1e12)
+        converged[on] = small
         if converged.all():
             break
     return Fit(at, covariance(residuals, slopes, used), residuals, squares, converged)
@@ -102,11 +109,11 @@ def covariance(residuals: Array, slopes: Array, used: Flags) -> Array:
     """
     n = used.sum(axis=1)
     freedom = np.maximum(n - slopes.shape[2], 1)
-    inverse = np.linalg.pinv(np.einsum("bnp,bnq->bpq", slopes, slopes))
+    inverse = np.linalg.pinv(slopes.transpose(0, 2, 1) @ slopes)
     scores = slopes * residuals[..., None]
-    middle = np.einsum("bnp,bnq->bpq", scores, scores)
+    middle = scores.transpose(0, 2, 1) @ scores
     for lag in range(1, min(LAGS, slopes.shape[1] - 1) + 1):
-        apart = np.einsum("bnp,bnq->bpq", scores[:, lag:], scores[:, :-lag])
+        apart = scores[:, lag:].transpose(0, 2, 1) @ scores[:, :-lag]
         middle += (1.0 - lag / (LAGS + 1.0)) * (apart + apart.transpose(0, 2, 1))
     robust = inverse @ middle @ inverse * (n / freedom)[:, None, None]
     white = inverse * ((residuals**2).sum(axis=1) / freedom)[:, None, None]

@@ -3,6 +3,7 @@
 Everything is in closed form and smooth in resonance, quality factor and delay, which a fit needs.
 """
 
+from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -14,6 +15,10 @@ Complex = NDArray[Any]
 IMAGES = 8
 """Images of the sampled spectrum on either side. They fall off at least as the fourth power of
 frequency, so the rest is some 1e-5 of the gain at rest for resonances up to the frame rate."""
+
+
+ROUGH_IMAGES = 2
+"""The same for first guesses: 1 % of the gain at rest at half the frame rate, and less below."""
 
 
 class FrameTiming(NamedTuple):
@@ -62,18 +67,47 @@ def sampled_response(
         Phase is that of reading k over correction k.
     """
     rate_hz = 1.0 / timing.frame_s
-    total = [np.zeros((len(resonance_hz), len(frequency_hz)), complex) for _ in range(4)]
+    w, damping = 2 * np.pi * resonance_hz[:, None], 2 * np.pi * (resonance_hz / quality)[:, None]
+    value, by_delay, by_s, by_s2 = np.zeros((4, len(w), len(frequency_hz)), complex)
     for image in range(-IMAGES, IMAGES + 1):
-        s = 2j * np.pi * (frequency_hz + image * rate_hz)
+        turn = 2 * np.pi * (frequency_hz + image * rate_hz)
+        s = 1j * turn
         fixed = _mean_of_hold(s * timing.frame_s) * _mean_of_exposure(s * timing.exposure_s)
         fixed = fixed / (1.0 + s * timing.amplifier_s)
-        mirror = mirror_response(s, resonance_hz, quality)
-        delayed = np.exp(-s * delay_s[:, None]) * fixed
-        total[0] += delayed * mirror.value
-        total[1] += delayed * mirror.by_log_resonance
-        total[2] += delayed * mirror.by_log_quality
-        total[3] += -s * delayed * mirror.value
-    return Response(*total)
+        later = np.exp(-2j * np.pi * image * rate_hz * delay_s)[:, None]
+        # w^2 / (s^2 + s w / Q + w^2), its derivatives by parts that are the same for all images.
+        real, imaginary = w**2 - turn**2, damping * turn
+        inverse = (real - 1j * imaginary) / (real**2 + imaginary**2)
+        mirror = (w**2 * later) * fixed * inverse
+        value += mirror
+        by_delay -= s * mirror
+        mirror *= inverse
+        mirror *= s
+        by_s += mirror
+        mirror *= s
+        by_s2 += mirror
+    delayed = np.exp(-2j * np.pi * frequency_hz * delay_s[:, None])
+    for part in (value, by_delay, by_s, by_s2):
+        part *= delayed
+    by_s *= damping
+    return Response(value, 2.0 * by_s2 + by_s, by_s, by_delay)
+
+
+def delayed_shapes(
+    frequency_hz: NDArray[Any], resonance_hz: Array, quality: Array, delays_s: Array,
+    timing: FrameTiming,
+) -> Iterator[Complex]:  # fmt: skip
+    """Yield `sampled_response(...).value` (M, F) for each delay, with `ROUGH_IMAGES` images."""
+    parts, turns = [], []
+    for image in range(-ROUGH_IMAGES, ROUGH_IMAGES + 1):
+        s = 2j * np.pi * (frequency_hz + image / timing.frame_s)
+        fixed = _mean_of_hold(s * timing.frame_s) * _mean_of_exposure(s * timing.exposure_s)
+        w = 2 * np.pi * resonance_hz[:, None]
+        fixed = fixed / (1.0 + s * timing.amplifier_s)
+        parts.append(fixed * w**2 / (s**2 + s * w / quality[:, None] + w**2))
+        turns.append(np.exp(-s * delays_s[:, None]))
+    for k in range(len(delays_s)):
+        yield sum(turn[k] * part for turn, part in zip(turns, parts, strict=True))
 
 
 def continuous_response(

@@ -25,8 +25,8 @@ from sim.studies.identify.least_squares import Fit, Flags, fit
 from sim.studies.identify.log import Series
 from sim.studies.identify.prior import Prior
 from sim.studies.identify.response import FrameTiming, sampled_response
-from sim.studies.identify.rough import RoughResponse, projected, spectra
-from sim.studies.identify.series_model import SeriesModel, chosen, starts_of
+from sim.studies.identify.rough import projected, spectra
+from sim.studies.identify.series_model import SeriesModel, Starts, chosen, starts_of
 
 BLOCK = 16
 """Mirrors that are fitted at a time."""
@@ -68,12 +68,13 @@ def fit_series(
     timing = prior.timing(series.period_s)
     inputs = projected(series) if series.closed else series.correction_rad
     rough = spectra(series)
+    starts = [starts_of(rough, axis, prior, timing) for axis in (0, 1)]
     found: list[AxisEstimate] = []
     count = len(series.mirrors)
     for first in range(0, count, BLOCK):
         block = slice(first, min(first + BLOCK, count))
         for axis in (0, 1):
-            found += _fit_block(series, inputs, rough, block, axis, prior, timing)
+            found += _fit_block(series, inputs, starts[axis].of(block), block, axis, timing)
         if progress is not None:
             progress(block.stop, count)
     return [_relative_cross(found, estimate) for estimate in found]
@@ -103,9 +104,8 @@ def least_explained(series: Series, estimates: list[AxisEstimate], prior: Prior)
 
 
 def _fit_block(
-    series: Series, inputs: Array, rough: RoughResponse, block: slice, axis: int, prior: Prior,
-    timing: FrameTiming,
-) -> list[AxisEstimate]:  # fmt: skip
+    series: Series, inputs: Array, starts: Starts, block: slice, axis: int, timing: FrameTiming
+) -> list[AxisEstimate]:
     reading = series.reading_rad[:, block, axis].T
     own, other = (
         inputs[:, block, a].T - inputs[:1, block, a].T for a in (axis, 1 - axis)
@@ -113,9 +113,8 @@ def _fit_block(
     seen = np.isfinite(reading)
     data = np.where(seen, reading, 0.0)
     model = SeriesModel(data, own, other, timing)
-    starts = starts_of(rough, block, axis, prior, timing)
-    used = seen.copy()
-    first = model.start(starts.best, used)
+    used, all_rows = seen.copy(), np.arange(len(data))
+    first = model.start(starts.best, used, all_rows)
     found = fit(model, first, used, largest=LARGEST_STEP)
     # Outliers: left out once, by a scale that they cannot move, and the fit made again.
     scale = 1.4826 * np.nanmedian(np.where(used, np.abs(found.residuals), np.nan), axis=1)
@@ -123,16 +122,16 @@ def _fit_block(
     if wild.any():
         used &= ~wild
         found = fit(model, found.parameters, used, largest=LARGEST_STEP)
-    doubtful = np.zeros(len(data), bool)
-    if starts.rivals.any():
-        second = model.start(starts.second, used)
-        rival = fit(model, second, used, steps=25, largest=LARGEST_STEP)
-        found, doubtful = chosen(found, rival, used, starts.rivals)
+    doubtful, rows = np.zeros(len(data), bool), np.flatnonzero(starts.rivals)
+    if rows.size:
+        second = model.start(starts.second[rows], used[rows], rows)
+        rival = fit(model, second, used[rows], steps=25, largest=LARGEST_STEP, which=rows)
+        found, doubtful = chosen(found, rival, used, rows)
     held = used.copy()
     cut = int(len(series.reading_rad) * (1.0 - HELD_OUT))
     held[:, cut:] = False
     early = fit(model, found.parameters, held, steps=15, largest=LARGEST_STEP)
-    left, _ = model(early.parameters)
+    left, _ = model(early.parameters, all_rows)
     rest = used & ~held
     explained = _explained(data, left, rest)
     white = _white(found.residuals, used)

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ports import Array
-from sim.studies.identify.least_squares import Fit, Flags
+from sim.studies.identify.least_squares import Fit, Flags, Rows
 from sim.studies.identify.prior import Prior
-from sim.studies.identify.response import FrameTiming, sampled_response
+from sim.studies.identify.response import FrameTiming, delayed_shapes, sampled_response
 from sim.studies.identify.rough import RoughResponse
 
 TAIL = 512
@@ -38,36 +38,36 @@ class SeriesModel:
         self._frequency = np.fft.rfftfreq(self._length, timing.frame_s)
         self._line = np.linspace(-1.0, 1.0, t)
 
-    def __call__(self, p: Array) -> tuple[Array, Array]:
+    def __call__(self, p: Array, rows: Rows) -> tuple[Array, Array]:
         """Parameters: log resonance, log quality, delay [s], gain, cross gain, offset, trend."""
         response = sampled_response(
             self._frequency, np.exp(p[:, 0]), np.exp(p[:, 1]), p[:, 2], self._timing
         )
-        own = self._back(response.value * self._own)
-        other = self._back(response.value * self._other)
-        driven = p[:, 3:4] * self._own + p[:, 4:5] * self._other
-        slopes = [
-            self._back(part * driven)
-            for part in (response.by_log_resonance, response.by_log_quality, response.by_delay_s)
-        ]
-        line = np.broadcast_to(self._line, own.shape)
-        modelled = p[:, 3:4] * own + p[:, 4:5] * other + p[:, 5:6] + p[:, 6:7] * line
-        return self._data - modelled, np.stack(
-            [*slopes, own, other, np.ones_like(own), line], axis=2
-        )
+        own, other = self._own[rows], self._other[rows]
+        driven = p[:, 3:4] * own + p[:, 4:5] * other
+        slopes = np.empty((len(p), self._data.shape[1], 7))
+        for i, part in enumerate(
+            (response.by_log_resonance, response.by_log_quality, response.by_delay_s)
+        ):
+            slopes[..., i] = self._back(part * driven)
+        slopes[..., 3] = self._back(response.value * own)
+        slopes[..., 4] = self._back(response.value * other)
+        slopes[..., 5] = 1.0
+        slopes[..., 6] = self._line
+        return self._data[rows] - (slopes[..., 3:] @ p[:, 3:, None])[..., 0], slopes
 
     def _back(self, spectrum: NDArray[np.complex128]) -> Array:
         return np.fft.irfft(spectrum, self._length)[:, : self._data.shape[1]]
 
-    def start(self, begin: Array, used: Flags) -> Array:
-        """Return parameters (B, 7) from resonance, quality, delay (B, 3); the rest fits."""
+    def start(self, begin: Array, used: Flags, rows: Rows) -> Array:
+        """Return parameters (b, 7) from resonance, quality, delay (b, 3); the rest fits."""
         p = np.zeros((len(begin), 7))
         p[:, :2] = np.log(begin[:, :2])
         p[:, 2] = begin[:, 2]
-        _, slopes = self(p)
+        _, slopes = self(p, rows)
         linear = np.where(used[..., None], slopes[..., 3:], 0.0)
         for i in range(len(p)):
-            data = np.where(used[i], self._data[i], 0.0)
+            data = np.where(used[i], self._data[rows[i]], 0.0)
             p[i, 3:] = np.linalg.lstsq(linear[i], data, rcond=None)[0]
         return p
 
@@ -81,14 +81,16 @@ class Starts(NamedTuple):
     rivals: Flags
     """(B,) whether the second may be right."""
 
+    def of(self, block: slice) -> "Starts":
+        """Return those of some mirrors."""
+        return Starts(self.best[block], self.second[block], self.rivals[block])
 
-def starts_of(
-    rough: RoughResponse, block: slice, axis: int, prior: Prior, timing: FrameTiming
-) -> Starts:
+
+def starts_of(rough: RoughResponse, axis: int, prior: Prior, timing: FrameTiming) -> Starts:
     """Match the rough responses with a grid of resonances, quality factors and delays.
 
     A mirror's delay may differ from the believed one by frames, and a delay that is wrong by half a
-    frame passes for another fold of the resonance.
+    frame passes for another fold of the resonance. The shapes of the grid serve all mirrors.
     """
     half_hz = 0.5 / timing.frame_s
     nominal = None if prior.resonance_hz is None else prior.resonance_hz[axis]
@@ -98,37 +100,55 @@ def starts_of(
     grid_f = np.geomspace(low, max(high, 1.2 * half_hz), RESONANCES)
     f, q = (g.ravel() for g in np.meshgrid(grid_f, QUALITIES, indexing="ij"))
     delays_s = np.maximum(prior.delay_s + timing.frame_s * np.array(DELAY_FRAMES), 0.0)
-    measured = rough.response[block, axis, axis]
-    weight = rough.weight[block]
-    total = (weight * np.abs(measured) ** 2).sum(axis=1)
-    costs = []
-    for delay_s in delays_s:
-        shape = sampled_response(
-            rough.frequency_hz, f, q, np.full(len(f), delay_s), timing
-        ).value
-        match = np.abs((weight * measured) @ shape.conj().T) ** 2
+    fold = np.floor(f / half_hz).astype(int)
+    folds = np.unique(fold)
+    measured, weight = rough.response[:, axis, axis], rough.weight
+    total = np.maximum((weight * np.abs(measured) ** 2).sum(axis=1), 1e-300)[:, None]
+    weighted, mirrors = (weight * measured).conj(), np.arange(len(weight))
+    # Of each fold the least cost (folds, M) so far, and the place on the grid that has it.
+    least = np.full((len(folds), len(weight)), np.inf)
+    place = np.zeros(least.shape, int)
+    for k, shape in enumerate(delayed_shapes(rough.frequency_hz, f, q, delays_s, timing)):
+        match = np.abs(weighted @ shape.T) ** 2
         power = weight @ (np.abs(shape) ** 2).T
-        costs.append(1.0 - match / np.maximum(power * total[:, None], 1e-300))
-    cost = np.concatenate(costs, axis=1)
-    fold = np.tile(np.floor(f / half_hz).astype(int), len(delays_s))
-    best = cost.argmin(axis=1)
-    elsewhere = np.where(fold[None] == fold[best][:, None], np.inf, cost)
-    second = elsewhere.argmin(axis=1)
+        cost = 1.0 - match / np.maximum(power * total, 1e-300)
+        for i, which in enumerate(folds):
+            mine = np.flatnonzero(fold == which)
+            at = mine[cost[:, mine].argmin(axis=1)]
+            better = cost[mirrors, at] < least[i]
+            least[i] = np.where(better, cost[mirrors, at], least[i])
+            place[i] = np.where(better, k * len(f) + at, place[i])
+    order = np.argsort(least, axis=0, kind="stable")
+    ranked, place = (np.take_along_axis(a, order, axis=0) for a in (least, place))
     begin = np.stack(
         [np.tile(f, len(delays_s)), np.tile(q, len(delays_s)), np.repeat(delays_s, len(f))], axis=1
     )
-    rivals = elsewhere.min(axis=1) <= np.maximum(RIVAL * cost.min(axis=1), RIVAL_SHARE)
-    return Starts(begin[best], begin[second], rivals)
+    rivals = ranked[1] <= np.maximum(RIVAL * ranked[0], RIVAL_SHARE)
+    return Starts(begin[place[0]], begin[place[1]], rivals)
 
 
-def chosen(found: Fit, rival: Fit, used: Flags, rivals: Flags) -> tuple[Fit, Flags]:
-    """Take the better of two folds, mirror by mirror, and say where they cannot be separated."""
-    better = rivals & (rival.squares < found.squares)
-    best = Fit(*(
-        np.where(better.reshape(-1, *(1,) * (a.ndim - 1)), b, a)
-        for a, b in zip(found, rival, strict=True)
-    ))  # fmt: skip
-    variance = best.squares / np.maximum(used.sum(axis=1) - best.parameters.shape[1], 1)
-    close = np.abs(rival.squares - found.squares) < AMBIGUOUS * variance
-    apart = np.abs(rival.parameters[:, 0] - found.parameters[:, 0]) > 0.02
-    return best, close & apart & rivals
+def chosen(found: Fit, rival: Fit, used: Flags, rows: Rows) -> tuple[Fit, Flags]:
+    """Take the better of two folds, mirror by mirror, and say where they cannot be separated.
+
+    Parameters
+    ----------
+    found : Fit
+        Of B mirrors.
+    rival : Fit
+        Of some of them, from another fold.
+    used : (B, N) ndarray of bool
+        Which residuals count.
+    rows : (b,) ndarray of int
+        Which mirrors the rival is of.
+    """
+    better = rival.squares < found.squares[rows]
+    best = Fit(*(a.copy() for a in found))
+    for mine, other in zip(best, rival, strict=True):
+        mine[rows[better]] = other[better]
+    freedom = np.maximum(used[rows].sum(axis=1) - best.parameters.shape[1], 1)
+    variance = best.squares[rows] / freedom
+    close = np.abs(rival.squares - found.squares[rows]) < AMBIGUOUS * variance
+    apart = np.abs(rival.parameters[:, 0] - found.parameters[rows, 0]) > 0.02
+    doubtful = np.zeros(len(found.squares), bool)
+    doubtful[rows] = close & apart
+    return best, doubtful
