@@ -122,11 +122,11 @@ def _fit_block(
     if wild.any():
         used &= ~wild
         found = fit(model, found.parameters, used, largest=LARGEST_STEP)
-    doubtful, rows = np.zeros(len(data), bool), np.flatnonzero(starts.rivals)
-    if rows.size:
-        second = model.start(starts.second[rows], used[rows], rows)
-        rival = fit(model, second, used[rows], steps=25, largest=LARGEST_STEP, which=rows)
-        found, doubtful = chosen(found, rival, used, rows)
+    doubtful, tried = np.zeros(len(data), bool), np.flatnonzero(starts.rivals)
+    if tried.size:
+        second = model.start(starts.second[tried], used[tried], tried)
+        rival = fit(model, second, used[tried], steps=25, largest=LARGEST_STEP, which=tried)
+        found, doubtful = chosen(found, rival, used, tried)
     held = used.copy()
     cut = int(len(series.reading_rad) * (1.0 - HELD_OUT))
     held[:, cut:] = False

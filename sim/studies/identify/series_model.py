@@ -142,7 +142,7 @@ def chosen(found: Fit, rival: Fit, used: Flags, rows: Rows) -> tuple[Fit, Flags]
         Which mirrors the rival is of.
     """
     better = rival.squares < found.squares[rows]
-    best = Fit(*(a.copy() for a in found))
+    best = found._replace(**{name: part.copy() for name, part in found._asdict().items()})
     for mine, other in zip(best, rival, strict=True):
         mine[rows[better]] = other[better]
     freedom = np.maximum(used[rows].sum(axis=1) - best.parameters.shape[1], 1)
