@@ -18,6 +18,7 @@ GROUPS: Final[dict[str, str]] = {
     "controller": "mirrorloop.controllers",
     "shaping": "mirrorloop.shapers",
     "disturbances": "mirrorloop.disturbances",
+    "health.watch": "mirrorloop.watches",
 }
 """Section of a scenario -> entry-point group in which packages offer parts for it."""
 

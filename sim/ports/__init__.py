@@ -29,3 +29,9 @@ from sim.ports.estimator import SpotStatus as SpotStatus
 from sim.ports.estimator import reading_fault as reading_fault
 from sim.ports.shaper import Shaper as Shaper
 from sim.ports.shaper import path_fault as path_fault
+from sim.ports.watch import FAULT_WORDS as FAULT_WORDS
+from sim.ports.watch import FaultKind as FaultKind
+from sim.ports.watch import Findings as Findings
+from sim.ports.watch import Sight as Sight
+from sim.ports.watch import Watch as Watch
+from sim.ports.watch import findings_fault as findings_fault

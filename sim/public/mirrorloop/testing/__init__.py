@@ -2,5 +2,9 @@
 
 from mirrorloop.testing.controllers import PLANT, check_controller
 from mirrorloop.testing.estimators import CAMERA, check_estimator, frames_of_spots
+from mirrorloop.testing.watches import check_watch, sights
 
-__all__ = ["CAMERA", "PLANT", "check_controller", "check_estimator", "frames_of_spots"]
+__all__ = [
+    "CAMERA", "PLANT", "check_controller", "check_estimator", "check_watch", "frames_of_spots",
+    "sights",
+]  # fmt: skip

@@ -1,0 +1,120 @@
+"""How long a cumulative-sum or moving-average test runs until it raises an alarm.
+
+The one-sided test is S <- max(0, S + x - k) from S = 0, alarm once S > h, on independent normal
+readings x of mean `mean` and variance 1; k is its reference value, h its threshold. Correlated
+readings shorten the runs without an alarm several times: whiten them, or take every n-th.
+"""
+
+import math
+from typing import Final
+
+import numpy as np
+from scipy.stats import norm
+
+NODES: Final = 80
+OVERSHOOT: Final = 1.166
+"""2 x 0.583: mean overshoot of a normal random walk, both ends of Siegmund's corrected diffusion
+(D. Siegmund, Sequential Analysis, 1985; from memory)."""
+
+
+def siegmund(mean: float, k: float, h: float) -> float:
+    """Return the average run length of the one-sided test by Siegmund's approximation.
+
+    (exp(-2 d b) + 2 d b - 1)/(2 d^2) with d = mean - k, b = h + 1.166; b^2 for d = 0. Within 1 %
+    for h of 4 and above as long as it is not much below 10 readings.
+
+    References
+    ----------
+    .. [1] D. Siegmund, Sequential Analysis, Springer 1985. From memory; tests hold it to the exact
+       run lengths.
+    """
+    d, b = mean - k, h + OVERSHOOT
+    if abs(d) < 1e-9:
+        return b * b
+    return float((np.exp(-2.0 * d * b) + 2.0 * d * b - 1.0) / (2.0 * d * d))
+
+
+def by_integral(mean: float, k: float, h: float, nodes: int = NODES) -> float:
+    """Return the average run length of the one-sided test, by its integral equation.
+
+    L(u) = 1 + L(0) P(x <= k - u) + integral over 0..h of L(v) p(v + k - u) dv, solved at
+    Gauss-Legendre nodes (Nystrom's method).
+
+    References
+    ----------
+    .. [1] E. S. Page, Biometrika 41 (1954) 100: the integral equation.
+    """
+    at, weight = np.polynomial.legendre.leggauss(nodes)
+    at, weight = 0.5 * h * (at + 1.0), 0.5 * h * weight
+    start = np.concatenate([[0.0], at])
+    matrix = np.empty((nodes + 1, nodes + 1))
+    matrix[:, 0] = norm.cdf(k - start - mean)
+    matrix[:, 1:] = weight * norm.pdf(at[None, :] + k - start[:, None] - mean)
+    return float(np.linalg.solve(np.eye(nodes + 1) - matrix, np.ones(nodes + 1))[0])
+
+
+def by_markov_chain(mean: float, k: float, h: float, states: int = 200) -> float:
+    """Return the average run length of the one-sided test, by a Markov chain over cells of S.
+
+    Cells of width 2 h/(2 t - 1), the first of half that width at zero. The error falls with the
+    square of the width: 5 cells are 11 % short at h = 4, k = 0.5.
+
+    References
+    ----------
+    .. [1] D. Brook and D. A. Evans, Biometrika 59 (1972) 539, section 3.
+    """
+    width = 2.0 * h / (2.0 * states - 1.0)
+    middle = width * np.arange(states)
+    upper = middle[None, :] + 0.5 * width - middle[:, None] + k - mean
+    chance = norm.cdf(upper) - norm.cdf(upper - width)
+    chance[:, 0] = norm.cdf(upper[:, 0])
+    return float(np.linalg.solve(np.eye(states) - chance, np.ones(states))[0])
+
+
+def either_of(*lengths: float) -> float:
+    """Return the average run length of tests that run beside each other, 1/sum(1/length).
+
+    Exact for the two sides of one test without head start (C. H. Van Dobben de Bruyn, Cumulative
+    Sum Tests, 1968; from memory); for others a lower bound in practice.
+    """
+    return 1.0 / sum(1.0 / length for length in lengths)
+
+
+def ewma(mean: float, weight: float, limit: float, nodes: int = NODES) -> float:
+    """Return the average run length of a moving average between two limits, from its centre.
+
+    z <- (1 - w) z + w x, alarm once |z| exceeds `limit` standard deviations of z,
+    sqrt(w/(2 - w)) at rest.
+
+    References
+    ----------
+    .. [1] J. M. Lucas and M. S. Saccucci, Technometrics 32 (1990) 1.
+    """
+    edge = limit * math.sqrt(weight / (2.0 - weight))
+    at, share = np.polynomial.legendre.leggauss(nodes)
+    at, share = edge * at, edge * share
+    start = np.concatenate([[0.0], at])
+    step = (at[None, :] - (1.0 - weight) * start[:, None]) / weight
+    matrix = np.zeros((nodes + 1, nodes + 1))
+    matrix[:, 1:] = share * norm.pdf(step - mean) / weight
+    return float(np.linalg.solve(np.eye(nodes + 1) - matrix, np.ones(nodes + 1))[0])
+
+
+def threshold_of(wanted: float) -> float:
+    """Return the threshold on a sum of log-likelihood ratios for an average run length.
+
+    ln(wanted): whatever the two distributions, the average run length without a change is then
+    `wanted` at least. On normal readings with a shift it is some six times that.
+
+    Parameters
+    ----------
+    wanted : float
+        Readings between false alarms, at least. [-]
+
+    References
+    ----------
+    .. [1] G. Lorden, Ann. Math. Statist. 42 (1971) 1897, theorem 2.
+    """
+    if wanted <= 1.0:
+        raise ValueError(f"wanted must exceed 1 reading, got {wanted:g}")
+    return math.log(wanted)
