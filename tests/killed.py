@@ -52,7 +52,7 @@ def ended(words: tuple[str, ...], kill_after_s: float | None = None) -> int:
 
     It is forked, so that it need not load libraries; it is killed after a time, if asked for.
     """
-    _kernels_loaded()
+    load_kernels()
     child = os.fork()
     if child == 0:
         sweep_run.local_processes = no_processes  # type: ignore[assignment]
@@ -76,8 +76,8 @@ def ended(words: tuple[str, ...], kill_after_s: float | None = None) -> int:
 
 
 @cache
-def _kernels_loaded() -> None:
-    """Load the compiled kernels here, so that no child has to."""
+def load_kernels() -> None:
+    """Load the compiled kernels here, so that no forked process has to."""
     make_run(load_scenario(find(NAME), QUICK), threads=1, pictures=False)
 
 

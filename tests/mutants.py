@@ -80,25 +80,30 @@ def shown_change(mutant: Mutant, root: Path) -> str:
     return f"{ast.unparse(node)}  ->  {ast.unparse(_changed(node, mutant.change))}"
 
 
-def put_in_place(mutant: Mutant, root: Path) -> int:
+def live_functions() -> dict[tuple[str, str, int], list[FunctionType]]:
+    """Return every function there is, by file, name and first line."""
+    found: dict[tuple[str, str, int], list[FunctionType]] = {}
+    for live in gc.get_objects():
+        if isinstance(live, FunctionType):
+            code = live.__code__
+            place = code.co_filename, code.co_qualname, code.co_firstlineno
+            found.setdefault(place, []).append(live)
+    return found
+
+
+def put_in_place(
+    mutant: Mutant, root: Path, live: dict[tuple[str, str, int], list[FunctionType]]
+) -> int:
     """Change the live functions; return how many there were of that one."""
     path = root / mutant.file
     tree = ast.parse(path.read_text(encoding="utf-8"))
     target = list(ast.walk(tree))[mutant.node]
     tree = ast.fix_missing_locations(_Replace(target, _changed(target, mutant.change)).visit(tree))
     code = _find(compile(tree, str(path), "exec"), mutant)
-    count = 0
-    for live in gc.get_objects():
-        if isinstance(live, FunctionType):
-            was = live.__code__
-            if (
-                was.co_qualname == mutant.function
-                and was.co_firstlineno == mutant.first_line
-                and Path(was.co_filename) == path
-            ):
-                live.__code__ = code
-                count += 1
-    return count
+    functions = live.get((str(path), mutant.function, mutant.first_line), [])
+    for function in functions:
+        function.__code__ = code
+    return len(functions)
 
 
 def _functions(tree: ast.AST, prefix: str) -> Iterator[tuple[str, ast.FunctionDef]]:

@@ -3,15 +3,15 @@
     FOLDER ...      what to change; one mutant of each in turn
     --skip PATH     tests to leave out, several if wanted
     --sample N      how many mutants of each folder, drawn at random (150)
-    --seed N        which ones (0)
+    --seed N        which ones (0); a smaller sample is the beginning of a larger one
     --out FILE      what became of each, a line a mutant; those in it already are not run again
-    --again         run those again that lived
+    --again         run those again that lived, or that no test reached
     --budget S      processor time of the tests that one mutant meets, at most (20)
-    --lines         run each test once at first, to see which lines it reaches (extra `dev`)
 
-Each mutant is put in place in a forked process, and meets tests until one fails: with `--lines`
-those that reach its line, quick ones first; else those in files that import its module, then the
-others. Tests are those of the folder of the same name in `tests/`.
+Needs the extra `dev`. One process imports all there is, and runs each test once to see which lines
+it reaches and how long it takes, which is kept beside FILE. Then each mutant is put in place in a
+process forked from it, and meets the tests that reach its statement, quick ones first, until one
+fails. Tests are those of the folders of the same names in `tests/`.
 """
 
 import argparse
@@ -23,8 +23,6 @@ import resource
 import signal
 import sys
 import time
-from collections import defaultdict
-from functools import cache
 from itertools import zip_longest
 from pathlib import Path
 from typing import Any
@@ -35,157 +33,106 @@ sys.path[:0] = [str(ROOT), str(ROOT / "sim" / "public")]
 import pytest  # noqa: E402
 from _pytest.runner import runtestprotocol  # noqa: E402
 
-from tests.mutants import Mutant, mutants_of, put_in_place, shown_change  # noqa: E402
+from tests.killed import load_kernels  # noqa: E402
+from tests.mutants import (  # noqa: E402
+    Mutant,
+    live_functions,
+    mutants_of,
+    put_in_place,
+    shown_change,
+)
+from tests.reach import Reach  # noqa: E402
 
-LIVED, DIED, UNREACHED = "lived", "died", "unreached"
+LIVED, DIED, UNREACHED, STUCK = "lived", "died", "unreached", "stuck"
+PATIENCE = 10
+"""A child that takes so many times as long by the clock as by the processor waits for something."""
 
 
 class Measure:
     """Runs the tests of a session for their lines, then for each mutant."""
 
-    def __init__(
-        self, folders: list[str], mutants: list[Mutant], out: Path, budget_s: float, *, lines: bool
-    ) -> None:
-        self.mutants, self.out, self.budget_s = mutants, out, budget_s
-        self.lines: Any = None
-        if lines:
-            import coverage
-
-            places = [f"{ROOT / folder}/*" for folder in folders]
-            self.lines = coverage.Coverage(data_file=None, include=places)
-        self.took: dict[str, float] = {}
-        self.shared = ""
-
-    @pytest.hookimpl(wrapper=True)
-    def pytest_fixture_setup(self, fixturedef: Any, request: Any) -> Any:
-        """Count what a shared fixture reaches for all tests of its file."""
-        if fixturedef.scope == "function" or not self.shared:
-            return (yield)
-        self.lines.switch_context(self.shared.partition("::")[0])
-        try:
-            return (yield)
-        finally:
-            self.lines.switch_context(self.shared)
+    def __init__(self, reach: Reach, mutants: list[Mutant], out: Path, budget_s: float) -> None:
+        self.reach, self.mutants, self.out, self.budget_s = reach, mutants, out, budget_s
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
-        """Run every mutant."""
+        """Run every test, then every mutant."""
         items = session.items
-        if self.lines is None:
-            for mutant in self.mutants:
-                self._judge(mutant, _by_import(items, mutant))
-            return True
-        self.lines.start()
-        for item, following in zip(items, [*items[1:], None], strict=True):
-            self.shared = item.nodeid
-            self.lines.switch_context(item.nodeid)
-            began = time.process_time()
-            reports = runtestprotocol(item, nextitem=following, log=False)
-            self.took[item.nodeid] = time.process_time() - began
-            failed = [r for r in reports if r.failed]
-            if failed:
-                say(f"not counted, fails without a mutant: {item.nodeid}: {failed[0].longreprtext}")
-                del self.took[item.nodeid]
-        self.lines.stop()
-        self.shared = ""
+        load_kernels()
+        for fault in self.reach.learn(items):
+            say(f"not counted, fails without a mutant: {fault}")
+        self.took, reached = self.reach.took(), self.reach.tests()
         say(f"{len(items)} tests in {sum(self.took.values()):.0f} s of processor time")
-        reached = self._reached()
         by_name = {item.nodeid: item for item in items}
-        for mutant in self.mutants:
+        self.live = live_functions()
+        for number, mutant in enumerate(self.mutants, 1):
             lines = range(mutant.statement, mutant.line + 1)
             names = set().union(*(reached[mutant.file, line] for line in lines))
-            names |= {
-                name for name in self.took if name.partition("::")[0] in names
-            }  # reached through a shared fixture
-            chosen = sorted((n for n in names if n in self.took), key=self.took.__getitem__)
+            chosen = sorted((n for n in names if n in by_name), key=self.took.__getitem__)
             self._judge(mutant, [by_name[name] for name in chosen])
+            if number % 50 == 0:
+                say(f"{number} of {len(self.mutants)} mutants")
         return True
 
-    def _reached(self) -> dict[tuple[str, int], set[str]]:
-        data = self.lines.get_data()
-        reached: dict[tuple[str, int], set[str]] = defaultdict(set)
-        for name in data.measured_files():
-            shown = str(Path(name).relative_to(ROOT))
-            for line, contexts in data.contexts_by_lineno(name).items():
-                reached[shown, line] |= {c for c in contexts if c}
-        return reached
-
     def _judge(self, mutant: Mutant, items: list[pytest.Item]) -> None:
-        kept, total_s = [], 0.0
+        kept, total_s, by, began = [], 0.0, "", time.monotonic()
         for item in items:
-            total_s += self.took.get(item.nodeid, 0.0)
+            total_s += self.took[item.nodeid]
             if kept and total_s > self.budget_s:
                 break
             kept.append(item)
-        by = ""
-        if not kept:
-            end = UNREACHED
-        else:
-            reading, writing = os.pipe()
-            child = os.fork()
-            if child == 0:
-                os.close(reading)
-                try:
-                    _meet(mutant, kept, writing, self.budget_s)
-                finally:
-                    os._exit(3)
-            os.close(writing)
-            with open(reading, encoding="utf-8") as pipe:
-                by = pipe.read()
-            _, status = os.waitpid(child, 0)
-            end = LIVED if os.waitstatus_to_exitcode(status) == 0 else DIED
-            by = by or ("" if end == LIVED else f"status {os.waitstatus_to_exitcode(status)}")
+        end = UNREACHED
+        if kept:
+            end, by = self._in_child(mutant, kept, int(3 * total_s + 10))
         record = {"name": mutant.name, "function": mutant.function, "end": end, "by": by,
                   "tests": len(kept), "left_out": len(items) - len(kept),
+                  "took_s": round(time.monotonic() - began, 1),
                   "change": shown_change(mutant, ROOT)}  # fmt: skip
         with open(self.out, "a", encoding="utf-8") as file:
             file.write(json.dumps(record) + "\n")
 
-
-def _by_import(items: list[pytest.Item], mutant: Mutant) -> list[pytest.Item]:
-    """Return all tests, those in files that import the mutant's module first."""
-    module = mutant.file.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
-    own = [item for item in items if item.path.is_relative_to(_tests_of(mutant.folder))]
-    name = module.rpartition(".")[2]
-
-    def rank(item: pytest.Item) -> int:
-        text = _text_of(item.path)
-        by_name = item.path.stem == f"test_{name}"
-        return 0 if by_name else 1 if module in text else 2
-
-    return sorted(own, key=rank)
+    def _in_child(self, mutant: Mutant, items: list[pytest.Item], most_s: int) -> tuple[str, str]:
+        """Fork, put the mutant in place, and return how it ended and by which test."""
+        reading, writing = os.pipe()
+        child = os.fork()
+        if child == 0:
+            os.close(reading)
+            try:
+                cpu_s = int(time.process_time()) + most_s
+                resource.setrlimit(resource.RLIMIT_CPU, (cpu_s, cpu_s))
+                signal.alarm(PATIENCE * most_s)
+                if put_in_place(mutant, ROOT, self.live):
+                    _meet(items, writing)
+            finally:
+                os._exit(3)
+        os.close(writing)
+        with open(reading, encoding="utf-8") as pipe:
+            by = pipe.read()
+        status = os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+        if status == 0:
+            return LIVED, ""
+        ends_itself = status == 1 or (status < 0 and status != -signal.SIGALRM)
+        return DIED if ends_itself else STUCK, by or f"status {status}"
 
 
 def _tests_of(folder: str) -> Path:
     return ROOT / "tests" / Path(folder).name
 
 
-@cache
-def _text_of(path: Path) -> str:
-    return path.read_text(encoding="utf-8")
-
-
-def _meet(mutant: Mutant, items: list[pytest.Item], writing: int, budget_s: float) -> None:
-    """Run tests on a mutant, in a process of its own, and end it: 0 if all pass, 1 if one fails."""
-    began_s = time.process_time()
-    most_s = int(5 * budget_s + 20 + began_s)
-    resource.setrlimit(resource.RLIMIT_CPU, (most_s, most_s))
-    signal.alarm(1800)
-    put_in_place(mutant, ROOT) or os._exit(4)
+def _meet(items: list[pytest.Item], writing: int) -> None:
+    """Run tests on what is in place, and end the process: 0 if all pass, 1 if one fails."""
     for module in list(sys.modules.values()):
         if getattr(module, "__name__", "").startswith(("sim.", "controllers.")):
             for thing in list(vars(module).values()):
                 if hasattr(thing, "cache_clear"):
                     thing.cache_clear()
     for item, following in zip(items, [*items[1:], None], strict=True):
-        if time.process_time() - began_s > budget_s:
-            break
+        by = item.nodeid
         try:
-            failed = [r for r in runtestprotocol(item, nextitem=following, log=False) if r.failed]
+            failed = any(r.failed for r in runtestprotocol(item, nextitem=following, log=False))
         except BaseException as exc:
-            os.write(writing, f"{item.nodeid}: {type(exc).__name__}".encode())
-            os._exit(1)
+            failed, by = True, f"{by}: {type(exc).__name__}"
         if failed:
-            os.write(writing, item.nodeid.encode())
+            os.write(writing, by.encode())
             os._exit(1)
     os._exit(0)
 
@@ -213,25 +160,25 @@ def main() -> int:
     parser.add_argument("--out", type=Path, default=Path("mutation.jsonl"))
     parser.add_argument("--again", action="store_true")
     parser.add_argument("--budget", type=float, default=20.0)
-    parser.add_argument("--lines", action="store_true")
     chosen = parser.parse_args()
     drawn: dict[str, list[Mutant]] = {}
     for folder in chosen.folder:
         files = sorted((ROOT / folder).rglob("*.py"))
         every = [m._replace(folder=folder) for path in files for m in mutants_of(path, ROOT)]
-        count = min(chosen.sample, len(every))
-        drawn[folder] = random.Random(chosen.seed).sample(every, count)
-        say(f"{folder}: {len(every)} mutants, {count} drawn")
+        random.Random(chosen.seed).shuffle(every)
+        drawn[folder] = every[: chosen.sample]
+        say(f"{folder}: {len(every)} mutants, {len(drawn[folder])} drawn")
     known = _known(chosen.out)
     due = [
         m for turn in zip_longest(*drawn.values()) for m in turn
         if m and (m.name not in known or (chosen.again and known[m.name]["end"] != DIED))
     ]  # fmt: skip
     if due:
+        reach = Reach(ROOT, chosen.folder, chosen.out.with_suffix(".reach.json"))
         ended = pytest.main(
             ["-q", "-p", "no:cacheprovider", *(f"--ignore={skip}" for skip in chosen.skip),
              *(str(_tests_of(folder)) for folder in chosen.folder)],
-            plugins=[Measure(chosen.folder, due, chosen.out, chosen.budget, lines=chosen.lines)],
+            plugins=[reach, Measure(reach, due, chosen.out, chosen.budget)],
         )  # fmt: skip
         if ended not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
             return int(ended)
@@ -242,7 +189,7 @@ def main() -> int:
         low, high = interval(died, len(ends))
         say(f"{folder}: {died} of {len(ends)} died, {died / len(ends):.1%} "
             f"({low:.1%} to {high:.1%}), {ends.count(LIVED)} lived, "
-            f"{ends.count(UNREACHED)} unreached")  # fmt: skip
+            f"{ends.count(UNREACHED)} unreached, {ends.count(STUCK)} stuck")  # fmt: skip
     return 0
 
 

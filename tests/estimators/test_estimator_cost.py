@@ -66,20 +66,24 @@ def test_unknown_estimators_and_empty_windows_are_refused():
         firmware_cost("quad_cell", (0, 24))
 
 
-def test_fits_by_hand():
-    # Error function and exponential for 48 pixel sides, products and sums of each of 576 pixels
-    # (and, for likelihood, one division), of 24 rows and 48 sides, and four unknowns to solve for.
-    f, profiles = FUNCTION_COST, 48 * (2 * FUNCTION_COST + 4)
-    solved = SOLVE_4 + 4 * f
-    squares = profiles + 3 * 576 + 4 * 24 + 9 * 48 + solved
-    likely = profiles + (13 + f) * 576 + 12 * 24 + solved
-    for name, step, more in (("gaussian_fit", squares, 0), ("poisson_fit", likely, 2 * 24)):
-        cost = firmware_cost(name, (24, 24))
-        assert cost.multiply_adds == 27 * 576 + FIT_STEPS * step
-        assert cost.bytes == 576 * (PIXEL_BYTES + NUMBER_BYTES) + (96 + 32 + more) * NUMBER_BYTES
-
-
-def test_regions_by_hand():
-    # A mask and a label beside each pixel; at most every fourth pixel is a region, of ten sums.
-    cost = firmware_cost("components", (24, 24))
-    assert cost == (28 * 576 + 2 * FUNCTION_COST, 576 * (PIXEL_BYTES + 1) + 1440 * NUMBER_BYTES)
+def test_every_cost_by_hand_for_a_window_that_is_not_square():
+    # 20 rows of 24 pixels. Fits: error function and exponential for 44 pixel sides, products and
+    # sums of each of 480 pixels (and, for likelihood, one division), of 20 rows and 44 sides, and
+    # four unknowns to solve for. Searches begin with 13 taps each way and the largest value.
+    f, profiles, solved = FUNCTION_COST, 44 * (2 * FUNCTION_COST + 4), SOLVE_4 + 4 * FUNCTION_COST
+    start, kept = 27 * 480, 480 * (PIXEL_BYTES + NUMBER_BYTES)
+    squares = profiles + 3 * 480 + 4 * 20 + 9 * 44 + solved
+    likely = profiles + (13 + f) * 480 + 12 * 20 + solved
+    weighted = 44 * (f + 3) + 2 * 480 + 3 * 20 + 2 * f
+    by_hand = {
+        "thresholded_centroid": (5 * 480 + 2 * f, 3 * 8),
+        "quad_cell": (480 + 12 + 4 * f, 4 * NUMBER_BYTES),
+        "log_peak": (480 + 12 + 8 * f, 3 * 24 * PIXEL_BYTES + 8 * NUMBER_BYTES),
+        "matched_filter": (start + 12 + 8 * f, kept + 13 * NUMBER_BYTES),
+        "weighted_centroid": (start + WEIGHTED_STEPS * weighted, kept + 88 * NUMBER_BYTES),
+        "gaussian_fit": (start + FIT_STEPS * squares, kept + (88 + 32) * NUMBER_BYTES),
+        "poisson_fit": (start + FIT_STEPS * likely, kept + (88 + 48 + 32) * NUMBER_BYTES),
+        "components": (28 * 480 + 2 * f, 480 * (PIXEL_BYTES + 1) + 10 * NUMBER_BYTES * 120),
+    }
+    assert {name: firmware_cost(name, (20, 24)) for name in ESTIMATORS} == by_hand
+    assert firmware_cost("components", (1, 3)).bytes == 3 * 3 + 10 * NUMBER_BYTES

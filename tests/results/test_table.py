@@ -11,7 +11,7 @@ from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import evaluate
 from sim.results.sway import sway_figures
-from sim.results.table import FIGURE_OF, FIGURES, LIMITED
+from sim.results.table import FIGURE_OF, FIGURES, LIMITED, Figure
 from sim.results.units import DECIMALS, beside, number, with_signs
 from tests.made_traces import made_epoch, made_traces
 
@@ -60,6 +60,13 @@ def test_the_page_is_not_stale():
     assert changed != page and renewed(changed) == page
     with pytest.raises(ValueError, match="must hold the lines"):
         renewed(page.replace(BEGIN, ""))
+
+
+def test_a_value_at_its_limit_meets_it_either_way():
+    for worse, inside, outside in (("higher", 0.9, 1.1), ("lower", 1.1, 0.9)):
+        figure = Figure("a.b", "what", "x", "", "all", worse=worse)
+        assert figure.meets(inside, 1.0) and figure.meets(1.0, 1.0)
+        assert not figure.meets(outside, 1.0) and not figure.meets(None, 1.0)
 
 
 def test_decimals_go_by_the_unit():
