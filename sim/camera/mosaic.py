@@ -32,7 +32,8 @@ def mosaic(
     Expected light, pattern and defects are those of the windows, pixel for pixel; the noise has
     the same distribution but is another draw, since windows name theirs by place in the window.
     All rows are exposed at the same time here, and a mirror that is not listed is dark. The margin
-    outside the fields shows background and dark signal without noise.
+    outside the fields shows background and dark signal without noise, and no light of a spot that
+    strays there.
 
     Parameters
     ----------

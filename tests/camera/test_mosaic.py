@@ -75,6 +75,17 @@ def test_a_spot_on_the_edge_of_its_field_is_whole() -> None:
     assert whole.max() > 300
 
 
+def test_the_margin_shows_no_light_of_a_spot_that_strays_there() -> None:
+    """As stated: the light within the field is there, and the margin is even."""
+    params = CameraParams(**(BASE | {"noise": "none"}))
+    layout = layout_of(params)
+    for mirror in (0, 1):
+        whole = mosaic(params, layout, [[0.0, -31.8]], mirrors=[mirror], seed=1, kernels=compiled)
+        margin = whole[: layout.rim_px]
+        assert (margin == margin[0, 0]).all()
+        assert whole[layout.rim_px].max() > 300
+
+
 def test_dark_mirrors_are_dark_and_the_twin_agrees() -> None:
     params = CameraParams(**(BASE | EVERYTHING))
     spots = scattered(len(LIT), 20.0)
@@ -114,8 +125,13 @@ def test_bad_input_is_refused() -> None:
         flat_field(params, layout, -1.0, seed=1, kernels=compiled)
     with pytest.raises(ValueError, match="image_dn must be"):
         cut_windows(np.zeros((30, 30)), np.zeros((1, 2)), (8, 8))
-    whole = np.zeros((30, 40), int)
-    cut_windows(whole, np.array([[35.5, 25.5]]), (8, 8))
+    whole = np.arange(1200).reshape(30, 40)
+    for at, x, y in (((35.5, 25.5), 32, 22), ((3.5, 3.5), 0, 0), ((16.5, 3.5), 13, 0)):
+        (cut,), origin = cut_windows(whole, np.array([at]), (8, 8))  # up to the edges and corners
+        assert origin.tolist() == [[x, y]]
+        np.testing.assert_array_equal(cut, whole[y : y + 8, x : x + 8])
+    with pytest.raises(ValueError, match="that of spot 0 starts at"):
+        cut_windows(whole, np.array([[2.4, 5.0]]), (8, 8))
     with pytest.raises(ValueError, match="that of spot 1 starts at"):
         cut_windows(whole, np.array([[35.5, 25.5], [36.6, 20.0]]), (8, 8))
 

@@ -3,6 +3,7 @@
 import control
 import numpy as np
 import pytest
+from pydantic import ValidationError
 from scipy.integrate import solve_ivp
 from scipy.special import ellipk
 
@@ -237,9 +238,10 @@ def test_population_has_mean_and_spread_asked_for() -> None:
 
     Clipping lowers the standard deviation by 0.25 %; the interval is 4 sigma of the estimate.
     """
-    n = 20000
+    n, imbalance = 20000, np.array([[20.0, 1.0, -3.0], [2.0, 15.0, 4.0]])
     drawn = draw_population(
         params(resonance_spread_pct=5.0, quality_spread_pct=4.0, gain_spread_pct=3.0,
+               imbalance_rad_s2_per_m_s2=imbalance.tolist(),
                imbalance_spread_rad_s2_per_m_s2=2.0, alignment_urad=5.0),
         np.arange(n), 11, 0.5,
     )  # fmt: skip
@@ -248,7 +250,7 @@ def test_population_has_mean_and_spread_asked_for() -> None:
         "quality": (drawn.quality / 8.0 - 1, 0.04),
         "gain": (drawn.gain_ratio - 1, 0.03),
         "calibration": (drawn.calibration_ratio - 1, 0.005),
-        "imbalance": (drawn.imbalance, 2.0),
+        "imbalance": (drawn.imbalance - imbalance, 2.0),
         "alignment": (drawn.alignment_rad, 5e-6),
     }
     z = np.linspace(-3, 3, 60001)
@@ -259,9 +261,8 @@ def test_population_has_mean_and_spread_asked_for() -> None:
         assert abs(values.mean()) < 4 * sigma / np.sqrt(count), name
         assert values.std() == pytest.approx(clipped * sigma, rel=4 / np.sqrt(2 * count)), name
         assert np.abs(values).max() == pytest.approx(3 * sigma, rel=1e-6), name
-    flat = np.stack([v.reshape(n, -1)[:, :2] for v, _ in cases.values()]).reshape(-1, n, 2)
-    table = np.corrcoef(flat.transpose(0, 2, 1).reshape(-1, n))
-    # 66 pairs: 4.5 sigma of an empty correlation.
+    table = np.corrcoef(np.concatenate([v.reshape(n, -1) for v, _ in cases.values()], axis=1).T)
+    # 120 pairs: 4.5 sigma of an empty correlation.
     assert np.abs(table - np.eye(len(table))).max() < 4.5 / np.sqrt(n)
 
 
@@ -275,3 +276,12 @@ def test_mirror_is_the_same_in_whatever_company() -> None:
         assert np.array_equal(all_[[191, 3, 77]], few, equal_nan=True)
         if name not in ("cross_axis", "delay_s"):  # those are common or measured, never drawn
             assert not np.array_equal(all_, another)
+
+
+def test_checked_settings_come_back_and_a_spring_that_gives_way_is_refused() -> None:
+    # Slope of the spring at the stops by hand: 1 + 3 k3 t^2 = 0 at k3 = -1 / (3 x 0.08^2).
+    given = MIRROR | {"travel_mrad": (80.0, 80.0), "cubic_per_rad2": (0.0, -52.0)}
+    assert MirrorParams.model_validate(given).cubic_per_rad2 == (0.0, -52.0)
+    for cubic in ((-52.2, 0.0), (0.0, -52.2), (-1 / (3 * 0.08**2), 0.0)):
+        with pytest.raises(ValidationError, match="must still stiffen outwards"):
+            MirrorParams.model_validate(given | {"cubic_per_rad2": cubic})

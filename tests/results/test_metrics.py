@@ -172,3 +172,11 @@ def test_dark_intervals_enter_no_mean_and_no_percentile():
     assert c["excess_mean_db"] == pytest.approx(excess[lit].mean(), rel=1e-6)
     assert c["max_db"] == 56.0
     assert (c["dark_ms"], c["dark_total_ms"]) == (pytest.approx(10.0), pytest.approx(10.0))
+
+
+def test_a_loss_at_the_limit_is_not_above_it():
+    c = run(np.zeros((400, 4)), np.full((400, 2), 40.0))["coupling"]  # DARK_DB
+    assert (c["dark_ms"], c["p99_count"], c["excess_mean_db"]) == (0.0, 40, 40.0)
+    at = run(np.zeros((400, 4)), np.ones((400, 2)))["coupling"]
+    above = run(np.zeros((400, 4)), np.full((400, 2), 1.001))["coupling"]
+    assert (at["outage_ms"], above["outage_ms"]) == (0.0, pytest.approx(20.0))

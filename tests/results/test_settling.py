@@ -197,7 +197,7 @@ def test_run_without_commands_has_no_settling_figures():
 
 def test_p95_counts_those_that_never_settled_as_slowest():
     # 41 mirrors: p95 falls on rank 38 of 0..40, so it exists while at most two never settle.
-    for never, exists in ((2, True), (3, False)):
+    for never, exists in ((0, True), (2, True), (3, False)):
         error = np.zeros((400, 41))
         for m in range(41):
             error[: 400 if m >= 41 - never else 10 + m, m] = 100.0
