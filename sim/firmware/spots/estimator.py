@@ -7,7 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.estimators.centroid import thresholded_centroid, weighted_centroid
+from sim.estimators.fit import gaussian_fit
+from sim.estimators.peak import log_peak, matched_filter
+from sim.estimators.quad_cell import quad_cell
 from sim.firmware.settings import EstimatorArithmetic
+from sim.firmware.spots.gaussian_fit import gaussian_fit_words, read_gaussian_fit
+from sim.firmware.spots.peak import log_peak_words, matched_filter_words, read_peak
+from sim.firmware.spots.quad_cell import quad_cell_words, read_quad_cell
 from sim.firmware.spots.thresholded_centroid import (
     read_thresholded_centroid,
     thresholded_centroid_words,
@@ -27,6 +33,10 @@ class FixedForm(NamedTuple):
 
 
 FIXED_FORMS: Final[dict[Callable[..., SpotReading], FixedForm]] = {
+    gaussian_fit: FixedForm(gaussian_fit_words, read_gaussian_fit),
+    log_peak: FixedForm(log_peak_words, read_peak),
+    matched_filter: FixedForm(matched_filter_words, read_peak),
+    quad_cell: FixedForm(quad_cell_words, read_quad_cell),
     thresholded_centroid: FixedForm(thresholded_centroid_words, read_thresholded_centroid),
     weighted_centroid: FixedForm(weighted_centroid_words, read_weighted_centroid),
 }

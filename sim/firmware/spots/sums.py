@@ -61,3 +61,17 @@ def products(left: ArrayLike, right: ArrayLike, bits: int) -> Whole:
         found = np.asarray(left, np.float64) @ np.asarray(right, np.float64)
         return found.astype(np.int64)
     return np.asarray(left, np.int64) @ np.asarray(right, np.int64)
+
+
+def refuse_saturation(a: EstimatorArithmetic) -> None:
+    """Refuse sums that are cut off, where an estimator has none of one pass to cut off.
+
+    Raises
+    ------
+    ValueError
+        If `overflow` says so.
+    """
+    if a.overflow == "saturates":
+        raise ValueError(
+            'overflow: only the sums of a thresholded centroid can be cut off; take "refused"'
+        )

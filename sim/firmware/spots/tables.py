@@ -1,6 +1,7 @@
 """Tables of weights and profiles, and the light above the background, in whole numbers."""
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -76,6 +77,20 @@ def weight_table(sigma_px: float, fraction: int, steps: int) -> tuple[int, ...]:
     return tuple(np.trim_zeros(words, "b").tolist())
 
 
+def largest_sum(table: Sequence[int], steps: int) -> int:
+    """Return the largest sum of magnitudes over pixels, wherever the table's middle stands.
+
+    Parameters
+    ----------
+    table : sequence of int
+        Entries at distances of 0, 1, ... to either side.
+    steps : int
+        Entries per pixel.
+    """
+    both = np.abs(np.array([*table[:0:-1], *table], np.int64))
+    return max(int(both[phase::steps].sum()) for phase in range(steps))
+
+
 def profiles(sigma_px: float, window_px: tuple[int, int], fraction: int) -> Profiles:
     """Return the taps of correlations, each profile of unit length within the window."""
     height, width = window_px
@@ -124,13 +139,14 @@ def correlations(light: Whole, p: Profiles, bits: int) -> Whole:
     return products(square(p.along_y), by_row, bits)
 
 
-def brightest_place(values: Whole) -> tuple[Whole, NDArray[np.bool_]]:
-    """Return the pixel (M, 2) of the largest value, and whether it is an outermost one.
-
-    The first one met, row by row, if several are equal. Places are in half pixels about the middle.
-    """
+def brightest_pixel(values: Whole) -> Whole:
+    """Return column and row (M, 2) of the largest value; the first one, row by row, of equals."""
     n, height, width = values.shape
     flat = values.reshape(n, height * width).argmax(axis=1)
-    x, y = flat % width, flat // width
-    outermost = (x == 0) | (x == width - 1) | (y == 0) | (y == height - 1)
-    return np.stack([places(width)[x], places(height)[y]], axis=-1), outermost
+    return np.stack([flat % width, flat // width], axis=-1)
+
+
+def pixel_word(pixel: Whole, width: int, height: int, fraction: int) -> Whole:
+    """Return pixels (M, 2) as words of positions: (2 i - side + 1) 2^(fraction - 1)."""
+    place = np.stack([places(width)[pixel[:, 0]], places(height)[pixel[:, 1]]], axis=-1)
+    return place << np.int64(fraction - 1)

@@ -15,16 +15,18 @@ from sim.firmware.spots.division import (
     quotient_bits,
     quotient_words,
 )
-from sim.firmware.spots.sums import SumRange, products, sum_word
+from sim.firmware.spots.sums import SumRange, products, refuse_saturation, sum_word
 from sim.firmware.spots.tables import (
     Level,
     Profiles,
     above,
-    brightest_place,
+    brightest_pixel,
     correlation_bits,
     correlations,
     largest_light,
+    largest_sum,
     level_of,
+    pixel_word,
     profiles,
     weight_table,
 )
@@ -71,14 +73,13 @@ def weighted_centroid_words(
     Of the settings, `max_iterations` is replaced by the fixed number of steps, and `tolerance_px`
     is no less than one entry of the table of weights.
     """
+    refuse_saturation(a)
     level = level_of(camera, a.level_fraction)
     start = profiles(camera.spot_sigma_px, window_px, a.table_bits)
     steps = 1 << a.table_fraction
     weights = weight_table(settings.weight_sigma_px, a.table_bits, steps)
     ranges = _ranges(largest_light(camera, level), weights, steps, a.table_bits)
     bits = sum_word(a, ranges)
-    if a.overflow == "saturates":
-        raise ValueError('overflow: only sums of one pass can be cut off; take "refused"')
     divider = divider_of(a)
     numerator_bits = ranges[-1].bits
     longest = quotient_bits(divider, numerator_bits, a.position_fraction - a.table_fraction)
@@ -109,11 +110,8 @@ def _ranges(
     light: int, weights: tuple[int, ...], steps: int, weight_bits: int
 ) -> tuple[SumRange, ...]:
     """Bounds that hold wherever the weight stands: its sum over pixels is largest somewhere."""
-    table = np.array([*weights[:0:-1], *weights], np.int64)
-    distance = np.abs(np.arange(len(table), dtype=np.int64) - (len(weights) - 1))
-    phases = [slice(p, None, steps) for p in range(steps)]
-    plain = max(int(table[p].sum()) for p in phases)
-    lever = max(int((table * distance)[p].sum()) for p in phases)
+    plain = largest_sum(weights, steps)
+    lever = largest_sum([w * d for d, w in enumerate(weights)], steps)
     one_side = "pixels at full scale on one side of the weight, and at zero on the other"
     longest = max(plain, lever)
     of_row = light * longest
@@ -174,8 +172,7 @@ def read_weighted_centroid(pixels_dn: NDArray[np.int32], words: WeightedCentroid
     light = above(pixels_dn, words.level)
     total = light.sum(axis=(1, 2))
     matched = correlations(light, words.start, words.correlation_bits)
-    place, _ = brightest_place(matched)
-    position = place << np.int64(v.position.fraction - 1)
+    position = pixel_word(brightest_pixel(matched), v.width, v.height, v.position.fraction)
     failed = np.zeros(len(total), bool)
     before = position
     for _ in range(words.iterations):

@@ -167,7 +167,7 @@ def test_bad_words_are_refused():
         fixed(WEIGHT, division="reciprocal", reciprocal_bits=30, table_bits=16)
     with pytest.raises(ValueError, match="table_fraction must not be more than position_fraction"):
         EstimatorArithmetic(kind="fixed", position_fraction=2)
-    with pytest.raises(ValueError, match="only sums of one pass"):
+    with pytest.raises(ValueError, match="only the sums of a thresholded"):
         fixed(WEIGHT, overflow="saturates")
 
 
