@@ -19,7 +19,7 @@ from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, delays_of, whole_ratio
-from sim.assembly.warm import beams_of, warm_switch
+from sim.assembly.warm import beams_of, warm_switch, while_warming
 from sim.calibration.results import Beliefs
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.disturbances import DISTURBANCES
@@ -113,10 +113,11 @@ def build(
     latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
     latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
     drive = make_drive(scenario.drive, scenario.engine.substeps)
+    warm = warm_switch(scenario.switch, disturbance_plug_ins)
     mirrors, inputs, epochs, epoch_frames = connected_epochs(
-        warm_switch(scenario.switch, disturbance_plug_ins), clock, seed=seeds.connections,
-        population_seed=seeds.population,
-    )  # fmt: skip
+        warm, clock, seed=seeds.connections, population_seed=seeds.population
+    )
+    warming = while_warming(scenario.switch, warm, inputs, epochs, seeds.population)
     _check_reads(estimator, camera, len(mirrors))
     population = draw_population(
         scenario.mirror, mirrors, seeds.population, scenario.drive.calibration_error_pct
@@ -209,7 +210,7 @@ def build(
         believed_lens=believed_lens,
         guard=guard_of(scenario, mirrors, beliefs),
     )
-    warnings = tuple(w for d in disturbances for w in getattr(d, "warnings", ()))
+    warnings = (*(w for d in disturbances for w in getattr(d, "warnings", ())), *warming)
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)
     return Built(parts, resolved, warnings, outside, arithmetic_of(resolved, estimator.part))
 

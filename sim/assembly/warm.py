@@ -4,10 +4,12 @@ from collections.abc import Sequence
 from typing import Protocol, runtime_checkable
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.assembly.plug_ins import PlugIn
 from sim.optics.build_errors import BuildParams
 from sim.optics.epochs import Epoch
+from sim.optics.links import links
 from sim.optics.switch import SwitchParams
 from sim.params import Block
 from sim.ports import Beams
@@ -38,6 +40,39 @@ def warm_switch(switch: SwitchParams, disturbances: Sequence[PlugIn]) -> SwitchP
     build = BuildParams() if switch.build is None else switch.build
     bent = build.replace(mirror_curvature_per_m=build.mirror_curvature_per_m + curvature)
     return switch.replace(build=bent)
+
+
+def while_warming(
+    cold: SwitchParams, warm: SwitchParams, inputs: NDArray[np.int64], epochs: Sequence[Epoch],
+    seed: int,
+) -> tuple[str, ...]:  # fmt: skip
+    """Return what is to be said of losses while mirrors warm that a move has brought light to.
+
+    Losses are those of warm mirrors; until then a connection loses what cold ones make it lose.
+
+    Parameters
+    ----------
+    cold, warm : SwitchParams
+        The switch, and what `warm_switch` made of it.
+    inputs : (C,) ndarray of int
+        Connected input ports.
+    epochs : sequence of Epoch
+        Of the warm switch, as built.
+    seed : int
+        Of the population.
+    """
+    commanded = [epoch for epoch in epochs if epoch.commanded]
+    if cold is warm or not commanded:
+        return ()
+    more_db = np.concatenate([
+        links(cold, seed, inputs, epoch.outputs).losses.aligned_db - epoch.aligned_db
+        for epoch in commanded
+    ])  # fmt: skip
+    return (
+        "Losses are those of mirrors that the light has warmed. After a move, until they are warm, "
+        f"connections lose between {more_db.min():+.3f} and {more_db.max():+.3f} dB beside that, "
+        "by their curvature.",
+    )
 
 
 def beams_of(epochs: Sequence[Epoch], mirrors: int, inputs: int) -> Beams:

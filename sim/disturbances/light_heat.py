@@ -37,7 +37,8 @@ class LightHeatParams(Block):
     resonance_ppm_per_k: float = 0.0
     """Relative change of the resonance, the mean over mirrors for all. [ppm/K]"""
     curvature_per_m_per_k: float = 0.0
-    """Change of curvature; losses of connections have it as in steady light. [1/(m K)]"""
+    """Change of curvature. Losses are those of mirrors warmed by steady light; after a move a run
+    says by how much they differ until mirrors are warm. [1/(m K)]"""
 
     @property
     def steady_k(self) -> float:

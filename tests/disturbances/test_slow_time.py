@@ -1,5 +1,7 @@
 """Slow time and the loop's time are one law: same values, or the same distribution."""
 
+import re
+
 import numpy as np
 import pytest
 
@@ -130,3 +132,24 @@ def test_light_warms_a_mirror_with_its_time_constant_and_leaves_it_in_a_move():
     # The output's mirror is dark until 30 ms, then warms: 63.212 % after one time constant.
     wanted = 3.0 * np.array([0, 0, 0, 1 - np.exp(-1), 1 - np.exp(-2)])
     np.testing.assert_allclose(warmth[:, 1], wanted, atol=1e-12)
+
+
+def test_a_run_says_what_connections_lose_until_their_mirrors_are_warm():
+    from sim.assembly.build import build
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
+
+    heat = (
+        '{kind = "light_heat", power_mw = 100, absorbed_pct = 2, resistance_k_per_mw = 1.5,'
+        " tau_ms = 15, curvature_per_m_per_k = CURVE}"
+    )
+    overrides = ("switch.geometry.ports_per_side=4", "switch.geometry.columns=2")
+
+    def warnings(curve: str) -> tuple[str, ...]:
+        own = f"disturbances=[{heat.replace('CURVE', curve)}]"
+        return build(load_scenario(find("harrow_point_reconfigure"), (*overrides, own))).warnings
+
+    assert warnings("0.0") == ()
+    (said,) = warnings("0.2")
+    low, high = (float(part) for part in re.findall(r"[-+]\d\.\d{3}", said))
+    assert low <= high < 0.0  # flat mirrors lose less than bent ones
