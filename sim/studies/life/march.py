@@ -1,59 +1,28 @@
 """One switch through its life: from happening to happening, in steps that grow."""
 
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sim.life.arrhenius import acceleration
-from sim.mirror.population import SPREAD_LIMIT
 from sim.optics.losses import connector_loss_db, drawn_connector_db
 from sim.ports import Array, Effects
-from sim.rng import Stream, normals, uniforms
+from sim.studies.life.draws import (
+    AGEING,
+    BOARD,
+    CONNECTION,
+    MATING,
+    OFFSET,
+    PAIR,
+    PEAK,
+    Draws,
+)
 from sim.studies.life.plant import Index, SlowPlant
 from sim.studies.life.schedule import HOUR_S, Happening, What
+from sim.studies.life.state import State
 from sim.studies.life.steps import blocks
 from sim.studies.life.totals import Row, Sums
-
-OFFSET, PEAK, CONNECTION, MATING, AGEING, BOARD, PAIR = range(7)
-"""Name the draws of a life."""
-
-
-class State(NamedTuple):
-    """Everything that changes. M mirrors, C connections."""
-
-    time_s: float
-    slow: tuple[Any, ...]
-    """Of each disturbance."""
-    outputs: Index
-    """(C,) place of each input's output."""
-    offset_rad: Array
-    """(M, 2) believed aim minus that which couples best. [rad]"""
-    calibration: Array
-    """(M, 2) believed over true tilt per volt. [-]"""
-    share: Array
-    """(M, 2) of the whole drive, as last changed. [-]"""
-    charged: tuple[Array, ...]
-    """(K, M, 2) how far each part of each response to the drive has come, as a share of it. [-]"""
-    peakings: int
-    """How often all beams were aimed anew."""
-    connectors_db: Array
-    """(2, C) of input and of output (by its place). [dB]"""
-    matings: Index
-    """(2, C) [-]"""
-    effective_h: float
-    """Age at the reference temperature, for the loss of mirrors and ports. [h]"""
-    lamp_h: float
-    """The same of the lamp, for its dimming. [h]"""
-    light: float
-    """Share of the first light; 0 while the lamp is out. [-]"""
-    boards: NDArray[np.bool_]
-    """(M,) whose board works."""
-    correction_rad: Array
-    """(M, 2) as the loops last left it. [rad]"""
-    error_rad: Array
-    """(M, 2) tilt minus that which couples best. [rad]"""
 
 
 class Lived(NamedTuple):
@@ -68,25 +37,6 @@ class Lived(NamedTuple):
     """When boards and lamps failed or were replaced, and when episodes came. [s]"""
     counts: dict[What, int]
     steps: int
-
-
-class Draws:
-    """Random numbers of one life, named by what they are for."""
-
-    def __init__(self, seed: int, mirrors: Index) -> None:
-        """Keep the seed."""
-        self._key = (seed, int(Stream.YEARS) + 1)
-        self._mirrors = mirrors
-
-    def mirrors(self, what: int, number: int) -> Array:
-        """Return cut normals (M, 2)."""
-        z = normals(self._key, self._mirrors, what, number)
-        return np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT)
-
-    def share(self, what: int, number: int, other: int = 0) -> tuple[float, float]:
-        """Return two uniforms."""
-        first, second = uniforms(self._key, other, what, number)
-        return float(first), float(second)
 
 
 class March:
@@ -419,4 +369,3 @@ def _times(matrix: Array, vector: Array) -> Array:
     return np.einsum("mab,tmb->tma", matrix, np.broadcast_to(
         vector, (len(vector), len(matrix), 2)
     ))  # fmt: skip
-

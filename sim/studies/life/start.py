@@ -6,9 +6,10 @@ from typing import NamedTuple
 from sim.errors import ScenarioError
 from sim.life.condition import Condition
 from sim.scenario.model import Scenario
-from sim.studies.life.march import March, State
+from sim.studies.life.march import March
 from sim.studies.life.plant import SlowPlant, slow_plant
 from sim.studies.life.schedule import HOUR_S, YEAR_S, schedule
+from sim.studies.life.state import State
 
 LEAST_LIGHT = 1e-3
 """Share of the first light that a run has while the lamp is out: nothing can be read. [-]"""

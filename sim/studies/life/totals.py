@@ -1,15 +1,13 @@
 """What is kept of a life: sums over each row of the table of years."""
 
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.ports import Array
 from sim.studies.life.plant import Index, SlowPlant
-
-if TYPE_CHECKING:
-    from sim.studies.life.march import State
+from sim.studies.life.state import State
 
 CONTRIBUTORS: Final = (
     "connectors", "ports", "mirrors", "optics", "pointing", "jitter",
@@ -73,7 +71,7 @@ class Sums:
         self._share: Any = 0.0
 
     def add(
-        self, plant: SlowPlant, state: "State", time_s: Array, length_s: Array, error_rad: Array,
+        self, plant: SlowPlant, state: State, time_s: Array, length_s: Array, error_rad: Array,
         variance_rad2: Array, ageing_h: Array, mirror_db: Array, port_db: Array, celsius: Array,
         light: Array, asked_rad: Array, limit_rad: Array,
     ) -> None:  # fmt: skip
@@ -134,7 +132,7 @@ class Sums:
         for number in np.unique(cause):
             self._out_h[CAUSES[number]] += float(hours[t[cause == number]].sum())
 
-    def row(self, time_s: float, state: "State", plant: SlowPlant, limit_rad: Array) -> Row:
+    def row(self, time_s: float, state: State, plant: SlowPlant, limit_rad: Array) -> Row:
         """Return the row that ends, and begin the next."""
         hours = max(self._hours, 1e-12)
         row = Row(

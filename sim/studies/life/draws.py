@@ -1,0 +1,30 @@
+"""Random numbers of a life, named by what they are for."""
+
+import numpy as np
+
+from sim.mirror.population import SPREAD_LIMIT
+from sim.ports import Array
+from sim.rng import Stream, normals, uniforms
+from sim.studies.life.plant import Index
+
+OFFSET, PEAK, CONNECTION, MATING, AGEING, BOARD, PAIR = range(7)
+"""Name the draws of a life."""
+
+
+class Draws:
+    """Random numbers of one life, named by what they are for."""
+
+    def __init__(self, seed: int, mirrors: Index) -> None:
+        """Keep the seed."""
+        self._key = (seed, int(Stream.YEARS) + 1)
+        self._mirrors = mirrors
+
+    def mirrors(self, what: int, number: int) -> Array:
+        """Return cut normals (M, 2)."""
+        z = normals(self._key, self._mirrors, what, number)
+        return np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT)
+
+    def share(self, what: int, number: int, other: int = 0) -> tuple[float, float]:
+        """Return two uniforms."""
+        first, second = uniforms(self._key, other, what, number)
+        return float(first), float(second)
