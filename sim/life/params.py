@@ -49,7 +49,10 @@ class ServiceParams(Block):
     peak_error_urad: NonNegative = 0.0
     """Error that this leaves, standard deviation per axis and mirror. [urad]"""
     recalibrate_days: NonNegative = 0.0
-    """Every so often the drive's gain is measured anew; 0: never. [d]"""
+    """Every so often the drive's gain is measured anew; 0: never by schedule. [d]"""
+    recalibrate_at_pct: Positive | None = None
+    """The drive's gain is measured anew at an inspection that finds it wrong by more than this for
+    any mirror, as corrections in proportion to tilts show it; none: never so. [%]"""
     inspect_days: Positive = 30.0
     """How often the switch is inspected. [d]"""
     mirrors_per_board: Count = 24

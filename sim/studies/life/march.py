@@ -24,6 +24,9 @@ from sim.studies.life.state import State
 from sim.studies.life.steps import blocks
 from sim.studies.life.totals import Row, Sums
 
+FOUND_BY_INSPECTION = 1_000_000
+"""Numbers of measurements that an inspection asks for start here: they have draws of their own."""
+
 
 class Lived(NamedTuple):
     """One life."""
@@ -246,7 +249,7 @@ class March:
         return state._replace(share=np.where(state.boards[:, None], share, 0.0))
 
     def _happen(self, state: State, event: Happening, counts: dict[What, int]) -> State:
-        plant, service, drawn = self.plant, self.plant.life.service, self.draws
+        plant, drawn = self.plant, self.draws
         if event.what is What.MOVE:
             state = self._moved(state, event.number)
             return self._biased(state)
@@ -255,16 +258,9 @@ class March:
         if event.what is What.REPEAK:
             return self._peaked(state)
         if event.what is What.INSPECT:
-            if state.light < 0.01 * plant.life.monitor.replace_at_pct:
-                state = state._replace(lamp_h=0.0, light=1.0)
-            trigger = service.repeak_at_db
-            if trigger is not None and self._misaligned_db(state).max() > trigger:
-                return self._peaked(state)
-            return state
+            return self._inspected(state, counts)
         if event.what is What.RECALIBRATE:
-            sd = 0.01 * plant.built.resolved.drive.calibration_error_pct
-            z = drawn.mirrors(BOARD, 1 + counts[What.RECALIBRATE])
-            return state._replace(calibration=(1.0 + self._gain_now(state)) * (1.0 + sd * z))
+            return self._calibrated(state, counts[What.RECALIBRATE])
         if event.what is What.LAMP_DOWN:
             return state._replace(light=0.0)
         if event.what is What.LAMP_UP:
@@ -276,6 +272,27 @@ class March:
             z = drawn.mirrors(OFFSET, counts[What.EPISODE])
             return state._replace(offset_rad=state.offset_rad + sd * z)
         return state
+
+    def _inspected(self, state: State, counts: dict[What, int]) -> State:
+        """Replace a dim lamp; measure gains and aim beams anew where they are too far off."""
+        life = self.plant.life
+        if state.light < 0.01 * life.monitor.replace_at_pct:
+            state = state._replace(lamp_h=0.0, light=1.0)
+        most_pct = life.service.recalibrate_at_pct
+        if most_pct is not None:
+            wrong = np.abs((1.0 + self._gain_now(state)) / state.calibration - 1.0)
+            if wrong.max() > 0.01 * most_pct:
+                state = self._calibrated(state, FOUND_BY_INSPECTION + counts[What.INSPECT])
+        most_db = life.service.repeak_at_db
+        if most_db is not None and self._misaligned_db(state).max() > most_db:
+            return self._peaked(state)
+        return state
+
+    def _calibrated(self, state: State, number: int) -> State:
+        """Measure the drive's gain anew; the error of measuring stays."""
+        sd = 0.01 * self.plant.built.resolved.drive.calibration_error_pct
+        z = self.draws.mirrors(BOARD, 1 + number)
+        return state._replace(calibration=(1.0 + self._gain_now(state)) * (1.0 + sd * z))
 
     def _moved(self, state: State, number: int) -> State:
         """Let two inputs exchange their outputs."""

@@ -169,3 +169,17 @@ def test_a_run_starts_late_in_the_life(small):
 def test_what_has_no_life_is_refused(small, change, words):
     with pytest.raises(ScenarioError, match=words):
         live(small(change), 1.0)
+
+
+def test_an_inspection_that_finds_the_gain_wrong_measures_it_anew(small):
+    """The gain falls 2 % a year: a limit of 1 % is crossed every half year, at an inspection."""
+    loses = '{kind="softening",resonance_ppm_per_year=0,gain_ppm_per_year=-20000}'
+    own = (*still(loses), "drive.calibration_error_pct=0", "life.service.inspect_days=10")
+
+    def wrong_pct(*more):
+        lived = live(small(*own, *more), 4.0, rows=8).lived
+        gain = 1.0 - 0.02 * 4.0
+        return 100.0 * np.abs(gain / lived.last.calibration - 1.0).max()
+
+    assert wrong_pct() == pytest.approx(8.0, rel=1e-6)
+    assert wrong_pct("life.service.recalibrate_at_pct=1.0") < 1.0 + 0.06
