@@ -4,14 +4,9 @@ from typing import Any
 
 import numpy as np
 
-from sim.firmware.fixed_law import (
-    FixedLaw,
-    FixedState,
-    fixed_hand_over,
-    fixed_law,
-    fixed_step,
-    ranges_of,
-)
+from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
+from sim.firmware.law_ranges import ranges_of
+from sim.firmware.law_words import fixed_law
 from sim.firmware.rounding import Whole
 from sim.firmware.settings import ControllerArithmetic
 from sim.ports import Array, Setpoint, SpotStatus, TiltReading

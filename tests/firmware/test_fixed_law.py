@@ -10,7 +10,9 @@ from controllers import CONTROLLERS
 from sim.assembly.build import build
 from sim.errors import ScenarioError
 from sim.firmware.controller import FixedController
-from sim.firmware.fixed_law import FixedLaw, fixed_law, ranges_of, rounded_law, sum_bits
+from sim.firmware.fixed_law import FixedLaw
+from sim.firmware.law_ranges import ranges_of
+from sim.firmware.law_words import fixed_law, rounded_law, sum_bits
 from sim.firmware.rounding import Rounding
 from sim.firmware.settings import ControllerArithmetic
 from sim.ports import PlantBelief, Setpoint, SpotStatus, TiltReading
