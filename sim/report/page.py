@@ -23,8 +23,9 @@ from sim.report.time_plots import (
     temperature_picture,
 )
 from sim.report.view import ReportView
+from sim.results.coupling import DARK_DB
 from sim.results.hold import Hold
-from sim.results.metrics import DARK_DB, mirror_name
+from sim.results.metrics import mirror_name
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign
 from sim.results.verdict import used_share

@@ -15,8 +15,8 @@ from sim.report.drawing import (
     finish,
     key_below,
 )
+from sim.results.coupling import DARK_DB, aligned_over_time
 from sim.results.hold import Hold
-from sim.results.metrics import DARK_DB, aligned_over_time
 from sim.results.traces import Traces
 
 

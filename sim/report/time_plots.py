@@ -24,8 +24,8 @@ from sim.report.drawing import (
     time_axis,
 )
 from sim.report.thin import bin_starts, thin
+from sim.results.coupling import DARK_DB
 from sim.results.hold import Hold
-from sim.results.metrics import DARK_DB
 from sim.results.traces import Traces
 
 FEWEST_FOR_PERCENTILES = 8

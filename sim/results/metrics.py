@@ -1,23 +1,19 @@
 """The figures of a run: settling, time to light, pointing error, coupling loss."""
 
-from collections.abc import Callable, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from sim.optics.epochs import Epoch
 from sim.ports import Array, SpotStatus
+from sim.results.coupling import N_WORST, coupling_of
 from sim.results.hold import MetricsParams, hold_of
-from sim.results.settling import arrivals
+from sim.results.moves import Moved, each_of, moved_by, slowest_of, spans_of, ticks_of, times_of
 from sim.results.sway import sway_figures
 from sim.results.traces import Traces
 from sim.results.wrong_spots import wrong_spots
-
-N_WORST = 5
-DARK_DB = 40.0
-"""A connection with more misalignment loss is dark: no receiver sees it. [dB]"""
-Ticks = NDArray[np.int64]
 
 
 def mirror_name(mirror: int, ports: int) -> str:
@@ -72,21 +68,21 @@ def evaluate(
     """
     if not epochs:
         raise ValueError("epochs must hold at least one epoch, got none")
-    starts = _ticks([e.start_s for e in epochs], traces.tick_s)
+    starts = ticks_of([e.start_s for e in epochs], traces.tick_s)
     if (np.diff(starts) <= 0).any():
         raise ValueError(f"epochs must be in order of start_s, got {[e.start_s for e in epochs]}")
-    ends = _ticks(traces.time_s, traces.tick_s)
+    ends = ticks_of(traces.time_s, traces.tick_s)
     held = hold_of(params, float(traces.time_s[-1] * 1e3))
     hold = held.whole(ends, traces.interval_ticks, traces.tick_s)
     # Ticks after a command, the command's own excluded, belong to the new epoch.
     epoch_of = np.maximum(np.searchsorted(starts, ends, side="left") - 1, 0)
 
     # Light and settling share their definition; only limit and column differ.
-    spans = _spans(traces, epochs, starts, ends, params)
-    settling = [_settle(traces, span, light=False) for span in spans]
-    light = [_settle(traces, span, light=True) for span in spans]
+    spans = spans_of(traces, epochs, starts, ends, params)
+    settling = [moved_by(traces, span, light=False) for span in spans]
+    light = [moved_by(traces, span, light=True) for span in spans]
     pointing, rms_urad, max_urad = _pointing(traces, hold)
-    coupling, connections = _coupling(traces, epochs, epoch_of, hold, params)
+    coupling, connections = coupling_of(traces, epochs, epoch_of, hold, params)
     in_hold = [e for e in epochs if e.commanded and held.from_ms <= e.start_s * 1e3 < held.to_ms]
     interval_ms = traces.interval_ticks * traces.tick_s * 1e3
     return {
@@ -104,15 +100,15 @@ def evaluate(
                 traces.tick_s * 1e3 if params.dwell_ms >= interval_ms * (1 - 1e-9) else interval_ms
             ),
             "commands": len(spans),
-            **_times(settling, never="unsettled"),
-            "slowest": _slowest(
+            **times_of(settling, never="unsettled"),
+            "slowest": slowest_of(
                 spans, settling, lambda span, m: mirror_name(int(traces.mirrors[m]), ports)
             ),
             "excursions_after": sum(int(s.excursions.sum()) for s in settling),
             "per_command": [
                 {
                     "time_ms": span.epoch.start_s * 1e3,
-                    **_times([s], never="unsettled"),
+                    **times_of([s], never="unsettled"),
                     "excursions_after": int(s.excursions.sum()),
                 }
                 for span, s in zip(spans, settling, strict=True)
@@ -121,8 +117,8 @@ def evaluate(
         "time_to_light": {
             "limit_db": params.outage_excess_db,
             "dwell_ms": params.dwell_ms,
-            **_times(light, never="dark"),
-            "slowest": _slowest(
+            **times_of(light, never="dark"),
+            "slowest": slowest_of(
                 spans,
                 light,
                 lambda span, c: f"in {traces.inputs[c]} -> out {span.epoch.outputs[c]}",
@@ -166,127 +162,6 @@ def _lost(traces: Traces, ports: int) -> dict[str, Any]:
     }
 
 
-class _Span(NamedTuple):
-    """One command and the ticks over which it is watched."""
-
-    epoch: Epoch
-    first_tick: int
-    command_tick: int
-    end_tick: int
-    dwell_ticks: int
-
-
-class _Settled(NamedTuple):
-    """Who was moved by one command, and when each came back."""
-
-    columns: NDArray[np.int64]
-    after_s: Array
-    excursions: NDArray[np.int64]
-
-
-def _ticks(times_s: ArrayLike, tick_s: float) -> Ticks:
-    return np.rint(np.asarray(times_s, dtype=float) / tick_s).astype(np.int64)
-
-
-def _spans(
-    traces: Traces, epochs: Sequence[Epoch], starts: Ticks, ends: Ticks, params: MetricsParams
-) -> list[_Span]:
-    """Return the commands of the run, each watched until the next epoch or the end."""
-    first = int(ends[0]) - traces.interval_ticks
-    last = int(ends[-1])
-    dwell = max(1, int(np.ceil(params.dwell_ms * 1e-3 / traces.tick_s - 1e-6)))
-    stops = [*starts[1:], last]
-    return [
-        _Span(epoch, first, int(start), int(min(stop, last)), dwell)
-        for epoch, start, stop in zip(epochs, starts, stops, strict=True)
-        if epoch.commanded and first <= start <= last
-    ]
-
-
-def _settle(traces: Traces, span: _Span, *, light: bool) -> _Settled:
-    """Return when each moved mirror settled or, for light, each connection it carries."""
-    moved = span.epoch.moved
-    columns = np.flatnonzero(moved[span.epoch.pairs].any(axis=1) if light else moved)
-    first = traces.excess_first_out if light else traces.error_first_out
-    last = traces.excess_last_out if light else traces.error_last_out
-    found = arrivals(
-        first[:, columns],
-        last[:, columns],
-        interval_ticks=traces.interval_ticks,
-        first_tick=span.first_tick,
-        command_tick=span.command_tick,
-        end_tick=span.end_tick,
-        dwell_ticks=span.dwell_ticks,
-        tick_s=traces.tick_s,
-    )
-    return _Settled(columns, found.after_s, found.excursions)
-
-
-class Arrivals(NamedTuple):
-    """When each of n mirrors settled, or each of n connections had light, over all commands."""
-
-    commands: NDArray[np.int64]
-    """(n,) commands that moved it."""
-    never: NDArray[np.int64]
-    """(n,) those after which it never came."""
-    slowest_s: Array
-    """(n,) slowest of the others; 0 if there is none. [s]"""
-
-
-def arrivals_of(
-    traces: Traces, epochs: Sequence[Epoch], params: MetricsParams, *, light: bool
-) -> Arrivals:
-    """Return when each mirror settled or, for light, each connection came to light."""
-    starts = _ticks([e.start_s for e in epochs], traces.tick_s)
-    ends = _ticks(traces.time_s, traces.tick_s)
-    spans = _spans(traces, epochs, starts, ends, params)
-    n = len(traces.inputs) if light else len(traces.mirrors)
-    return _each([_settle(traces, span, light=light) for span in spans], n)
-
-
-def _each(settled: Sequence[_Settled], n: int) -> Arrivals:
-    found = Arrivals(np.zeros(n, np.int64), np.zeros(n, np.int64), np.zeros(n))
-    for s in settled:
-        found.commands[s.columns] += 1
-        found.never[s.columns] += np.isnan(s.after_s)
-        found.slowest_s[s.columns] = np.fmax(found.slowest_s[s.columns], s.after_s)
-    return found
-
-
-def _slowest(
-    spans: Sequence[_Span], settled: Sequence[_Settled], name: Callable[[_Span, int], str]
-) -> str | None:
-    """Name what came last, or a first one that never came; None if nothing was moved."""
-    found: tuple[float, str] | None = None
-    for span, s in zip(spans, settled, strict=True):
-        if len(s.columns):
-            after_s = np.where(np.isnan(s.after_s), np.inf, s.after_s)
-            last = int(after_s.argmax())
-            if found is None or after_s[last] > found[0]:
-                found = float(after_s[last]), name(span, int(s.columns[last]))
-    return None if found is None else found[1]
-
-
-def _times(settled: Sequence[_Settled], *, never: str) -> dict[str, Any]:
-    """Return the figures of arrival times; the median alone leaves out those that never came."""
-    times_ms = np.concatenate([np.zeros(0), *(s.after_s for s in settled)]) * 1e3
-    came_ms = np.sort(times_ms[np.isfinite(times_ms)])
-    count = len(times_ms)
-    largest = float(came_ms[-1]) if len(came_ms) else None
-    # With those that never came ranked last, a percentile exists if both its neighbours came.
-    p95_ms = None
-    if largest is not None and int(np.ceil(0.95 * (count - 1))) < len(came_ms):
-        p95_ms = float(np.percentile(np.pad(came_ms, (0, count - len(came_ms)), "edge"), 95))
-    return {
-        "count": count,
-        never: count - len(came_ms),
-        "median_ms": float(np.median(came_ms)) if len(came_ms) else None,
-        "p95_ms": p95_ms,
-        "max_ms": largest if len(came_ms) == count else None,
-        "max_of_those_ms": largest,
-    }
-
-
 def _pointing(
     traces: Traces, hold: NDArray[np.bool_]
 ) -> tuple[dict[str, Any], Array | None, Array | None]:
@@ -312,90 +187,17 @@ def _pointing(
     return figures, np.sqrt(square), peak
 
 
-def _coupling(
-    traces: Traces,
-    epochs: Sequence[Epoch],
-    epoch_of: NDArray[np.int64],
-    hold: NDArray[np.bool_],
-    params: MetricsParams,
-) -> tuple[dict[str, Any], list[dict[str, Any]]]:
-    """Return the figures of the loss, and the connections that lost most."""
-    which = epoch_of[hold]
-    aligned = aligned_over_time(epochs, which)
-    samples_db = aligned + traces.excess_db[hold]
-    names = ("mean_db", "p99_db", "max_db", "excess_mean_db", "excess_max_db", "aligned_max_db")
-    figures: dict[str, Any] = dict.fromkeys(
-        (*names, "outage_ms", "outage_total_ms", "dark_ms", "dark_total_ms")
-    )
-    figures |= {"outage_limit_db": params.outage_excess_db, "p99_count": int(samples_db.size)}
-    if samples_db.size == 0:
-        return figures, []
-    dark = traces.excess_peak_db[hold] > DARK_DB
-    mean_db, excess_mean_db, p99_db, p99_count = _bright_losses(traces, hold, aligned, dark)
-    dark_ms = dark.sum(axis=0) * traces.interval_ticks * traces.tick_s * 1e3
-    peak_db = aligned + traces.excess_peak_db[hold]
-    outage_ms = traces.excess_ticks_out[hold].sum(axis=0, dtype=np.int64) * traces.tick_s * 1e3
-    figures |= {
-        "mean_db": mean_db,
-        "p99_db": p99_db,
-        "p99_count": p99_count,
-        "max_db": float(peak_db.max()),
-        "excess_mean_db": excess_mean_db,
-        "excess_max_db": float(traces.excess_peak_db[hold].max()),
-        "aligned_max_db": float(aligned.max()),
-        "outage_ms": float(outage_ms.max()),
-        "outage_total_ms": float(outage_ms.sum()),
-        "dark_ms": float(dark_ms.max()),
-        "dark_total_ms": float(dark_ms.sum()),
-    }
-    largest_db, row = peak_db.max(axis=0), peak_db.argmax(axis=0)
-    worst = [
-        {
-            "name": f"in {traces.inputs[c]} -> out {epochs[which[row[c]]].outputs[c]}",
-            "max_db": float(largest_db[c]),
-            "at_ms": float(traces.time_s[hold][row[c]] * 1e3),
-            "outage_ms": float(outage_ms[c]),
-        }
-        for c in np.argsort(-largest_db, kind="stable")[:N_WORST]
-    ]
-    return figures, worst
-
-
-def _bright_losses(
-    traces: Traces, hold: NDArray[np.bool_], aligned: Array, dark: NDArray[np.bool_]
-) -> tuple[float | None, float | None, float | None, int]:
-    """Means of insertion and misalignment loss, and p99 of its count, without what is dark."""
-    excess_mean_db = traces.excess_mean_db[hold]
-    samples_db = aligned + traces.excess_db[hold]
-    if not dark.any():
-        mean = excess_mean_db.mean(dtype=float)
-        p99 = float(np.percentile(samples_db, 99))
-        return float(aligned.mean() + mean), float(mean), p99, samples_db.size
-    bright = ~dark
-    if not bright.any():
-        return None, None, None, 0
-    mean = excess_mean_db[bright].mean(dtype=float)
-    samples_db = samples_db[bright]
-    p99 = float(np.percentile(samples_db, 99))
-    return float(aligned[bright].mean() + mean), float(mean), p99, samples_db.size
-
-
-def aligned_over_time(epochs: Sequence[Epoch], epoch_of: NDArray[np.int64]) -> Array:
-    """Return the (T, C) aligned loss [dB] at instants whose (T,) epochs are given."""
-    return np.stack([e.aligned_db for e in epochs])[epoch_of]
-
-
 def _worst_mirrors(
     traces: Traces,
     rms_urad: Array | None,
     max_urad: Array | None,
-    settling: Sequence[_Settled],
+    settling: Sequence[Moved],
     ports: int,
 ) -> list[dict[str, Any]]:
     """Return the mirrors with the largest error in the hold interval, worst first."""
     if rms_urad is None or max_urad is None:
         return []
-    moves, unsettled, slowest_s = _each(settling, len(traces.mirrors))
+    moves, unsettled, slowest_s = each_of(settling, len(traces.mirrors))
     worst = []
     for m in np.argsort(-max_urad, kind="stable")[:N_WORST]:
         name = mirror_name(int(traces.mirrors[m]), ports)

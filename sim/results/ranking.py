@@ -8,8 +8,10 @@ from numpy.typing import NDArray
 
 from sim.optics.epochs import Epoch
 from sim.ports import Array, SpotStatus
+from sim.results.coupling import DARK_DB, aligned_over_time
 from sim.results.hold import MetricsParams, hold_of
-from sim.results.metrics import DARK_DB, aligned_over_time, arrivals_of, mirror_name
+from sim.results.metrics import mirror_name
+from sim.results.moves import arrivals_of
 from sim.results.outages import outages
 from sim.results.traces import Traces
 
