@@ -19,6 +19,7 @@ GROUPS: Final[dict[str, str]] = {
     "shaping": "mirrorloop.shapers",
     "disturbances": "mirrorloop.disturbances",
     "health.watch": "mirrorloop.watches",
+    "events": "mirrorloop.events",
 }
 """Section of a scenario -> entry-point group in which packages offer parts for it."""
 

@@ -37,6 +37,8 @@ class Stream(IntEnum):
     INSTRUMENT = 23
     DISTURBANCES = 64
     """The first of the disturbances' streams; the n-th disturbance uses this plus n."""
+    EVENTS = 1 << 12
+    """The first of the events' streams; the n-th event uses this plus n."""
 
 
 def philox(counter: ArrayLike, key: Key) -> NDArray[np.uint32]:

@@ -10,7 +10,7 @@ LOOSE = {"errors", "outside", "params", "registry", "rng"}
 FOUNDATIONS = LOOSE | {"files", "ports"}
 FOLDERS = [
     "mirror", "optics", "camera", "estimators", "firmware", "kernels", "calibration", "mechanics",
-    "disturbances", "life", "results", "controllers", "health", "scenario", "loop", "assembly",
+    "disturbances", "events", "life", "results", "controllers", "health", "scenario", "loop", "assembly",
     "report", "studies", "cli",
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""

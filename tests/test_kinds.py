@@ -6,13 +6,15 @@ from pathlib import Path
 from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.estimators import ESTIMATORS
+from sim.events import EVENTS
 
 ROOT = Path(__file__).parents[1]
-FAMILIES = (ESTIMATORS, CONTROLLERS, SHAPERS, DISTURBANCES)
+FAMILIES = (ESTIMATORS, CONTROLLERS, SHAPERS, DISTURBANCES, EVENTS)
 REGISTRIES = {
     ROOT / "controllers" / "__init__.py",
     ROOT / "sim" / "estimators" / "__init__.py",
     ROOT / "sim" / "disturbances" / "__init__.py",
+    ROOT / "sim" / "events" / "__init__.py",
 }
 OTHER_SENSE = {
     ("none", None),  # stands for absence in scenarios, camera noise and plots

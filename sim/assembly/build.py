@@ -13,6 +13,7 @@ from sim.assembly.arithmetic import Arithmetic, arithmetic_of
 from sim.assembly.calibrated import beliefs_of, calibrated_population, guard_of, lenses_of
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
+from sim.assembly.events import events_of, surroundings_of
 from sim.assembly.firmware import coded_drive_of, controller_of, reader_of
 from sim.assembly.pictures import pictures_of
 from sim.assembly.plug_ins import PlugIn, made, plug_in
@@ -25,6 +26,7 @@ from sim.camera.settings import CameraParams, believed, make_camera
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.events import EVENTS
 from sim.kernels.installed import installed
 from sim.life.condition import Condition
 from sim.loop.parts import Parts
@@ -103,7 +105,10 @@ def build(
         plug_in(DISTURBANCES, tree, f"disturbances.{i}", load=load)
         for i, tree in enumerate(scenario.disturbances)
     ]
-    plug_ins = (estimator, controller, shaping, *disturbance_plug_ins)
+    event_plug_ins = [
+        plug_in(EVENTS, tree, f"events.{i}", load=load) for i, tree in enumerate(scenario.events)
+    ]
+    plug_ins = (estimator, controller, shaping, *disturbance_plug_ins, *event_plug_ins)
 
     seeds = scenario.seeds
     clock = clock_of(scenario)
@@ -167,12 +172,14 @@ def build(
         controller=controller.written,
         shaping=shaping.written,
         disturbances=[plug_in.written for plug_in in disturbance_plug_ins],
+        events=[plug_in.written for plug_in in event_plug_ins],
     )
     runs = controller_of(
         controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
         drive_limit_rad=drive_limit,
     )  # fmt: skip
     lens, believed_lens = lenses_of(scenario, layout, mirrors, beliefs)
+    events = events_of(scenario, event_plug_ins, clock, mirrors, layout, disturbances)
     parts = Parts(
         clock=clock,
         seed=seeds.noise,
@@ -184,7 +191,7 @@ def build(
         fleet=fleet,
         drive=drive,
         drive_limit_rad=drive_limit,
-        disturbances=disturbances,
+        disturbances=(*disturbances, *surroundings_of(events)),
         isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
         bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
         reference=reference,
@@ -209,8 +216,10 @@ def build(
         lens=lens,
         believed_lens=believed_lens,
         guard=guard_of(scenario, mirrors, beliefs),
+        events=events,
     )
-    warnings = (*(w for d in disturbances for w in getattr(d, "warnings", ())), *warming)
+    speaking = (*disturbances, *events)
+    warnings = (*(w for each in speaking for w in getattr(each, "warnings", ())), *warming)
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)
     return Built(parts, resolved, warnings, outside, arithmetic_of(resolved, estimator.part))
 

@@ -10,7 +10,7 @@ from sim.estimators import ESTIMATORS
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.outside import Outside, in_one_line
 from sim.params import Block
-from sim.ports import PlantBelief, Site
+from sim.ports import EventSite, PlantBelief, Site
 from sim.registry import Registry
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
@@ -91,7 +91,7 @@ def plug_in(
     return PlugIn(key, part, None, {}, outside).with_settings(tree)
 
 
-def made(plug_in: PlugIn, world: PlantBelief | Site) -> Any:
+def made(plug_in: PlugIn, world: PlantBelief | Site | EventSite) -> Any:
     """Construct a plug-in; what it refuses is the scenario's fault, so name the key.
 
     Raises

@@ -97,6 +97,7 @@ class Measurement:
         frame: int,
         origin_px: Array | None = None,
         temperature_k: float = 0.0,
+        light: float = 1.0,
     ) -> NDArray[np.int32]:
         """Return the frames (M, H, W) [DN] of spots that move along a path.
 
@@ -111,8 +112,10 @@ class Measurement:
             are centred there. Matters only where pixels or fields do. [px]
         temperature_k : float
             Above reference. [K]
+        light : float
+            Factor on the spots' light. [-]
         """
-        self._expose(position_px, frame, origin_px, temperature_k, keep=True)
+        self._expose(position_px, frame, origin_px, temperature_k, light, keep=True)
         return self._frames
 
     def read(
@@ -121,6 +124,7 @@ class Measurement:
         frame: int,
         origin_px: Array | None = None,
         temperature_k: float = 0.0,
+        light: float = 1.0,
     ) -> SpotReading:
         """Return one reading per mirror; parameters as for `frames`.
 
@@ -129,13 +133,13 @@ class Measurement:
         if self.table is not None:
             return self._drawn(self.table, position_px, frame)
         if self.fused is None:
-            frames = self.frames(position_px, frame, origin_px, temperature_k).view()
+            frames = self.frames(position_px, frame, origin_px, temperature_k, light).view()
             reading = self.reading_of(frames, origin_px)
             fault = reading_fault(reading, len(self.mirrors))
             if fault is not None:
                 self._refuse(*fault, frame)
             return reading
-        self._expose(position_px, frame, origin_px, temperature_k, keep=False)
+        self._expose(position_px, frame, origin_px, temperature_k, light, keep=False)
         readings = empty_readings(len(self.mirrors))
         self.kernels.centres(readings, self._sums, self.rule)
         return _mirrors_first(readings)
@@ -179,6 +183,7 @@ class Measurement:
         frame: int,
         origin_px: Array,
         temperature_k: float = 0.0,
+        light: float = 1.0,
     ) -> NDArray[np.int32]:
         """Return the whole fields (K, P, P) [DN] of some mirrors, neighbours' light included.
 
@@ -186,7 +191,7 @@ class Measurement:
         ----------
         which : (K,) ndarray of int
             Columns of the fleet.
-        position_px, frame, origin_px, temperature_k
+        position_px, frame, origin_px, temperature_k, light
             As for `frames`.
         """
         assert self.layout is not None
@@ -197,7 +202,7 @@ class Measurement:
         self.kernels.expose_scene(
             Images(frames, np.zeros((3, len(which)), np.int64), 0, True),
             self._absolute(position_px, origin_px), self.mirrors[which],
-            self._seen(temperature_k), self._noise(frame),
+            lit(self._seen(temperature_k), light), self._noise(frame),
             self.layout.corner(self.mirrors[which]).astype(np.float64), scene,
             self.params.warmth(temperature_k),
         )  # fmt: skip
@@ -228,6 +233,7 @@ class Measurement:
         frame: int,
         origin_px: Array | None,
         temperature_k: float,
+        light: float,
         *,
         keep: bool,
     ) -> None:
@@ -236,14 +242,20 @@ class Measurement:
         if not self.scenic:
             if temperature_k != self._uniform_at_k:
                 self._uniform, self._uniform_at_k = self.uniform(temperature_k), temperature_k
-            self.kernels.expose(images, position_px, self.mirrors, self._uniform, noise)
+            camera = lit(self._uniform, light)
+            self.kernels.expose(images, position_px, self.mirrors, camera, noise)
             return
         origin_px = self._origin(origin_px)
         self.kernels.expose_scene(
             images, self._absolute(position_px, origin_px), self.mirrors,
-            self._seen(temperature_k), noise, origin_px + self.centre_px, self._scene,
+            lit(self._seen(temperature_k), light), noise, origin_px + self.centre_px, self._scene,
             self.params.warmth(temperature_k),
         )  # fmt: skip
+
+
+def lit(camera: Camera, light: float) -> Camera:
+    """Return the camera with its spots' light times a factor; background and dark signal stay."""
+    return camera if light == 1.0 else camera._replace(signal_e=camera.signal_e * light)
 
 
 def _mirrors_first(readings: Readings) -> SpotReading:

@@ -9,6 +9,9 @@ from sim.loop.state import LoopState, initial_state
 from sim.loop.tree import is_record, kind, leaves, misfit
 from sim.ports.linear_law import states_law
 
+FREE = ("pending.next_frame",)
+"""Numbers of a state that change as it goes on."""
+
 
 def check_fit(parts: Parts, state: LoopState) -> None:
     """Refuse a state that is not one of these parts, or of parts like them.
@@ -41,6 +44,8 @@ def _wrong(parts: Parts, state: LoopState) -> str | None:
             shape = (done, *shape[1:])
         if wrong := _other(name, there[name], shape, np.asarray(wanted).dtype):
             return wrong
+        if name in FREE:
+            continue
         if isinstance(wanted, int) and wanted != there[name]:
             return f"{name} must be {wanted}, got {there[name]}"
     return None
@@ -67,7 +72,7 @@ def _other_plug_in(fresh: LoopState, state: LoopState) -> str | None:
 
 def _exact(parts: Parts) -> tuple[str, ...]:
     """Parts of a state whose sizes follow from the parts of the run."""
-    own = ("motion", "reference.believed", "search", "records")
+    own = ("motion", "reference.believed", "search", "records", "pending")
     return (*own, "control") if states_law(parts.controller) else own
 
 

@@ -18,7 +18,7 @@ from sim.mechanics.isolator import Isolator
 from sim.mirror.population import Population
 from sim.mirror.propagator import Drive, Fleet
 from sim.optics.epochs import Epoch
-from sim.ports import Array, Clock, Controller, Disturbance
+from sim.ports import Array, Clock, Controller, Disturbance, RunEvent
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,3 +73,4 @@ class Parts:
     """The same as the firmware has it; None if and only if `lens` is."""
     guard: SpotGuard | None = None
     """When readings are taken for those of another mirror; None: never."""
+    events: tuple[RunEvent, ...] = ()

@@ -6,6 +6,7 @@ The rest follows from the state of the run: the next block of surroundings, reso
 drifted, mirrors on the move.
 """
 
+import math
 from collections.abc import Iterable
 from typing import NamedTuple
 
@@ -13,6 +14,7 @@ import numpy as np
 
 from sim.camera.measurement import NOISE
 from sim.loop.parts import Parts
+from sim.loop.pending import lateness_of, settled_after
 from sim.ports import Array
 
 FIRST_FRAMES = 16
@@ -44,6 +46,8 @@ class Stretch(NamedTuple):
     """In one call of a kernel, else frame by frame."""
     why: str
     """What is due after it."""
+    eventful: bool = False
+    """Whether events of the scenario may act in it; then it goes frame by frame."""
 
     @property
     def end(self) -> int:
@@ -68,11 +72,13 @@ class Planner:
         """
         self.end = parts.clock.n_frames if until is None else min(until, parts.clock.n_frames)
         self._fused = fused
+        self._windows = event_windows(parts)
         self._calendar = (
             Due(self.end, "end"),
             *(Due(frame, "command") for frame in parts.epoch_frames),
             *(Due(frame + 1, "picture") for _, frame in parts.pictures),
             *(Due(frame, "stage") for frame in parts.reference.command_frames),
+            *(Due(frame, "event") for window in self._windows for frame in window),
         )
         slow = not fused or parts.measurement.noise == NOISE["exact"]
         self._longest = SLOW_FRAMES if slow else BLOCK_FRAMES
@@ -89,14 +95,33 @@ class Planner:
         moving : bool
             Whether the commanded path moves in this frame.
         """
+        eventful = any(first <= frame < end for first, end in self._windows)
+        longest = SLOW_FRAMES if eventful else self._longest
         due = [
             *self._calendar,
             Due(block_end(frame), "block"),
             Due(resonance_due, "resonance"),
-            Due(frame + min(self._longest, MOVING_FRAMES if moving else BLOCK_FRAMES), "length"),
+            Due(frame + min(longest, MOVING_FRAMES if moving else BLOCK_FRAMES), "length"),
         ]
         first = _first_after(frame, due)
-        return Stretch(frame, first.frame - frame, self._fused, first.what)
+        fused = self._fused and not eventful
+        return Stretch(frame, first.frame - frame, fused, first.what, eventful)
+
+
+def event_windows(parts: Parts) -> tuple[tuple[int, int], ...]:
+    """Return (first frame, first after) of the stretches in which events may act.
+
+    After each event they last until nothing that it made late is still on its way.
+    """
+    frame_s, after = parts.clock.frame_s, settled_after(parts)
+    before = lateness_of(parts).windows
+    return tuple(
+        (
+            max(math.floor(each.event.from_s / frame_s) - before, 0),
+            min(math.ceil(each.event.to_s / frame_s) + after, parts.clock.n_frames),
+        )
+        for each in parts.events
+    )
 
 
 def block_start(frame: int) -> int:

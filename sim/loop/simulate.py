@@ -15,6 +15,7 @@ from sim.loop.recorder import Recorder, traces_of
 from sim.loop.stages import FrameByFrame
 from sim.loop.state import LoopState, initial_state
 from sim.loop.stopwatch import Spent, Stage, begun, lap, with_laps
+from sim.loop.under_events import UnderEvents
 from sim.ports import Array
 from sim.results.traces import SpotImages, Traces
 
@@ -94,13 +95,15 @@ def steps(
     check_fit(parts, state)
     may_fuse = fused and not reasons_not_fused(parts)
     path = Fused(parts) if may_fuse else FrameByFrame(parts)
+    eventful = UnderEvents(parts) if parts.events else path
     planner = Planner(parts, until, fused=may_fuse)
     recorder = Recorder(parts, state.records)
     starts, ahead = True, None
     while state.frame < planner.end:
         ahead = look_ahead(parts, planner, state, ahead, laps)
         records = recorder.begin(state.records)
-        state = path.run(state, ahead, recorder.watched(records, ahead.epoch), laps)
+        way = eventful if ahead.stretch.eventful else path
+        state = way.run(state, ahead, recorder.watched(records, ahead.epoch), laps)
         records = recorder.surroundings(records, ahead.stretch.first, ahead.environment)
         lap(laps, Stage.RECORDING)
         state = state._replace(

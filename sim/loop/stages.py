@@ -41,6 +41,8 @@ class Exposure(NamedTuple):
     origin_px: Array
     """(M, 2) corners of the windows. [px]"""
     temperature_k: float
+    light: float = 1.0
+    """Factor on the spots' light. [-]"""
 
 
 class FrameByFrame:
@@ -68,7 +70,7 @@ class FrameByFrame:
         for k in range(ahead.stretch.frames):
             frame, path = ahead.stretch.first + k, ahead.path(k)
             environment = ahead.environment.part(k, 1, n)
-            forcing = self._forcing(frame, environment)
+            forcing = self.forcing(frame, environment)
             self._history[0] = moving.tilt
             before, after = on_hand(self._arrivals, waiting)
             now = reading_tick(self._arrivals, n)
@@ -108,14 +110,20 @@ class FrameByFrame:
         self, moving: Moving, first: int, last: int, asked: Asked, forcing: Forcing, ahead: Outlook
     ) -> None:
         """Move the fleet through some ticks of a frame."""
-        parts = self._parts
-        if parts.coded is not None:
-            asked = parts.coded.asked(asked, first, last, parts.clock.ticks_per_frame)
-        parts.kernels.advance(
-            moving, self._history, first, last, asked, forcing, ahead.mirrors.fleet, parts.drive
+        asked = self.sent(asked, first, last)
+        self._parts.kernels.advance(
+            moving, self._history, first, last, asked, forcing, ahead.mirrors.fleet,
+            self._parts.drive,
         )
 
-    def _forcing(self, frame: int, environment: Environment) -> Forcing:
+    def sent(self, asked: Asked, first: int, last: int) -> Asked:
+        """Return what the firmware sends to the drive in some ticks of a frame."""
+        coded = self._parts.coded
+        if coded is None:
+            return asked
+        return coded.asked(asked, first, last, self._parts.clock.ticks_per_frame)
+
+    def forcing(self, frame: int, environment: Environment) -> Forcing:
         """What acts on drives and mirrors in a frame."""
         if len(self._noise):
             parts = self._parts
@@ -130,10 +138,20 @@ class FrameByFrame:
         self, frame: int, path: FramePath, environment: Environment, search: SearchState | None
     ) -> tuple[SearchState | None, Exposure, TiltReading, NDArray[np.bool_] | None]:
         """Expose, read, doubt readings and search where that is on; count what they were."""
+        parts = self._parts
+        origin = asked_corner(parts, path, search)
+        exposure, spots = self.exposed(frame, origin, environment)
+        spot_px, status, counts = self.whose(origin, path.expected_px, spots)
+        search, spot_px, status = self.judged(
+            search, spot_px, status, path.expected_px, exposure
+        )
+        return search, exposure, TiltReading(measured_rad(parts, spot_px), status), counts
+
+    def exposed(
+        self, frame: int, origin: Array, environment: Environment, light: float = 1.0
+    ) -> tuple[Exposure, SpotReading]:
+        """Return the exposure of windows with these corners, and what is read in them."""
         parts, measurement = self._parts, self._parts.measurement
-        origin = path.origin_px
-        if search is not None:
-            origin = window_origin(path.expected_px + search.offset_px, measurement.window_px)
         parts.kernels.spot_paths(
             self._position, self._history, environment.sensor,
             Sampling(self._samples, delay_ticks(origin, parts), parts.scale_px_per_rad),
@@ -141,43 +159,55 @@ class FrameByFrame:
         )  # fmt: skip
         if parts.lens is not None:
             self._position[:] = parts.lens.drawn(self._position) - origin.T
-        exposure = Exposure(self._position, frame, origin, float(environment.temperature[0]))
+        at_k = float(environment.temperature[0])
+        exposure = Exposure(self._position, frame, origin, at_k, light)
         spots = measurement.read(*exposure)
-        spot_px, status = origin + spots.spot_px, spots.status
-        if measurement.table is not None and status.max() == BEYOND:
-            raise beyond_table(parts, int(status.argmax()), frame)
-        status, counts = self._whose(origin, path.expected_px, spots._replace(status=status))
-        spot_px = np.where((status == SpotStatus.WRONG_SPOT)[:, None], np.nan, spot_px)
-        if parts.search is not None and search is not None:
+        if measurement.table is not None and spots.status.max() == BEYOND:
+            raise beyond_table(parts, int(spots.status.argmax()), frame)
+        return exposure, spots
 
-            def look(which: NDArray[np.int64]) -> NDArray[np.int32]:
-                return measurement.fields(which, *exposure)
-
-            search, spot_px, status = judge(
-                parts.search, search, spot_px, status, path.expected_px, look
-            )
-        return search, exposure, TiltReading(measured_rad(parts, spot_px), status), counts
-
-    def _whose(
+    def whose(
         self, origin: Array, expected_px: Array, spots: SpotReading
-    ) -> tuple[NDArray[np.uint8], NDArray[np.bool_] | None]:
-        """Return the status with the readings that are doubted, and what each was in truth."""
+    ) -> tuple[Array, NDArray[np.uint8], NDArray[np.bool_] | None]:
+        """Return positions and status with the readings that are doubted, and what each was."""
         parts, measurement = self._parts, self._parts.measurement
-        status = spots.status
+        spot_px, status = origin + spots.spot_px, spots.status
         if parts.guard is None and not measurement.params.spill:
-            return status, None
+            return spot_px, status, None
         height, width = measurement.window_px
         corners = np.stack([origin, origin + np.array([width - 1, height - 1])])
         windows = Windows(corners, measurement.neighbours, measurement.centre_px.astype(float))
-        spot_px = origin + spots.spot_px
+        read_px = spot_px
         if parts.guard is not None:
             wrong = doubted(parts.guard, spot_px, spots.flux_dn, expected_px, windows)
             wrong &= status == SpotStatus.OK
             status = np.where(wrong, SpotStatus.WRONG_SPOT, status).astype(np.uint8)
+            spot_px = np.where(wrong[:, None], np.nan, spot_px)
         if not measurement.params.spill:
-            return status, None
+            return spot_px, status, None
         place_px = origin + self._position.mean(axis=0).T
-        return status, counted(spot_px, status, place_px, windows)
+        return spot_px, status, counted(read_px, status, place_px, windows)
+
+    def judged(
+        self, search: SearchState | None, spot_px: Array, status: NDArray[np.uint8],
+        expected_px: Array, exposure: Exposure,
+    ) -> tuple[SearchState | None, Array, NDArray[np.uint8]]:  # fmt: skip
+        """Search for lost spots where that is on; see `sim.camera.search.judge`."""
+        parts = self._parts
+        if parts.search is None or search is None:
+            return search, spot_px, status
+
+        def look(which: NDArray[np.int64]) -> NDArray[np.int32]:
+            return parts.measurement.fields(which, *exposure)
+
+        return judge(parts.search, search, spot_px, status, expected_px, look)
+
+
+def asked_corner(parts: Parts, path: FramePath, search: SearchState | None) -> Array:
+    """Return the corners (M, 2) of the windows that the firmware asks for. [px]"""
+    if search is None:
+        return path.origin_px
+    return window_origin(path.expected_px + search.offset_px, parts.measurement.window_px)
 
 
 def delay_ticks(origin_px: Array, parts: Parts) -> Array:

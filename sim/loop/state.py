@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sim.camera.search import SearchState, nothing_lost
 from sim.loop.arrivals import arrivals_of
 from sim.loop.parts import Parts
+from sim.loop.pending import Pending, nothing_pending
 from sim.loop.recorder import Records, nothing_noted
 from sim.loop.reference import ReferenceState
 from sim.loop.stopwatch import Spent
@@ -58,6 +59,8 @@ class LoopState(NamedTuple):
     confusion: NDArray[np.int32] | None = None
     """(4, M) counts of readings as `sim.camera.spot_guard.Confusion` lists them so far; None where
     no stray light of neighbours is simulated."""
+    pending: Pending | None = None
+    """Readings and corrections on their way, if events can make them late."""
 
 
 def initial_state(parts: Parts) -> LoopState:
@@ -84,6 +87,7 @@ def initial_state(parts: Parts) -> LoopState:
         pictures=(),
         spent=Spent(),
         confusion=np.zeros((4, m), np.int32) if parts.measurement.params.spill else None,
+        pending=nothing_pending(parts) if parts.events else None,
     )
 
 

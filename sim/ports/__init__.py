@@ -27,6 +27,12 @@ from sim.ports.estimator import PixelSums as PixelSums
 from sim.ports.estimator import SpotReading as SpotReading
 from sim.ports.estimator import SpotStatus as SpotStatus
 from sim.ports.estimator import reading_fault as reading_fault
+from sim.ports.run_event import BadRows as BadRows
+from sim.ports.run_event import EventSite as EventSite
+from sim.ports.run_event import Faults as Faults
+from sim.ports.run_event import Lateness as Lateness
+from sim.ports.run_event import RunEvent as RunEvent
+from sim.ports.run_event import WithSurroundings as WithSurroundings
 from sim.ports.shaper import Shaper as Shaper
 from sim.ports.shaper import path_fault as path_fault
 from sim.ports.watch import FAULT_WORDS as FAULT_WORDS

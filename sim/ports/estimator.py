@@ -23,6 +23,10 @@ class SpotStatus(IntEnum):
     """The mirror's whole field is being read; there is no window, and no reading."""
     WRONG_SPOT = 5
     """The light is taken for that of another mirror, so its position is not followed."""
+    NO_FRAME = 6
+    """No new frame has come: it was dropped, or is late."""
+    BAD_ROWS = 7
+    """Rows of the window failed their check, so it was not read."""
 
 
 class CameraBelief(NamedTuple):

@@ -7,12 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.optics.epochs import Epoch
-from sim.ports import Array, SpotStatus
+from sim.ports import Array
 from sim.results.coupling import N_WORST, coupling_of
 from sim.results.hold import MetricsParams, hold_of
 from sim.results.moves import Moved, each_of, moved_by, slowest_of, spans_of, ticks_of, times_of
 from sim.results.sway import sway_figures
-from sim.results.traces import Traces
+from sim.results.traces import LOST, Traces
 from sim.results.wrong_spots import wrong_spots
 
 
@@ -146,9 +146,7 @@ def _lost(traces: Traces, ports: int) -> dict[str, Any]:
     """Count frames with a lost spot, by cause, and name the mirror with most of them."""
     lost, total = traces.lost_frames, int(traces.status_frames.sum())
     causes = {
-        cause.name.lower(): int(traces.status_frames[cause].sum())
-        for cause in SpotStatus
-        if cause != SpotStatus.OK
+        cause.name.lower(): int(traces.status_frames[cause].sum()) for cause in LOST
     }
     frames = int(lost.sum())
     most = int(lost.argmax()) if frames else None

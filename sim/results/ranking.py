@@ -1,21 +1,19 @@
 """Who is behind the figures: every connection and mirror by what it lost, and the worst by name."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.optics.epochs import Epoch
-from sim.ports import Array, SpotStatus
+from sim.ports import Array
 from sim.results.coupling import DARK_DB, aligned_over_time
 from sim.results.hold import MetricsParams, hold_of
 from sim.results.metrics import mirror_name
 from sim.results.moves import arrivals_of
 from sim.results.outages import outages
-from sim.results.traces import Traces
-
-CAUSES: Final = tuple(cause for cause in SpotStatus if cause != SpotStatus.OK)
+from sim.results.traces import LOST, Traces
 
 
 class Culprit(NamedTuple):
@@ -190,7 +188,7 @@ def _mirrors(
     names = [mirror_name(int(m), ports) for m in traces.mirrors]
     if traces.lost_frames.sum():
         most = int(traces.lost_frames.argmax())
-        lost = traces.status[:, most] > SpotStatus.OK
+        lost = np.isin(traces.status[:, most], LOST)
         first_s = float(traces.time_s[lost.argmax()]) if lost.any() else None
         culprits["lost.frames"] = Culprit(names[most], first_s)
     if not rows.any():
@@ -204,7 +202,7 @@ def _mirrors(
     culprits["pointing.rms_urad"] = Culprit(names[int(rms.argmax())], None)
     over = samples > np.percentile(samples, 99)
     culprits["pointing.p99_urad"] = Culprit(names[int(over.sum(axis=0).argmax())], None)
-    counts = traces.status_frames[list(CAUSES)]
+    counts = traces.status_frames[list(LOST)]
     return {
         "name": names,
         "rms_urad": rms.tolist(),
@@ -213,7 +211,7 @@ def _mirrors(
         "at_s": time_s[row].tolist(),
         "lost_frames": traces.lost_frames.tolist(),
         "lost_cause": [
-            CAUSES[int(column.argmax())].name.lower() if column.any() else None
+            LOST[int(column.argmax())].name.lower() if column.any() else None
             for column in counts.T
         ],
     }

@@ -1,13 +1,19 @@
 """What a run leaves behind: arrays over time, before anything is made of them."""
 
 from dataclasses import dataclass, field, fields
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.ports import SpotStatus
+
 Array32 = NDArray[np.float32]
 Ints = NDArray[np.int32]
+MISSED: Final = (SpotStatus.NO_FRAME, SpotStatus.BAD_ROWS)
+"""No reading, for the camera gave nothing to read."""
+LOST: Final = tuple(each for each in SpotStatus if each not in (SpotStatus.OK, *MISSED))
+"""No reading, for the spot was not found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +89,7 @@ class Traces:
     @property
     def lost_frames(self) -> NDArray[np.int64]:
         """(M,) frames of the whole run in which the spot was lost."""
-        return np.asarray(self.status_frames[1:].sum(axis=0, dtype=np.int64))
+        return np.asarray(self.status_frames[list(LOST)].sum(axis=0, dtype=np.int64))
 
     def arrays(self) -> dict[str, NDArray]:
         """Return every array by name, as the trace file holds them."""

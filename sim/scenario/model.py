@@ -27,6 +27,8 @@ from sim.scenario.check import check_block
 from sim.scenario.file import override, read_tree
 
 PlugInTable = dict[str, Any]
+Members = Annotated[tuple[str, ...], Field(min_length=1, max_length=2048)]
+Groups = Annotated[dict[str, Members], Field(min_length=1, max_length=2048)]
 Seed = Annotated[int, Field(ge=0, lt=2**32)]
 
 
@@ -112,6 +114,14 @@ class Scenario(Block):
     shaping: PlugInTable
     """`kind`, then the settings of that command shaping."""
     disturbances: tuple[PlugInTable, ...] = ()
+    """Each with its `kind` and settings."""
+    boards: Groups | None = None
+    """Driver boards: a name, and its mirrors as ["A00-A15", "B03"]; none: sixteen mirrors in a row
+    share a board, "A-1" to "B-6" for 96 ports. [-]"""
+    cameras: Groups | None = None
+    """Cameras, and the mirrors whose spots each sees; none: "A" and "B", one for each array. Events
+    go by them; where windows lie on a sensor does not. [-]"""
+    events: Annotated[tuple[PlugInTable, ...], Field(max_length=1000)] = ()
     """Each with its `kind` and settings."""
     isolator: IsolatorParams | None = None
     """Mounts between base and optical core; none: the core moves with the base."""

@@ -13,6 +13,7 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.events import EVENTS
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.params import Block
 from sim.scenario.model import Scenario
@@ -23,7 +24,10 @@ FAMILIES: tuple[tuple[str, Mapping[str, Any]], ...] = (
     ("controller", CONTROLLERS),
     ("shaping", SHAPERS),
     ("disturbances", DISTURBANCES),
+    ("events", EVENTS),
 )
+LISTED = ("disturbances", "events")
+"""Families of which a scenario may name several."""
 ARITHMETIC: Mapping[str, type[Block]] = {
     "controller": ControllerArithmetic,
     "estimator": EstimatorArithmetic,
@@ -41,7 +45,7 @@ def scenario_reference() -> str:
     for key, family in FAMILIES:
         for kind in sorted(family):
             schema = family[kind].Params.model_json_schema()
-            title = f'`[{_header(key, listed=key == "disturbances")}]`, kind = "{kind}"'
+            title = f'`[{_header(key, listed=key in LISTED)}]`, kind = "{kind}"'
             lines += _block(title, key, schema)
         if key in ARITHMETIC:
             title = f"`[{key}.arithmetic]`"

@@ -36,6 +36,13 @@ MOVE = ("duration_ms=200", "switch.moves.0.at_ms=60", "traces.sample_hz=250")
 """A sampling interval of four frames, so that most cuts are within one."""
 MOUNTS = "isolator={resonance_hz=[8,8,6],quality=[4,4,5],clearance_mm=[6,6,8]}"
 ESTIMATOR = 'estimator={kind="matched_filter",min_flux_dn=1500,edge_px=4.5}'
+EVENTS = (
+    'events=[{kind="frames_dropped",at_ms=40,share_pct=20,burst_frames=3},'
+    '{kind="latency_jitter",at_ms=60,jitter_us=1700},'
+    '{kind="frames_late",at_ms=80,for_ms=50,late_frames=2,share_pct=50,camera="A"},'
+    '{kind="windows_late",at_ms=55,frames=9,late_frames=2},'
+    '{kind="rows_corrupted",at_ms=150,count=40}]'
+)
 CASES: dict[str, tuple[str, tuple[str, ...]]] = {
     "quake": ("harrow_point_earthquake", (*HUT, "duration_ms=400")),
     "quake on mounts": ("harrow_point_earthquake",
@@ -53,6 +60,8 @@ CASES: dict[str, tuple[str, tuple[str, ...]]] = {
     "search": ("harrow_point_reconfigure",
                (*HUT, *MOVE, "camera.search_after_frames=3", "estimator.edge_px=11.2")),
     "rolling shutter": ("harrow_point_reconfigure", (*HUT, *MOVE, "camera.row_us=0.3")),
+    "events": ("harrow_point_reconfigure",
+               (*HUT, *MOVE, "camera.search_after_frames=3", EVENTS)),
     "another estimator": ("harrow_point_reconfigure",
                           (*HUT, *MOVE, ESTIMATOR)),
 }  # fmt: skip

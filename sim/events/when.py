@@ -1,0 +1,120 @@
+"""When an event happens: from a moment on, for a while or to the end of the run."""
+
+import math
+from typing import Annotated, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import Field
+
+from sim.errors import ScenarioError
+from sim.events.groups import numbers_of
+from sim.params import Block, NonNegative, Positive
+from sim.ports import Array, Clock, Event, EventSite, Faults, Lateness
+
+ROUNDING = 1e-6
+Flags = NDArray[np.bool_]
+
+
+class RunEventParams(Block):
+    """When an event happens."""
+
+    at_ms: NonNegative
+    """When it begins. [ms]"""
+    for_ms: Positive | None = None
+    """How long it lasts; none: to the end of the run. [ms]"""
+
+
+class Span(NamedTuple):
+    """From one moment to another."""
+
+    from_s: float
+    to_s: float
+
+    def ticks(self, clock: Clock, frame: int) -> Flags:
+        """Return which ticks (N,) of a frame lie in it, those that start in it."""
+        n = clock.ticks_per_frame
+        at = np.arange(frame * n, frame * n + n)
+        return (at >= _up(self.from_s / clock.tick_s)) & (at < _up(self.to_s / clock.tick_s))
+
+    def has(self, clock: Clock, frame: int) -> bool:
+        """Whether a frame starts in it."""
+        return _up(self.from_s / clock.frame_s) <= frame < _up(self.to_s / clock.frame_s)
+
+    def touches(self, clock: Clock, frame: int) -> bool:
+        """Whether any part of a frame lies in it."""
+        return self.from_s < (frame + 1) * clock.frame_s and frame * clock.frame_s < self.to_s
+
+
+def _up(count: float) -> int:
+    return math.ceil(count - ROUNDING)
+
+
+def span_of(params: RunEventParams, clock: Clock) -> Span:
+    """Return when an event happens.
+
+    Raises
+    ------
+    ScenarioError
+        If it begins after the end of the run.
+    """
+    run_s = clock.n_frames * clock.frame_s
+    from_s = 1e-3 * params.at_ms
+    if from_s >= run_s:
+        raise ScenarioError(
+            f"at_ms: an event must begin within the run of {1e3 * run_s:g} ms "
+            f"(got {params.at_ms:g})"
+        )
+    return Span(from_s, run_s if params.for_ms is None else from_s + 1e-3 * params.for_ms)
+
+
+def tick_times_s(clock: Clock, frame: int) -> Array:
+    """Return when the ticks (N,) of a frame start. [s]"""
+    n = clock.ticks_per_frame
+    return clock.tick_s * np.arange(frame * n, frame * n + n, dtype=np.float64)
+
+
+def over_axes(values: Array, mirrors: Flags, outside: float) -> Array:
+    """Return a value for each tick (N,) as one for each tick, axis and mirror (N, 2, M).
+
+    Mirrors that are not concerned get `outside`.
+    """
+    full = np.full((len(values), 2, len(mirrors)), outside)
+    full[:, :, mirrors] = values[:, None, None]
+    return full
+
+
+def mirrors_named(names: tuple[str, ...], site: EventSite) -> Flags:
+    """Return the simulated mirrors (M,) that an event names.
+
+    Raises
+    ------
+    ScenarioError
+        If one does not exist, or carries no light in the run.
+    """
+    numbers = numbers_of(names, site.ports, site.outputs, "mirrors")
+    missing = np.setdiff1d(numbers, site.mirror_ids)
+    if missing.size:
+        number = int(missing[0])
+        side = f"A{number:02d}" if number < site.ports else f"B{number - site.ports:02d}"
+        raise ScenarioError(f"mirrors: {side} carries no light in this run, so it is not simulated")
+    return np.isin(site.mirror_ids, numbers)
+
+
+MirrorNames = Annotated[tuple[str, ...], Field(min_length=1, max_length=2048)]
+
+
+class Happening:
+    """Base of the shipped events: a name, a span and the mirrors concerned."""
+
+    lateness = Lateness()
+
+    def __init__(self, words: str, span: Span, site: EventSite, mirrors: Flags) -> None:
+        self.span = span
+        self.clock = site.clock
+        self.mirrors = mirrors
+        self.event = Event(words, span.from_s, span.to_s, span.from_s)
+
+    def faults(self, frame: int) -> Faults:
+        """Return what happens in a frame."""
+        raise NotImplementedError
