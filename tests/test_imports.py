@@ -10,8 +10,8 @@ LOOSE = {"errors", "outside", "params", "registry", "rng"}
 FOUNDATIONS = LOOSE | {"files", "ports"}
 FOLDERS = [
     "mirror", "optics", "camera", "estimators", "firmware", "kernels", "calibration", "mechanics",
-    "disturbances", "events", "life", "results", "controllers", "health", "scenario", "loop", "assembly",
-    "report", "studies", "cli",
+    "disturbances", "events", "life", "results", "controllers", "health", "scenario", "loop",
+    "assembly", "report", "studies", "cli",
 ]  # fmt: skip
 """In the order in which a module may import; the foundations come before all of them."""
 STUDIES = [
