@@ -1,0 +1,80 @@
+/* The firmware as a library, for the simulated loop: the same sources, many mirrors in one call. */
+#include <stddef.h>
+
+#include "servo.h"
+
+size_t port_state_bytes(void)
+{
+    return sizeof(struct law_state);
+}
+
+void port_start(int count, struct law_state *states, const int32_t (*standing)[2])
+{
+    int i;
+    for (i = 0; i < count; i++) {
+        law_start(&states[i], i, standing[i]);
+    }
+}
+
+void port_step(
+    int count, struct law_state *states, const int32_t (*position)[2], const uint8_t *seen,
+    const int32_t (*reference)[2], const int32_t (*lowest)[2], const int32_t (*highest)[2],
+    int32_t (*correction)[2])
+{
+    int i, part;
+    for (i = 0; i < count; i++) {
+        struct law_input input;
+        for (part = 0; part < 2; part++) {
+            input.position[part] = position[i][part];
+            input.reference[part] = reference[i][part];
+            input.lowest[part] = lowest[i][part];
+            input.highest[part] = highest[i][part];
+        }
+        input.seen = seen[i] != 0;
+        law_step(&states[i], i, &input);
+        for (part = 0; part < 2; part++) {
+            correction[i][part] = states[i].axis[part].correction;
+        }
+    }
+}
+
+void port_read(
+    int count, const uint16_t *pixels, int32_t (*position)[2], int64_t *light, uint8_t *status)
+{
+    struct spot spot;
+    struct spot_reading reading;
+    int i, row;
+    for (i = 0; i < count; i++) {
+        spot_begin(&spot);
+        for (row = 0; row < WINDOW_HEIGHT; row++, pixels += WINDOW_WIDTH) {
+            spot_row(&spot, pixels);
+        }
+        spot_end(&spot, &reading);
+        position[i][0] = reading.position[0];
+        position[i][1] = reading.position[1];
+        light[i] = reading.light;
+        status[i] = (uint8_t)reading.status;
+    }
+}
+
+/* A state word by word, as the vectors have it. */
+void port_look(
+    int count, const struct law_state *states, int32_t *words, int64_t *memory, uint8_t *known,
+    uint32_t *cuts)
+{
+    int i, part, k;
+    for (i = 0; i < count; i++) {
+        for (part = 0; part < 2; part++) {
+            const struct law_axis *axis = &states[i].axis[part];
+            for (k = 0; k < LAW_STATES; k++) {
+                *words++ = axis->states[k];
+            }
+            for (k = 0; k < LAW_SECTIONS; k++) {
+                *memory++ = axis->memory[k][0];
+                *memory++ = axis->memory[k][1];
+            }
+            *known++ = axis->known != 0;
+            *cuts++ = axis->cuts;
+        }
+    }
+}

@@ -1,0 +1,100 @@
+"""A folder of firmware, as `mirrorloop firmware` writes it and as a scenario names it: `c:DIR`."""
+
+import hashlib
+import json
+from pathlib import Path
+from typing import Final, Literal, NamedTuple
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from sim.errors import PlugInError
+from sim.files.reading import read_text
+
+INDEX: Final = "firmware.json"
+SOURCES: Final = "sources"
+
+
+class _Exact(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class EstimatorPort(_Exact):
+    """What the loop must know of the estimator."""
+
+    kind: str
+    window_px: tuple[int, int]
+    position_fraction: int
+    light_fraction: int
+
+
+class ControllerPort(_Exact):
+    """What the loop must know of the law."""
+
+    kind: str
+    mirrors: tuple[int, ...]
+    each_its_own: bool
+    """Whether mirrors have coefficients of their own."""
+    scale_px_per_mrad: float
+    position_fraction: int
+    correction_bits: int
+    correction_fraction: int
+
+
+class Index(_Exact):
+    """The file `firmware.json`."""
+
+    format: Literal[1]
+    title: str
+    settings_sum: str
+    includes: tuple[str, ...]
+    sources: tuple[str, ...]
+    estimator: EstimatorPort
+    controller: ControllerPort
+
+
+class Folder(NamedTuple):
+    """A folder of firmware; finding it has run none of its code."""
+
+    path: Path
+    index: Index
+
+
+def read_folder(path: Path) -> Folder:
+    """Return a folder of firmware.
+
+    Raises
+    ------
+    PlugInError
+        If it is none, or sources that it names are missing.
+    """
+    place = path / INDEX
+    if not place.is_file():
+        raise PlugInError(
+            f"{path}: is no folder of firmware: it has no {INDEX}; `mirrorloop firmware` writes one"
+        )
+    try:
+        index = Index.model_validate(json.loads(read_text(place, fault=PlugInError)))
+    except ValidationError as exc:
+        first = exc.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise PlugInError(f"{place}: {key}: {first['msg']} (got {first['input']!r})") from exc
+    except (ValueError, RecursionError) as exc:
+        raise PlugInError(f"{place}: is not valid JSON: {exc}") from exc
+    for name in (*index.includes, *index.sources):
+        inside = (path / name).resolve()
+        if not inside.is_relative_to(path.resolve()):
+            raise PlugInError(f'{place}: "{name}" is not in its folder')
+        if not inside.exists():
+            raise PlugInError(f'{place}: names "{name}", and there is no such file')
+    return Folder(path, index)
+
+
+def sum_of(folder: Path) -> str:
+    """Return a sum (SHA-256) over the index and every source and header of a firmware."""
+    found = read_folder(folder)
+    total = hashlib.sha256((folder / INDEX).read_bytes())
+    headers = [p for name in found.index.includes for p in (folder / name).glob("*.h")]
+    for path in sorted([*headers, *(folder / name for name in found.index.sources)]):
+        total.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
+    return total.hexdigest()
+

@@ -1,0 +1,57 @@
+"""From a scenario to the firmware that it asks for, in words."""
+
+from typing import Any
+
+from sim.assembly.build import Built
+from sim.errors import ScenarioError
+from sim.firmware.controller import FixedController
+from sim.firmware.source import Firmware
+from sim.firmware.spot_source import SpotWorld
+from sim.firmware.spots.estimator import FixedEstimator
+
+
+class FirmwareError(ScenarioError):
+    """A scenario whose firmware cannot be written."""
+
+
+def fixed_parts(built: Built) -> tuple[FixedEstimator, FixedController]:
+    """Return estimator and controller of a run, both in whole numbers.
+
+    Raises
+    ------
+    FirmwareError
+        If one of them is not; the message says what would make it so.
+    """
+    estimator, controller = built.parts.measurement.estimator, built.parts.controller
+    lacking = []
+    if not isinstance(estimator, FixedEstimator):
+        lacking.append(("estimator", built.resolved.estimator["kind"]))
+    if not isinstance(controller, FixedController):
+        lacking.append(("controller", built.resolved.controller["kind"]))
+    if lacking:
+        raise FirmwareError(
+            "; ".join(
+                f'{key}.arithmetic: firmware is whole numbers, and "{kind}" has none here; give '
+                f'{key}.arithmetic = {{ kind = "fixed" }}'
+                for key, kind in lacking
+            )
+        )
+    assert isinstance(estimator, FixedEstimator) and isinstance(controller, FixedController)
+    return estimator, controller
+
+
+def firmware_of(built: Built) -> Firmware:
+    """Return what the firmware of a scenario computes.
+
+    Raises
+    ------
+    FirmwareError
+        If estimator and controller are not both in whole numbers.
+    """
+    estimator, controller = fixed_parts(built)
+    arithmetic: dict[str, Any] = built.resolved.estimator["arithmetic"]
+    world = SpotWorld(str(arithmetic["division"]), 2**built.resolved.camera.bits - 1)
+    return Firmware(
+        built.resolved.title, controller.law, controller.kind, estimator.words,
+        world, len(built.parts.mirrors),
+    )  # fmt: skip
