@@ -1,8 +1,9 @@
 """A controller that runs its law in whole numbers, as the firmware does."""
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.law_ranges import ranges_of
@@ -11,6 +12,21 @@ from sim.firmware.rounding import Whole
 from sim.firmware.settings import ControllerArithmetic
 from sim.ports import Array, Setpoint, SpotStatus, TiltReading
 from sim.ports.linear_law import LinearLaw
+
+
+class FixedInput(NamedTuple):
+    """What a frame brings to a law, in words."""
+
+    position: Whole
+    """(M, 2) measured; 0 where lost."""
+    seen: NDArray[np.bool_]
+    """(M, 2) False where lost."""
+    reference: Whole
+    """(M, 2)"""
+    lowest: Whole
+    """(M, 2) limits of the correction, in its words."""
+    highest: Whole
+    """(M, 2)"""
 
 
 class FixedController:
@@ -65,16 +81,24 @@ class FixedController:
         self, state: FixedState, reading: TiltReading, setpoint: Setpoint
     ) -> tuple[FixedState, Array]:
         """Return (next state, correction (M, 2) [rad])."""
+        after = self.step_words(state, self.inputs(reading, setpoint))
+        return after, self.law.formats.correction.value(after.correction) / self.scale_px_per_rad
+
+    def step_words(self, state: FixedState, given: FixedInput) -> FixedState:
+        """Return the next state."""
+        mismatch = np.where(given.seen, given.reference - given.position, 0)
+        return fixed_step(self.law, state, mismatch, given.seen, given.lowest, given.highest)
+
+    def inputs(self, reading: TiltReading, setpoint: Setpoint) -> FixedInput:
+        """Return a frame's reading and setpoint in words."""
         f = self.law.formats
         tilt_rad = reading.tilt_rad
         seen = (reading.status == np.uint8(SpotStatus.OK))[:, None] & np.isfinite(tilt_rad)
         position = self._words(np.where(seen, tilt_rad, 0.0), f.position.fraction)
         reference = self._words(setpoint.reference_rad, f.position.fraction)
-        mismatch = np.where(seen, reference - position, 0)
         low = self._edge(setpoint.lowest_rad, np.ceil)
         high = np.maximum(self._edge(setpoint.highest_rad, np.floor), low)
-        after = fixed_step(self.law, state, mismatch, seen, low, high)
-        return after, f.correction.value(after.correction) / self.scale_px_per_rad
+        return FixedInput(np.where(seen, position, 0), seen, reference, low, high)
 
     def _words(self, angle_rad: Array, fraction: int) -> Whole:
         return np.rint(np.ldexp(angle_rad * self.scale_px_per_rad, fraction)).astype(np.int64)

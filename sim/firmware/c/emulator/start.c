@@ -7,9 +7,15 @@ extern uint32_t data_start, data_end, data_load, bss_start, bss_end;
 extern void initialise_monitor_handles(void);
 extern int main(int argc, char **argv);
 void reset(void);
+void _fini(void);
 
 #define STACK_END 0x20400000u
 #define COPROCESSORS (*(volatile uint32_t *)0xE000ED88u)
+
+/* What the C library calls at the end, and what its own start-up would bring. */
+void _fini(void)
+{
+}
 
 static void stop(void)
 {
