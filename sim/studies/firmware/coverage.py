@@ -1,0 +1,88 @@
+"""What golden vectors reach, by how many rows, and what they do not."""
+
+from typing import NamedTuple
+
+import numpy as np
+
+from sim.firmware.controller import FixedInput
+from sim.firmware.corners import Corner, unit_of
+from sim.firmware.fixed_law import FixedLaw, FixedState
+from sim.firmware.rounding import Whole
+from sim.firmware.ties import law_of_rows, roundings
+from sim.ports import SpotStatus
+
+
+class Covered(NamedTuple):
+    """A line of the coverage table."""
+
+    what: str
+    rows: int
+    """Rows of the vectors that reach it."""
+    note: str
+    """How, or why not."""
+
+
+def spot_lines(status: np.ndarray, pixels: np.ndarray, full_dn: int, where: str) -> list[Covered]:
+    """Return the lines of windows: each status, saturation."""
+    lines = [
+        Covered(f"{where}: status {known.name}", int((status == known).sum()), "")
+        for known in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE, SpotStatus.FAILED)
+    ]
+    saturated = (pixels >= full_dn).any(axis=(1, 2))
+    return [*lines, Covered(f"{where}: a pixel at full scale", int(saturated.sum()), "")]
+
+
+def law_lines(
+    law: FixedLaw, before: FixedState, given: FixedInput, after: FixedState, where: str
+) -> list[Covered]:
+    """Return the lines of steps of the law; counts are of rows in which an axis does it."""
+    lost = ~given.seen[:, 0]
+    limited = ((after.correction == given.lowest) | (after.correction == given.highest)).any(axis=1)
+    cut = (after.saturated > before.saturated).any(axis=1)
+    found = given.seen[:, 0] & ~before.known[:, 0]
+    return [
+        Covered(f"{where}: spot lost", int(lost.sum()), ""),
+        Covered(f"{where}: spot found again", int(found.sum()), "the step after a lost one"),
+        Covered(f"{where}: correction at a limit", int(limited.sum()), ""),
+        Covered(f"{where}: a word cut off", int(cut.sum()), ""),
+    ]
+
+
+def corner_lines(
+    law: FixedLaw, corners: list[Corner], parts: list[tuple[Whole, FixedState, FixedInput]]
+) -> list[Covered]:
+    """Return the lines of rounding corners, counted over all steps of the vectors.
+
+    Parameters
+    ----------
+    law : FixedLaw
+        Of the fleet.
+    corners : list of Corner
+        What was looked for.
+    parts : list of (mirrors, before, given)
+        The steps.
+    """
+    rounded = []
+    for mirrors, before, given in parts:
+        mismatch = np.where(given.seen, given.reference - given.position, 0)
+        own = law_of_rows(law, np.asarray(mirrors))
+        rounded.append(roundings(own, before, mismatch, given.seen))
+    lines = []
+    for corner in corners:
+        side = "on a tie" if corner.wanted == 0 else "below" if corner.wanted < 0 else "above"
+        words = f"{corner.site.words}: {side}"
+        if corner.found is None:
+            lines.append(Covered(words, 0, "never rounds: its coefficients bridge the shift"))
+            continue
+        count = sum(
+            int((each[corner.site].taken & (each[corner.site].from_tie == corner.wanted)).sum())
+            for each in rounded
+        )
+        unit = unit_of(law, corner.site)
+        note = f"{corner.wanted:+d} of 2^{rounded[0][corner.site].shift}"
+        if unit > 1 and corner.wanted:
+            note += f", the least step of its coefficients being {unit}"
+        if count == 0:
+            note = f"not reached; nearest {corner.found - corner.wanted:+d} away"
+        lines.append(Covered(words, count, note))
+    return lines

@@ -1,0 +1,108 @@
+"""Steps of a law that a run may never take: lost and found, limits, resets, words cut off, corners."""
+
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.firmware.controller import FixedInput
+from sim.firmware.corners import Corner, Steps, corners_of
+from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
+from sim.firmware.rounding import Whole
+from sim.firmware.ties import law_of_rows
+from sim.rng import philox
+
+FRAMES: Final = 96
+MOST_MIRRORS: Final = 4
+KEY: Final = (2026, 1129)
+
+
+class LawRows(NamedTuple):
+    """Steps of the law by themselves; N rows."""
+
+    mirror: NDArray[np.int64]
+    """(N,) column of the fleet."""
+    reset: NDArray[np.bool_]
+    """(N,) whether the law takes over from `standing` before the step."""
+    standing: Whole
+    """(N, 2) correction."""
+    before: FixedState
+    """What stands before the step; of no meaning where `reset`."""
+    given: FixedInput
+    after: FixedState
+
+
+def law_rows(law: FixedLaw, mirrors: int) -> tuple[LawRows, list[Corner]]:
+    """Return steps of a law for a fleet, and what was found of its rounding corners."""
+    chosen = np.unique(np.linspace(0, mirrors - 1, MOST_MIRRORS).round().astype(np.int64))
+    parts = [_sequence(law, mirror, number) for number, mirror in enumerate(chosen.tolist())]
+    corners = corners_of(law_of_rows(law, np.zeros(1, np.int64)))
+    parts += [
+        _by_itself(law, corner.step) for corner in corners if corner.step is not None
+    ]
+    return _joined(parts), corners
+
+
+def _joined(parts: list[LawRows]) -> LawRows:
+    flat = [[*p[:3], *p.before, *p.given, *p.after] for p in parts]
+    arrays = [np.concatenate(each) for each in zip(*flat, strict=True)]
+    states, inputs = len(FixedState._fields), len(FixedInput._fields)
+    return LawRows(
+        arrays[0], arrays[1], arrays[2],
+        FixedState(*arrays[3 : 3 + states]),
+        FixedInput(*arrays[3 + states : 3 + states + inputs]),
+        FixedState(*arrays[3 + states + inputs :]),
+    )  # fmt: skip
+
+
+def _by_itself(law: FixedLaw, steps: Steps) -> LawRows:
+    own = law_of_rows(law, np.zeros(1, np.int64))
+    after = _after(own, steps.before, steps.given)
+    count = len(after.correction)
+    return LawRows(
+        np.zeros(count, np.int64), np.zeros(count, bool), np.zeros((count, 2), np.int64),
+        steps.before, steps.given, after,
+    )  # fmt: skip
+
+
+def _after(law: FixedLaw, before: FixedState, given: FixedInput) -> FixedState:
+    mismatch = np.where(given.seen, given.reference - given.position, 0)
+    return fixed_step(law, before, mismatch, given.seen, given.lowest, given.highest)
+
+
+def _sequence(law: FixedLaw, mirror: int, number: int) -> LawRows:
+    """Frames one after the other: wander, steps into both limits, lost spots, resets, cut words.
+
+    The law is lost and found three times, once for longer than any of its delays; limits move in from
+    half range; every 32 frames it takes over from another correction.
+    """
+    f = law.formats
+    own = law_of_rows(law, np.array([mirror]))
+    counter = np.zeros((FRAMES * 4, 4), np.int64)
+    counter[:, 0], counter[:, 1] = np.arange(FRAMES * 4), number
+    drawn = philox(counter, KEY)[:, 0].astype(np.int64).reshape(FRAMES, 2, 2)
+    small = (drawn & 0xFFF) - 0x800
+    largest = f.position.highest // 4
+    state = fixed_hand_over(own, np.zeros((1, 2), np.int64))
+    rows = []
+    for k in range(FRAMES):
+        reset = k % 32 == 0
+        standing = np.zeros((1, 2), np.int64)
+        if reset:
+            standing[0] = f.correction.highest // 8 * np.array([k // 32, -k // 32])
+            state = fixed_hand_over(own, standing)
+        push = largest * (0 if k < 8 else 1 if k % 32 < 16 else -1)
+        if k in (61, 62):
+            push *= 4  # the mismatch itself is beyond its word
+        reference = np.array([[push, -push]]) + f.position.saturated(small[k : k + 1, :, 0])
+        position = -reference // 3 + small[k : k + 1, :, 1]
+        lost = k in (10, 11, 40, 70, 71, 72, 73, 74, 75)
+        seen = np.full((1, 2), not lost)
+        edge = np.full((1, 2), f.correction.highest // (2 if k < 48 else 64))
+        given = FixedInput(np.where(seen, position, 0), seen, reference, -edge, edge)
+        after = _after(own, state, given)
+        rows.append(
+            LawRows(np.array([mirror]), np.array([reset]), standing, state, given, after)
+        )
+        state = after
+    return _joined(rows)

@@ -1,0 +1,114 @@
+"""Frames of the simulated loop, in words: what came in and what went out of the firmware."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.assembly.build import Built
+from sim.camera.measurement import Measurement
+from sim.firmware.controller import FixedController, FixedInput
+from sim.firmware.fixed_law import FixedState
+from sim.firmware.rounding import Whole
+from sim.firmware.spots.estimator import FixedEstimator, reading_of
+from sim.firmware.spots.verdict import SpotWords
+from sim.loop.simulate import steps
+from sim.loop.state import initial_state
+from sim.ports import Array, CameraBelief, Setpoint, SpotReading, TiltReading
+from sim.studies.firmware.made import FirmwareError, fixed_parts
+
+
+class LoopFrame(NamedTuple):
+    """A frame of M mirrors."""
+
+    pixels_dn: NDArray[np.uint16]
+    """(M, H, W) [DN]"""
+    origin: Whole
+    """(M, 2) first pixel of each window, against the spot of an untilted mirror. [px]"""
+    spots: SpotWords
+    given: FixedInput
+    after: FixedState
+
+
+class _Watching:
+    """Stands between the loop and the firmware, and notes what passes in a frame."""
+
+    def __init__(self, estimator: FixedEstimator, controller: FixedController) -> None:
+        self.estimator, self.controller = estimator, controller
+        self.origin: Any = None
+        self.seen: tuple[NDArray[np.uint16], SpotWords] | None = None
+        self.frames: list[LoopFrame] = []
+
+    def __call__(self, frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
+        words = self.estimator.read(frames_dn)
+        self.seen = frames_dn.astype(np.uint16), words
+        return reading_of(words, self.estimator.words.verdict)
+
+    def initial_state(self, n_mirrors: int) -> FixedState:
+        return self.controller.initial_state(n_mirrors)
+
+    def step(
+        self, state: FixedState, reading: TiltReading, setpoint: Setpoint
+    ) -> tuple[FixedState, Array]:
+        given = self.controller.inputs(reading, setpoint)
+        after, correction_rad = self.controller.step(state, reading, setpoint)
+        assert self.seen is not None
+        self.frames.append(LoopFrame(self.seen[0], self.origin, self.seen[1], given, after))
+        return after, correction_rad
+
+
+@contextmanager
+def _origins_noted(measurement: Measurement, watching: _Watching) -> Iterator[None]:
+    """Have the corners of the windows noted for as long as this lasts."""
+    read, estimator = measurement.read, measurement.estimator
+
+    def noted(
+        position_px: Array, frame: int, origin_px: Array, temperature_k: float = 0.0
+    ) -> SpotReading:
+        watching.origin = np.asarray(origin_px).astype(np.int64)
+        return read(position_px, frame, origin_px, temperature_k)
+
+    measurement.estimator = watching
+    measurement.read = noted  # type: ignore[method-assign, assignment]
+    try:
+        yield
+    finally:
+        measurement.estimator = estimator
+        del measurement.read
+
+
+def recorded(
+    built: Built, frames: int, progress: Callable[[int, int], None] | None = None
+) -> list[LoopFrame]:
+    """Run the loop from its start, and return what passed the firmware.
+
+    Parameters
+    ----------
+    built : Built
+        A run whose estimator and controller compute in whole numbers.
+    frames : int
+        How many; at most those of the run.
+    progress : callable, optional
+        Given (frames done, of how many) now and then.
+
+    Raises
+    ------
+    FirmwareError
+        If the run has no firmware, has fewer frames, or searches for lost spots.
+    """
+    parts = built.parts
+    estimator, controller = fixed_parts(built)
+    if not 1 <= frames <= parts.clock.n_frames:
+        raise FirmwareError(
+            f"--frames: must be 1 to {parts.clock.n_frames}, the frames of the run (got {frames})"
+        )
+    watching = _Watching(estimator, controller)
+    watched = replace(parts, controller=watching)
+    with _origins_noted(parts.measurement, watching):
+        for state in steps(watched, initial_state(watched), until=frames, fused=False):
+            if progress is not None:
+                progress(state.frame, frames)
+    return watching.frames
