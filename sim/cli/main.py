@@ -12,9 +12,11 @@ from sim.cli.compare import compare
 from sim.cli.connections import connections
 from sim.cli.estimators import estimators
 from sim.cli.extrapolate import extrapolate
+from sim.cli.firmware import firmware
 from sim.cli.guard import DEBUG, showing
 from sim.cli.help import Grouped
 from sim.cli.identify import identify, record
+from sim.cli.instructions import instructions
 from sim.cli.isolators import isolators
 from sim.cli.life import life
 from sim.cli.margins import margins
@@ -26,6 +28,7 @@ from sim.cli.screen import say
 from sim.cli.sensitivity import sensitivity
 from sim.cli.sweep import sweep
 from sim.cli.tune import tune
+from sim.cli.vectors import vectors
 from sim.errors import MISSED
 from sim.files.text import shown
 
@@ -198,6 +201,9 @@ def run(
 
 
 cli.add_command(compare)
+cli.add_command(firmware)
+cli.add_command(instructions)
+cli.add_command(vectors)
 cli.add_command(connections)
 cli.add_command(built)
 cli.add_command(life)

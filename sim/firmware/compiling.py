@@ -36,8 +36,8 @@ def compiler() -> str:
     if asked:
         raise CompilerError(f'CC: names "{asked}" as the C compiler, and there is no such program')
     raise CompilerError(
-        f"a C compiler is needed, and none of {', '.join(COMPILERS)} is there; install one, or name "
-        "it in CC"
+        f"a C compiler is needed, and none of {', '.join(COMPILERS)} is there; install one, or "
+        "name it in CC"
     )
 
 

@@ -29,8 +29,8 @@ class Steps(NamedTuple):
     def row(self, i: int) -> "Steps":
         """Return one of them."""
         return Steps(
-            FixedState(*(part[i : i + 1] for part in self.before)),
-            FixedInput(*(part[i : i + 1] for part in self.given)),
+            FixedState._make(part[i : i + 1] for part in self.before),
+            FixedInput._make(part[i : i + 1] for part in self.given),
         )
 
 
@@ -48,8 +48,8 @@ class Corner(NamedTuple):
 def joined(parts: list[Steps]) -> Steps:
     """Return steps one after the other."""
     return Steps(
-        FixedState(*(np.concatenate(each) for each in zip(*(p.before for p in parts), strict=True))),
-        FixedInput(*(np.concatenate(each) for each in zip(*(p.given for p in parts), strict=True))),
+        FixedState._make(np.concatenate(e) for e in zip(*(p.before for p in parts), strict=True)),
+        FixedInput._make(np.concatenate(e) for e in zip(*(p.given for p in parts), strict=True)),
     )
 
 

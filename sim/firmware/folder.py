@@ -56,7 +56,7 @@ class Folder(NamedTuple):
     """A folder of firmware; finding it has run none of its code."""
 
     path: Path
-    index: Index
+    port: Index
 
 
 def read_folder(path: Path) -> Folder:
@@ -93,8 +93,8 @@ def sum_of(folder: Path) -> str:
     """Return a sum (SHA-256) over the index and every source and header of a firmware."""
     found = read_folder(folder)
     total = hashlib.sha256((folder / INDEX).read_bytes())
-    headers = [p for name in found.index.includes for p in (folder / name).glob("*.h")]
-    for path in sorted([*headers, *(folder / name for name in found.index.sources)]):
+    headers = [p for name in found.port.includes for p in (folder / name).glob("*.h")]
+    for path in sorted([*headers, *(folder / name for name in found.port.sources)]):
         total.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
     return total.hexdigest()
 

@@ -6,7 +6,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from sim.firmware.law_source import braces
-from sim.firmware.spots.division import Divider, quotient_bits
+from sim.firmware.spots.division import Divider
 from sim.firmware.spots.thresholded_centroid import (
     ThresholdedCentroidWords,
     bits_of_moments,
@@ -91,8 +91,8 @@ def _thresholded_centroid(words: ThresholdedCentroidWords, world: SpotWorld) -> 
     files = ("thresholded_centroid.h", "thresholded_centroid.c", "divide.h")
     short = words.proven and words.sum_bits <= 32
     timing = (
-        "The estimator is done with a pixel as it arrives: after the last row two divisions are left. "
-        "A pixel above the threshold takes two multiplications more than one below."
+        "The estimator is done with a pixel as it arrives: after the last row two divisions are "
+        "left. Pixels above the threshold and below it may differ by an instruction or two."
     )
     return SpotSource(
         "thresholded_centroid", _shared(v) | macros, files, tables, 20 if short else 32, timing

@@ -22,8 +22,8 @@ def quotients_from_tie(
 ) -> Whole:
     """Return how far each quotient is from a tie; 0 on it, negative below.
 
-    Of an exact quotient: twice its remainder less the divisor. By a reciprocal: units of the product
-    that is shifted down.
+    Of an exact quotient: twice its remainder less the divisor. By a reciprocal: units of the
+    product that is shifted down.
     """
     if not divider.by_reciprocal:
         rest = (numerator << np.int64(shift)) % denominator

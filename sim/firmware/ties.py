@@ -53,10 +53,10 @@ def law_of_rows(law: FixedLaw, mirrors: NDArray[np.int64]) -> FixedLaw:
             return array
         return np.asarray(np.take(array, mirrors, axis=axis))
 
+    sections = each(law.sections, 1) if len(law.sections) else law.sections
     return law._replace(
-        rows=each(law.rows, 1), sections=each(law.sections, 1) if len(law.sections) else law.sections,
-        standing=each(law.standing, 0),
-    )  # fmt: skip
+        rows=each(law.rows, 1), sections=sections, standing=each(law.standing, 0)
+    )
 
 
 def exact(law: FixedLaw, site: Site) -> bool:

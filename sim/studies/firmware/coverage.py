@@ -22,24 +22,25 @@ class Covered(NamedTuple):
     """How, or why not."""
 
 
-def spot_lines(status: np.ndarray, pixels: np.ndarray, full_dn: int, where: str) -> list[Covered]:
-    """Return the lines of windows: each status, saturation."""
+def spot_lines(status: np.ndarray, pixels: np.ndarray, most_dn: int, where: str) -> list[Covered]:
+    """Return the lines of windows: each status, and pixels that hold no more light."""
     lines = [
         Covered(f"{where}: status {known.name}", int((status == known).sum()), "")
         for known in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE, SpotStatus.FAILED)
     ]
-    saturated = (pixels >= full_dn).any(axis=(1, 2))
-    return [*lines, Covered(f"{where}: a pixel at full scale", int(saturated.sum()), "")]
+    saturated = (pixels >= most_dn).any(axis=(1, 2))
+    note = f"full well or full scale, {most_dn} DN"
+    return [*lines, Covered(f"{where}: a pixel saturated", int(saturated.sum()), note)]
 
 
 def law_lines(
-    law: FixedLaw, before: FixedState, given: FixedInput, after: FixedState, where: str
+    before: FixedState, given: FixedInput, after: FixedState, reset: np.ndarray, where: str
 ) -> list[Covered]:
     """Return the lines of steps of the law; counts are of rows in which an axis does it."""
     lost = ~given.seen[:, 0]
     limited = ((after.correction == given.lowest) | (after.correction == given.highest)).any(axis=1)
     cut = (after.saturated > before.saturated).any(axis=1)
-    found = given.seen[:, 0] & ~before.known[:, 0]
+    found = given.seen[:, 0] & ~before.known[:, 0] & ~reset
     return [
         Covered(f"{where}: spot lost", int(lost.sum()), ""),
         Covered(f"{where}: spot found again", int(found.sum()), "the step after a lost one"),
@@ -68,11 +69,14 @@ def corner_lines(
         own = law_of_rows(law, np.asarray(mirrors))
         rounded.append(roundings(own, before, mismatch, given.seen))
     lines = []
+    never = dict.fromkeys(corner.site.words for corner in corners if corner.found is None)
+    if never:
+        note = f"coefficients bridge the shift without a rest: {'; '.join(never)}"
+        lines.append(Covered("law: rows that never round", 0, note))
     for corner in corners:
         side = "on a tie" if corner.wanted == 0 else "below" if corner.wanted < 0 else "above"
         words = f"{corner.site.words}: {side}"
         if corner.found is None:
-            lines.append(Covered(words, 0, "never rounds: its coefficients bridge the shift"))
             continue
         count = sum(
             int((each[corner.site].taken & (each[corner.site].from_tie == corner.wanted)).sum())

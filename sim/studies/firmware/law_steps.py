@@ -1,4 +1,4 @@
-"""Steps of a law that a run may never take: lost and found, limits, resets, words cut off, corners."""
+"""Steps that a run may never take: lost and found, limits, resets, words cut off, corners."""
 
 from typing import Final, NamedTuple
 
@@ -73,8 +73,8 @@ def _after(law: FixedLaw, before: FixedState, given: FixedInput) -> FixedState:
 def _sequence(law: FixedLaw, mirror: int, number: int) -> LawRows:
     """Frames one after the other: wander, steps into both limits, lost spots, resets, cut words.
 
-    The law is lost and found three times, once for longer than any of its delays; limits move in from
-    half range; every 32 frames it takes over from another correction.
+    The spot is lost and found three times, once for six frames; limits move in from half range;
+    every 32 frames the law takes over from another correction.
     """
     f = law.formats
     own = law_of_rows(law, np.array([mirror]))

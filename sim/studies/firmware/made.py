@@ -46,9 +46,15 @@ def firmware_of(built: Built) -> Firmware:
     Raises
     ------
     FirmwareError
-        If estimator and controller are not both in whole numbers.
+        If estimator and controller are not both in whole numbers, or the run does what the C source
+        has no part for.
     """
     estimator, controller = fixed_parts(built)
+    if built.parts.search is not None:
+        raise FirmwareError(
+            "camera.search_after_frames: the C source has no search for lost spots "
+            f"(got {built.resolved.camera.search_after_frames}); leave it out"
+        )
     arithmetic: dict[str, Any] = built.resolved.estimator["arithmetic"]
     world = SpotWorld(str(arithmetic["division"]), 2**built.resolved.camera.bits - 1)
     return Firmware(

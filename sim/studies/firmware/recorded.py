@@ -97,7 +97,7 @@ def recorded(
     Raises
     ------
     FirmwareError
-        If the run has no firmware, has fewer frames, or searches for lost spots.
+        If the run has no firmware, or fewer frames.
     """
     parts = built.parts
     estimator, controller = fixed_parts(built)

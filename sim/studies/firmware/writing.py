@@ -1,4 +1,4 @@
-"""The folder of a firmware: C source, tests, what builds them, and what the simulated loop needs."""
+"""The folder of a firmware: C source, tests, what builds them, what the simulated loop needs."""
 
 import json
 from pathlib import Path
@@ -7,7 +7,7 @@ from typing import Any
 from sim.assembly.build import Built
 from sim.files.filing import filed
 from sim.firmware.folder import INDEX, SOURCES
-from sim.firmware.source import PORT, Source, c_file, filled, readme, source_of
+from sim.firmware.source import PORT, Source, c_file, readme, source_of
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.made import FirmwareError, firmware_of
 

@@ -1,6 +1,6 @@
 /* Counts the instructions between marks of an emulated program, as a plug-in of the emulator.
  *
- * Given "file=PATH" and, for each stage, "NAME=ADDRESS" of its mark. Writes a line a stage:
+ * Given "report=PATH" and, for each stage, "NAME=ADDRESS" of its mark. Writes a line a stage:
  * name, times, fewest, most, sum. "frame" counts from the first mark of a frame to the last.
  */
 #include <inttypes.h>
@@ -109,7 +109,7 @@ int qemu_plugin_install(plugin_id id, const void *info, int argc, char **argv)
         if (value == NULL) {
             return -1;
         }
-        if (strncmp(argv[i], "file=", 5) == 0) {
+        if (strncmp(argv[i], "report=", 7) == 0) {
             report = fopen(value + 1, "w");
         } else if (count < MOST_STAGES) {
             struct stage *stage = &stages[count++];

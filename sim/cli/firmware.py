@@ -1,0 +1,43 @@
+"""The command `mirrorloop firmware`."""
+
+import click
+
+from sim.cli.guard import showing
+from sim.cli.naming import naming
+from sim.cli.screen import say
+
+
+@click.command()
+@click.argument("scenario")
+@click.option("--out", "out", required=True, metavar="DIR", help="Folder for the source.")
+@click.option(
+    "--set", "overrides", multiple=True, metavar="PATH=VALUE",
+    help="Change a value of the scenario, as for `run`; may be repeated.",
+)  # fmt: skip
+@click.option("--overwrite", is_flag=True, help="Replace an existing firmware.")
+def firmware(scenario: str, out: str, overrides: tuple[str, ...], overwrite: bool) -> None:
+    """Write the C99 source of SCENARIO's estimator and controller.
+
+    Whole numbers, no heap, no floating point; with Makefile, CMakeLists.txt and a test that replays
+    golden vectors (see `vectors`). Both parts of the scenario must have fixed arithmetic. A run
+    takes the folder as it is: controller.kind=c:DIR.
+    """
+    from pathlib import Path
+
+    from sim.assembly.build import build
+    from sim.files.filing import check_output
+    from sim.scenario.gallery import find
+    from sim.scenario.model import load_scenario
+    from sim.studies.firmware.writing import KIND, write_firmware
+
+    path = find(scenario)
+    check_output(Path(out), kind=KIND, overwrite=overwrite)
+    with naming(path, overrides):
+        built = build(load_scenario(path, overrides))
+        folder = write_firmware(built, out, overwrite=overwrite)
+    with showing(folder):
+        lines = sum(len(p.read_text().splitlines()) for p in (folder / "src").glob("*.[ch]"))
+        say(
+            f"{built.resolved.estimator['kind']} and {built.resolved.controller['kind']}: {lines} "
+            f"lines of C99 in {out}/src. Test: make -C {out} test VECTORS=DIR"
+        )

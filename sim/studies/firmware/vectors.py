@@ -1,0 +1,288 @@
+"""Golden vectors of a scenario's firmware: what goes in and what must come out, word by word."""
+
+from collections.abc import Callable, Iterable
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.assembly.build import Built
+from sim.firmware.controller import FixedController, FixedInput
+from sim.firmware.fixed_law import FixedState
+from sim.firmware.source import source_of
+from sim.firmware.spot_ties import quotients_from_tie, sides, sums_of, tie_windows
+from sim.firmware.spots.estimator import FixedEstimator
+from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
+from sim.firmware.spots.verdict import SpotWords
+from sim.ports import SpotStatus
+from sim.studies.firmware.coverage import Covered, corner_lines, law_lines, spot_lines
+from sim.studies.firmware.law_steps import LawRows, law_rows
+from sim.studies.firmware.made import FirmwareError, firmware_of, fixed_parts
+from sim.studies.firmware.recorded import LoopFrame, recorded
+from sim.studies.firmware.windows import Window, windows_of
+
+MOST_MB: Final = 2000.0
+"""Largest folder."""
+MIRRORS: Final = 16
+"""Mirrors whose frames are kept, if the user does not say."""
+
+
+class VectorArray(NamedTuple):
+    """An array of a group; its first side counts rows."""
+
+    values: NDArray[Any]
+    what: str
+
+
+Group = dict[str, VectorArray]
+
+
+class Vectors(NamedTuple):
+    """All of a folder."""
+
+    settings_sum: str
+    groups: dict[str, Group]
+    coverage: list[Covered]
+    labels: list[str]
+    """What the windows of the group "spots" are there for, by their number in `spots/label`."""
+
+
+def vectors_of(
+    built: Built, frames: int, mirrors: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Vectors:  # fmt: skip
+    """Run the loop and make the rest; see docs/vectors.md for what each array holds.
+
+    Parameters
+    ----------
+    built : Built
+        A run whose estimator and controller compute in whole numbers.
+    frames : int
+        Frames of the loop, from its start.
+    mirrors : int, optional
+        How many of its mirrors are kept, evenly spread; `MIRRORS` if left out.
+    progress : callable, optional
+        Given (frames done, of how many) now and then.
+
+    Raises
+    ------
+    FirmwareError
+        If the run has no firmware, the C source cannot express it, or the folder is too large.
+    """
+    estimator, controller = fixed_parts(built)
+    try:
+        source = source_of(firmware_of(built))
+    except ValueError as exc:
+        raise FirmwareError(f"firmware: {exc}") from exc
+    fleet = len(built.parts.mirrors)
+    count = min(MIRRORS, fleet) if mirrors is None else mirrors
+    if not 1 <= count <= fleet:
+        raise FirmwareError(f"--mirrors: must be 1 to {fleet}, those of the run (got {count})")
+    height, width = built.resolved.camera.window_px
+    size_mb = 2e-6 * frames * count * height * width
+    if size_mb > MOST_MB:
+        raise FirmwareError(
+            f"--frames: {frames} frames of {count} mirrors take {size_mb:.0f} MB of pixels, and "
+            f"{MOST_MB:.0f} are allowed; take fewer, or fewer --mirrors"
+        )
+    chosen = np.unique(np.linspace(0, fleet - 1, count).round().astype(np.int64))
+    run = recorded(built, frames, progress)
+    most_dn = _most_dn(built)
+    loop, loop_lines = _loop(run, chosen, controller, most_dn)
+    spots, labels, windows_lines = _spots(built, estimator, most_dn)
+    steps, corners = law_rows(controller.law, fleet)
+    law = controller.law
+    before = _before(run, chosen, controller)
+    given = _inputs(run, chosen)
+    lines = [
+        *loop_lines, *windows_lines,
+        *law_lines(steps.before, steps.given, steps.after, steps.reset, "law"),
+        Covered("law: taken over from a standing correction", int(steps.reset.sum()), "resets"),
+        *corner_lines(
+            law, corners,
+            [
+                (steps.mirror, steps.before, steps.given),
+                (np.tile(chosen, frames), before, given),
+            ],
+        ),
+    ]  # fmt: skip
+    groups = {"loop": loop, "spots": spots, "law": _law(steps)}
+    return Vectors(source.sum, groups, lines, labels)
+
+
+def _most_dn(built: Built) -> int:
+    """Return what a saturated pixel reads: full well or full scale. [DN]"""
+    camera = built.resolved.camera
+    well = round(camera.black_dn + camera.gain_dn_per_e * camera.full_well_e)
+    return min(well, 2**camera.bits - 1)
+
+
+def _flat(frames: Iterable[Any], chosen: NDArray[np.int64]) -> Any:
+    """Return an array of all frames, frame after frame, of the chosen mirrors."""
+    return np.concatenate([frame[chosen] for frame in frames])
+
+
+def _inputs(run: list[LoopFrame], chosen: NDArray[np.int64]) -> FixedInput:
+    parts = zip(*(frame.given for frame in run), strict=True)
+    return FixedInput._make(_flat(part, chosen) for part in parts)
+
+
+def _states(states: Iterable[FixedState], chosen: NDArray[np.int64]) -> FixedState:
+    return FixedState._make(_flat(part, chosen) for part in zip(*states, strict=True))
+
+
+def _before(
+    run: list[LoopFrame], chosen: NDArray[np.int64], controller: FixedController
+) -> FixedState:
+    """Return the states before each frame."""
+    start = controller.initial_state(len(run[0].after.correction))
+    return _states([start, *(frame.after for frame in run[:-1])], chosen)
+
+
+def _loop(
+    run: list[LoopFrame], chosen: NDArray[np.int64], controller: FixedController, most_dn: int
+) -> tuple[Group, list[Covered]]:
+    count, frames = len(chosen), len(run)
+    given = _inputs(run, chosen)
+    before = _before(run, chosen, controller)
+    after = _states((frame.after for frame in run), chosen)
+    pixels = _flat((frame.pixels_dn for frame in run), chosen)
+    spots = SpotWords._make(_flat(p, chosen) for p in zip(*(f.spots for f in run), strict=True))
+    origin = _flat((frame.origin for frame in run), chosen)
+    first = np.repeat(np.arange(frames) == 0, count)
+    group = {
+        "frame": _u32(np.repeat(np.arange(frames), count), "frame of the run, from 0"),
+        "mirror": _u16(np.tile(chosen, frames), "column of the fleet: which coefficients"),
+        "reset": _u8(first, "1: takes over from `standing` before this row"),
+        "standing": _i32(np.zeros((count * frames, 2)), "standing correction, (x, y)"),
+        "pixels": _u16(pixels, "window as read, rows then columns [DN]"),
+        "origin": _i32(origin, "first pixel of the window, (x, y) [px]"),
+    } | _spot_arrays(spots) | _law_arrays(given, after)
+    moved = np.abs(np.diff(given.reference.reshape(frames, count, 2), axis=0)).max(axis=2) > 0
+    lines = [
+        *spot_lines(spots.status, pixels, most_dn, "loop"),
+        *law_lines(before, given, after, first, "loop"),
+        Covered("loop: a move under way", int(moved.sum()), "the reference has changed"),
+    ]
+    return group, lines
+
+
+def _spot_arrays(found: SpotWords) -> Group:
+    """Return what every row of a window has."""
+    where = "position from the window's middle, (x, y); 0 where the status is not 0"
+    return {
+        "spot": _i32(found.position, where),
+        "light": _i64(found.light, "decides on DIM"),
+        "status": _u8(found.status, "0 OK, 1 DIM, 2 EDGE, 3 FAILED"),
+    }
+
+
+def _law_arrays(given: FixedInput, after: FixedState) -> Group:
+    """Return what every row of the law has."""
+    position = "against the spot of an untilted mirror, (x, y)"
+    return {
+        "position": _i32(given.position, f"{position}; 0 where lost"),
+        "seen": _u8(given.seen[:, 0], "1 where there is a position"),
+        "reference": _i32(given.reference, f"expected, {position}"),
+        "lowest": _i32(given.lowest, "least correction that the drive can carry out"),
+        "highest": _i32(given.highest, "largest"),
+        "states": _i32(after.states, "of the law after the frame, x then y"),
+        "memory": _i64(after.filters, "of the filter sections after the frame, x then y"),
+        "known": _u8(after.known, "whether this frame had a mismatch"),
+        "cuts": _u32(after.saturated, "words cut off since the law took over"),
+        "correction": _i32(after.correction, "granted, (x, y)"),
+    }
+
+
+def _spots(
+    built: Built, estimator: FixedEstimator, most_dn: int
+) -> tuple[Group, list[str], list[Covered]]:
+    windows = windows_of(built.resolved.camera, estimator)
+    words = estimator.words
+    lines: list[Covered] = []
+    if isinstance(words, ThresholdedCentroidWords):
+        full_dn = 2**built.resolved.camera.bits - 1
+        ties = tie_windows(words, full_dn)
+        windows += [Window("quotient at a tie", pixels) for _, _, pixels in ties]
+    labels = list(dict.fromkeys(window.what for window in windows))
+    pixels = np.stack([window.pixels_dn for window in windows])
+    found = estimator.read(pixels)
+    label = np.array([labels.index(window.what) for window in windows])
+    lines += spot_lines(found.status, pixels, most_dn, "spots")
+    lines += [
+        Covered(f"spots: {what}", int((label == i).sum()), "made for it")
+        for i, what in enumerate(labels)
+    ]
+    lines += _quotient_lines(words, pixels, found.status)
+    group = {
+        "label": _u8(label, "what the window is there for: number in `labels` of the index"),
+        "pixels": _u16(pixels, "window, rows then columns [DN]"),
+    } | _spot_arrays(found)
+    return group, labels, lines
+
+
+def _quotient_lines(words: Any, pixels: NDArray[np.int32], status: NDArray[Any]) -> list[Covered]:
+    if not isinstance(words, ThresholdedCentroidWords):
+        note = "inside the estimator's steps, where no window was made for them"
+        return [Covered("position: quotients at a tie", 0, note)]
+    light, moments = sums_of(pixels, words)
+    used = (status == SpotStatus.OK) & (light > 0)
+    shift = words.verdict.position.fraction - 1
+    lines = []
+    for part in (0, 1):
+        from_tie = quotients_from_tie(
+            moments[:, part], np.where(light > 0, light, 1), shift, words.divider
+        )
+        side = sides(from_tie, words.divider)
+        for wanted, name in ((-1, "below"), (0, "on a tie"), (1, "above")):
+            rows = int((used & (side == wanted)).sum())
+            note = "quotient of moment and light" if rows else "not reached by the windows drawn"
+            lines.append(Covered(f"position, {'xy'[part]}: {name}", rows, note))
+    return lines
+
+
+def _law(rows: LawRows) -> Group:
+    before = {
+        "before_states": _i32(rows.before.states, "of the law before the step; unused at a reset"),
+        "before_memory": _i64(rows.before.filters, "of the sections before it"),
+        "before_known": _u8(rows.before.known, "whether the frame before had a mismatch"),
+        "before_correction": _i32(rows.before.correction, "granted before it"),
+    }
+    arrays = _law_arrays(rows.given, rows.after)
+    cuts = rows.after.saturated - rows.before.saturated
+    return {
+        "mirror": _u16(rows.mirror, "column of the fleet: which coefficients"),
+        "reset": _u8(rows.reset, "1: takes over from `standing` before the step"),
+        "standing": _i32(rows.standing, "standing correction, (x, y)"),
+        **before,
+        **arrays,
+        "cuts": _u32(cuts, "words cut off in this step"),
+    }
+
+
+def _typed(values: Any, kind: type, what: str) -> VectorArray:
+    array = np.asarray(values)
+    found: NDArray[Any] = array.astype(kind)
+    if not (found == array).all():
+        raise ValueError(f"{what}: a word does not fit {np.dtype(kind).name}")
+    return VectorArray(found, what)
+
+
+def _u8(values: Any, what: str) -> VectorArray:
+    return _typed(values, np.uint8, what)
+
+
+def _u16(values: Any, what: str) -> VectorArray:
+    return _typed(values, np.uint16, what)
+
+
+def _u32(values: Any, what: str) -> VectorArray:
+    return _typed(values, np.uint32, what)
+
+
+def _i32(values: Any, what: str) -> VectorArray:
+    return _typed(values, np.int32, what)
+
+
+def _i64(values: Any, what: str) -> VectorArray:
+    return _typed(values, np.int64, what)
