@@ -6,6 +6,7 @@ Found by solving the row for one of its words, modulo the shift; the rest of the
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.firmware.controller import FixedInput
 from sim.firmware.fixed_law import FixedLaw, FixedState
@@ -26,16 +27,16 @@ class Steps(NamedTuple):
     before: FixedState
     given: FixedInput
 
-    def row(self, i: int) -> "Steps":
-        """Return one of them."""
+    def rows(self, which: NDArray[np.int64]) -> "Steps":
+        """Return some of them."""
         return Steps(
-            FixedState._make(part[i : i + 1] for part in self.before),
-            FixedInput._make(part[i : i + 1] for part in self.given),
+            FixedState._make(part[which] for part in self.before),
+            FixedInput._make(part[which] for part in self.given),
         )
 
 
 class Corner(NamedTuple):
-    """A rounding corner, and the step that reaches it, or comes nearest."""
+    """A rounding corner, and steps that reach it, or come nearest."""
 
     site: Site
     wanted: int
@@ -43,6 +44,7 @@ class Corner(NamedTuple):
     found: int | None
     """Above a tie that is reached; None if this site never rounds."""
     step: Steps | None
+    """As many as have another sign or another last bit: rules for ties differ in these."""
 
 
 def joined(parts: list[Steps]) -> Steps:
@@ -95,11 +97,17 @@ def _searched(law: FixedLaw, site: Site, wanted: int, number: int) -> Corner:
 
 
 def _nearest(law: FixedLaw, site: Site, wanted: int, steps: Steps) -> Corner:
+    """Return the steps that come nearest: of each sign of the total, even and odd."""
     mismatch = np.where(steps.given.seen, steps.given.reference - steps.given.position, 0)
     rounded = roundings(law, steps.before, mismatch, steps.given.seen)[site]
     off = np.abs(rounded.from_tie - wanted)
-    i = int(off.argmin())
-    return Corner(site, wanted, int(rounded.from_tie[i]), steps.row(i))
+    nearest = np.flatnonzero(off == off.min())
+    total = rounded.total[nearest]
+    odd = (total >> np.int64(rounded.shift)) & 1
+    _, first = np.unique(2 * (total < 0) + odd, return_index=True)
+    chosen = nearest[first]
+    found = int(rounded.from_tie[chosen[0]])
+    return Corner(site, wanted, found, steps.rows(chosen))
 
 
 def _words_of(law: FixedLaw, site: Site) -> list[int]:

@@ -61,8 +61,8 @@ def tie_windows(
 ) -> list[tuple[int, int, NDArray[np.int32]]]:
     """Return windows (axis, side, pixels) whose quotient is beside or on a tie.
 
-    A row of pixels in the middle of the window, its values drawn; those that come to a corner stay.
-    Sides that no draw reaches are not in the list.
+    A row of pixels in the middle of the window, its values drawn. Of those that come to a corner,
+    one of each sign, even and odd, stays: rules for ties differ in these.
     """
     v = words.verdict
     most = full_scale_dn - max(words.threshold_dn, 0)
@@ -79,7 +79,11 @@ def tie_windows(
         from_tie = quotients_from_tie(moment, light, v.position.fraction - 1, words.divider)
         side = np.where(light >= v.least_light, sides(from_tie, words.divider), 9)
         for wanted in (-1, 0, 1):
-            for i in np.flatnonzero(side == wanted)[:2]:
+            hits = np.flatnonzero(side == wanted)
+            exact = moment[hits] << np.int64(v.position.fraction)
+            odd = (exact // (2 * light[hits])) & 1
+            _, distinct = np.unique(2 * (moment[hits] < 0) + odd, return_index=True)
+            for i in hits[distinct]:
                 line = np.zeros(side_px, np.int64)
                 line[first : first + count] = values[i] + words.threshold_dn
                 window = np.zeros((v.height, v.width), np.int64)

@@ -40,6 +40,7 @@ def law_rows(law: FixedLaw, mirrors: int) -> tuple[LawRows, list[Corner]]:
     parts += [
         _by_itself(law, corner.step) for corner in corners if corner.step is not None
     ]
+    parts.append(_by_itself(law, _ends(law)))
     return _joined(parts), corners
 
 
@@ -65,6 +66,22 @@ def _by_itself(law: FixedLaw, steps: Steps) -> LawRows:
     )  # fmt: skip
 
 
+def _ends(law: FixedLaw) -> Steps:
+    """Return steps whose mismatch is the last that its word holds, and the first that it does not.
+
+    Each with full limits, and with limits that leave no correction but zero.
+    """
+    f = law.formats
+    ends = [f.position.highest, f.position.highest + 1, f.position.lowest, f.position.lowest - 1]
+    reference = np.array([[a, b] for a in ends for b in (ends[0], ends[2])] * 2)
+    count = len(reference)
+    start = fixed_hand_over(law_of_rows(law, np.zeros(1, np.int64)), np.zeros((count, 2), np.int64))
+    edge = np.where(np.arange(count)[:, None] < count // 2, f.correction.highest, 0)
+    edge = np.broadcast_to(edge, (count, 2))
+    seen = np.ones((count, 2), bool)
+    return Steps(start, FixedInput(np.zeros((count, 2), np.int64), seen, reference, -edge, edge))
+
+
 def _after(law: FixedLaw, before: FixedState, given: FixedInput) -> FixedState:
     mismatch = np.where(given.seen, given.reference - given.position, 0)
     return fixed_step(law, before, mismatch, given.seen, given.lowest, given.highest)
@@ -83,6 +100,8 @@ def _sequence(law: FixedLaw, mirror: int, number: int) -> LawRows:
     drawn = philox(counter, KEY)[:, 0].astype(np.int64).reshape(FRAMES, 2, 2)
     small = (drawn & 0xFFF) - 0x800
     largest = f.position.highest // 4
+    # A sixteenth of the largest mismatch: a correction goes there within some frames.
+    near = int(np.ldexp(f.position.highest, f.correction.fraction - f.position.fraction - 4))
     state = fixed_hand_over(own, np.zeros((1, 2), np.int64))
     rows = []
     for k in range(FRAMES):
@@ -98,7 +117,7 @@ def _sequence(law: FixedLaw, mirror: int, number: int) -> LawRows:
         position = -reference // 3 + small[k : k + 1, :, 1]
         lost = k in (10, 11, 40, 70, 71, 72, 73, 74, 75)
         seen = np.full((1, 2), not lost)
-        edge = np.full((1, 2), f.correction.highest // (2 if k < 48 else 64))
+        edge = np.full((1, 2), f.correction.highest // 2 if k < 48 else near)
         given = FixedInput(np.where(seen, position, 0), seen, reference, -edge, edge)
         after = _after(own, state, given)
         rows.append(
