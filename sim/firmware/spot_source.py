@@ -18,6 +18,8 @@ from sim.firmware.spots.verdict import Verdict
 class SpotWorld(NamedTuple):
     """What the C source of an estimator depends on besides its words."""
 
+    kind: str
+    """Name of the estimator."""
     division: str
     """How it divides, as its arithmetic names it."""
     full_scale_dn: int
@@ -95,7 +97,7 @@ def _thresholded_centroid(words: ThresholdedCentroidWords, world: SpotWorld) -> 
         "left. Pixels above the threshold and below it may differ by an instruction or two."
     )
     return SpotSource(
-        "thresholded_centroid", _shared(v) | macros, files, tables, 20 if short else 32, timing
+        world.kind, _shared(v) | macros, files, tables, 20 if short else 32, timing
     )
 
 
