@@ -45,7 +45,10 @@ def connections(
     if parquet:
         require_parquet()
     with naming(path), counting_bar() as stage:
-        found = study(load_scenario(path, overrides), stage("connections"), move=move)
+        found = study(
+            load_scenario(path, overrides), stage("connections"), move=move,
+            plan_progress=stage("order of the move"),
+        )  # fmt: skip
     folder = write(found, out, overwrite=overwrite, parquet=parquet, asked=asked_by(ctx, overrides))
     s = found.summary
     with showing(folder):

@@ -59,7 +59,7 @@ class Reference:
         self._shaper = shaper
         self._cubic = np.array(cubic_per_rad2)[:, None]
         self._cross = cross_axis
-        self._n = clock.ticks_per_frame
+        self._n, self._tick_s = clock.ticks_per_frame, clock.tick_s
         self._from_state, self._from_command = _believed_frame(belief, exposure_weights)
 
     def initial_state(self) -> ReferenceState:
@@ -102,6 +102,12 @@ class Reference:
     def command_frames(self) -> tuple[int, ...]:
         """Frames in which mirrors are sent somewhere else."""
         return tuple(command.frame for command in self._commands[1:])
+
+    @property
+    def longest_path_s(self) -> float:
+        """How long the longest shaped path of a command takes; 0 without a move. [s]"""
+        paths = (self._path(m.target_rad, n) for m, n in pairwise(self._commands))
+        return self._tick_s * max(map(len, paths), default=0)
 
     def next_move(self, state: ReferenceState, number: int) -> int:
         """Return the first frame from `number` on, where the state is, in which the path moves."""

@@ -95,11 +95,8 @@ def trace_parts(
     start, way_in = source.point_m, source.way
     end, way_out = sink.point_m, sink.way
     centre_a, centre_b = a.centre_m, b.centre_m
-    normal_a, normal_b = _normal(a, tilt_a_rad), _normal(b, tilt_b_rad)
-
-    hit_a = hit_plane(start, way_in, centre_a, normal_a)
-    local_a = unit(normal_a - a.curvature_per_m * (hit_a - centre_a))
-    between = reflected(way_in, local_a)
+    normal_b = _normal(b, tilt_b_rad)
+    hit_a, local_a, between = sent(a, source, tilt_a_rad)
     hit_b = hit_plane(hit_a, between, centre_b, normal_b)
     local_b = unit(normal_b - b.curvature_per_m * (hit_b - centre_b))
     leaving = reflected(between, local_b)
@@ -120,6 +117,19 @@ def trace_parts(
         mode_m=np.stack([dot(at_b - hit_b, end_x), dot(at_b - hit_b, end_y)]),
         mode_rad=np.stack([dot(way_out, end_x) / along, dot(way_out, end_y) / along]),
     )
+
+
+def sent(
+    a: MirrorArray, source: CollimatorArray, tilt_a_rad: Array
+) -> tuple[Array, Array, Array]:
+    """Return where C beams meet their mirrors A, the normals there, and their ways after it.
+
+    Each is (3, C); `tilt_a_rad` is (2, C). [m, -, -]
+    """
+    normal = _normal(a, tilt_a_rad)
+    hit_m = hit_plane(source.point_m, source.way, a.centre_m, normal)
+    local = unit(normal - a.curvature_per_m * (hit_m - a.centre_m))
+    return hit_m, local, reflected(source.way, local)
 
 
 def _chosen(

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from sim.optics.crosstalk import all_pairs, crosstalk_db, field_behind, scattered_db
+from sim.optics import crosstalk
+from sim.optics.crosstalk import all_pairs, crosstalk_db, field_behind, least_db, scattered_db
 from sim.optics.params import OpticsParams
 from sim.optics.rays import OnMirror, Rays
 
@@ -81,3 +82,40 @@ def test_scatter_grows_with_the_fourth_power_of_roughness():
     one, two = (scattered_db(s, 1.31e-6, 0.35, 0.13) for s in (1e-9, 2e-9))
     assert one - two == pytest.approx(40 * np.log10(2), abs=1e-9)
     assert one > 150.0
+
+
+def scattered_rays(count, seed):
+    """Beams up to 1.8 mm off a mirror that looks up to 35 mrad aside, aimed to 40 um."""
+    g = np.random.default_rng(seed)
+    turn, way = g.uniform(0, 2 * np.pi, (2, count))
+    centre = g.uniform(0, 1.8e-3, count) * np.array([np.cos(turn), np.sin(turn)])
+    slope = g.uniform(0, 0.035, count) * np.array([np.cos(way), np.sin(way)])
+    one, flat = np.ones(count), np.zeros((2, count))
+    mode = centre + 4e-5 * g.normal(size=(2, count))
+    return Rays(
+        OnMirror(flat, flat, 0 * one), OnMirror(flat, centre, 0 * one), 0.04 * one, WAY_M * one,
+        0.04 * one, mode, slope,
+    )  # fmt: skip
+
+
+def test_no_pair_loses_less_than_what_falls_onto_its_mirrors_allows():
+    rays = scattered_rays(400, 1)
+    loss, least = crosstalk_db(rays, OPTICS, 0.105), least_db(rays, OPTICS, 0.105)
+    assert (loss >= least).all()
+    assert np.mean(least > 40.0) > 0.8  # it does say something
+    bounded = crosstalk_db(rays, OPTICS, 0.105, enough_db=50.0)
+    assert np.isinf(bounded).any()
+    np.testing.assert_array_equal(bounded[loss < 50.0], loss[loss < 50.0])
+
+
+def test_points_over_a_face_are_enough_for_any_slope(monkeypatch):
+    """Twice as many along radius and turn: a spectral rule that has converged does not change."""
+    rays = scattered_rays(60, 2)
+    few = crosstalk_db(rays, OPTICS, 0.105)
+    monkeypatch.setattr(crosstalk, "LEAST_RADII", 60)
+    monkeypatch.setattr(crosstalk, "LEAST_TURNS", 120)
+    crosstalk._face.cache_clear()
+    many = crosstalk_db(rays, OPTICS, 0.105)
+    crosstalk._face.cache_clear()
+    np.testing.assert_allclose(few[few < 90], many[few < 90], atol=0.1)
+    np.testing.assert_allclose(few, many, atol=1.5)

@@ -7,7 +7,7 @@ from pathlib import Path
 from sim.errors import OutputError
 from sim.files.filing import filed, put_page
 from sim.report.study_page import render_study
-from sim.scenario.portable import copy_files
+from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.connections.page import page_of
 from sim.studies.connections.study import ConnectionStudy, columns_of, results_of
@@ -63,6 +63,8 @@ def write(
             provenance=origin, strip=[("switch", switch_words(found.scenario))]
         )
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
+        if found.staged is not None:
+            (new / "staged.toml").write_text(portable_toml(found.staged), encoding="utf-8")
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))
         table_written.result()

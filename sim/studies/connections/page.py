@@ -1,6 +1,7 @@
 """The page of all connections: does the switch meet its limits, and what decides."""
 
-from typing import Final
+from collections.abc import Callable
+from typing import Any, Final
 
 from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table
@@ -162,10 +163,12 @@ def _traffic(found: ConnectionStudy) -> Section | None:
     ]  # fmt: skip
     for name, row in (move or {}).items():
         met = {None: "no limit", True: "met", False: "missed"}[row["met"]]
+        times = row["moves_in_a_row"]
+        turns = ", one axis at a time where need be" if name == "by_beam" and times > 3 else ""
         rows.append(
-            [f"moving, {ORDERS[name]}, {row['instants']} instants, "
-             f"{row['moves_in_a_row']} x the time", f"{row['worst_pair_db']:.1f}",
-             f"{row['worst_output_sum_db']:.1f}", _pair(row["beam_input"], row["output"]), met]
+            [f"moving, {ORDERS[name]}{turns}; {times} stage{'s' if times > 1 else ''}",
+             f"{row['worst_pair_db']:.1f}", f"{row['worst_output_sum_db']:.1f}",
+             _pair(row["beam_input"], row["output"]), met]
         )  # fmt: skip
     tables = [
         Table(
@@ -180,6 +183,15 @@ def _traffic(found: ConnectionStudy) -> Section | None:
         f"{standing['scattered_estimate_db']:.0f} dB down for mirrors of "
         f"{standing['scattered_for_roughness_nm']:g} nm roughness: an order of magnitude.",
     ]
+    if move:
+        texts.append(
+            f"Moves are looked at in {sum(row['instants'] for row in move.values())} instants: no "
+            "beam goes on by more than a quarter of its radius from one to the next, and no mode "
+            "turns by more than a quarter of its divergence. Where a beam crosses a wrong mirror "
+            "that looks at it, the brightest moment is searched between them. Mirrors go straight "
+            "from tilt to tilt here, and one stage ends before the next begins; what the loops "
+            "make of it is in the last table, if the move was run (`--move`)."
+        )
     if found.assignment is not None:
         words = {"asked": "as asked", "least_sum": "outputs chosen for the least sum",
                  "least_max": "outputs chosen for the least longest"}  # fmt: skip
@@ -192,23 +204,39 @@ def _traffic(found: ConnectionStudy) -> Section | None:
             )
         )  # fmt: skip
     if found.bulk is not None:
-        bulk = found.bulk
-        tables.append(
-            Table(
-                "The first move through the loop", ["Figure", "Value"],
-                [
-                    ["connections moved at once", str(bulk["connections"])],
-                    [f"time to light (under {bulk['limit_db']:g} dB over aligned), median",
-                     number(bulk["median_ms"], "ms")],
-                    ["time to light, slowest", number(bulk["max_ms"], "ms")],
-                    ["slowest input", str(bulk["slowest_input"])],
-                    ["without light", str(bulk["dark"])],
-                    [f"strongest crosstalk at {bulk['instants_looked_at']} instants on the way",
-                     f"{bulk['crosstalk_worst_pair_db']:.1f} dB"],
-                ],
-            )
-        )  # fmt: skip
+        runs = [("as it stands", found.bulk)]
+        if found.bulk_in_order is not None:
+            runs.append((ORDERS[found.bulk_in_order["order"]], found.bulk_in_order))
+        tables.append(_through_loop(runs))
+    if found.staged is not None:
+        texts.append(
+            "`staged.toml` beside this page is the scenario with the stages of the order that was "
+            "chosen, for `mirrorloop run`."
+        )
     return Section("Light in wrong outputs, and moves", texts, tables)
+
+
+def _through_loop(runs: list[tuple[str, dict[str, Any]]]) -> Table:
+    def of(write: Callable[[dict[str, Any]], str]) -> list[str]:
+        return [write(bulk) for _, bulk in runs]
+
+    limit_db = runs[0][1]["limit_db"]
+    rows = [
+        ["connections moved", *of(lambda b: str(b["connections"]))],
+        ["stages", *of(lambda b: str(b["stages"]))],
+        [f"time to light (under {limit_db:g} dB over aligned), median",
+         *of(lambda b: number(b["median_ms"], "ms"))],
+        ["time to light, slowest", *of(lambda b: number(b["max_ms"], "ms"))],
+        ["slowest input", *of(lambda b: str(b["slowest_input"]))],
+        ["without light", *of(lambda b: str(b["dark"]))],
+        ["strongest light in a wrong output on the way",
+         *of(lambda b: f"{b['crosstalk_worst_pair_db']:.1f} dB")],
+        ["where", *of(lambda b: _pair(b["crosstalk_beam_input"], b["crosstalk_output"]))],
+        ["when, after the command", *of(lambda b: number(b["crosstalk_at_ms"], "ms"))],
+    ]  # fmt: skip
+    return Table(
+        "The first move through the loop", ["Figure", *(words for words, _ in runs)], rows
+    )
 
 
 def _pair(beam: int | None, output: int | None) -> str:

@@ -2,10 +2,10 @@
 
 While mirrors B stand, what a beam puts into a wrong output depends on that beam's way alone. So
 each beam may choose for itself: its mirror A turns before all mirrors B or after them, straight
-or one axis at a time. The best choice of every beam is the best plan of this kind; it is found on
-a grid of instants and judged on a finer one.
+or one axis at a time. The best choice of every beam is the best plan of this kind.
 """
 
+from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -13,20 +13,21 @@ from numpy.typing import NDArray
 
 from sim.ports import Array
 from sim.studies.connections.coupler import Ports
-from sim.studies.connections.moves import Found, Path, strongest
+from sim.studies.connections.moves import Leg, Path
+from sim.studies.connections.strays import Found, Strays, strongest
 
-STEPS: Final = tuple(float(s) for s in np.round(np.arange(0.05, 0.96, 0.05), 2))
-"""Shares of the way at which the search looks."""
-FINE: Final = tuple(float(s) for s in np.round(np.arange(0.0, 1.001, 0.025), 3))
-"""Shares at which the plan that was found is judged."""
 STRAIGHT, X_FIRST, Y_FIRST = 0, 1, 2
+MARGIN_DB: Final = 3.0
+"""What the search asks for beyond the limit: true ways are not quite straight. [dB]"""
+FAR_ENOUGH_DB: Final = 3.0
+"""Losses that are larger still by this much need not be known. [dB]"""
 
 
 class Plan(NamedTuple):
     """A move in stages, and the light in wrong outputs that it leaves."""
 
     found: Found
-    """The strongest, at the instants of `FINE`."""
+    """The strongest over all stages."""
     instants: int
     before: NDArray[np.bool_]
     """(C,) whether mirror A turns before all mirrors B, or after them."""
@@ -36,11 +37,11 @@ class Plan(NamedTuple):
     @property
     def moves_in_a_row(self) -> int:
         """How many times as long as the move of all mirrors at once."""
-        stages = 1
-        for group in (self.before, ~self.before):
-            if group.any():
-                stages += 2 if np.any(self.way[group] != STRAIGHT) else 1
-        return stages
+        return 1 + sum(
+            (2 if np.any(self.way[group] != STRAIGHT) else 1)
+            for group in (self.before, ~self.before)
+            if group.any()
+        )
 
 
 def ways_at(share: float, way: NDArray[np.int64]) -> Array:
@@ -50,11 +51,13 @@ def ways_at(share: float, way: NDArray[np.int64]) -> Array:
     return np.asarray(legs[way])
 
 
-def planned(path: Path, limit_db: float) -> Plan:
+def planned(
+    path: Path, limit_db: float, progress: Callable[[int, int], None] | None = None
+) -> Plan:
     """Return the plan that keeps every beam's strongest light in a wrong output least.
 
-    Beams that are over the limit on straight ways in either order may turn one axis at a time: a
-    stage with such a beam takes twice as long.
+    Beams that come within a margin of the limit on straight ways in either order may turn one axis
+    at a time: a stage with such a beam takes twice as long.
 
     Parameters
     ----------
@@ -62,47 +65,60 @@ def planned(path: Path, limit_db: float) -> Plan:
         The move.
     limit_db : float
         Least loss into a wrong output that is good enough. [dB]
+    progress : callable, optional
+        Called with (stages worked out, all).
     """
     count = len(path.inputs)
-    every = np.arange(count)
-    straight = _least(path, every, STRAIGHT, STEPS)
+    wanted_db, every = limit_db + MARGIN_DB, np.arange(count)
+    enough_db = wanted_db + FAR_ENOUGH_DB
+    passing = _passing(path, every, enough_db)
+    straight = np.minimum(passing, _crossing(path, every, STRAIGHT, enough_db))
     before = straight[0] >= straight[1]
     way = np.full(count, STRAIGHT)
     least = straight.max(axis=0)
-    over = np.flatnonzero(least < limit_db)
-    if over.size:
-        for turn in (X_FIRST, Y_FIRST):
-            detour = _least(path, over, turn, FINE)
+    over = np.flatnonzero(least < wanted_db)
+    if progress is not None:
+        progress(1, 4)
+    for number, turn in enumerate((X_FIRST, Y_FIRST)):
+        if over.size:
+            detour = np.minimum(passing[:, over], _crossing(path, over, turn, enough_db))
             better = detour.max(axis=0) > least[over]
             chosen = over[better]
             least[chosen] = detour.max(axis=0)[better]
             before[chosen] = (detour[0] >= detour[1])[better]
             way[chosen] = turn
-    tilts = staged_tilts(path, before, way, FINE)
-    found = min((path.worst(one) for one in tilts), key=lambda w: w.worst_db)
-    return Plan(found, len(tilts), before, way)
+        if progress is not None:
+            progress(2 + number, 4)
+    found, instants = strongest(path, stages(path, before, way))
+    if progress is not None:
+        progress(4, 4)
+    return Plan(found, instants, before, way)
 
 
-def _least(path: Path, beams: Ports, turn: int, shares: tuple[float, ...]) -> Array:
-    """Return the least loss (2, B) of beams into any wrong output, A before B, and after. [dB]"""
-    way = np.full(len(path.inputs), turn)
-    rows = []
-    for turned, stands in ((1.0, 0.0), (0.0, 1.0)):
-        # Mirrors B turn while this beam's mirror A has turned, or has not yet.
-        passing = [path.at(turned, s) for s in shares]
-        crossing = [path.staged(ways_at(s, way), stands) for s in (*shares, 1.0)]
-        rows.append(
-            np.min([strongest(path, one, beams) for one in (*passing, *crossing)], axis=0)
-        )
-    return np.array(rows)
-
-
-def staged_tilts(
-    path: Path, before: NDArray[np.bool_], way: NDArray[np.int64], shares: tuple[float, ...]
-) -> list[Array]:
-    """Return the tilts (C, 4) at shares of each stage: some mirrors A, all B, the other A. [rad]"""
+def stages(path: Path, before: NDArray[np.bool_], way: NDArray[np.int64]) -> list[Leg]:
+    """Return the stages of a plan: some mirrors A, all mirrors B, the other mirrors A."""
     early = before[:, None]
-    first = [path.staged(np.where(early, ways_at(s, way), 0.0), 0.0) for s in shares]
-    middle = [path.staged(np.where(early, 1.0, np.zeros((1, 2))), s) for s in shares]
-    last = [path.staged(np.where(early, 1.0, ways_at(s, way)), 1.0) for s in shares]
-    return [*(first if before.any() else []), *middle, *([] if before.all() else last)]
+    legs: list[Leg] = [lambda s: path.at(np.where(early, 1.0, np.zeros(2)), s)]
+    if before.any():
+        legs.insert(0, lambda s: path.at(np.where(early, ways_at(s, way), 0.0), 0.0))
+    if not before.all():
+        legs.append(lambda s: path.at(np.where(early, 1.0, ways_at(s, way)), 1.0))
+    return legs
+
+
+def _passing(path: Path, beams: Ports, enough_db: float) -> Array:
+    """Return the least loss (2, B) of beams while mirrors B turn: A turned already, or not yet."""
+    strays = Strays(path, beams)
+    return np.array([
+        strays.over(lambda s: path.at(1.0, s), enough_db).loss_db[beams],
+        strays.over(lambda s: path.at(0.0, s), enough_db).loss_db[beams],
+    ])  # fmt: skip
+
+
+def _crossing(path: Path, beams: Ports, turn: int, enough_db: float) -> Array:
+    """Return the least loss (2, B) of beams while their mirrors A turn: before B, and after."""
+    strays, way = Strays(path, beams), np.full(len(path.inputs), turn)
+    return np.array([
+        strays.over(lambda s: path.at(ways_at(s, way), 0.0), enough_db).loss_db[beams],
+        strays.over(lambda s: path.at(ways_at(s, way), 1.0), enough_db).loss_db[beams],
+    ])  # fmt: skip

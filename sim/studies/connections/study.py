@@ -9,6 +9,8 @@ import numpy as np
 from sim.optics.budgets import Aiming
 from sim.ports import Array
 from sim.scenario.model import Scenario
+from sim.studies.connections.as_scenario import with_stages
+from sim.studies.connections.bulk import bulk_move
 from sim.studies.connections.calibration import Calibrated, calibrate, evenly
 from sim.studies.connections.summary import (
     BudgetVerdict,
@@ -16,13 +18,14 @@ from sim.studies.connections.summary import (
     band_of,
     contributors_of,
     crosstalk_words,
+    order_of,
     spare_travel,
     summary_of,
     verdict_of,
     worst_of,
 )
 from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker, joined
-from sim.studies.connections.traffic import assigned, bulk_move, moving, standing
+from sim.studies.connections.traffic import assigned, moving, standing
 from sim.studies.run.provenance import now
 
 LEVELS: Final[tuple[Aiming, ...]] = ("dead_reckoning", "calibrated", "peaked")
@@ -68,14 +71,19 @@ class ConnectionStudy(NamedTuple):
     """Travel of the first move as asked, and with outputs chosen."""
     bulk: dict[str, Any] | None
     """The first move through the loop."""
+    bulk_in_order: dict[str, Any] | None
+    """The same in the stages of the order that the limit of crosstalk asks for, if it does."""
+    staged: Scenario | None
+    """The scenario with those stages."""
     worst: list[dict[str, Any]]
     verdict: BudgetVerdict
     started: datetime.datetime
 
 
 def study(
-    scenario: Scenario, progress: Callable[[int, int], None] | None = None, *, move: bool = False
-) -> ConnectionStudy:
+    scenario: Scenario, progress: Callable[[int, int], None] | None = None, *, move: bool = False,
+    plan_progress: Callable[[int, int], None] | None = None,
+) -> ConnectionStudy:  # fmt: skip
     """Work out every connection of the switch of a scenario.
 
     Parameters
@@ -85,7 +93,10 @@ def study(
     progress : callable, optional
         Called with (finished connections, all connections).
     move : bool
-        Whether the first move is run through the loop.
+        Whether the first move is run through the loop, as it stands and in the order that keeps the
+        limit of crosstalk.
+    plan_progress : callable, optional
+        Called with (steps of the search of an order, all), where one is searched.
 
     Returns
     -------
@@ -111,9 +122,16 @@ def study(
         + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
     ).strip("; ")
     levels, level_count, calibrations = _levels(scenario, maker)
-    crosstalk = {"standing": standing(scenario, maker), "move": moving(scenario, maker)}
+    moved = moving(scenario, maker, plan_progress) or {}
+    crosstalk = {"standing": standing(scenario, maker), "move": moved or None}
+    order = order_of(moved)
+    stages = None if order is None else moved[order].get("stages")
+    staged = None if stages is None else with_stages(scenario, stages)
+    bulk = bulk_move(scenario, maker) if move else None
+    in_order = bulk_move(staged, maker) | {"order": order} if move and staged is not None else None
+    loop = bulk if in_order is None else in_order
     limit_db = None if budget is None else budget.crosstalk_db
-    words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db)
+    words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
     return ConnectionStudy(
         scenario=scenario,
         table=table,
@@ -127,7 +145,9 @@ def study(
         calibrations=calibrations,
         crosstalk=crosstalk,
         assignment=assigned(scenario, maker),
-        bulk=bulk_move(scenario, maker) if move else None,
+        bulk=bulk,
+        bulk_in_order=in_order,
+        staged=staged,
         worst=worst,
         verdict=verdict_of(summary, band, culprit, words),
         started=started,
@@ -184,6 +204,7 @@ def results_of(found: ConnectionStudy) -> dict[str, Any]:
         "crosstalk": found.crosstalk,
         "assignment": found.assignment,
         "bulk_move": found.bulk,
+        "bulk_move_in_order": found.bulk_in_order,
         "worst": found.worst,
         "verdict": found.verdict.text,
         "met": found.verdict.good,

@@ -1,49 +1,41 @@
-"""Light in wrong outputs, standing and on the move, and the move of all ports at once."""
+"""Light in wrong outputs, standing and on the move, and outputs to choose from."""
 
+from collections.abc import Callable
 from typing import Any, Final
 
 import numpy as np
 
-from sim.errors import ScenarioError
-from sim.optics.crosstalk import NIL_DB, scattered_db
-from sim.results.settling import arrivals
+from sim.optics.crosstalk import NIL_DB, Pairs, scattered_db
+from sim.optics.staging import staged
 from sim.scenario.model import Scenario
+from sim.studies.connections.as_scenario import stage_ms, stages_of
 from sim.studies.connections.assignment import least_maximum, least_sum, travel_rad
-from sim.studies.connections.moves import (
-    Found,
-    Path,
-    aims_of,
-    looked_at,
-    same_outputs,
-    wirings,
-    worst_into,
-)
+from sim.studies.connections.moves import Leg, Path, Tilts, aims_of, wirings
+from sim.studies.connections.near import Near
 from sim.studies.connections.plan import X_FIRST, Y_FIRST, planned
+from sim.studies.connections.strays import Found, found_of, looked_at, strongest
 from sim.studies.connections.table import Maker
-from sim.studies.run.make import make_run
 
 NEAR_PITCHES: Final = 2.2
-SHARES: Final = tuple(float(s) for s in np.round(np.arange(0.05, 0.96, 0.05), 2))
-"""Of the way, at which a move is looked at."""
 ROUGHNESS_NM: Final = 2.0
-SAMPLES: Final = 16
+FAR_AHEAD: Final = 1 << 40
+"""A frame that no move reaches."""
 
 
 def standing(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
-    """Return the crosstalk of the connections at the start; None for unequal arrays."""
-    wired = wirings(scenario)
-    if not wired or len(wired[0].inputs) < 2:
+    """Return the crosstalk of the connections at the start; None for a single one."""
+    inputs, outputs = wirings(scenario)[0]
+    if len(inputs) < 2:
         return None
-    inputs, outputs = wired[0]
     tilts = aims_of(maker, inputs, outputs)
-    count = len(inputs)
-    victims = looked_at(count)
-    found = worst_into(
-        maker, inputs, outputs, tilts, victims, NEAR_PITCHES, lambda b, v: b != v
-    )
+    every, victims = np.arange(len(inputs)), looked_at(len(outputs))
+    reach_m = NEAR_PITCHES * maker.geometry.pitch_m
+    beams, near = Near(maker, inputs, outputs, victims, reach_m).of(tilts.a_rad, every)
+    wrong = beams != near
+    found = found_of(maker, inputs, outputs, tilts, Pairs(beams[wrong], near[wrong]))
     geometry, optics = maker.geometry, scenario.switch.optics
     return {
-        "connections": count,
+        "connections": len(inputs),
         "outputs_looked_at": len(victims),
         "worst_pair_db": found.worst_db,
         "worst_beam_input": found.beam,
@@ -58,22 +50,22 @@ def standing(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
     }  # fmt: skip
 
 
-def moving(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
+def moving(
+    scenario: Scenario, maker: Maker, progress: Callable[[int, int], None] | None = None
+) -> dict[str, Any] | None:
     """Return the crosstalk while the first move is made, in the orders that were tried.
 
-    All mirrors at once, and all of array A before all of array B; if a limit is stated and both
-    miss it, each beam in its own order, and where that is not enough one axis at a time. None
-    if there is no move, or if it uses other outputs than those in use before. Every mirror goes
-    straight from its old tilt to its new one, as all shipped shapings have it, where the plan
-    does not say otherwise.
+    As its stages say, if it has any. Otherwise all mirrors at once, and all of array A before all
+    of array B; if a limit is stated and both miss it, each beam in its own order, and where that is
+    not enough one axis at a time. None if there is no move. Every mirror goes straight from its
+    old tilt to its new one, as all shipped shapings have it, where the plan does not say otherwise;
+    one stage is over before the next begins.
     """
     wired = wirings(scenario)
-    if not same_outputs(wired):
+    if len(wired) < 2:
         return None
     path = Path.between(maker, wired[0], wired[1])
     limit = scenario.switch.budget.crosstalk_db if scenario.switch.budget else None
-    together = [path.at(s, s) for s in SHARES]
-    in_turn = [path.at(s, 0.0) for s in (*SHARES, 1.0)] + [path.at(1.0, s) for s in SHARES]
     rows: dict[str, Any] = {}
 
     def put(name: str, w: Found, instants: int, in_a_row: int) -> None:
@@ -83,102 +75,89 @@ def moving(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
             "output": w.victim, "worst_output_sum_db": w.sum_db, "moves_in_a_row": in_a_row,
         }  # fmt: skip
 
-    for name, tilts, in_a_row in (("together", together, 1), ("mirrors_a_first", in_turn, 2)):
-        worst = min((path.worst(one) for one in tilts), key=lambda w: w.worst_db)
-        put(name, worst, len(tilts), in_a_row)
-    if limit is not None and not any(row["met"] for row in rows.values()):
-        plan = planned(path, limit)
+    if scenario.switch.moves[0].stages:
+        legs = _stated(scenario, path)
+        put("as_stated", *strongest(path, legs), len(legs))
+        return rows
+    put("together", *strongest(path, [lambda s: path.at(s, s)]), 1)
+    in_turn: list[Leg] = [lambda s: path.at(s, 0.0), lambda s: path.at(1.0, s)]
+    put("mirrors_a_first", *strongest(path, in_turn), 2)
+    if limit is None or rows["together"]["met"]:
+        return rows
+    apart_ms = stage_ms(scenario)
+    turns = ((0.0, "A"), (apart_ms, "B"))
+    rows["mirrors_a_first"] |= {
+        "stage_ms": apart_ms,
+        "stages": [{"after_ms": at, "mirrors": side, "axes": "both"} for at, side in turns],
+    }
+    if not rows["mirrors_a_first"]["met"]:
+        plan = planned(path, limit, progress)
         put("by_beam", plan.found, plan.instants, plan.moves_in_a_row)
         rows["by_beam"] |= {
             "inputs_before": [int(i) for i in path.inputs[plan.before]],
             "inputs_after": [int(i) for i in path.inputs[~plan.before]],
             "inputs_x_first": [int(i) for i in path.inputs[plan.way == X_FIRST]],
             "inputs_y_first": [int(i) for i in path.inputs[plan.way == Y_FIRST]],
+            "stage_ms": apart_ms,
+            "stages": stages_of(scenario, path, plan, apart_ms),
         }
     return rows
 
 
+def _stated(scenario: Scenario, path: Path) -> list[Leg]:
+    """Return the stages that the scenario states for its first move."""
+    ports, count = scenario.switch.geometry.ports_per_side, len(path.inputs)
+    others = [w.outputs for w in wirings(scenario)]
+    later = np.setdiff1d(np.concatenate(others), path.outputs)  # those stand in this move
+    still = np.zeros((len(later), 2))
+    before, after = (np.concatenate([*tilts, still]) for tilts in (path.start, path.end))
+    mirrors = np.concatenate([path.inputs, ports + path.outputs, ports + later])
+    found = staged(
+        scenario.switch.moves[0], "switch.moves.0.stages", mirrors, ports, (before, after),
+        frame_s=1.0 / scenario.camera.frame_hz, end=FAR_AHEAD,
+    )  # fmt: skip
+    legs: list[Leg] = []
+    for stage in found:
+        legs.append(_leg(before, stage.aim_rad, count, len(path.outputs)))
+        before = stage.aim_rad
+    return legs
+
+
+def _leg(first: Any, last: Any, inputs: int, outputs: int) -> Leg:
+    def leg(share: float) -> Tilts:
+        tilt = first + share * (last - first)
+        return Tilts(tilt[:inputs], tilt[inputs : inputs + outputs])
+
+    return leg
+
+
 def assigned(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
-    """Return the travel of the first move as asked, and if inputs could choose their outputs."""
+    """Return the travel of the first move as asked, and if inputs could choose their outputs.
+
+    Of outputs that are not in use, mirrors are at rest.
+    """
     wired = wirings(scenario)
-    if not same_outputs(wired):
+    if len(wired) < 2:
         return None
-    path = Path.between(maker, wired[0], wired[1])
-    cost = travel_rad(
-        maker.coupler, path.inputs, path.outputs, path.start[:, :2], path.start[:, 2:]
-    )
+    old, new = wired[:2]
+    every = np.arange(maker.geometry.ports_out)
+    aims = aims_of(maker, *old)
+    at_b = np.zeros((len(every), 2))
+    at_b[old.outputs] = aims.b_rad
+    cost = travel_rad(maker.coupler, old.inputs, every, aims.a_rad, at_b)
+    rows = np.arange(len(cost))
     # As they stand, nothing moves: bar every input from the output that it has.
-    barred = cost + np.where(np.eye(len(cost), dtype=bool), 1e3, 0.0)
-    rows = {
-        "asked": path.new_of,
+    barred = cost.copy()
+    barred[rows, old.outputs] += 1e3
+    chosen = {
+        "asked": new.outputs,
         "least_sum": least_sum(barred),
         "least_max": least_maximum(barred),
     }
     return {
         name: {
-            "mean_mrad": float(1e3 * cost[np.arange(len(cost)), columns].mean()),
-            "max_mrad": float(1e3 * cost[np.arange(len(cost)), columns].max()),
+            "mean_mrad": float(1e3 * cost[rows, columns].mean()),
+            "max_mrad": float(1e3 * cost[rows, columns].max()),
         }
-        for name, columns in rows.items()
-    }
-
-
-def bulk_move(scenario: Scenario, maker: Maker) -> dict[str, Any]:
-    """Run the first move through the loop: time to light of each connection, crosstalk on the way.
-
-    Raises
-    ------
-    ScenarioError
-        If the scenario has no move.
-    """
-    if not scenario.switch.moves:
-        raise ScenarioError("switch.moves: --move needs a move, but there is none")
-    made = make_run(scenario, pictures=False)
-    traces, epochs = made.outcome.traces, made.built.parts.epochs
-    epoch = epochs[1]
-    command = round(epoch.start_s / traces.tick_s)
-    end_s = epochs[2].start_s if len(epochs) > 2 else float(traces.time_s[-1])
-    came = arrivals(
-        traces.excess_first_out, traces.excess_last_out, interval_ticks=traces.interval_ticks,
-        first_tick=round(traces.time_s[0] / traces.tick_s) - traces.interval_ticks,
-        command_tick=command, end_tick=round(end_s / traces.tick_s),
-        dwell_ticks=max(1, round(1e-3 * scenario.metrics.dwell_ms / traces.tick_s)),
-        tick_s=traces.tick_s,
-    ).after_s  # fmt: skip
-    light_ms = 1e3 * came
-    seen = light_ms[np.isfinite(light_ms)]
-    slowest = int(np.nanargmax(light_ms)) if seen.size else 0
-    wired = wirings(scenario)
-    if not same_outputs(wired):
-        raise ScenarioError(
-            "switch.moves.0.connections: --move needs a move among the outputs already in use"
-        )
-    path = Path.between(maker, *wired[:2])
-    after = np.flatnonzero(traces.time_s > epoch.start_s)
-    until = epoch.start_s + (1e-3 * float(seen.max()) if seen.size else 0.02)
-    after = after[traces.time_s[after] <= until + 1e-9]
-    after = after[np.unique(np.linspace(0, len(after) - 1, SAMPLES).astype(int))]
-    ports = scenario.switch.geometry.ports_per_side
-    column = {int(mirror): n for n, mirror in enumerate(traces.mirrors)}
-    of_a = [column[int(port)] for port in path.inputs]
-    of_b = [column[ports + int(port)] for port in path.outputs]
-    worst = Found(NIL_DB, None, None, NIL_DB)
-    at_ms = None
-    for row in after:
-        tilt = epoch.aim_rad + traces.error_rad[row].astype(float)
-        found = path.worst(np.concatenate([tilt[of_a], tilt[of_b]], axis=1))
-        if found.worst_db < worst.worst_db:
-            worst, at_ms = found, float(1e3 * (traces.time_s[row] - epoch.start_s))
-    return {
-        "connections": len(light_ms),
-        "limit_db": scenario.metrics.outage_excess_db,
-        "dark": int(len(light_ms) - seen.size),
-        "median_ms": float(np.median(seen)) if seen.size else None,
-        "max_ms": float(seen.max()) if seen.size else None,
-        "slowest_input": int(traces.inputs[slowest]) if seen.size else None,
-        "time_to_light_ms": [None if np.isnan(t) else float(t) for t in light_ms],
-        "inputs": [int(i) for i in traces.inputs],
-        "crosstalk_worst_pair_db": worst.worst_db,
-        "crosstalk_at_ms": at_ms,
-        "instants_looked_at": len(after),
+        for name, columns in chosen.items()
     }

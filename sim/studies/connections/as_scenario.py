@@ -1,0 +1,85 @@
+"""A plan as the stages of a scenario's move, so that `run` can make it."""
+
+import math
+from typing import Any, Final
+
+import numpy as np
+
+from sim.assembly.build import build
+from sim.results.metrics import mirror_name
+from sim.scenario.model import Scenario
+from sim.studies.connections.moves import Path
+from sim.studies.connections.plan import STRAIGHT, X_FIRST, Plan
+
+PERIODS: Final = 2.0
+"""Of the slower resonance, that a mirror is given after its shaped path before the next stage."""
+
+
+def stage_ms(scenario: Scenario) -> float:
+    """Return how long after one stage the next may begin: path and ringing, whole frames. [ms]"""
+    parts = build(scenario).parts
+    frame_ms = 1e3 * parts.clock.frame_s
+    path_ms = 1e3 * parts.reference.longest_path_s
+    period_ms = 1e3 / min(scenario.mirror.resonance_hz)
+    return frame_ms * math.ceil((path_ms + PERIODS * period_ms) / frame_ms)
+
+
+def stages_of(scenario: Scenario, path: Path, plan: Plan, apart_ms: float) -> list[dict[str, Any]]:
+    """Return the stages of a plan as a scenario writes them.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        Of the move.
+    path : Path
+        The move.
+    plan : Plan
+        From `planned`.
+    apart_ms : float
+        From one stage to the next. [ms]
+    """
+    ports = scenario.switch.geometry.ports_per_side
+
+    def names(chosen: Any) -> list[str]:
+        return [mirror_name(int(port), ports) for port in path.inputs[chosen]]
+
+    found: list[dict[str, Any]] = []
+    at_ms = 0.0
+
+    def put(chosen: Any, axes: str) -> None:
+        if np.any(chosen):
+            found.append({"after_ms": at_ms, "mirrors": names(chosen), "axes": axes})
+
+    for group in (plan.before, None, ~plan.before):
+        if group is None:
+            found.append({"after_ms": at_ms, "mirrors": "B", "axes": "both"})
+            at_ms += apart_ms
+            continue
+        if not group.any():
+            continue
+        put(group & (plan.way == STRAIGHT), "both")
+        turning, first = group & (plan.way != STRAIGHT), plan.way == X_FIRST
+        put(turning & first, "x")
+        put(turning & ~first, "y")
+        at_ms += apart_ms
+        if turning.any():
+            put(turning & first, "y")
+            put(turning & ~first, "x")
+            at_ms += apart_ms
+    return found
+
+
+def with_stages(scenario: Scenario, rows: list[dict[str, Any]]) -> Scenario:
+    """Return the scenario with stages of its first move, and as much longer as they take."""
+    first = scenario.switch.moves[0]
+    was_ms = max((s.after_ms for s in first.stages), default=0.0)
+    longer_ms = max(max(row["after_ms"] for row in rows) - was_ms, 0.0)
+    moves = [move.model_dump() for move in scenario.switch.moves]
+    moves[0]["stages"] = rows
+    for move in moves[1:]:
+        move["at_ms"] += longer_ms
+    metrics = scenario.metrics.replace(hold_from_ms=scenario.metrics.hold_from_ms + longer_ms)
+    return scenario.replace(
+        switch=scenario.switch.replace(moves=moves).model_dump(),
+        duration_ms=scenario.duration_ms + longer_ms, metrics=metrics.model_dump(),
+    )  # fmt: skip
