@@ -7,7 +7,7 @@ import numpy as np
 
 from controllers.analysis.nonlinearity import NotLinearError, look_into
 from controllers.analysis.trials import SMALL_RAD, WARM_UP, LinearController, by_trial, free_step
-from sim.ports.linear_law import LawMatrices, LinearLaw, states_law
+from sim.ports.linear_law import LawMatrices, LinearLaw, RoundsLaw, states_law
 
 __all__ = ["LinearController", "amplitudes_for", "linearise", "of_law"]
 AMPLITUDES_RAD = (SMALL_RAD, 2.0**-15, 2.0**-12)
@@ -39,6 +39,9 @@ def linearise(
     on size, rounding) is refused and not described wrongly. Limits and lost spots are outside a
     linear description.
 
+    A controller in whole numbers (`sim.ports.linear_law.RoundsLaw`) is described by the law that
+    its coefficients stand for. It is held to that within the most that its roundings can do.
+
     Parameters
     ----------
     controller : Controller
@@ -60,12 +63,15 @@ def linearise(
     ValueError
         If a correction has the wrong shape.
     """
-    if states_law(controller):
+    stated = states_law(controller) or isinstance(controller, RoundsLaw)
+    if isinstance(controller, RoundsLaw):
+        linear = of_law(controller.rounded_law())
+    elif stated:
         linear = of_law(controller.linear_law())
     else:
         linear = _shared(by_trial(controller, n_mirrors))
     linear = _pruned(linear)
-    shared = states_law(controller) and len(linear.A) == 1
+    shared = stated and len(linear.A) == 1
     proven = min(n_mirrors, PROVEN_MIRRORS) if shared else n_mirrors
     for amplitude_rad in amplitudes_rad:
         fault = _fault(controller, linear, proven, amplitude_rad)
@@ -116,6 +122,9 @@ def _fault(controller: Any, linear: LinearController, m: int, amplitude_rad: flo
     state, x = controller.initial_state(m), np.zeros((m, linear.A.shape[-1], 1))
     rest = np.zeros((m, 2))
     worst, largest = np.zeros(m), np.full(m, LEAST_GAIN * amplitude_rad)
+    allowed = np.zeros((1, 2))
+    if isinstance(controller, RoundsLaw):
+        allowed = controller.rounding_bound_rad(WARM_UP + PROOF_FRAMES)[:m]
     for k, error in enumerate(errors):
         state, got = free_step(controller, state, error)
         if k < WARM_UP:
@@ -125,7 +134,7 @@ def _fault(controller: Any, linear: LinearController, m: int, amplitude_rad: flo
         expected = (linear.C @ x + linear.D @ e)[..., 0]
         x = linear.A @ x + linear.B @ e
         largest = np.maximum(largest, np.abs(got - rest).max(axis=1))
-        difference = np.abs(got - rest - expected).max(axis=1)
+        difference = np.maximum(np.abs(got - rest - expected) - 2 * allowed, 0.0).max(axis=1)
         worst = np.maximum(worst, np.where(np.isfinite(difference), difference, np.inf))
     ratio = worst / np.where(np.isfinite(largest), largest, 1.0)
     i = int(ratio.argmax())

@@ -16,8 +16,9 @@ from sim.ports.linear_law import states_law
 
 
 def controller_of(
-    plug_in: PlugIn, plant: PlantBelief, *, scale_px_per_rad: float, drive_limit_rad: Array
-) -> Any:
+    plug_in: PlugIn, plant: PlantBelief, *, scale_px_per_rad: float, drive_limit_rad: Array,
+    estimator: PlugIn,
+) -> Any:  # fmt: skip
     """Return a run's controller, in whole numbers if its `arithmetic` says so.
 
     Raises
@@ -36,11 +37,19 @@ def controller_of(
             f"{plug_in.key}.arithmetic: only a controller that states a linear law can be put into "
             f'whole numbers, and "{kind}" does not'
         )
+    words = estimator.arithmetic
+    given = words.position_fraction if isinstance(words, EstimatorArithmetic) else None
+    if given is not None and given > plug_in.arithmetic.position_fraction:
+        raise ScenarioError(
+            f"{plug_in.key}.arithmetic.position_fraction: must be no less than the estimator's, "
+            f"{given}, whose words come in (got {plug_in.arithmetic.position_fraction})"
+        )
     limit_px = scale_px_per_rad * float(drive_limit_rad.max())
     try:
         return FixedController(
             controller.linear_law(), plug_in.arithmetic, kind=kind,
             scale_px_per_rad=scale_px_per_rad, position_px=2.0 * limit_px, correction_px=limit_px,
+            rounds_positions=given is None,
         )  # fmt: skip
     except ValueError as exc:
         raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc

@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.law_ranges import ranges_of
-from sim.firmware.law_words import fixed_law
+from sim.firmware.law_words import fixed_law, rounded_law
 from sim.firmware.rounding import Whole
+from sim.firmware.rounding_noise import rounding_bound_px, rounding_density
 from sim.firmware.settings import ControllerArithmetic
 from sim.ports import Array, Setpoint, SpotStatus, TiltReading
 from sim.ports.linear_law import LinearLaw
@@ -40,6 +41,7 @@ class FixedController:
     def __init__(
         self, law: LinearLaw, arithmetic: ControllerArithmetic, *, kind: str,
         scale_px_per_rad: float, position_px: float, correction_px: float,
+        rounds_positions: bool = True,
     ) -> None:  # fmt: skip
         """Put a law into words.
 
@@ -55,6 +57,8 @@ class FixedController:
             Of the camera. [px/rad]
         position_px, correction_px : float
             Largest position of a spot, and largest correction, either way. [px]
+        rounds_positions : bool
+            Whether positions come in finer than words: not from an estimator in whole numbers.
 
         Raises
         ------
@@ -63,6 +67,7 @@ class FixedController:
         """
         self.kind = kind
         self.arithmetic = arithmetic
+        self.rounds_positions = rounds_positions
         self.exact = law
         self.ranges = ranges_of(law, position_px=position_px, correction_px=correction_px)
         self.law: FixedLaw = fixed_law(law, arithmetic, self.ranges)
@@ -107,3 +112,19 @@ class FixedController:
         form = self.law.formats.correction
         words = inwards(np.ldexp(limit_rad * self.scale_px_per_rad, form.fraction))
         return form.saturated(words.astype(np.int64))
+
+    def rounded_law(self) -> LinearLaw:
+        """Return the law that the words of the coefficients stand for."""
+        return rounded_law(self.law)
+
+    def rounding_density(self, frequency_hz: Array, frame_s: float) -> Array:
+        """Return what rounding adds to the correction, loop open (F, 1 or M, 2). [rad^2/Hz]"""
+        density = rounding_density(
+            self.law, frequency_hz, frame_s, rounds_positions=self.rounds_positions
+        )
+        return density / self.scale_px_per_rad**2
+
+    def rounding_bound_rad(self, frames: int) -> Array:
+        """Return how far roundings of so many frames can move the correction (1 or M, 2). [rad]"""
+        bound_px = rounding_bound_px(self.law, frames, rounds_positions=True)
+        return bound_px / self.scale_px_per_rad

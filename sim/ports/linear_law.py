@@ -101,6 +101,23 @@ class LawState(NamedTuple):
 
 
 @runtime_checkable
+class RoundsLaw(Protocol):
+    """A controller that computes a law in whole numbers, and says how far that is from the law."""
+
+    def rounded_law(self) -> LinearLaw:
+        """Return the law that its coefficients stand for."""
+        ...
+
+    def rounding_density(self, frequency_hz: Array, frame_s: float) -> Array:
+        """Return what rounding adds to the correction, loop open (F, 1 or M, 2). [rad^2/Hz]"""
+        ...
+
+    def rounding_bound_rad(self, frames: int) -> Array:
+        """Return how far roundings of so many frames can move the correction (1 or M, 2). [rad]"""
+        ...
+
+
+@runtime_checkable
 class StatesLaw(Protocol):
     """A controller that states its law; its state is a `LawState`, its `step` that of the law."""
 

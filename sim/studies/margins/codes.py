@@ -124,7 +124,7 @@ def _history(built: Built, spectra: Spectra, chosen: Array, n: int) -> Array:
     amplitude = np.zeros((len(f), len(chosen), 2))
     white = np.zeros(2)
     for contributor in spectra.contributors:
-        if contributor.name == STEPS:
+        if contributor.name == STEPS or contributor.where == "correction":
             continue
         if contributor.where == "reading":
             white = white + (contributor.density * spectra.width_hz[:, None, None]).sum(axis=(0, 1))

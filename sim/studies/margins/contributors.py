@@ -15,7 +15,7 @@ from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
 from sim.studies.margins.margins import MarginsStudy, study
 from sim.studies.margins.predict import MOVES, Band, Prediction, band_of, residual
-from sim.studies.margins.spectra import STEPS, Spectra, spectra_of
+from sim.studies.margins.spectra import ROUNDING, STEPS, Spectra, spectra_of
 
 FINE_BITS = 24
 INSTANTS = 5
@@ -94,7 +94,7 @@ def compare_contributors(
         mine = [i for i, n in enumerate(prediction.names) if n.split(":")[0] == name]
         predicted = 1e6 * float(np.sqrt((prediction.jitter_rad[mine] ** 2).sum()))
         simulated = None
-        if each:
+        if each and without is not None:
             tell(f"without {name}")
             after = _errors(without())
             simulated = 1e6 * _rms(before - after)
@@ -118,13 +118,18 @@ def _sample_hz(built: Built) -> float:
     return float(times / built.parts.clock.frame_s)
 
 
-def _without(scenario: Scenario) -> dict[str, Callable[[], Built]]:
+def _without(scenario: Scenario) -> dict[str, Callable[[], Built] | None]:
     """A run with a fine DAC, then that without each of its contributors, by name."""
-    left: dict[str, Callable[[], Built]] = {
+    left: dict[str, Callable[[], Built] | None] = {
         STEPS: partial(build, scenario),
         "measurement noise": partial(build, _quiet(scenario, drive=False)),
         "amplifier noise": partial(build, _quiet(scenario, camera=False)),
     }
+    if "arithmetic" in scenario.controller:
+        plain = {k: v for k, v in scenario.controller.items() if k != "arithmetic"}
+        alone = partial(build, scenario.replace(controller=plain))
+        # Two runs whose readings are words differ by flips of the last bit, which drown it.
+        left[ROUNDING] = None if "arithmetic" in scenario.estimator else alone
     for i, tree in enumerate(scenario.disturbances):
         left[f"{i + 1}. {tree['kind']}"] = partial(_silenced, scenario, (i,))
     return left

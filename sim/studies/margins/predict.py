@@ -111,6 +111,8 @@ class Transfers(NamedTuple):
     """From what moves the camera's frame: what the loop follows."""
     reading: Array
     """From the noise of single readings."""
+    correction: Array
+    """From noise of single corrections, inside the loop."""
 
     def of(self, where: str) -> Array:
         """Return the one for a contributor."""
@@ -127,10 +129,12 @@ def transfers_of(loop: Loop, frequency_hz: Array) -> Transfers:
     """
     f, plant = frequency_hz, loop.plant
     control = controller_response(loop.controller, f, plant.frame_s)
-    send = control @ sensitivity(plant_response(plant, f) @ control)  # (F, M, 2, 2)
+    own = plant_response(plant, f)
+    send = control @ sensitivity(own @ control)  # (F, M, 2, 2)
     mean = np.exp(1j * np.pi * f * plant.exposure_s) * np.sinc(f * plant.exposure_s)
     through = np.einsum("mab,fmba->fma", plant.mix, send)
-    tilt, follow = np.zeros(through.shape), np.zeros(through.shape)
+    inside = np.einsum("mab,fmba->fma", plant.mix, np.eye(2) - send @ own)
+    tilt, follow, sent = (np.zeros(through.shape) for _ in range(3))
     responses = tilt_responses(plant, f)
     for j, response in enumerate(responses):
         t_s = plant.frame_s * (j + 0.5) / len(responses)
@@ -138,9 +142,10 @@ def transfers_of(loop: Loop, frequency_hz: Array) -> Transfers:
         turn = np.exp(2j * np.pi * f * t_s)[:, None, None]
         tilt += np.abs(turn - followed * mean[:, None, None]) ** 2
         follow += np.abs(followed) ** 2
+        sent += np.abs(response * inside) ** 2
     n = len(responses)
     size = (np.abs(mean) ** 2)[:, None, None]
-    return Transfers(tilt / n, follow * size / n, follow / n)
+    return Transfers(tilt / n, follow * size / n, follow / n, sent / n)
 
 
 def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:

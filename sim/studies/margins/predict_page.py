@@ -23,6 +23,11 @@ ASSUMPTIONS: Final = (
     "Steps of the DAC: 12 mirrors are played in discrete time, with and without rounding, under "
     "noise of the other contributors' spectra; the white model, a twelfth of a squared step each "
     "frame, is scaled to what they show. A code that stands still counts as no jitter.",
+    "A law in whole numbers is that of its coefficients' words; its roundings are white noise of a "
+    "twelfth of a squared unit each, inside the loop (a third if to zero). Left out: dead bands, "
+    "limit cycles and saturated words, which `mirrorloop formats` looks for, and the half unit "
+    "that rounding downward is low. Where the estimator's readings are words too, two runs "
+    "differ by flips of their last bit: small contributors then look larger when simulated.",
     "Disturbances other than drift and random walk are taken as the very history that the run "
     "plays, by its periodogram over the hold interval: a transient that is cut by the interval's "
     "ends leaks. A change of gain or resonance with temperature is not followed.",

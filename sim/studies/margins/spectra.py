@@ -11,10 +11,12 @@ from sim.errors import ScenarioError
 from sim.loop.history import environment_of
 from sim.loop.sight import expected_px, true_px
 from sim.ports import Array, Clock, WithDensity
+from sim.ports.linear_law import RoundsLaw
 from sim.results.hold import hold_of
 from sim.studies.margins.plant import stiffening_of
 
 STEPS: Final = "DAC steps"
+ROUNDING: Final = "rounding of the law"
 BLOCK_FRAMES: Final = 64
 NOISE_FRAMES: Final = 40
 """Frames over which the scatter of the readings is measured. [-]"""
@@ -30,12 +32,13 @@ class Contributor(NamedTuple):
     """One source of error, as the density with which it enters, M or 1 mirrors."""
 
     name: str
-    where: Literal["tilt", "camera", "reading"]
+    where: Literal["tilt", "camera", "reading", "correction"]
     """`tilt`: turns the mirror, and the loop takes it out by S. `camera`: moves what the camera
-    sees, and the loop follows it by T. `reading`: the same, but drawn anew for each reading."""
+    sees, and the loop follows it by T. `reading`: the same, but drawn anew for each reading.
+    `correction`: drawn anew for each correction, inside the loop."""
     density: Array
-    """(F + G, M or 1, 2) one-sided, on the frequencies of `Spectra`; of a `reading` zero above half
-    the frame rate. [rad^2/Hz]"""
+    """(F + G, M or 1, 2) one-sided, on the frequencies of `Spectra`; of readings and corrections
+    zero above half the frame rate. [rad^2/Hz]"""
 
 
 class Spectra(NamedTuple):
@@ -94,6 +97,8 @@ def spectra_of(built: Built, n_bands: int = 400) -> Spectra:
     flat[:n_bands] = sigma**2 / nyquist_hz
     gain = _gain_in_bands(built, edges)
     found = [Contributor("measurement noise", "reading", flat), *_drive(built, frequency, gain)]
+    if isinstance(parts.controller, RoundsLaw):
+        found.append(_rounding(parts.controller, frequency, n_bands, clock.frame_s))
     for i, disturbance in enumerate(parts.disturbances):
         name = f"{i + 1}. {built.resolved.disturbances[i]['kind']}"
         if isinstance(disturbance, WithDensity):
@@ -102,6 +107,16 @@ def spectra_of(built: Built, n_bands: int = 400) -> Spectra:
         else:
             found += _played(built, i, name, edges, gain, from_s, to_s)
     return Spectra(frequency, width, n_bands, to_s - from_s, sigma, tuple(found))
+
+
+def _rounding(
+    controller: RoundsLaw, frequency: Array, inside: int, frame_s: float
+) -> Contributor:
+    """What whole numbers add to the correction of a law."""
+    within = controller.rounding_density(frequency[:inside], frame_s)
+    density = np.zeros((len(frequency), *within.shape[1:]))
+    density[:inside] = within
+    return Contributor(ROUNDING, "correction", density)
 
 
 def _at_edges(disturbance: WithDensity, frequency: Array, frame_s: float) -> Array:
