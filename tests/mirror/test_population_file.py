@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from sim.errors import ProfileError
+from sim.mirror.population import MirrorParams, draw_population
 from sim.mirror.population_file import KNOWN, USED, read_population
+from tests.rig import MIRROR
 
 HEAD = "mirror,axis,resonance_hz,quality,gain,delay_us,cross_axis"
 MIRRORS = np.array([7, 3])
@@ -86,3 +88,22 @@ def test_an_empty_file_has_no_columns(tmp_path):
     (tmp_path / "empty.csv").write_text("")
     with pytest.raises(ProfileError, match='column "mirror" is missing'):
         read_population(tmp_path / "empty.csv", MIRRORS)
+
+
+def test_measured_mirrors_take_the_place_of_drawn_ones(tmp_path):
+    # Mirror 3, axis x is measured in all, mirror 7, axis y in resonance and quality alone.
+    read(tmp_path, "3,x,500,20,1.25,4,0.01", "7,y,600,30,,,")
+    spread = MIRROR | {"resonance_spread_pct": 5.0, "quality_spread_pct": 4.0,
+                       "cross_axis": (0.02, -0.03)}  # fmt: skip
+    drawn = draw_population(MirrorParams(**spread), MIRRORS, 11, 0.5)
+    file = {"population": str(tmp_path / "population.csv")}
+    found = draw_population(MirrorParams(**(spread | file)), MIRRORS, 11, 0.5)
+    wanted = {name: getattr(drawn, name).copy() for name in drawn._fields}
+    wanted["resonance_rad_s"][1, 0], wanted["resonance_rad_s"][0, 1] = 2 * np.pi * np.array([500, 600])
+    wanted["quality"][1, 0], wanted["quality"][0, 1] = 20.0, 30.0
+    wanted["calibration_ratio"][1, 0] = 1 / 1.25
+    wanted["cross_axis"][1, 0], wanted["delay_s"][1, 0] = 0.01, 4e-6
+    for name, values in wanted.items():
+        np.testing.assert_allclose(getattr(found, name), values, rtol=1e-14, err_msg=name)
+    assert np.isnan(drawn.delay_s).all()
+    assert drawn.cross_axis.tolist() == [[0.02, -0.03], [0.02, -0.03]]

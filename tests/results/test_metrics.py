@@ -113,6 +113,12 @@ def test_stops_and_lost_frames_are_summed_up():
     assert figures["stops"] == {"longest_ms": pytest.approx(1.5), "mirrors": 1}
 
 
+def test_a_run_without_frames_has_lost_none():
+    lost = run(np.zeros((100, 2)), status_frames=np.zeros((len(SpotStatus), 2), np.int32))["lost"]
+    assert (lost["frames"], lost["share_pct"], lost["worst_mirror_frames"]) == (0, 0.0, 0)
+    assert lost["worst_mirror"] is None and set(lost["frames_by_cause"].values()) == {0}
+
+
 def test_names_of_mirrors():
     assert [mirror_name(m, 96) for m in (0, 95, 96, 191)] == ["A00", "A95", "B00", "B95"]
 

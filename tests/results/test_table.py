@@ -69,6 +69,11 @@ def test_a_value_at_its_limit_meets_it_either_way():
         assert not figure.meets(outside, 1.0) and not figure.meets(None, 1.0)
 
 
+def test_headings_begin_with_a_capital_letter():
+    figure = Figure("a.b", "mirrors that never settled", "x", "", "all")
+    assert figure.heading == "Mirrors that never settled"
+
+
 def test_decimals_go_by_the_unit():
     got = [number(1.23456, unit) for unit in ("dB", "urad", "ms", "mm", "%")]
     assert got == ["1.235 dB", "1.2 µrad", "1.23 ms", "1.235 mm", "1.2 %"]
