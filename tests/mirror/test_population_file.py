@@ -99,8 +99,8 @@ def test_measured_mirrors_take_the_place_of_drawn_ones(tmp_path):
     file = {"population": str(tmp_path / "population.csv")}
     found = draw_population(MirrorParams(**(spread | file)), MIRRORS, 11, 0.5)
     wanted = {name: getattr(drawn, name).copy() for name in drawn._fields}
-    wanted["resonance_rad_s"][1, 0], wanted["resonance_rad_s"][0, 1] = 2 * np.pi * np.array([500, 600])
-    wanted["quality"][1, 0], wanted["quality"][0, 1] = 20.0, 30.0
+    wanted["resonance_rad_s"][[1, 0], [0, 1]] = 2 * np.pi * np.array([500.0, 600.0])
+    wanted["quality"][[1, 0], [0, 1]] = 20.0, 30.0
     wanted["calibration_ratio"][1, 0] = 1 / 1.25
     wanted["cross_axis"][1, 0], wanted["delay_s"][1, 0] = 0.01, 4e-6
     for name, values in wanted.items():
