@@ -63,6 +63,15 @@ def test_a_hot_pixel_at_the_edge_is_levelled_too(make_frames, camera, own, corne
     )
 
 
+def test_a_pixel_is_hot_only_beyond_its_step(camera, own):
+    # A lone pixel 150 DN above those around it stands, at 151 DN it is levelled. The limit is 15 %
+    # of the largest value above 42 DN: 46.2 and 23.7 DN, rounded up.
+    frames = np.full((2, 24, 24), 200, dtype=np.int32)
+    frames[:, 12, 9] += [150, 151]
+    flux = components(frames, camera=camera, **own).flux_dn
+    assert flux.tolist() == [576 * (200 - 89) + 150, 576 * (200 - 66)]
+
+
 def test_small_regions_are_no_spots(camera, own):
     # Five pixels side by side are not levelled as hot; the rule of area drops them.
     frames = np.full((1, 24, 24), 42, dtype=np.int32)

@@ -54,6 +54,14 @@ def test_shipped_estimator_keeps_the_contract(estimator, check):
     check(estimator)
 
 
+def test_the_smallest_window_is_read_and_a_smaller_one_refused(name, estimator, camera):
+    least = {"quad_cell": 2, "thresholded_centroid": 1}.get(name, 3)
+    assert estimator(np.full((2, least, least), 60, np.int32), camera=camera).status.shape == (2,)
+    for shape in ((1, least - 1, 24), (1, 24, least - 1)):
+        with pytest.raises(ValueError, match=f"at least {least} "):
+            estimator(np.zeros(shape, np.int32), camera=camera)
+
+
 def test_the_light_of_a_spot_is_about_what_it_has(estimator, make_frames, camera):
     # 20000 e at 0.5 DN/e: 10 000 DN, less what a threshold takes.
     reading = estimator(make_frames([[11.5, 11.5]], camera, 20000), camera=camera)

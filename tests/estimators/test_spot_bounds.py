@@ -180,3 +180,13 @@ def test_bad_arguments_are_refused():
         bad = [*good[:index], value, *good[index + 1 :]]
         with pytest.raises(ValueError, match=message):
             bounds.position_bound_px(*bad)
+
+
+def test_light_alone_is_known_to_sigma_over_root_n():
+    # Wide spot, no background, no read noise: each electron knows the place to sigma (textbook);
+    # pixels of one add a twelfth to the variance, 1 % here. A bound is no worse than without them.
+    at = bounds.position_bound_px(1e4, 3.0, 0.0, 0.0, (40, 40), (19.5, 19.5))
+    np.testing.assert_allclose(at, 0.03, rtol=0.01)
+    for background, noise in ((-1e-9, 0.0), (0.0, -1e-9)):
+        with pytest.raises(ValueError, match="must not be negative"):
+            bounds.position_bound_px(1e4, 3.0, background, noise, (40, 40), (19.5, 19.5))
