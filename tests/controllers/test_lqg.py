@@ -173,3 +173,14 @@ def test_bad_arguments() -> None:
         Lqg(build().params.model_copy(update={"control_weight": 1e30}), PLANT)
     with pytest.raises(ValueError, match="less than or equal to 1000000000"):
         build(control_weight=1e30)
+
+
+def test_noises_that_grow_together_leave_the_filter_as_it_is() -> None:
+    # The filter's gain depends on ratios of variances alone (linear in all covariances).
+    def gain(k: float, mirror: float = 1.0) -> Any:
+        line = LINE | {"rms_urad": 20.0 * k}
+        return build(drift_urad_per_sqrt_s=100.0 * k, noise_urad=4.0 * k,
+                     mirror_noise_urad=3.0 * k * mirror, lines=(line,)).gains.L  # fmt: skip
+
+    np.testing.assert_allclose(gain(7.0), gain(1.0), rtol=1e-6, atol=1e-9)
+    assert np.abs(gain(1.0, mirror=5.0) - gain(1.0)).max() > 1e-3  # and each of them matters

@@ -9,6 +9,7 @@ from mirrorloop.testing.controllers import PLANT
 from controllers.rules import (
     ContinuousGains,
     FirstOrderPlusDelay,
+    believed_rules,
     effective_delay_s,
     half_rule,
     ideal_from_series,
@@ -192,3 +193,15 @@ def test_bad_arguments() -> None:
         simc(FirstOrderPlusDelay(1.0, 0.0))
     with pytest.raises(ValueError, match='kind must be "p", "pi" or "pid", got \'pd\''):
         ziegler_nichols("pd", 1.0, 1.0)  # type: ignore[arg-type]
+
+
+def test_rules_of_a_believed_plant_are_their_parts() -> None:
+    rules = believed_rules(PLANT)
+    assert set(rules) == {"SIMC", "half the ultimate gain", "ultimate-gain PI"}
+    simc_gain = simc_pure_delay(effective_delay_s(PLANT), PLANT.frame_s)
+    assert rules["SIMC"] == (0.0, simc_gain, 0.0)
+    integral = ultimate(PLANT, integrating=True)
+    assert rules["half the ultimate gain"] == (0.0, 0.5 * integral.gain, 0.0)
+    found = ultimate(PLANT, integrating=False)
+    plain = ziegler_nichols("pi", found.gain, found.period_s)
+    assert rules["ultimate-gain PI"] == per_frame(plain, PLANT.frame_s)

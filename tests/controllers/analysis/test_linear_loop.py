@@ -193,6 +193,13 @@ def test_the_grid_follows_a_controller_that_is_sharp() -> None:
     near = frequency_grid(loop)
     dense = np.abs(loop_gain(loop, np.arange(61.0, 63.0, 0.002))[:, 0, 0, 0])
     assert got[(near > 61) & (near < 63)].max() == pytest.approx(dense.max(), rel=0.02)
+    poles = np.linalg.eigvals(loop.controller.A[0])
+    sharp = [p for p in poles if abs(abs(p) - 1) < 0.01 and p.imag > 0]
+    assert sharp
+    for pole in sharp:  # closely on both sides of each, out to 50 half widths
+        hz, width_hz = np.angle(pole) / (2e-3 * np.pi), abs(1 - abs(pole)) / (2e-3 * np.pi)
+        for low, high in ((hz - 50.5 * width_hz, hz), (hz, hz + 50.5 * width_hz)):
+            assert ((near > low) & (near < high)).sum() >= 60
 
 
 def test_bad_places_are_refused() -> None:

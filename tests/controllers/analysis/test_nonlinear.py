@@ -7,12 +7,17 @@ import numpy as np
 import pytest
 
 from controllers.analysis import Loop, Plant, linearise, loop_gain
-from controllers.analysis.circle_criterion import circle_criterion, least_real_part
+from controllers.analysis.circle_criterion import (
+    circle_criterion,
+    least_real_part,
+    sector_gain,
+)
 from controllers.analysis.describing_function import (
     cycle_amplitude,
     describing_function,
     first_limit,
 )
+from controllers.analysis.linear_loop import controller_response, plant_response
 from controllers.analysis.linearise import amplitudes_for
 from controllers.analysis.nonlinearity import Nonlinearity, NotLinearError
 from sim.ports import Array, Setpoint, TiltReading
@@ -181,6 +186,7 @@ def test_circle_of_a_rounded_integrator(d: int) -> None:
     limit = {1: 1.0, 2: 1 / 3, 3: 1 / 5}[d]
     assert gain * circle.factor[0] == pytest.approx(limit, rel=2e-3)
     assert bool(circle.certain[0]) == (limit > gain)
+    assert circle.frequency_hz[0] < 1.0  # the least real part is at zero frequency
 
 
 def test_circle_against_brute_force_and_against_its_own_limits() -> None:
@@ -199,6 +205,26 @@ def test_circle_against_brute_force_and_against_its_own_limits() -> None:
     assert _peak(found, MIRRORS, 1.0) < 3.0
     # Far beyond what is certain a varying gain is not harmless any more.
     assert _peak(found, MIRRORS, 40.0) > 1e3
+
+
+def test_the_circle_goes_with_the_gain() -> None:
+    # A gain k times as large has 1 / k of the factor left, to the steps of the search; beyond it
+    # nothing is certain. The response comes nearest to the circle at one frequency whatever k.
+    one = seen(Law(gain=0.25, before=scheduled)).found
+    assert one is not None
+    whole = circle_criterion(one, MIRRORS)
+    for k in (0.5 * whole.factor.min(), 0.9 * whole.factor.min(), 1.1 * whole.factor.max()):
+        found = seen(Law(gain=0.25 * k, before=scheduled)).found
+        assert found is not None
+        circle = circle_criterion(found, MIRRORS)
+        np.testing.assert_allclose(circle.factor, whole.factor / k, rtol=0.01)
+        assert circle.certain.tolist() == (circle.factor > 1).tolist()
+    dense = np.geomspace(0.05, 500.0, 3000)
+    linear = controller_response(one.linear, dense, MIRRORS.frame_s)
+    gain = sector_gain(linear, plant_response(MIRRORS, dense), one.place)
+    inside = np.linalg.solve(np.eye(2) + one.middle * gain, gain)
+    size = np.linalg.svd(inside, compute_uv=False)[..., 0]
+    np.testing.assert_allclose(whole.frequency_hz, dense[size.argmax(axis=0)], rtol=0.02)
 
 
 def _peak(found: Nonlinearity, plant: Plant, factor: float) -> float:
