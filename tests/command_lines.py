@@ -32,7 +32,8 @@ VARIED = (
 )  # fmt: skip
 SMALL = (
     "switch.geometry.ports_per_side=8", "switch.geometry.columns=4",
-    "switch.budget.ports_in_service=7", "life.service.mirrors_per_board=4", "life.years=0.05",
+    "switch.budget.ports_in_service=7", "life.years=0.05",
+    "boards={a=['A00-A03'],b=['A04-A07'],c=['B00-B03'],d=['B04-B07']}",
     "duration_ms=20", "metrics.hold_from_ms=10",
 )  # fmt: skip
 """Of the case with a life: a switch of eight ports."""

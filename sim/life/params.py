@@ -4,7 +4,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from sim.params import Block, Count, NonNegative, Positive
+from sim.params import Block, NonNegative, Positive
 
 Rate = Annotated[float, Field(ge=0, le=1000)]
 Energy = Annotated[float, Field(ge=0, le=3)]
@@ -55,10 +55,9 @@ class ServiceParams(Block):
     any mirror, as corrections in proportion to tilts show it; none: never so. [%]"""
     inspect_days: Positive = 30.0
     """How often the switch is inspected. [d]"""
-    mirrors_per_board: Count = 24
-    """Mirrors that one driver board serves, in the order of their numbers. [-]"""
     board_failures_per_year: Rate = 0.0
-    """How often one board fails; its mirrors are dark until it is replaced. [1/year]"""
+    """How often one board (of `boards`) fails; its mirrors are dark until it is replaced.
+    [1/year]"""
     board_repair_h: Positive = 8.0
     """From a failure to a new board, whose gains are calibrated as new. [h]"""
 

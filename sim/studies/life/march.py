@@ -336,8 +336,7 @@ class March:
         )
 
     def _board(self, state: State, event: Happening, counts: dict[What, int]) -> State:
-        per_board = self.plant.life.service.mirrors_per_board
-        own = np.arange(len(state.boards)) // per_board == event.number
+        own = self.plant.boards[event.number]
         boards = state.boards.copy()
         boards[own] = event.what is What.BOARD_UP
         if event.what is What.BOARD_UP:

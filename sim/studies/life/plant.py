@@ -10,6 +10,7 @@ from sim.assembly.plug_ins import plug_in
 from sim.assembly.warm import warm_switch
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
+from sim.events.groups import boards_of
 from sim.life.params import LifeParams
 from sim.life.relaxation import Relaxation, relaxation_of
 from sim.optics.budgets import BudgetParams
@@ -54,6 +55,8 @@ class SlowPlant(NamedTuple):
     """(C, C) collimators and combiners. [dB]"""
     mirrors_db: Array
     """(C, C) reflectivity. [dB]"""
+    boards: tuple[NDArray[np.bool_], ...]
+    """Mirrors (M,) of each driver board that has any in use."""
 
     @property
     def n_connections(self) -> int:
@@ -119,6 +122,9 @@ def slow_plant(scenario: Scenario) -> SlowPlant:
         )
     ports = scenario.switch.geometry.ports_per_side
     outputs = parts.mirrors[count:] - ports
+    boards = boards_of(
+        scenario.boards, parts.mirrors, ports, scenario.switch.geometry.outputs
+    )
     rows, columns = np.divmod(np.arange(count**2), count)
     warm = warm_switch(new.switch, [
         plug_in(DISTURBANCES, tree, f"disturbances.{i}")
@@ -147,6 +153,7 @@ def slow_plant(scenario: Scenario) -> SlowPlant:
         fixed_db=(lost.clipping_db + lost.mode_db + lost.curvature_db).reshape(square),
         ports_db=(lost.combiners_db + lost.collimators_db).reshape(square),
         mirrors_db=lost.reflectivity_db.reshape(square),
+        boards=tuple(own for own in boards.values() if own.any()),
     )
 
 

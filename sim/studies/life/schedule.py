@@ -42,7 +42,7 @@ class Happening(NamedTuple):
 
 
 def schedule(
-    life: LifeParams, seed: int, ports: int, mirrors: int, until_s: float, rows: int
+    life: LifeParams, seed: int, ports: int, boards: int, until_s: float, rows: int
 ) -> list[Happening]:
     """Return everything that happens until a time, in order.
 
@@ -55,8 +55,8 @@ def schedule(
         The rates.
     seed : int
         Of the noise.
-    ports, mirrors : int
-        Connected inputs, and mirrors.
+    ports, boards : int
+        Connected inputs, and driver boards.
     until_s : float
         Length of the life. [s]
     rows : int
@@ -85,7 +85,7 @@ def schedule(
     for at in at_random(2, life.monitor.failures_per_year):
         found.append(Happening(at, What.LAMP_DOWN))
         found.append(Happening(at + HOUR_S * life.monitor.repair_h, What.LAMP_UP))
-    for board in range(-(-mirrors // s.mirrors_per_board)):
+    for board in range(boards):
         for at in at_random(100 + board, s.board_failures_per_year):
             found.append(Happening(at, What.BOARD_DOWN, board))
             found.append(Happening(at + HOUR_S * s.board_repair_h, What.BOARD_UP, board))

@@ -53,7 +53,7 @@ def start_at(
         )
     march = March(plant, plant.life.step_h * HOUR_S)
     events = schedule(
-        plant.life, scenario.seeds.noise, plant.n_connections, 2 * plant.n_connections,
+        plant.life, scenario.seeds.noise, plant.n_connections, len(plant.boards),
         year * YEAR_S, 20,
     )  # fmt: skip
     done = [0]

@@ -65,7 +65,7 @@ def live(
     plant = slow_plant(scenario)
     length = plant.life.years if years is None else years
     events = schedule(
-        plant.life, scenario.seeds.noise, plant.n_connections, 2 * plant.n_connections,
+        plant.life, scenario.seeds.noise, plant.n_connections, len(plant.boards),
         length * YEAR_S, rows,
     )  # fmt: skip
     done = [0]

@@ -7,7 +7,8 @@ from sim.scenario.model import load_scenario
 
 SMALL = (
     "switch.geometry.ports_per_side=8", "switch.geometry.columns=4",
-    "switch.budget.ports_in_service=7", "life.service.mirrors_per_board=4",
+    "switch.budget.ports_in_service=7",
+    "boards={a=['A00-A03'],b=['A04-A07'],c=['B00-B03'],d=['B04-B07']}",
 )  # fmt: skip
 
 

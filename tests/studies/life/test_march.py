@@ -112,8 +112,8 @@ def test_a_lamp_that_fails_leaves_the_loops_holding(small):
 
 def test_the_schedule_is_poisson_and_a_longer_life_begins_like_a_shorter_one(small):
     life = small().life
-    short = schedule(life, 5, 96, 192, 5 * YEAR_S, 10)
-    long = schedule(life, 5, 96, 192, 15 * YEAR_S, 10)
+    short = schedule(life, 5, 96, 12, 5 * YEAR_S, 10)
+    long = schedule(life, 5, 96, 12, 15 * YEAR_S, 10)
     moves = [h for h in long if h.what is What.MOVE]
     assert len(moves) == pytest.approx(0.5 * 96 * 2 * 15, abs=4 * np.sqrt(1440))
     early = [h for h in short if h.what is What.MOVE]
