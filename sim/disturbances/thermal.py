@@ -1,6 +1,7 @@
 """Ambient temperature, through the lag of bench and camera, into tilt, gain and resonance."""
 
-from typing import Annotated, Literal
+from copy import copy
+from typing import Annotated, Literal, Self
 
 import numpy as np
 from pydantic import Field
@@ -88,6 +89,20 @@ class Thermal(ByTime):
         run_s = site.clock.frame_s * site.clock.n_frames
         self.warnings: tuple[str, ...] = self._ambient.warnings(run_s)
         self._check_validity(run_s)
+
+    def in_air(self, ambient: Ambient) -> Self:
+        """Return the same bodies in other air; bodies and coefficients are linear, so effects add.
+
+        Raises
+        ------
+        ScenarioError
+            If that air leads out of what the coefficients hold for.
+        """
+        other = copy(self)
+        other._ambient = ambient
+        other.warnings = ()
+        other._check_validity(self._clock.frame_s * self._clock.n_frames)
+        return other
 
     def _check_validity(self, run_s: float) -> None:
         """Refuse temperatures at which there is no air, or at which a line leads below zero."""

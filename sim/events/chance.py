@@ -139,6 +139,20 @@ def cameras(name: str | None, site: EventSite) -> Mapping[str, Flags]:
     return found
 
 
+def joined(groups: Mapping[str, Flags], count: int, what: str) -> Flags:
+    """Return the mirrors (M,) of all boards, or of all cameras.
+
+    Raises
+    ------
+    ScenarioError
+        If there are none.
+    """
+    found = np.logical_or.reduce([np.zeros(count, bool), *groups.values()])
+    if not found.any():
+        raise ScenarioError(f"{what}: no {what} has a mirror of this run")
+    return found
+
+
 def camera_words(name: str | None) -> str:
     """Return which cameras are meant, as a sentence says it."""
     return "the cameras" if name is None else f"camera {name}"

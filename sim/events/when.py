@@ -1,14 +1,12 @@
 """When an event happens: from a moment on, for a while or to the end of the run."""
 
 import math
-from typing import Annotated, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import Field
 
 from sim.errors import ScenarioError
-from sim.events.groups import numbers_of
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array, Clock, Event, EventSite, Faults, Lateness
 
@@ -84,24 +82,22 @@ def over_axes(values: Array, mirrors: Flags, outside: float) -> Array:
     return full
 
 
-def mirrors_named(names: tuple[str, ...], site: EventSite) -> Flags:
-    """Return the simulated mirrors (M,) that an event names.
+def needs_images(site: EventSite) -> Flags:
+    """Return all mirrors (M,), where images are made of them.
 
     Raises
     ------
     ScenarioError
-        If one does not exist, or carries no light in the run.
+        If readings are drawn from a table instead.
     """
-    numbers = numbers_of(names, site.ports, site.outputs, "mirrors")
-    missing = np.setdiff1d(numbers, site.mirror_ids)
-    if missing.size:
-        number = int(missing[0])
-        side = f"A{number:02d}" if number < site.ports else f"B{number - site.ports:02d}"
-        raise ScenarioError(f"mirrors: {side} carries no light in this run, so it is not simulated")
-    return np.isin(site.mirror_ids, numbers)
+    if not site.images:
+        raise ScenarioError(
+            'light: with camera.noise = "equivalent" readings are drawn from a table for the light '
+            'as it is; use "fast"'
+        )
+    return np.ones(len(site.mirror_ids), bool)
 
 
-MirrorNames = Annotated[tuple[str, ...], Field(min_length=1, max_length=2048)]
 
 
 class Happening:
@@ -114,6 +110,8 @@ class Happening:
         self.clock = site.clock
         self.mirrors = mirrors
         self.event = Event(words, span.from_s, span.to_s, span.from_s)
+        self.ends_s = span.to_s
+        """When what set it off is over; what is left of it may last until the event's end. [s]"""
 
     def faults(self, frame: int) -> Faults:
         """Return what happens in a frame."""

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sim.errors import PlugInError
 from sim.loop.parts import Parts
 from sim.outside import kind_of
-from sim.ports import Faults, Lateness
+from sim.ports import Faults, Lateness, WithSurroundings
 
 BY_TICK = ("gain", "asked_rad", "pull_rad", "stuck")
 BY_MIRROR = ("dropped", "late_frames", "late_ticks", "late_windows", "unnoticed")
@@ -28,6 +28,8 @@ def faults_of(parts: Parts, frame: int) -> Faults:
     """
     found = []
     for number, event in enumerate(parts.events):
+        if isinstance(event, WithSurroundings):
+            continue
         faults = event.faults(frame)
         check_faults(faults, event, number, parts)
         found.append(faults)

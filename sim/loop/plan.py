@@ -15,7 +15,7 @@ import numpy as np
 from sim.camera.measurement import NOISE
 from sim.loop.parts import Parts
 from sim.loop.pending import lateness_of, settled_after
-from sim.ports import Array
+from sim.ports import Array, WithSurroundings
 
 FIRST_FRAMES = 16
 """Frames of the first block of surroundings."""
@@ -121,6 +121,7 @@ def event_windows(parts: Parts) -> tuple[tuple[int, int], ...]:
             min(math.ceil(each.event.to_s / frame_s) + after, parts.clock.n_frames),
         )
         for each in parts.events
+        if not isinstance(each, WithSurroundings)
     )
 
 

@@ -107,7 +107,7 @@ class RunEvent(Protocol):
 
 @runtime_checkable
 class WithSurroundings(Protocol):
-    """An event that acts through the surroundings, as disturbances do."""
+    """An event that acts through the surroundings, as disturbances do; its faults do not count."""
 
     surroundings: tuple[Disturbance, ...]
     """Taken along beside those of the scenario."""

@@ -12,6 +12,7 @@ from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import mirror_name
 from sim.results.sway import sway_figures
 from sim.results.table import LIMITED
+from sim.results.traces import LOST
 from tests.made_traces import made_epoch
 from tests.results.runs import N, run, settings
 
@@ -106,7 +107,7 @@ def test_stops_and_lost_frames_are_summed_up():
     assert figures["lost"] == {
         "frames": 5, "mirrors": 2, "share_pct": pytest.approx(100 * 5 / 600),
         "frames_by_cause": {
-            **{cause.name.lower(): 0 for cause in SpotStatus if cause}, "dim": 3, "edge": 2,
+            **{cause.name.lower(): 0 for cause in LOST}, "dim": 3, "edge": 2,
         },
         "worst_mirror": "A01", "worst_mirror_frames": 4,
     }  # fmt: skip

@@ -125,6 +125,13 @@ from sim.mechanics.profiles.profile import Expected as Expected
 from sim.mechanics.profiles.profile import Band as Band
 from sim.disturbances.played import played as played
 from sim.ports import WorthAPicture as WorthAPicture
+from sim.ports import RunEvent as RunEvent
+from sim.ports import Event as Event
+from sim.ports import EventSite as EventSite
+from sim.ports import Faults as Faults
+from sim.ports import BadRows as BadRows
+from sim.ports import Lateness as Lateness
+from sim.ports import WithSurroundings as WithSurroundings
 from sim.ports import Knob as Knob
 from sim.ports import Tunable as Tunable
 from sim.ports import WithRules as WithRules
@@ -137,6 +144,7 @@ from controllers import CONTROLLERS as CONTROLLERS
 from controllers import SHAPERS as SHAPERS
 from sim.estimators import ESTIMATORS as ESTIMATORS
 from sim.disturbances import DISTURBANCES as DISTURBANCES
+from sim.events import EVENTS as EVENTS
 from sim.estimators.centroid import thresholded_centroid as thresholded_centroid
 from sim.estimators.centroid import weighted_centroid as weighted_centroid
 from sim.estimators.components import components as components
