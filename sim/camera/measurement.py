@@ -1,6 +1,7 @@
 """From the path of each spot to a reading: the camera's pixels and the estimator that looks."""
 
 import math
+from functools import lru_cache
 from types import ModuleType
 from typing import Any
 
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.exposure import Images, PixelNoise, ReadingRule, Readings, empty_readings
 from sim.camera.pixel_correction import PixelCorrection, PixelMaps
-from sim.camera.sensor import Layout, make_layout, make_pattern, make_scene, on_sensor
+from sim.camera.sensor import FixedPattern, Layout, make_layout, make_pattern, make_scene, on_sensor
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
 from sim.errors import PlugInError
 from sim.ports import Array, CameraBelief, Estimator, SpotReading, reading_fault
@@ -88,8 +89,13 @@ class Measurement:
         self.neighbours = layout.neighbours(mirrors)
         """(M, 8) columns of each mirror's neighbours; -1: none."""
         fixed = seed if pattern_seed is None else pattern_seed
-        self._pattern = make_pattern(params, layout, fixed, int(layout.sensor(mirrors).max()) + 1)
+        self._pattern = _pattern(params, layout, fixed, int(layout.sensor(mirrors).max()) + 1)
         self._scene = make_scene(params, layout, mirrors, self._pattern, spill=params.spill)
+
+    @property
+    def pattern(self) -> FixedPattern:
+        """How the pixels of the sensors differ."""
+        return self._pattern
 
     def frames(
         self,
@@ -256,6 +262,12 @@ class Measurement:
 def lit(camera: Camera, light: float) -> Camera:
     """Return the camera with its spots' light times a factor; background and dark signal stay."""
     return camera if light == 1.0 else camera._replace(signal_e=camera.signal_e * light)
+
+
+@lru_cache(maxsize=2)
+def _pattern(params: CameraParams, layout: Layout, seed: int, sensors: int) -> FixedPattern:
+    """Draw the pixels, or return those drawn for the same sensors before; nobody writes to them."""
+    return make_pattern(params, layout, seed, sensors)
 
 
 def _mirrors_first(readings: Readings) -> SpotReading:
