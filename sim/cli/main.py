@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from sim.cli.built import built
+from sim.cli.calibrate import calibrate
 from sim.cli.campaign import campaign
 from sim.cli.compare import compare
 from sim.cli.connections import connections
@@ -209,6 +210,7 @@ cli.add_command(built)
 cli.add_command(life)
 cli.add_command(extrapolate)
 cli.add_command(estimators)
+cli.add_command(calibrate)
 cli.add_command(margins)
 cli.add_command(predict)
 cli.add_command(sensitivity)
