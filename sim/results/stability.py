@@ -88,10 +88,14 @@ def _from(correction: Array, least: float) -> int | None:
     swing = np.abs(np.diff(x[points]))
     large = swing > least
     grows = swing[1:] > swing[:-1]
+
+    def begins(i: int) -> int:
+        return int(moved[points[i] + 1] - 1)  # where it was held before, its last sample
+
     for i in np.flatnonzero(large):
         from_i = i - GROWING + 1
         if from_i >= 0 and grows[from_i:i].all() and swing[i] > GROWTH * swing[from_i]:
-            return int(moved[points[i]])
+            return begins(int(i))
         if i + SUSTAINED <= len(swing) and large[i : i + SUSTAINED].all():
-            return int(moved[points[i]])
+            return begins(int(i))
     return None

@@ -25,6 +25,21 @@ def test_brightest_box_holds_the_spot(pitch: int) -> None:
     assert np.abs(brightest(fields(spots, pitch), 1.8) - spots).max() < 1.0
 
 
+def test_a_box_is_no_larger_than_the_field() -> None:
+    assert brightest(np.zeros((2, 9, 9), int), 10.0).tolist() == [[0.0, 0.0]] * 2
+    assert brightest(np.zeros((1, 8, 8), int), 10.0).tolist() == [[-1.0, -1.0]]
+
+
+def test_a_spot_found_straight_beside_home_is_followed_there() -> None:
+    state = nothing_lost(2)._replace(offset_px=np.array([[6.0, 0.0], [0.0, -6.0]]))
+    ok, home = np.zeros(2, np.uint8), np.zeros((2, 2))
+    away = np.array([[5.0, 0.0], [0.0, -5.0]])
+    state, _, _ = judge(RULE, state, away, ok, home, lambda k: k)
+    assert state.offset_px.tolist() == away.tolist()
+    state, _, _ = judge(RULE, state, 0.6 * away, ok, home, lambda k: k)  # 3 px are home
+    assert not state.offset_px.any()
+
+
 def test_a_brighter_stranger_is_taken_for_the_spot() -> None:
     """The stated limit."""
     field = fields(np.array([[5.0, 5.0]])) + 2 * fields(np.array([[-20.0, 10.0]]))

@@ -102,8 +102,10 @@ def test_stops_and_lost_frames_are_summed_up():
     figures = run(
         np.zeros((100, 3)),
         status_frames=frames,
-        stop_ticks=np.array([0, 0, 30], np.int32),
+        stop_ticks=np.array([0, 1, 30], np.int32),
+        search_frames=np.array([0, 1, 40], np.int32),
     )
+    assert figures["search"] == {"frames": 41, "mirrors": 2}
     assert figures["lost"] == {
         "frames": 5, "mirrors": 2, "share_pct": pytest.approx(100 * 5 / 600),
         "frames_by_cause": {
@@ -111,7 +113,7 @@ def test_stops_and_lost_frames_are_summed_up():
         },
         "worst_mirror": "A01", "worst_mirror_frames": 4,
     }  # fmt: skip
-    assert figures["stops"] == {"longest_ms": pytest.approx(1.5), "mirrors": 1}
+    assert figures["stops"] == {"longest_ms": pytest.approx(1.5), "mirrors": 2}
 
 
 def test_a_run_without_frames_has_lost_none():
@@ -157,6 +159,8 @@ def test_figures_say_by_what_they_were_judged():
     assert figures["settling"]["commands"] == 4
     assert figures["settling"]["tolerance_urad"] == 20.0 and figures["settling"]["dwell_ms"] == 0.4
     assert figures["settling"]["resolution_ms"] == pytest.approx(1.0)  # longer than the dwell
+    at_interval = run(np.full((800, 2), 5.0), params=settings(dwell_ms=1.0))
+    assert at_interval["settling"]["resolution_ms"] == pytest.approx(0.05)  # a tick
     assert figures["coupling"]["outage_limit_db"] == figures["time_to_light"]["limit_db"] == 1.0
 
 

@@ -8,8 +8,9 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
-from sim.results.stability import _from
+from sim.results.stability import _from, diverged, diverging_words
 from sim.results.verdict import verdict_of
+from tests.made_traces import made_traces
 
 HARROW = Path(__file__).parents[2] / "scenarios" / "harrow_point_reconfigure.toml"
 FEW = ("switch.connections=[[0,7],[13,20],[26,3],[39,41]]", "switch.moves=[]",
@@ -30,6 +31,35 @@ def test_growing_and_sustained_swings_are_told_from_all_else() -> None:
         np.where(k > 50, 9.0, 0.0), np.where((k > 50) & (k < 55), 9.0 * sign, 0.0), 0.0 * k,
     ):  # fmt: skip
         assert _from(calm, 1.0) is None
+
+
+def test_diverging_mirrors_are_named_with_time_and_swing() -> None:
+    # Mirror 1 grows along y, mirror 2 swings between limits along x from 60 ms on, 0 is calm.
+    k = np.arange(200)
+    sign = (-1.0) ** k
+    correction = np.zeros((200, 3, 2))
+    correction[:, 0] = 1e-4 * sign[:, None]
+    correction[:, 1, 1] = np.minimum(1e-6 * 1.1**k, 2e-3) * sign
+    correction[60:, 2, 0] = 9e-4 * sign[60:]
+    limit = np.full((3, 2), 3e-3)
+    ticks = {"tolerance_rad": 1.0, "outage_db": 1.0}
+    traces = made_traces(np.zeros((4000, 3, 2)), np.zeros((4000, 1)), correction_rad=correction,
+                         **ticks)  # fmt: skip
+    found = diverged(traces, limit)
+    assert found.columns.tolist() == [1, 2]
+    # 0.6 mrad is reached by y at 2.1e-6 1.1^k: k = 59.3; the first swing of x begins at 59.
+    assert found.from_s == pytest.approx([0.060, 0.060], abs=0.002)
+    assert found.swing_rad == pytest.approx([4e-3, 1.8e-3])
+    text = diverging_words(found, traces, 2)[0]
+    assert text.startswith("the loops of 2 of 3 mirrors diverge, first ")
+    assert text.endswith("ms; corrections swing by up to 4 mrad")
+    later = diverging_words(found._replace(from_s=np.array([0.07, 0.061])), traces, 2)[0]
+    assert "first B00 at 61 ms" in later
+    calm = diverged(traces, np.full((3, 2), 1.0))
+    assert not calm.columns.size and diverging_words(calm, traces, 2) == ()
+    none = made_traces(np.zeros((20, 3, 2)), np.zeros((20, 1)), **ticks,
+                       correction_rad=np.zeros((0, 3, 2)))  # fmt: skip
+    assert [len(part) for part in diverged(none, limit)] == [0, 0, 0]
 
 
 @pytest.mark.parametrize(

@@ -191,3 +191,10 @@ def test_figures_of_each_mirror_are_in_their_units():
     mirrors = rank(traces, epochs, PARAMS, ports=2).mirrors
     for key in ("rms_urad", "p99_urad", "max_urad"):
         assert mirrors[key] == pytest.approx([3.0 * 2**0.5] * 4, rel=1e-5)
+
+
+def test_counts_are_said_without_a_unit():
+    row = {"name": "unsettled_max", "limit": 1, "value": 3, "met": False}
+    assert verdict_of([row], {}, []).text == "Missed 1 of 1: mirrors that never settled 3 of 1."
+    time = {"name": "settling_max_ms", "limit": 40.0, "value": 12.5, "met": True}
+    assert verdict_of([time], {}, []).text == "Met: slowest settling 12.50 of 40 ms."
