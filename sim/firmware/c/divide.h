@@ -39,29 +39,18 @@ static inline divide_word divide_whole(divide_word numerator, divide_word denomi
 #if SPOT_DIVISION == DIVISION_RECIPROCAL
 #include "reciprocals.h"
 
-static inline int64_t divide_moved(int64_t value, int left)
-{
-    return left >= 0 ? value * ((int64_t)1 << left) : whole_floor(value, -left);
-}
-
 static inline int64_t divide(int64_t numerator, int64_t denominator, int shift)
 {
-    int e = 0, step, right;
-    int64_t r;
-    for (step = 32; step > 0; step >>= 1) {
-        if ((denominator >> e) >> step > 0) {
-            e += step;
-        }
-    }
-    r = reciprocals[divide_moved(denominator, RECIPROCAL_INDEX_BITS - e)
-                    - ((int64_t)1 << RECIPROCAL_INDEX_BITS)];
+    const int e = whole_highest(denominator);
+    int64_t r = reciprocals[whole_move(denominator, RECIPROCAL_INDEX_BITS - e)
+                            - ((int64_t)1 << RECIPROCAL_INDEX_BITS)];
+    int step;
     for (step = 0; step < RECIPROCAL_NEWTON_STEPS; step++) {
         const int64_t t = ((int64_t)1 << (2 * RECIPROCAL_BITS + 1))
-            - divide_moved(denominator, RECIPROCAL_BITS - e) * r;
+            - whole_move(denominator, RECIPROCAL_BITS - e) * r;
         r = whole_floor(r * whole_floor(t, RECIPROCAL_BITS), RECIPROCAL_BITS);
     }
-    right = RECIPROCAL_BITS + e - shift;
-    return whole_shift(numerator * r, right, SPOT_ROUNDING);
+    return whole_shift(numerator * r, RECIPROCAL_BITS + e - shift, SPOT_ROUNDING);
 }
 #else
 static inline int64_t divide(int64_t numerator, int64_t denominator, int shift)

@@ -40,6 +40,24 @@ static inline int64_t whole_shift(int64_t value, int bits, int rounding)
     }
 }
 
+/* value * 2^left, or its floor where left is below zero. */
+static inline int64_t whole_move(int64_t value, int left)
+{
+    return left >= 0 ? value * ((int64_t)1 << left) : whole_floor(value, -left);
+}
+
+/* Place of the highest one of a value of 1 to 2^62 - 1; 0 for 1. */
+static inline int whole_highest(int64_t value)
+{
+    int place = 0, step;
+    for (step = 32; step > 0; step >>= 1) {
+        if ((value >> place) >> step > 0) {
+            place += step;
+        }
+    }
+    return place;
+}
+
 /* Cut off at a signed word of so many bits; counts if there was anything to cut. */
 static inline int64_t whole_cut(int64_t value, int bits, uint32_t *cuts)
 {

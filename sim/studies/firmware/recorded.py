@@ -17,7 +17,7 @@ from sim.firmware.spots.estimator import FixedEstimator, reading_of
 from sim.firmware.spots.verdict import SpotWords
 from sim.loop.simulate import steps
 from sim.loop.state import initial_state
-from sim.ports import Array, CameraBelief, Setpoint, SpotReading, TiltReading
+from sim.ports import Array, CameraBelief, Setpoint, SpotReading, SpotStatus, TiltReading
 from sim.studies.firmware.made import FirmwareError, fixed_parts
 
 
@@ -65,11 +65,9 @@ def _origins_noted(measurement: Measurement, watching: _Watching) -> Iterator[No
     """Have the corners of the windows noted for as long as this lasts."""
     read, estimator = measurement.read, measurement.estimator
 
-    def noted(
-        position_px: Array, frame: int, origin_px: Array, temperature_k: float = 0.0
-    ) -> SpotReading:
+    def noted(position_px: Array, frame: int, origin_px: Array, *more: float) -> SpotReading:
         watching.origin = np.asarray(origin_px).astype(np.int64)
-        return read(position_px, frame, origin_px, temperature_k)
+        return read(position_px, frame, origin_px, *more)
 
     measurement.estimator = watching
     measurement.read = noted  # type: ignore[method-assign, assignment]
@@ -111,4 +109,33 @@ def recorded(
         for state in steps(watched, initial_state(watched), until=frames, fused=False):
             if progress is not None:
                 progress(state.frame, frames)
+    _check_nothing_between(watching.frames, controller, estimator)
     return watching.frames
+
+
+def _check_nothing_between(
+    frames: list[LoopFrame], controller: FixedController, estimator: FixedEstimator
+) -> None:
+    """Refuse a run in which something stands between estimator and law that the C has no part for.
+
+    Raises
+    ------
+    FirmwareError
+        If a position or a status that the law gets is not the one that the estimator gave.
+    """
+    v, fraction = estimator.words.verdict, controller.law.formats.position.fraction
+    last = np.array([v.width - 1, v.height - 1])
+    finer = fraction - v.position.fraction
+    for number, frame in enumerate(frames):
+        seen = frame.spots.status == SpotStatus.OK
+        middle = (2 * frame.origin + last) << (v.position.fraction - 1)
+        position = (middle + frame.spots.position) << finer
+        same = (frame.given.seen[:, 0] == seen) & (
+            ~seen | (frame.given.position == position).all(axis=1)
+        )
+        if not same.all():
+            raise FirmwareError(
+                f"frame {number}, column {int((~same).argmax())}: the law gets another position or "
+                "status than the estimator gave (a lens, a calibration, doubted spots or lost "
+                "frames); the C source has no part for that, so leave it out"
+            )
