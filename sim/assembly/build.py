@@ -15,6 +15,7 @@ from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
 from sim.assembly.events import events_of, surroundings_of
 from sim.assembly.firmware import coded_drive_of, controller_of, reader_of
+from sim.assembly.health import attendant_of, spares_of
 from sim.assembly.pictures import pictures_of
 from sim.assembly.plug_ins import PlugIn, made, plug_in
 from sim.assembly.reach import check_reach
@@ -27,6 +28,8 @@ from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.events import EVENTS
+from sim.health import WATCHES
+from sim.health.settings import HealthParams
 from sim.kernels.installed import installed
 from sim.life.condition import Condition
 from sim.loop.parts import Parts
@@ -108,7 +111,13 @@ def build(
     event_plug_ins = [
         plug_in(EVENTS, tree, f"events.{i}", load=load) for i, tree in enumerate(scenario.events)
     ]
-    plug_ins = (estimator, controller, shaping, *disturbance_plug_ins, *event_plug_ins)
+    watch = None
+    if scenario.health is not None:
+        watch = plug_in(WATCHES, scenario.health.watch, "health.watch", load=load)
+    watching = () if watch is None else (watch,)
+    plug_ins = (
+        estimator, controller, shaping, *disturbance_plug_ins, *event_plug_ins, *watching
+    )  # fmt: skip
 
     seeds = scenario.seeds
     clock = clock_of(scenario)
@@ -118,11 +127,12 @@ def build(
     latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
     latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
     drive = make_drive(scenario.drive, scenario.engine.substeps)
-    warm = warm_switch(scenario.switch, disturbance_plug_ins)
+    switch = warm_switch(scenario.switch, disturbance_plug_ins)
     mirrors, inputs, epochs, epoch_frames = connected_epochs(
-        warm, clock, seed=seeds.connections, population_seed=seeds.population
-    )
-    warming = while_warming(scenario.switch, warm, inputs, epochs, seeds.population)
+        switch, clock, seed=seeds.connections, population_seed=seeds.population,
+        spares=spares_of(scenario),
+    )  # fmt: skip
+    warming = while_warming(scenario.switch, switch, inputs, epochs, seeds.population)
     _check_reads(estimator, camera, len(mirrors))
     population = draw_population(
         scenario.mirror, mirrors, seeds.population, scenario.drive.calibration_error_pct
@@ -161,7 +171,8 @@ def build(
         None if beliefs is None else beliefs.of_mirrors("cross_axis", mirrors).T,
     )  # fmt: skip
 
-    beams = beams_of(epochs, len(mirrors), len(inputs))
+    first_output = int((mirrors < scenario.switch.geometry.ports_per_side).sum())
+    beams = beams_of(epochs, len(mirrors), first_output)
     share = commands[0].target_rad / drive_limit
     disturbances = tuple(
         _part(plug_in, _site(scenario, clock, mirrors, i, share, beams))
@@ -173,6 +184,7 @@ def build(
         shaping=shaping.written,
         disturbances=[plug_in.written for plug_in in disturbance_plug_ins],
         events=[plug_in.written for plug_in in event_plug_ins],
+        health=_watched(scenario, watch),
     )
     runs = controller_of(
         controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
@@ -212,11 +224,15 @@ def build(
         pictures=pictures_of(clock, epoch_frames, [d for d in disturbances if shows_event(d)]),
         kernels=kernels,
         scenario=resolved.model_dump(mode="json", exclude_none=True),
-        coded=coded_drive_of(runs, fleet, drive),
+        coded=(coded := coded_drive_of(runs, fleet, drive)),
         lens=lens,
         believed_lens=believed_lens,
         guard=guard_of(scenario, mirrors, beliefs),
         events=events,
+        health=attendant_of(
+            scenario, watch, belief, clock, mirrors, switch,
+            None if condition is None else condition.gained_db, coded=coded is not None,
+        ),
     )
     speaking = (*disturbances, *events)
     warnings = (*(w for each in speaking for w in getattr(each, "warnings", ())), *warming)
@@ -234,6 +250,13 @@ def _aged(
     return late, tuple(
         epoch._replace(aligned_db=epoch.aligned_db + condition.gained_db) for epoch in epochs
     )
+
+
+def _watched(scenario: Scenario, watch: PlugIn | None) -> HealthParams | None:
+    """Return what the scenario says of its watch, with the watch's defaults filled in."""
+    if scenario.health is None or watch is None:
+        return None
+    return scenario.health.replace(watch=watch.written)
 
 
 def _part(plug_in: PlugIn, world: PlantBelief | Site) -> Any:

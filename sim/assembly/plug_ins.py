@@ -8,6 +8,7 @@ from sim.disturbances import DISTURBANCES
 from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
+from sim.health import WATCHES
 from sim.outside import Outside, in_one_line
 from sim.params import Block
 from sim.ports import EventSite, PlantBelief, Site
@@ -149,6 +150,7 @@ def outside_of(scenario: Scenario) -> tuple[Outside, ...]:
         (ESTIMATORS, scenario.estimator),
         (CONTROLLERS, scenario.controller),
         (SHAPERS, scenario.shaping),
+        *([] if scenario.health is None else [(WATCHES, scenario.health.watch)]),
         *((DISTURBANCES, tree) for tree in scenario.disturbances),
     ]
     found = (registry.outside(str(tree.get("kind"))) for registry, tree in named)

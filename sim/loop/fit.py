@@ -54,7 +54,8 @@ def _wrong(parts: Parts, state: LoopState) -> str | None:
 def _own(state: LoopState) -> LoopState:
     """Return the state without what plug-ins keep."""
     surroundings = state.surroundings._replace(disturbances=())
-    return state._replace(control=None, pictures=(), surroundings=surroundings)
+    health = None if state.health is None else state.health._replace(watch=None, alarms=())
+    return state._replace(control=None, pictures=(), surroundings=surroundings, health=health)
 
 
 def _other_plug_in(fresh: LoopState, state: LoopState) -> str | None:
@@ -63,6 +64,8 @@ def _other_plug_in(fresh: LoopState, state: LoopState) -> str | None:
     if len(ours) != len(theirs):
         return f"surroundings must be of {len(ours)} disturbances, got {len(theirs)}"
     pairs = [("control", fresh.control, state.control)]
+    if fresh.health is not None and state.health is not None:
+        pairs.append(("health.watch", fresh.health.watch, state.health.watch))
     pairs += [(f"disturbances.{i}", *pair) for i, pair in enumerate(zip(ours, theirs, strict=True))]
     for name, wanted, given in pairs:
         if (is_record(wanted) or is_record(given)) and type(wanted) is not type(given):

@@ -48,6 +48,8 @@ def reasons_not_fused(parts: Parts) -> tuple[str, ...]:
         found.append("lost spots are searched for")
     if parts.row_s > 0:
         found.append("rows start one after the other")
+    if parts.health is not None:
+        found.append("a health watch looks at every frame")
     if not arrivals_of(parts).alike:
         found.append("corrections of different mirrors arrive at different times")
     if not states_law(parts.controller):

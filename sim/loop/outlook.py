@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 from sim.loop.frame_path import FramePath, paths_ahead
+from sim.loop.health import next_order
 from sim.loop.parts import Parts
 from sim.loop.plan import RESONANCE_STEP, Planner, Stretch, resonance_due
 from sim.loop.reference import ReferenceState
@@ -66,6 +67,7 @@ def look_ahead(
         frame,
         resonance_due(frame, resonance, made.change),
         moving=parts.reference.next_move(state.reference, frame) == frame,
+        order=next_order(state.health),
     )
     lap(laps, Stage.SURROUNDINGS)
     reference, paths = paths_ahead(parts, state.reference, stretch)

@@ -12,6 +12,7 @@ from sim.camera.measurement import Measurement
 from sim.camera.search import SearchRule
 from sim.camera.spot_guard import SpotGuard
 from sim.firmware.codes import CodedDrive
+from sim.loop.health import Attendant
 from sim.loop.reference import Reference
 from sim.mechanics.bracket import Bracket
 from sim.mechanics.isolator import Isolator
@@ -74,3 +75,5 @@ class Parts:
     guard: SpotGuard | None = None
     """When readings are taken for those of another mirror; None: never."""
     events: tuple[RunEvent, ...] = ()
+    health: Attendant | None = None
+    """The watch over the mirrors, if there is one."""

@@ -83,7 +83,9 @@ class Planner:
         slow = not fused or parts.measurement.noise == NOISE["exact"]
         self._longest = SLOW_FRAMES if slow else BLOCK_FRAMES
 
-    def next(self, frame: int, resonance_due: int, *, moving: bool) -> Stretch:
+    def next(
+        self, frame: int, resonance_due: int, *, moving: bool, order: int | None = None
+    ) -> Stretch:
         """Return the stretch that begins with a frame.
 
         Parameters
@@ -94,6 +96,8 @@ class Planner:
             Frame at which propagators are to be made again, see `resonance_due`.
         moving : bool
             Whether the commanded path moves in this frame.
+        order : int, optional
+            Frame at which the switch acts on an alarm.
         """
         eventful = any(first <= frame < end for first, end in self._windows)
         longest = SLOW_FRAMES if eventful else self._longest
@@ -103,6 +107,8 @@ class Planner:
             Due(resonance_due, "resonance"),
             Due(frame + min(longest, MOVING_FRAMES if moving else BLOCK_FRAMES), "length"),
         ]
+        if order is not None:
+            due.append(Due(order, "order"))
         first = _first_after(frame, due)
         fused = self._fused and not eventful
         return Stretch(frame, first.frame - frame, fused, first.what, eventful)

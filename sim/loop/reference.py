@@ -2,6 +2,7 @@
 
 import math
 import sys
+from copy import copy
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -61,6 +62,12 @@ class Reference:
         self._cross = cross_axis
         self._n, self._tick_s = clock.ticks_per_frame, clock.tick_s
         self._from_state, self._from_command = _believed_frame(belief, exposure_weights)
+
+    def with_commands(self, commands: tuple[Command, ...]) -> "Reference":
+        """Return the same reference with other commands."""
+        other = copy(self)
+        other._commands = commands
+        return other
 
     def initial_state(self) -> ReferenceState:
         """Return mirrors at rest on the aims of the first command."""

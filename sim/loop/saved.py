@@ -19,6 +19,7 @@ from sim.files.arrays import read_npz
 from sim.files.filing import putting
 from sim.files.reading import is_there
 from sim.loop.fit import check_fit
+from sim.loop.health import EXAMPLE
 from sim.loop.parts import Parts
 from sim.loop.state import CameraPicture, LoopState, initial_state
 from sim.loop.tree import grown, leaves, lengths, misfit
@@ -162,7 +163,9 @@ def _sum_of(file: Path) -> str:
 def _form(parts: Parts) -> LoopState:
     """Return a state of the form that all states of these parts have."""
     picture = CameraPicture("", 0, np.zeros((0, 0, 0), np.uint16))
-    return initial_state(parts)._replace(pictures=(picture,))
+    state = initial_state(parts)
+    health = None if state.health is None else state.health._replace(alarms=(EXAMPLE,))
+    return state._replace(pictures=(picture,), health=health)
 
 
 def _sum(header: dict[str, Any], arrays: dict[str, NDArray[Any]]) -> str:

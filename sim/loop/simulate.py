@@ -8,6 +8,8 @@ import numpy as np
 
 from sim.loop.fit import check_fit
 from sim.loop.fused import Fused, reasons_not_fused
+from sim.loop.health import Alarm, next_order
+from sim.loop.orders import as_ordered, carried_out
 from sim.loop.outlook import look_ahead
 from sim.loop.parts import Parts
 from sim.loop.plan import Planner
@@ -28,6 +30,10 @@ class LoopResult(NamedTuple):
     sway_m: Array | None
     """Largest sway of the isolated core against its frame, (x, y, z). [m]"""
     spent: Spent
+    parts: Parts
+    """As they are at the end: what the switch did about alarms is in them."""
+    alarms: tuple[Alarm, ...] = ()
+    """What a health watch found."""
 
 
 def simulate(
@@ -91,15 +97,29 @@ def steps(
     ValueError
         If the state does not fit the parts.
     """
-    laps = begun()
     check_fit(parts, state)
     may_fuse = fused and not reasons_not_fused(parts)
-    path = Fused(parts) if may_fuse else FrameByFrame(parts)
+    end = parts.clock.n_frames if until is None else min(until, parts.clock.n_frames)
+    while state.frame < end:
+        if next_order(state.health) == state.frame:
+            state = carried_out(parts, state)
+        ordered = as_ordered(parts, state.health)
+        path = Fused(ordered) if may_fuse else FrameByFrame(ordered)
+        planner = Planner(ordered, end, fused=may_fuse)
+        for after in _until_an_order(ordered, state, path, planner):
+            yield after
+            state = after
+
+
+def _until_an_order(
+    parts: Parts, state: LoopState, path: Fused | FrameByFrame, planner: Planner
+) -> Iterator[LoopState]:
+    """Run on with the same parts, to the end or until the switch acts on an alarm."""
+    laps = begun()
     eventful = UnderEvents(parts) if parts.events else path
-    planner = Planner(parts, until, fused=may_fuse)
     recorder = Recorder(parts, state.records)
     starts, ahead = True, None
-    while state.frame < planner.end:
+    while state.frame < planner.end and next_order(state.health) != state.frame:
         ahead = look_ahead(parts, planner, state, ahead, laps)
         records = recorder.begin(state.records)
         way = eventful if ahead.stretch.eventful else path
@@ -134,7 +154,10 @@ def finished(parts: Parts, state: LoopState) -> LoopResult:
     if state.confusion is not None:
         traces = replace(traces, confusion=state.confusion)
     sway_m = None if parts.isolator is None else state.records.sway_m
-    return LoopResult(traces, _images(parts, state), sway_m, state.spent)
+    alarms = () if state.health is None else state.health.alarms
+    return LoopResult(
+        traces, _images(parts, state), sway_m, state.spent, as_ordered(parts, state.health), alarms
+    )
 
 
 def _images(parts: Parts, state: LoopState) -> SpotImages:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from functools import partial
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from sim.kernels.stretch import Watched
 from sim.loop.arrivals import arrivals_of, on_hand, pieces, reading_tick, with_own
 from sim.loop.checks import check_correction
 from sim.loop.frame_path import FramePath
+from sim.loop.health import HealthState, see, withheld
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
 from sim.loop.recorder import note_frame
@@ -26,7 +27,7 @@ from sim.loop.state import CameraPicture, LoopState, copy_state
 from sim.loop.stopwatch import Laps, Stage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing, Moving
-from sim.ports import Array, SpotReading, SpotStatus, TiltReading
+from sim.ports import Array, Setpoint, SpotReading, SpotStatus, TiltReading
 from sim.rng import Stream
 
 AT_ONCE = np.zeros(0)
@@ -66,7 +67,7 @@ class FrameByFrame:
         motion = copy_state(state.motion)
         moving, waiting = motion.moving, motion.waiting
         control, search, pictures = state.control, state.search, state.pictures
-        confusion = state.confusion
+        confusion, health = state.confusion, state.health
         for k in range(ahead.stretch.frames):
             frame, path = ahead.stretch.first + k, ahead.path(k)
             environment = ahead.environment.part(k, 1, n)
@@ -83,8 +84,9 @@ class FrameByFrame:
             if confusion is not None and counts is not None:
                 confusion = confusion + counts
             lap(laps, Stage.CAMERA)
-            control, correction = parts.controller.step(control, reading, path.setpoint)
-            check_correction(correction, parts, frame)
+            control, correction, health = self.controlled(
+                control, health, frame, reading, path.setpoint
+            )
             waiting[:-1] = waiting[1:]
             waiting[-1] = correction.T
             lap(laps, Stage.CONTROL)
@@ -103,8 +105,20 @@ class FrameByFrame:
                 lap(laps, Stage.PICTURES)
         return state._replace(
             motion=motion, control=control, search=search, pictures=pictures,
-            confusion=confusion,
+            confusion=confusion, health=health,
         )
+
+    def controlled(
+        self, control: Any, health: HealthState | None, frame: int, reading: TiltReading,
+        setpoint: Setpoint,
+    ) -> tuple[Any, Array, HealthState | None]:  # fmt: skip
+        """Return what controller and watch make of a reading: states, and the correction."""
+        parts = self._parts
+        control, correction = parts.controller.step(
+            control, withheld(health, frame, reading), setpoint
+        )
+        check_correction(correction, parts, frame)
+        return control, correction, see(parts.health, health, frame, reading, setpoint, correction)
 
     def _advance(
         self, moving: Moving, first: int, last: int, asked: Asked, forcing: Forcing, ahead: Outlook

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sim.camera.search import SearchState, nothing_lost
 from sim.loop.arrivals import arrivals_of
+from sim.loop.health import HealthState, healthy
 from sim.loop.parts import Parts
 from sim.loop.pending import Pending, nothing_pending
 from sim.loop.recorder import Records, nothing_noted
@@ -61,6 +62,8 @@ class LoopState(NamedTuple):
     no stray light of neighbours is simulated."""
     pending: Pending | None = None
     """Readings and corrections on their way, if events can make them late."""
+    health: HealthState | None = None
+    """The watch over the mirrors and its alarms, if there is one."""
 
 
 def initial_state(parts: Parts) -> LoopState:
@@ -88,6 +91,7 @@ def initial_state(parts: Parts) -> LoopState:
         spent=Spent(),
         confusion=np.zeros((4, m), np.int32) if parts.measurement.params.spill else None,
         pending=nothing_pending(parts) if parts.events else None,
+        health=healthy(parts.health, m),
     )
 
 

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from sim.camera.search import SearchState
 from sim.kernels.stretch import Watched
 from sim.loop.arrivals import reading_tick
-from sim.loop.checks import check_correction
 from sim.loop.faults import faults_of, rows_hit
 from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
@@ -71,7 +70,7 @@ class UnderEvents(FrameByFrame):
         motion = copy_state(state.motion)
         moving, waiting = motion.moving, motion.waiting
         control, search, pictures = state.control, state.search, state.pictures
-        confusion = state.confusion
+        confusion, health = state.confusion, state.health
         pending = self._pending(state, ahead)
         now = reading_tick(self._arrivals, n)
         for k in range(ahead.stretch.frames):
@@ -90,8 +89,9 @@ class UnderEvents(FrameByFrame):
                 confusion = confusion + counts
             lap(laps, Stage.CAMERA)
             setpoint = path.setpoint._replace(reference_rad=reference)
-            control, correction = parts.controller.step(control, reading, setpoint)
-            check_correction(correction, parts, frame)
+            control, correction, health = self.controlled(
+                control, health, frame, reading, setpoint
+            )
             waiting[:-1] = waiting[1:]
             waiting[-1] = correction.T
             late = 0 if faults.late_ticks is None else faults.late_ticks
@@ -108,7 +108,7 @@ class UnderEvents(FrameByFrame):
             pending = pending._replace(next_frame=frame + 1)
         return state._replace(
             motion=motion, control=control, search=search, pictures=pictures, pending=pending,
-            confusion=confusion,
+            confusion=confusion, health=health,
         )
 
     def _pending(self, state: LoopState, ahead: Outlook) -> Pending:

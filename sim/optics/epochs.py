@@ -1,5 +1,6 @@
 """From the commanded connections to aims, pairs of mirrors and losses, epoch by epoch."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -39,7 +40,8 @@ class Epoch(NamedTuple):
 
 
 def connected_epochs(
-    switch: SwitchParams, clock: Clock, *, seed: int, population_seed: int
+    switch: SwitchParams, clock: Clock, *, seed: int, population_seed: int,
+    spares: tuple[Sequence[int], Sequence[int]] = ((), ()),
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], tuple[Epoch, ...], tuple[int, ...]]:
     """Return what each command connects.
 
@@ -51,11 +53,13 @@ def connected_epochs(
         Time base of the run.
     seed, population_seed : int
         Draw random connections, and the connectors of the ports.
+    spares : (sequence of int, sequence of int)
+        Input and output ports without a connection whose mirrors take part too.
 
     Returns
     -------
     mirrors : (M,) ndarray of int
-        Numbers of the mirrors that carry light at any time.
+        Numbers of the mirrors that carry light at any time, and of the spares.
     inputs : (C,) ndarray of int
         Connected input ports.
     epochs : tuple of Epoch
@@ -96,14 +100,22 @@ def connected_epochs(
                 f"{key}: a move connects the same inputs as the start, {inputs.tolist()} "
                 f"(got {others.tolist()})"
             )
-    outputs_used = np.unique(np.concatenate([outputs for _, outputs in wired]))
-    mirrors = np.concatenate([inputs, ports[0] + outputs_used])
+    used = (inputs, np.unique(np.concatenate([outputs for _, outputs in wired])))
+    mirrors = np.concatenate(
+        [
+            offset + np.union1d(ports_used, _spare(spare, ports_used, number, key))
+            for offset, ports_used, spare, number, key in zip(
+                (0, ports[0]), used, spares, ports, ("inputs", "outputs"), strict=True
+            )
+        ]
+    ).astype(np.int64)
     epochs: list[Epoch] = []
     aim = np.zeros((len(mirrors), 2))
     for i, (_, outputs) in enumerate(wired):
         before = aim
-        aim, pairs, aligned, form, rows = _connected(
-            switch, population_seed, inputs, outputs, outputs_used, before
+        pairs = np.searchsorted(mirrors, np.stack([inputs, ports[0] + outputs], axis=-1))
+        aim, aligned, form, rows = _connected(
+            switch, population_seed, inputs, outputs, pairs, before
         )
         stages: tuple[Stage, ...] = (Stage(frames[i], aim),)
         if i and switch.moves[i - 1].stages:
@@ -129,23 +141,72 @@ def connected_epochs(
     return mirrors, inputs, tuple(epochs), tuple(frames)
 
 
+def rewired(
+    switch: SwitchParams, mirrors: NDArray[np.int64], epoch: Epoch, aim_before: Array,
+    pairs: NDArray[np.int64], *, frame: int, frame_s: float, population_seed: int,
+) -> Epoch:  # fmt: skip
+    """Return the epoch whose connections go by way of other mirrors, commanded in a frame.
+
+    Parameters
+    ----------
+    switch : SwitchParams
+        The switch.
+    mirrors : (M,) ndarray of int
+        Numbers of the mirrors in the run.
+    epoch : Epoch
+        With the connections as they were; they keep their names.
+    aim_before : (M, 2) ndarray
+        Aims until then. [rad]
+    pairs : (C, 2) ndarray of int
+        Columns of the mirrors that carry each connection from then on.
+    frame : int
+        Frame of the command.
+    frame_s : float
+        Length of a frame. [s]
+    population_seed : int
+        Draws the connectors of the ports.
+    """
+    inputs = mirrors[pairs[:, 0]]
+    outputs = mirrors[pairs[:, 1]] - switch.geometry.ports_per_side
+    aim, aligned, form, rows = _connected(
+        switch, population_seed, inputs, outputs, pairs, aim_before
+    )
+    return epoch._replace(
+        start_s=frame * frame_s, commanded=True, aim_rad=aim, pairs=pairs, aligned_db=aligned,
+        form_db=form, moved=(aim != aim_before).any(axis=1), beams=rows,
+        stages=(Stage(frame, aim),),
+    )  # fmt: skip
+
+
+def _spare(
+    spare: Sequence[int], used: NDArray[np.int64], number: int, what: str
+) -> NDArray[np.int64]:
+    """Return spare ports, checked against those that are used."""
+    for port in spare:
+        if not 0 <= port < number:
+            raise ScenarioError(
+                f"health.spare_{what}: ports are 0 to {number - 1} (got {port})"
+            )
+        if port in used:
+            raise ScenarioError(f"health.spare_{what}: port {port} has a connection in this run")
+    return np.asarray(spare, dtype=np.int64)
+
+
 def _connected(
     switch: SwitchParams,
     seed: int,
     inputs: NDArray[np.int64],
     outputs: NDArray[np.int64],
-    outputs_used: NDArray[np.int64],
+    pairs: NDArray[np.int64],
     aim_before: Array,
-) -> tuple[Array, NDArray[np.int64], Array, Array, Beams]:
-    """Return aims (M, 2), pairs (C, 2), aligned loss (C,), loss forms (C, 4, 4), and the beams.
+) -> tuple[Array, Array, Array, Beams]:
+    """Return aims (M, 2), aligned loss (C,), loss forms (C, 4, 4), and the beams.
 
     Mirrors that carry no light keep the aim they had.
     """
     connected = links(switch, seed, inputs, outputs)
-    column_b = len(inputs) + np.searchsorted(outputs_used, outputs)
-    pairs = np.stack([np.arange(len(inputs)), column_b], axis=-1)
     aim = aim_before.copy()
     aim[pairs[:, 0]] = connected.connections.tilt_a_rad
     aim[pairs[:, 1]] = connected.connections.tilt_b_rad
     rows = beams(switch, seed, inputs, outputs, connected)
-    return aim, pairs, connected.losses.aligned_db, connected.form_db, rows
+    return aim, connected.losses.aligned_db, connected.form_db, rows

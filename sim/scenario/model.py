@@ -12,6 +12,7 @@ from sim.camera.lens import LensParams
 from sim.camera.processor import ProcessorParams
 from sim.camera.settings import CameraParams
 from sim.camera.spot_guard import SpotGuardParams
+from sim.health.settings import HealthParams
 from sim.life.params import LifeParams
 from sim.mechanics.bracket import BracketParams
 from sim.mechanics.isolator import IsolatorParams
@@ -139,6 +140,8 @@ class Scenario(Block):
     estimator_comparison: EstimatorComparisonParams = EstimatorComparisonParams()
     life: LifeParams | None = None
     """What years do to the switch; runs take no notice."""
+    health: HealthParams | None = None
+    """A watch over the mirrors that takes part in the loop; none: the loop is on its own."""
     traces: TracesParams
     metrics: MetricsParams
     limits: LimitsParams = LimitsParams()

@@ -15,6 +15,7 @@ from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.events import EVENTS
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
+from sim.health import WATCHES
 from sim.params import Block
 from sim.scenario.model import Scenario
 
@@ -25,6 +26,7 @@ FAMILIES: tuple[tuple[str, Mapping[str, Any]], ...] = (
     ("shaping", SHAPERS),
     ("disturbances", DISTURBANCES),
     ("events", EVENTS),
+    ("health.watch", WATCHES),
 )
 LISTED = ("disturbances", "events")
 """Families of which a scenario may name several."""
