@@ -12,6 +12,7 @@ from sim.files.text import shown
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign
 from sim.results.verdict import verdict_of
+from sim.studies.run.alarms import watch_texts
 from sim.studies.run.result import Result
 
 
@@ -78,6 +79,8 @@ def summary(result: Result) -> None:
     console.print(verdict.text, soft_wrap=True)
     for limit in result.limits:
         console.print(limit_line(limit, plain=plain), soft_wrap=True)
+    for line in [] if result.alarms is None else watch_texts(result.alarms, 5):
+        console.print(line, soft_wrap=True)
     for line in speed(result.provenance):
         console.print(line, soft_wrap=True)
 

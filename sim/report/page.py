@@ -27,7 +27,7 @@ from sim.results.coupling import DARK_DB
 from sim.results.hold import Hold
 from sim.results.metrics import mirror_name
 from sim.results.table import FIGURES, LIMITED
-from sim.results.units import beside, number, unit_sign
+from sim.results.units import beside, number, unit_sign, with_signs
 from sim.results.verdict import used_share
 
 GROUPS: Final = {
@@ -75,7 +75,7 @@ def render(view: ReportView) -> str:
         conditions=list(spectrum_rows(view.shock_spectrum)),
         input_text=view.scenario_toml,
     )
-    return template("template.html", filters={"number": number}).render(
+    return template("template.html", filters={"number": number, "signs": with_signs}).render(
         base=base,
         view=view,
         f=view.figures,
@@ -128,12 +128,13 @@ def _strip(view: ReportView) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def _sections(view: ReportView, deciding: str) -> list[dict[str, Any]]:
+def _sections(view: ReportView, deciding: str) -> list[Section]:
     """The pictures, that of the deciding limit first."""
     hold = Hold(view.figures["hold"]["from_ms"], view.figures["hold"]["to_ms"])
     pointing, loss = _pointing(view, hold), _loss(view, hold, deciding)
     first = [loss, pointing] if deciding.startswith(("coupling", "time_to")) else [pointing, loss]
-    found = [*_after_command(view), *first]
+    watched = [Section("Health watch", texts=view.watch)] if view.watch else []
+    found = [*_after_command(view), *first, *watched]
     shaken = surroundings_plots.acceleration_pictures(
         view.traces, view.shock_spectrum, view.conditions, view.resonances_hz or {}
     )
@@ -149,9 +150,7 @@ def _sections(view: ReportView, deciding: str) -> list[dict[str, Any]]:
         )
         if spots is not None:
             found.append(Section("What the camera saw", pictures=[spots]))
-    return [
-        {"heading": s.heading, "pictures": s.pictures, "empty": " ".join(s.texts)} for s in found
-    ]
+    return found
 
 
 def _after_command(view: ReportView) -> list[Section]:

@@ -61,5 +61,7 @@ class ReportView(NamedTuple):
     without_images: bool = False
     """Whether readings were drawn from a table, so that no spot could be lost."""
     marks: SpotMarks | None = None
+    watch: Sequence[str] = ()
+    """What the health watch found, in sentences; empty without one."""
     resonances_hz: Mapping[str, float] | None = None
     """Resonances that the verdict may rest on, by what they are of. [Hz]"""

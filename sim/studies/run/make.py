@@ -93,6 +93,8 @@ def make_run(
     tell = None if progress is None else lambda done: progress(done, total)
     with on_threads(threads):
         outcome = simulate(parts, tell)
+    parts = outcome.parts
+    built = built._replace(parts=parts)
     figures = evaluate(
         outcome.traces,
         parts.epochs,

@@ -15,6 +15,7 @@ from sim.results.traces import SpotImages, Traces
 from sim.results.verdict import Verdict
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable, portable_toml
+from sim.studies.run.alarms import watch_texts
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,8 @@ class Result:
     verdict: Verdict
     conditions: tuple[dict[str, Any], ...]
     """Of records and shocks, as they were played."""
+    alarms: tuple[dict[str, Any], ...] | None
+    """What the health watch found, see `sim.studies.run.alarms`; None without one."""
     page_data: dict[str, Any]
     """What the page shows beside the figures; see `sim.studies.run.page_data`."""
 
@@ -68,6 +71,7 @@ class Result:
             "connections": self.rows.connections,
             "mirrors": self.rows.mirrors,
             "conditions": list(self.conditions),
+            **({} if self.alarms is None else {"alarms": list(self.alarms)}),
             "shock_spectrum": self._spectrum(),
             "scenario": portable(self.scenario),
             "notes": list(self.notes),
@@ -132,6 +136,7 @@ class Result:
             rows=self.rows,
             conditions=self.conditions,
             **self.page_data,
+            watch=[] if self.alarms is None else watch_texts(self.alarms),
             traces=self.traces,
             epochs=self.epochs,
             images=self.images,

@@ -19,6 +19,7 @@ from sim.results.ranking import rank
 from sim.results.sway import AXES, strikes
 from sim.results.verdict import verdict_of
 from sim.scenario.model import Scenario
+from sim.studies.run.alarms import alarm_rows
 from sim.studies.run.make import make_run
 from sim.studies.run.page_data import page_data
 from sim.studies.run.preview import unexercised
@@ -106,8 +107,12 @@ def run(
         ports=scenario.switch.geometry.ports_per_side,
         figures=made.figures,
     )
+    alarms = None
+    if built.parts.health is not None:
+        alarms = tuple(alarm_rows(outcome, scenario.switch.geometry.ports_per_side))
     return Result(
         scenario=built.resolved,
+        alarms=alarms,
         figures=made.figures,
         limits=made.limits,
         traces=outcome.traces,
