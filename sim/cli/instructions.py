@@ -43,4 +43,5 @@ def instructions(scenario: str, out: str, overrides: tuple[str, ...], overwrite:
             f"mirror's state {found.state_bytes} B, a window {found.spot_bytes} B, stack at most "
             f"{found.stack_bytes} B"
         )
+        say("drive: one tick of the DAC; the rest: one frame. Every count is of one mirror")
         say(f"compiled by {found.compiler}")

@@ -126,8 +126,8 @@ class CodedDrive:
         Asked
             Its path is that of the codes, its corrections are zero.
         """
-        path = self._word(asked.path_rad)
-        before, after = self._word(asked.before_rad), self._word(asked.after_rad)
+        path = self.word(asked.path_rad)
+        before, after = self.word(asked.before_rad), self.word(asked.after_rad)
         found = np.zeros((n_ticks, *before.shape))
         change = min(max(asked.change_tick, first), last)
         for correction, a, b in ((before, first, change), (after, change, last)):
@@ -142,6 +142,7 @@ class CodedDrive:
         whole = codes.astype(np.float64)
         return self._rad_per_code * (whole * np.abs(whole) if self.words.square else whole)
 
-    def _word(self, tilt_rad: Array) -> Whole:
+    def word(self, tilt_rad: Array) -> Whole:
+        """Return tilts as the nearest words."""
         px = np.ldexp(tilt_rad * self._px_per_rad, self.words.fraction)
         return np.rint(px).astype(np.int64)

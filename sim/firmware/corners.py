@@ -159,7 +159,7 @@ def _towards(law: FixedLaw, site: Site, wanted: int, steps: Steps, word: int) ->
         return steps._replace(before=steps.before._replace(filters=memory))
     which = ("seen", "lost").index(site.stage)
     coefficient = int(law.rows[which][0, part, site.row, word])
-    move = _solved(coefficient, missing, rounded.shift)
+    move = solved(coefficient, missing, rounded.shift)
     if word == 0:
         return _with_value(law, steps, part, move)
     if word == len(f.states) + 1:
@@ -192,7 +192,7 @@ def _with_value(law: FixedLaw, steps: Steps, part: int, move: Whole) -> Steps:
     return steps._replace(given=steps.given._replace(reference=reference))
 
 
-def _solved(coefficient: int, missing: Whole, shift: int) -> Whole:
+def solved(coefficient: int, missing: Whole, shift: int) -> Whole:
     """Return the smallest m with coefficient m = missing, modulo 2^shift.
 
     Where a common factor of two forbids it, that of what is left of it.

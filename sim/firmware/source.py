@@ -7,11 +7,13 @@ from typing import Any, NamedTuple
 
 import jinja2
 
+from sim.firmware.codes import CodeWords
 from sim.firmware.fixed_law import FixedLaw
-from sim.firmware.law_source import LAW_FILES, law_costs, law_numbers
+from sim.firmware.law_source import LAW_FILES, WORD_BITS, braces, law_costs, law_numbers
 from sim.firmware.spot_source import SpotSource, SpotWorld, spot_source
 
-SHARED_FILES = ("spot.h", "spot.c", "servo.h", "servo.c")
+SHARED_FILES = ("spot.h", "spot.c", "servo.h", "servo.c", "drive.h", "drive.c")
+MADE_FILES = ("settings.h", "coefficients.h", "calibration.h")
 PORT = "port.c"
 """The same sources as a library, for the simulated loop."""
 
@@ -25,6 +27,8 @@ class Firmware(NamedTuple):
     spot: Any
     """The estimator's record of whole numbers."""
     world: SpotWorld
+    codes: CodeWords
+    """From tilts to codes of the DAC."""
     mirrors: int
 
 
@@ -53,18 +57,34 @@ def source_of(firmware: Firmware) -> Source:
     """
     spot = spot_source(firmware.spot, firmware.world)
     law = law_numbers(firmware.law, firmware.law_kind)
-    sum_ = hashlib.sha256(repr((law, spot.macros, spot.tables, firmware.mirrors)).encode())
+    drive = drive_numbers(firmware.codes)
+    made = (law, spot.macros, spot.tables, drive, firmware.mirrors)
+    sum_ = hashlib.sha256(repr(made).encode())
     known = {
         "version": importlib.metadata.version("mirrorloop"),
         "title": plain(firmware.title),
         "mirrors": firmware.mirrors,
         "law": law,
         "spot": spot,
+        "drive": drive,
         "sum": sum_.hexdigest(),
     }
     files = {name: c_file(name) for name in (*LAW_FILES, *SHARED_FILES, *spot.files, PORT)}
-    files |= {name: filled(f"{name}.j2", **known) for name in ("settings.h", "coefficients.h")}
+    files |= {name: filled(f"{name}.j2", **known) for name in MADE_FILES}
     return Source(files | spot.tables, sum_.hexdigest(), spot)
+
+
+def drive_numbers(codes: CodeWords) -> dict[str, Any]:
+    """Return what the templates need of the way to the DAC.
+
+    Raises
+    ------
+    ValueError
+        If a code does not fit 32 bits.
+    """
+    if codes.per_px.max() >= 1 << (WORD_BITS - 1):
+        raise ValueError(f"codes per pixel take more than the {WORD_BITS} bits that the C has")
+    return codes._asdict() | {"per_px": braces(codes.per_px.T)}
 
 
 def readme(firmware: Firmware, source: Source) -> str:

@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "drive.h"
 #include "marks.h"
 #include "servo.h"
 #include "vectors.h"
@@ -163,10 +164,7 @@ static size_t begin(const char *folder, const char *name)
     group.folder = folder;
     group.name = name;
     group.count = 0;
-    snprintf(full, sizeof full, "%s/correction", name);
-    if (strcmp(name, "spots") == 0) {
-        snprintf(full, sizeof full, "%s/status", name);
-    }
+    snprintf(full, sizeof full, "%s/%s", name, strcmp(name, "spots") == 0 ? "status" : "mirror");
     if (vectors_open(&column, folder, full) == 0) {
         rows = column.rows;
         vectors_close(&column);
@@ -199,7 +197,7 @@ static void replay_loop(const char *folder)
         static struct spot spot;
         struct spot_reading reading;
         struct servo_frame frame;
-        int32_t standing[2], correction[2];
+        int32_t standing[2], correction[2], codes[2];
         const int mirror = (int)one("mirror");
         const int reset = (int)one("reset");
         pair("standing", standing);
@@ -220,6 +218,7 @@ static void replay_loop(const char *folder)
         mark_law();
         servo_step(&states[mirror], mirror, &reading, &frame, correction);
         mark_drive();
+        drive_codes(mirror, frame.reference, correction, codes);
         mark_end();
         compare_spot(&reading);
         compare_state(&states[mirror]);
@@ -238,13 +237,14 @@ static void replay_spots(const char *folder)
         static struct spot spot;
         static struct law_state unused;
         struct spot_reading reading;
-        int32_t correction[2];
+        int32_t correction[2], codes[2];
         read_spot(&spot);
         mark_reading();
         spot_end(&spot, &reading);
         mark_law();
         servo_step(&unused, 0, &reading, &frame, correction);
         mark_drive();
+        drive_codes(0, frame.reference, correction, codes);
         mark_end();
         compare_spot(&reading);
     }
@@ -298,6 +298,26 @@ static void replay_law(const char *folder)
     end(rows);
 }
 
+/* Codes of the DAC. */
+static void replay_drive(const char *folder)
+{
+    const size_t rows = begin(folder, "drive");
+    size_t row;
+    for (row = 0; row < rows && !broken; row++) {
+        int32_t path[2], correction[2], codes[2];
+        const int mirror = (int)one("mirror");
+        pair("path", path);
+        pair("in_force", correction);
+        if (mirror < 0 || mirror >= MIRRORS) {
+            broken = 1;
+            break;
+        }
+        drive_codes(mirror, path, correction, codes);
+        compare_pair("codes", codes);
+    }
+    end(rows);
+}
+
 int main(int argc, char **argv)
 {
     const char *folder = argc > 1 ? argv[1] : ".";
@@ -319,6 +339,7 @@ int main(int argc, char **argv)
     replay_loop(folder);
     replay_spots(folder);
     replay_law(folder);
+    replay_drive(folder);
     if (broken) {
         fprintf(stderr, "%s: the vectors are not whole\n", folder);
         return 2;

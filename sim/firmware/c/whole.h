@@ -58,6 +58,21 @@ static inline int whole_highest(int64_t value)
     return place;
 }
 
+/* floor(sqrt(value)) of a value of 0 to 2^62 - 1, bit by bit. */
+static inline int64_t whole_root(int64_t value)
+{
+    int64_t root = 0, bit;
+    for (bit = (int64_t)1 << 60; bit > 0; bit >>= 2) {
+        if (value >= root + bit) {
+            value -= root + bit;
+            root = (root >> 1) + bit;
+        } else {
+            root >>= 1;
+        }
+    }
+    return root;
+}
+
 /* Cut off at a signed word of so many bits; counts if there was anything to cut. */
 static inline int64_t whole_cut(int64_t value, int bits, uint32_t *cuts)
 {

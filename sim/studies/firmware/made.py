@@ -56,9 +56,11 @@ def firmware_of(built: Built) -> Firmware:
             f"(got {built.resolved.camera.search_after_frames}); leave it out"
         )
     arithmetic: dict[str, Any] = built.resolved.estimator["arithmetic"]
+    coded = built.parts.coded
+    assert coded is not None, "a controller in whole numbers has codes"
     full_scale_dn = 2**built.resolved.camera.bits - 1
     world = SpotWorld(estimator.kind, str(arithmetic["division"]), full_scale_dn)
     return Firmware(
         built.resolved.title, controller.law, controller.kind, estimator.words,
-        world, len(built.parts.mirrors),
+        world, coded.words, len(built.parts.mirrors),
     )  # fmt: skip

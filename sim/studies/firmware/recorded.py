@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.camera.measurement import Measurement
+from sim.firmware.codes import CodedDrive
 from sim.firmware.controller import FixedController, FixedInput
 from sim.firmware.fixed_law import FixedState
 from sim.firmware.rounding import Whole
@@ -17,6 +18,7 @@ from sim.firmware.spots.estimator import FixedEstimator, reading_of
 from sim.firmware.spots.verdict import SpotWords
 from sim.loop.simulate import steps
 from sim.loop.state import initial_state
+from sim.mirror.motion import Asked
 from sim.ports import Array, CameraBelief, Setpoint, SpotReading, SpotStatus, TiltReading
 from sim.studies.firmware.made import FirmwareError, fixed_parts
 
@@ -31,6 +33,39 @@ class LoopFrame(NamedTuple):
     spots: SpotWords
     given: FixedInput
     after: FixedState
+
+
+class DriveTick(NamedTuple):
+    """What the drive of M mirrors is sent in a tick, in words."""
+
+    path: Whole
+    """(M, 2)"""
+    correction: Whole
+    """(M, 2) in force"""
+
+
+class _WatchedDrive(CodedDrive):
+    """The way to the DAC, with the last tick of each request noted."""
+
+    def __init__(self, coded: CodedDrive) -> None:
+        self.__dict__.update(coded.__dict__)
+        self.ticks: list[DriveTick] = []
+
+    def asked(self, asked: Asked, first: int, last: int, n_ticks: int) -> Asked:
+        path = self.word(asked.path_rad)
+        own = path[0] if len(path) == 1 else path[last - 1]
+        after = last - 1 >= asked.change_tick
+        correction = self.word(asked.after_rad if after else asked.before_rad)
+        self.ticks.append(DriveTick(own.T, correction.T))
+        return super().asked(asked, first, last, n_ticks)
+
+
+class Recorded(NamedTuple):
+    """What passed the firmware in a run."""
+
+    frames: list[LoopFrame]
+    ticks: list[DriveTick]
+    """The last of each request to the drive, one or two a frame."""
 
 
 class _Watching:
@@ -80,7 +115,7 @@ def _origins_noted(measurement: Measurement, watching: _Watching) -> Iterator[No
 
 def recorded(
     built: Built, frames: int, progress: Callable[[int, int], None] | None = None
-) -> list[LoopFrame]:
+) -> Recorded:
     """Run the loop from its start, and return what passed the firmware.
 
     Parameters
@@ -104,13 +139,15 @@ def recorded(
             f"--frames: must be 1 to {parts.clock.n_frames}, the frames of the run (got {frames})"
         )
     watching = _Watching(estimator, controller)
-    watched = replace(parts, controller=watching)
+    assert parts.coded is not None, "a controller in whole numbers has codes"
+    drive = _WatchedDrive(parts.coded)
+    watched = replace(parts, controller=watching, coded=drive)
     with _origins_noted(parts.measurement, watching):
         for state in steps(watched, initial_state(watched), until=frames, fused=False):
             if progress is not None:
                 progress(state.frame, frames)
     _check_nothing_between(watching.frames, controller, estimator)
-    return watching.frames
+    return Recorded(watching.frames, drive.ticks)
 
 
 def _check_nothing_between(

@@ -7,6 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.build import Built
+from sim.firmware.code_corners import CodeRows, corner_rows, from_tie, rows_of
+from sim.firmware.codes import CodeWords
 from sim.firmware.controller import FixedController, FixedInput
 from sim.firmware.fixed_law import FixedState
 from sim.firmware.source import source_of
@@ -16,9 +18,9 @@ from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
 from sim.ports import SpotStatus
 from sim.studies.firmware.coverage import Covered, corner_lines, law_lines, spot_lines
-from sim.studies.firmware.law_steps import LawRows, law_rows
+from sim.studies.firmware.law_steps import MOST_MIRRORS, LawRows, law_rows
 from sim.studies.firmware.made import FirmwareError, firmware_of, fixed_parts
-from sim.studies.firmware.recorded import LoopFrame, recorded
+from sim.studies.firmware.recorded import DriveTick, LoopFrame, recorded
 from sim.studies.firmware.windows import Window, windows_of
 
 MOST_MB: Final = 2000.0
@@ -86,7 +88,7 @@ def vectors_of(
             f"{MOST_MB:.0f} are allowed; take fewer, or fewer --mirrors"
         )
     chosen = np.unique(np.linspace(0, fleet - 1, count).round().astype(np.int64))
-    run = recorded(built, frames, progress)
+    run, ticks = recorded(built, frames, progress)
     most_dn = _most_dn(built)
     loop, loop_lines = _loop(run, chosen, controller, most_dn)
     spots, labels, windows_lines = _spots(built, estimator, most_dn)
@@ -106,7 +108,10 @@ def vectors_of(
             ],
         ),
     ]  # fmt: skip
-    groups = {"loop": loop, "spots": spots, "law": _law(steps)}
+    assert built.parts.coded is not None
+    drive, drive_lines = _drive(built.parts.coded.words, ticks, chosen)
+    lines += drive_lines
+    groups = {"loop": loop, "spots": spots, "law": _law(steps), "drive": drive}
     return Vectors(source.sum, groups, lines, labels)
 
 
@@ -258,6 +263,38 @@ def _law(rows: LawRows) -> Group:
         **arrays,
         "cuts": _u32(cuts, "words cut off in this step"),
     }
+
+
+def _drive(
+    words: CodeWords, ticks: list[DriveTick], chosen: NDArray[np.int64]
+) -> tuple[Group, list[Covered]]:
+    """Return codes of the run, then those at corners."""
+    path = _flat((tick.path for tick in ticks), chosen)
+    correction = _flat((tick.correction for tick in ticks), chosen)
+    sent = rows_of(words, np.tile(chosen, len(ticks)), path, correction)
+    corners = corner_rows(words, chosen[:MOST_MIRRORS])
+    rows = CodeRows._make(np.concatenate(each) for each in zip(sent, corners, strict=True))
+    group = {
+        "mirror": _u16(rows.mirror, "column of the fleet: which calibration"),
+        "path": _i32(rows.path, "commanded path's word, the feed-forward, (x, y)"),
+        "in_force": _i32(rows.correction, "correction in force, (x, y)"),
+        "codes": _i32(rows.codes, "of the DAC, (x, y)"),
+    }
+    off = from_tie(words, rows)
+    per = words.per_px[:, rows.mirror].T
+    unit = np.where(words.square, 1, np.minimum(per & -per, 1 << (words.shift - 1)))
+    limit = (rows.codes == words.lowest) | (rows.codes == words.highest)
+    lines = [
+        Covered("drive: codes of the run", len(sent.mirror), ""),
+        Covered("drive: at the lowest or highest code", int(limit.any(axis=1).sum()), ""),
+    ]
+    sides = ((-1, "just below a change"), (1, "just above a change")) if words.square else (
+        (-1, "below a tie"), (0, "on a tie"), (1, "above a tie")
+    )  # fmt: skip
+    for side, name in sides:
+        count = int((off == side * unit).any(axis=1).sum())
+        lines.append(Covered(f"drive: {name}", count, "" if count else "no tilt comes to it"))
+    return group, lines
 
 
 def _typed(values: Any, kind: type, what: str) -> VectorArray:

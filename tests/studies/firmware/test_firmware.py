@@ -24,6 +24,7 @@ NOTCH = (
     'controller.sections=[{kind="notch",frequency_hz=[700.0,760.0],quality=3.0,fold=true}]',
     'controller.arithmetic={kind="fixed",rounding="even"}',
     'estimator.arithmetic={kind="fixed",division="shift_subtract",rounding="away"}',
+    "drive.comb=single_sided",
 )  # fmt: skip
 SPOTS = {
     "quad_cell": ("estimator.gap_px=2", "estimator.max_ratio=0.9"),
@@ -75,11 +76,11 @@ def test_every_value_is_that_of_the_model(made, compiler, target):
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.endswith("\n0 values differ\n")
     groups = re.findall(r"^(\w+) +(\d+) rows +(\d+) values", done.stdout, re.MULTILINE)
-    assert [name for name, _, _ in groups] == ["loop", "spots", "law"]
+    assert [name for name, _, _ in groups] == ["loop", "spots", "law", "drive"]
     assert all(int(values) > int(rows) > 0 for _, rows, values in groups)
 
 
-def test_sections_other_roundings_and_division_by_shifts(tmp_path):
+def test_sections_other_roundings_division_by_shifts_and_codes_that_are_squares(tmp_path):
     firmware, vectors = written(tmp_path, *NOTCH)
     done = replay(build(firmware, "sanitized"), vectors)
     assert done.returncode == 0, done.stdout + done.stderr
@@ -93,7 +94,8 @@ def test_every_estimator_with_a_form_in_whole_numbers(tmp_path, kind):
     done = replay(build(firmware, "sanitized"), vectors)
     assert done.returncode == 0, done.stdout + done.stderr
     status = read_vectors.read(vectors)["spots/status"]
-    assert {0, 1, 2} <= set(status.tolist())
+    # The quad cell's curve ends before the window does: FAILED in place of EDGE.
+    assert {0, 1, 3 if kind == "quad_cell" else 2} <= set(status.tolist())
 
 
 @pytest.mark.parametrize(
@@ -110,6 +112,8 @@ def test_every_estimator_with_a_form_in_whole_numbers(tmp_path, kind):
         ("spot.c", "value > limit", "value >= limit"),
         ("whole.h", "value > highest", "value >= highest"),
         ("law.c", "axis->known = input->seen != 0", "axis->known = 1"),
+        ("drive.c", "LAW_ROUNDING", "ROUNDING_AWAY"),
+        ("drive.c", "DRIVE_LOWEST, DRIVE_HIGHEST", "DRIVE_LOWEST, DRIVE_HIGHEST - 1"),
         ("law.c", "presses ? before : after", "presses > 1 ? before : after"),
         ("law.c", "whole_cut(standing[part],", "whole_cut(standing[part] / 2,"),
     ],
