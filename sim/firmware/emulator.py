@@ -18,7 +18,7 @@ LEVEL: Final = "-O2"
 EMULATOR: Final = "qemu-system-arm"
 PROGRAMS: Final = (f"{ARM}gcc", f"{ARM}nm", f"{ARM}size", EMULATOR)
 STAGES: Final = ("pixels", "reading", "law", "drive")
-"""Rows of the window; from sums to a position; to a correction; to codes of the DAC, for one tick."""
+"""Rows of the window; from sums to a position; to a correction; to codes of the DAC for a tick."""
 TEST: Final = ("replay.c", "vectors.c", "marks.c")
 PROBE: Final = """#include "servo.h"
 char state_bytes[sizeof(struct law_state)];
