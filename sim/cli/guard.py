@@ -61,7 +61,11 @@ def guarded(command: Callable[[], Any], words: Sequence[str], debug: bool) -> in
             code = _ended(command, words, debug)
         lost = delivered(sys.stdout)
         if lost is not None and lost.errno != errno.EPIPE:  # a reader may stop reading
-            say(f"error: standard output: cannot be written: {lost.strerror}", err=True)
+            say(
+                f"error: standard output: cannot be written: {lost.strerror}; results in folders "
+                "are complete",
+                err=True,
+            )
             code = max(code, REFUSED)
         delivered(sys.stderr)
         return code

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from mirrorloop.testing.controllers import PLANT
 
+from controllers.integrator import Integrator
 from controllers.rules import (
     ContinuousGains,
     FirstOrderPlusDelay,
@@ -205,3 +206,7 @@ def test_rules_of_a_believed_plant_are_their_parts() -> None:
     found = ultimate(PLANT, integrating=False)
     plain = ziegler_nichols("pi", found.gain, found.period_s)
     assert rules["ultimate-gain PI"] == per_frame(plain, PLANT.frame_s)
+    assert Integrator.rules(PLANT) == {
+        name: {"integral_per_frame": rules[name].integral_per_frame}
+        for name in ("SIMC", "half the ultimate gain")
+    }

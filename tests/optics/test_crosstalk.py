@@ -78,6 +78,15 @@ def test_a_steep_beam_is_nil_and_pairs_leave_out_oneself():
     assert len(pairs.beams) == 12 and np.all(pairs.beams != pairs.victims)
 
 
+def test_scatter_by_hand():
+    # 3 nm at 1550 nm, 30 degrees: (4 pi 3/1550 cos 30)^2 = 4.4367e-4 of the light, spread over half
+    # a sphere, Lambert's pi sr: E = TIS / (pi d^2), L = E TIS / pi, times wavelength^2; d = 0.1 m.
+    tis = (4 * np.pi * 3 / 1550) ** 2 * 0.75
+    assert tis == pytest.approx(4.4367e-4, rel=1e-4)
+    taken = tis / (np.pi * 0.01) * tis / np.pi * (1.55e-6) ** 2
+    assert scattered_db(3e-9, 1.55e-6, np.pi / 6, 0.1) == pytest.approx(-10 * np.log10(taken))
+
+
 def test_scatter_grows_with_the_fourth_power_of_roughness():
     one, two = (scattered_db(s, 1.31e-6, 0.35, 0.13) for s in (1e-9, 2e-9))
     assert one - two == pytest.approx(40 * np.log10(2), abs=1e-9)

@@ -145,6 +145,7 @@ def test_hand_made_settling():
     worst = {row["name"]: row for row in figures["worst_mirrors"]}
     assert next(iter(worst)) == "B01 (port 1, array B)"
     assert worst["B01 (port 1, array B)"]["commands"] == 0
+    assert worst["B01 (port 1, array B)"]["settling_ms"] is None
     assert worst["A00 (port 0, array A)"]["settling_ms"] == pytest.approx(2.2)
     assert worst["B00 (port 0, array B)"]["settling_ms"] is None
     assert worst["B00 (port 0, array B)"]["unsettled"] == 1

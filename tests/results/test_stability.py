@@ -34,13 +34,15 @@ def test_growing_and_sustained_swings_are_told_from_all_else() -> None:
 
 
 def test_diverging_mirrors_are_named_with_time_and_swing() -> None:
-    # Mirror 1 grows along y, mirror 2 swings between limits along x from 60 ms on, 0 is calm.
+    # Mirror 1 grows along y, mirror 2 swings between limits along x from 60 ms on and along y
+    # from 120 ms on, 0 is calm.
     k = np.arange(200)
     sign = (-1.0) ** k
     correction = np.zeros((200, 3, 2))
     correction[:, 0] = 1e-4 * sign[:, None]
     correction[:, 1, 1] = np.minimum(1e-6 * 1.1**k, 2e-3) * sign
     correction[60:, 2, 0] = 9e-4 * sign[60:]
+    correction[120:, 2, 1] = 9e-4 * sign[120:]
     limit = np.full((3, 2), 3e-3)
     ticks = {"tolerance_rad": 1.0, "outage_db": 1.0}
     traces = made_traces(np.zeros((4000, 3, 2)), np.zeros((4000, 1)), correction_rad=correction,

@@ -94,6 +94,11 @@ def test_numbers_without_fixed_decimals_keep_significant_digits():
         "-1.50"]  # fmt: skip
 
 
+def test_three_digits_from_a_thousandth_to_a_thousand():
+    values = (999.4, 1000.4, 45.67, 0.00512, 0.001, 0.00099)
+    assert [number(v) for v in values] == ["999", "1000", "45.7", "0.00512", "0.00100", "0.00099"]
+
+
 def test_a_value_beside_its_limit_shows_its_side():
     assert beside(80.04, 80.0, "urad") == "80.04 µrad"
     assert beside(80.0, 80.0, "urad") == "80.0 µrad"

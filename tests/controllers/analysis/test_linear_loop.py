@@ -28,7 +28,7 @@ from controllers.analysis.linear_loop import (
     sensitivity,
     time_response,
 )
-from controllers.analysis.plant import plant_response
+from controllers.analysis.plant import plant_response, tilt_responses
 from controllers.integrator import Integrator
 from controllers.lqg import Lqg
 from controllers.pi import Pi
@@ -200,6 +200,17 @@ def test_the_grid_follows_a_controller_that_is_sharp() -> None:
         hz, width_hz = np.angle(pole) / (2e-3 * np.pi), abs(1 - abs(pole)) / (2e-3 * np.pi)
         for low, high in ((hz - 50.5 * width_hz, hz), (hz, hz + 50.5 * width_hz)):
             assert ((near > low) & (near < high)).sum() >= 60
+
+
+def test_tilt_within_the_frame_is_the_models_own_response() -> None:
+    # Second way: row (z I - A)^-1 B + now, solved at each frequency.
+    f = np.array([3.0, 120.0, 500.0])
+    model, found = MIRRORS.model, tilt_responses(MIRRORS, f)
+    assert len(found) == len(MIRRORS.within) > 0
+    for (row, now), response in zip(MIRRORS.within, found, strict=True):
+        for k, z in enumerate(np.exp(2j * np.pi * f * MIRRORS.frame_s)):
+            inside = np.linalg.solve(z * np.eye(model.A.shape[-1]) - model.A, model.B + 0j)
+            np.testing.assert_allclose(response[k], (row @ inside + now)[..., 0, 0], rtol=1e-7)
 
 
 def test_bad_places_are_refused() -> None:

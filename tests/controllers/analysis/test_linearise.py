@@ -8,6 +8,7 @@ import pytest
 from controllers import CONTROLLERS
 from controllers.analysis import linearise
 from controllers.analysis.linear_loop import controller_response
+from controllers.analysis.trials import free_step
 from controllers.integrator import Integrator
 from controllers.pi import Pi
 from controllers.pid import Pid
@@ -172,6 +173,25 @@ def test_what_is_linear_at_one_size_alone_is_refused(kind: Any, size: str) -> No
     """Readings of 1 urad show none of the three; the message says at which size it was seen."""
     with pytest.raises(ValueError, match=f"random readings of {size} urad"):
         linearise(kind())
+
+
+def test_corrections_that_are_no_numbers_or_of_another_shape_are_refused() -> None:
+    class Bad(Integrator):
+        def __init__(self, given: Any) -> None:
+            super().__init__(Integrator.Params(integral_per_frame=0.2), PLANT)
+            self.given = given
+
+        def step(self, state: Any, reading: TiltReading, setpoint: Setpoint) -> tuple[Any, Any]:
+            return state, self.given
+
+    error = np.full((2, 2), 3e-5)
+    for given, match in (
+        (np.full((2, 2), np.nan), "mismatch of 3e-05 rad is not finite .got nan"),
+        (np.zeros((2, 3)), r"must be \(M, 2\), here \(2, 2\); got \(2, 3\)"),
+    ):
+        bad = Bad(given)
+        with pytest.raises(ValueError, match=match):
+            free_step(bad, bad.initial_state(2), error)
 
 
 def test_a_controller_that_is_not_linear_is_refused() -> None:

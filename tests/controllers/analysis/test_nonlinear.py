@@ -163,6 +163,15 @@ def test_cycle_of_a_saturated_third_order_loop() -> None:
     assert cycle / 6 == pytest.approx(0.4210759, rel=0.05)
 
 
+def test_a_cycle_lies_where_the_gain_comes_down_for_the_last_time() -> None:
+    a = np.array([1.0, 10.0, 100.0, 1000.0])
+    gains = np.array([[0.9, 0.1, 0.9, 0.2], [0.5, 0.4, 0.3, 0.2], [0.6, 0.7, 0.8, 0.9]]).T
+    # Straight in log A from 0.9 at 100 to 0.2 at 1000; never above; still above at the end.
+    found = cycle_amplitude(a, gains, np.array([0.55, 0.55, 0.55]))
+    assert found[0] == pytest.approx(100.0 * 10 ** (0.35 / 0.7))
+    assert np.isnan(found[1]) and found[2] == pytest.approx(1000.0)
+
+
 def test_circle_of_the_textbook() -> None:
     # Closed forms: a resonator 1/(s^2 + s/Q + 1) has min Re -Q^2/(2 Q + 1); 1/(s(s+1)(0.5 s+1))
     # has Re = -1.5 / ((1 + w^2)(1 + w^2/4)), so k < 2/3 (its linear limit is 3); e^-s / s: k < 1.

@@ -1,0 +1,47 @@
+"""Connections laid out in rows: what goes in comes out, and edges are evenly sampled."""
+
+import numpy as np
+import pytest
+
+from sim.optics.beams import (
+    collimator_rows,
+    collimators_of,
+    edge_points,
+    form_loss_db,
+    mirror_rows,
+    mirrors_of,
+)
+from tests.optics.test_built import ROUGH, built_of, switch
+
+
+def test_rows_hold_mirrors_and_collimators():
+    built = built_of(switch(ROUGH))
+    rows = mirror_rows(built.b)
+    assert rows.shape == (96, 13)
+    some = np.array([5, 90])
+    back = mirrors_of(rows[some])
+    for name in ("centre_m", "grid_x", "grid_y", "normal", "curvature_per_m"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(built.b, name)[..., some])
+    assert back.reflectivity.tolist() == [1.0, 1.0]
+    rows = collimator_rows(built.source)
+    assert rows.shape == (96, 7)
+    for got, given in zip(collimators_of(rows[some]), built.source, strict=True):
+        np.testing.assert_array_equal(got, given[..., some])
+
+
+@pytest.mark.parametrize(("incidence_deg", "times"), [(0.0, 1), (20.0, 1), (60.0, 4)])
+def test_points_of_an_edge_are_evenly_spaced_once_about(incidence_deg, times):
+    cosine, sine = edge_points(np.deg2rad(incidence_deg))
+    count = len(cosine)
+    assert count == times * len(edge_points(0.0)[0])
+    assert edge_points(np.deg2rad(incidence_deg), finer=2).shape == (2, 2 * count)
+    turn = np.unwrap(np.arctan2(sine, cosine))
+    np.testing.assert_allclose(turn, 2 * np.pi * np.arange(count) / count, atol=1e-12)
+    np.testing.assert_allclose(np.hypot(cosine, sine), 1.0)
+
+
+def test_a_form_is_a_sum_of_squares_and_products():
+    form = np.arange(16.0).reshape(4, 4)
+    v = np.array([1.0, -2.0, 0.5, 3.0])
+    by_loops = sum(form[i, j] * v[i] * v[j] for i in range(4) for j in range(4))
+    assert form_loss_db(form, v) == pytest.approx(by_loops)
