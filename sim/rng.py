@@ -34,6 +34,7 @@ class Stream(IntEnum):
     AIMING = 21
     LIFE = 22
     YEARS = 24
+    UNCERTAINTY = 28
     INSTRUMENT = 23
     DISTURBANCES = 64
     """The first of the disturbances' streams; the n-th disturbance uses this plus n."""

@@ -40,6 +40,8 @@ def population_plant(
     cross: ArrayLike = 0.0,
     stiffening: ArrayLike = 1.0,
     delay_s: ArrayLike | None = None,
+    *,
+    within: bool = True,
 ) -> Plant:
     """Return the plant of M true mirrors behind the timing of a belief.
 
@@ -59,6 +61,8 @@ def population_plant(
         the gain. [-]
     delay_s : array_like, broadcast to (M, 2), optional
         From a frame's start until its correction acts; the belief's latency if left out. [s]
+    within : bool
+        Whether the tilt between the readings is wanted too: `Plant.within`, empty otherwise.
 
     Returns
     -------
@@ -79,14 +83,14 @@ def population_plant(
     for a, b in ((0, 1), (1, 0)):
         mix[:, a, a] = g[:, a] / s[:, a]
         mix[:, a, b] = c[:, a] * g[:, b] / s[:, a]
-    within = tuple(
+    instants = tuple(
         tilt_rows(
             belief, resonance * root, q * root, delay, belief.frame_s * (j + 0.5) / INSTANTS,
             len(model.names),
         )
-        for j in range(INSTANTS)
+        for j in range(INSTANTS if within else 0)
     )  # fmt: skip
-    return Plant(model, mix, belief.frame_s, belief.exposure_s, within)
+    return Plant(model, mix, belief.frame_s, belief.exposure_s, instants)
 
 
 def _sampled(belief: PlantBelief, resonance: Array, quality: Array, delay_s: Array) -> SampledModel:

@@ -23,7 +23,7 @@ def sensitivity(
 ) -> None:
     """Show what changes of mirrors, delay and frame rate do to the loops of SCENARIO.
 
-    One change at a time, and all at once at the corners of [uncertainty], over several populations.
+    One change at a time, and all at once over [uncertainty], corners and inside, over populations.
     Writes sensitivity.json and report.html, with the highest bandwidth that frame rate and latency
     allow. Ends with 1 if a loop becomes unstable at a change looked at.
     """
@@ -31,6 +31,7 @@ def sensitivity(
 
     from sim.assembly.build import build
     from sim.cli.asked import asked_by
+    from sim.cli.show import progress_of_many
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
@@ -43,7 +44,14 @@ def sensitivity(
     check_output(Path(out), kind="sensitivity", overwrite=overwrite)
     with naming(path, overrides):
         built = build(load_scenario(path, overrides))
-        points, rows, found = changed(built), fastest(built), together(built)
+        with progress_of_many() as show:
+            show("single changes", 0, 1)
+            points = changed(built)
+            show("single changes", 1, 1)
+            show("fastest plain loops", 0, 1)
+            rows = fastest(built)
+            show("fastest plain loops", 1, 1)
+            found = together(built, show)
     page = robustness_page(built, points, rows, found)
     tables = {"sensitivity": tables_of(built, points, rows, found)}
     folder = write_study(

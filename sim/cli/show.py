@@ -5,7 +5,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from rich.console import Console
-from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from sim.files.text import shown
@@ -51,6 +51,22 @@ def progress_of(what: str) -> Iterator[Callable[[int, int], None]]:
 
         def tell(done: int, total: int) -> None:
             progress.update(task, completed=done, total=total)
+
+        yield tell
+
+
+@contextmanager
+def progress_of_many() -> Iterator[Callable[[str, int, int | None], None]]:
+    """Show on stderr what is done, how many are, and of how many, a line each; gone afterwards."""
+    columns = (TextColumn("{task.description}: {task.completed:.0f}"), BarColumn(),
+               TimeElapsedColumn())  # fmt: skip
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        tasks: dict[str, TaskID] = {}
+
+        def tell(what: str, done: int, total: int | None) -> None:
+            if what not in tasks:
+                tasks[what] = progress.add_task(what, total=None)
+            progress.update(tasks[what], completed=done, total=total)
 
         yield tell
 

@@ -57,7 +57,7 @@ from sim.files.text import shown
 @click.option(
     "--robust", is_flag=True,
     help="Keep the demands over the scenario's [uncertainty] too: resonance, Q, gain and delay off "
-    "at once, and other populations.",
+    "at once, and other populations; corners, and a search inside.",
 )  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
@@ -88,7 +88,7 @@ def tune(
 
     from sim.assembly.build import build
     from sim.cli.asked import asked_by
-    from sim.cli.show import progress_bar, progress_of
+    from sim.cli.show import progress_bar, progress_of_many
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
@@ -113,10 +113,10 @@ def tune(
             built, max_sensitivity, gain_margin_db, phase_margin_deg, settling_ms, settling_weight,
             moves_per_hour,
         )  # fmt: skip
-        with progress_of("sets of gains tried:") as tell:
+        with progress_of_many() as show:
             outcome = search(
-                built, demands, knobs, lambda n: tell(n, n), shape=shape, each_axis=each_axis,
-                robust=robust,
+                built, demands, knobs, lambda n: show("sets of gains tried", n, None),
+                shape=shape, each_axis=each_axis, robust=robust, watching=show,
             )  # fmt: skip
     say(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
     with naming(path, overrides), progress_bar(built.resolved.duration_ms) as tell:
@@ -144,6 +144,8 @@ def tune(
             f"{c.phase_margin_deg:.1f} deg (mirror {c.phase_mirror}), settling "
             f"{c.settling_ms:.1f} ms (mirror {c.settling_mirror})"
         )
+        if outcome.robust:
+            say(outcome.robust.words)
         say(check.words)
         say(f"run {folder / 'tuned.toml'}")
     if not (check.agrees and all(row["met"] for row in check.limits) and c.meets):

@@ -54,14 +54,22 @@ class Demands(NamedTuple):
         """
         if not candidate.stable:
             return dict.fromkeys(self.asked, math.inf)
-        tight, c = 1.0 + slack, candidate
+        c = candidate
+        return self.missed_by(c.ms, c.gain_margin_db, c.phase_margin_deg, c.settling_ms, slack)
+
+    def missed_by(
+        self, ms: float, gain_margin_db: float, phase_margin_deg: float, settling_ms: float,
+        slack: float = 0.0,
+    ) -> dict[str, float]:  # fmt: skip
+        """Return the same of the figures of stable loops."""
+        tight = 1.0 + slack
         shares = {
-            "ms": c.ms / self.ms * tight - 1.0,
-            "gain_margin_db": _lack(c.gain_margin_db, self.gain_margin_db * tight),
-            "phase_margin_deg": _lack(c.phase_margin_deg, self.phase_margin_deg * tight),
+            "ms": ms / self.ms * tight - 1.0,
+            "gain_margin_db": _lack(gain_margin_db, self.gain_margin_db * tight),
+            "phase_margin_deg": _lack(phase_margin_deg, self.phase_margin_deg * tight),
         }
         if self.settling_ms is not None:
-            shares["settling_ms"] = (c.settling_ms - self.settling_ms) / max(self.settling_ms, 1e-9)
+            shares["settling_ms"] = (settling_ms - self.settling_ms) / max(self.settling_ms, 1e-9)
         return {name: share for name, share in shares.items() if share > 0}
 
     def met_by(self, candidate: "Candidate", slack: float = 0.0) -> bool:

@@ -2,23 +2,14 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from controllers import CONTROLLERS
-from controllers.analysis.linear_loop import (
-    Loop,
-    axis_gain,
-    close,
-    frequency_grid,
-    growth,
-    largest_singular_value,
-    loop_gain,
-    sensitivity,
-)
+from controllers.analysis.linear_loop import Loop
 from controllers.analysis.linearise import LinearController, linearise
-from controllers.analysis.margins import margins
 from sim.assembly.build import Built, build
 from sim.assembly.plug_ins import made, plug_in
 from sim.errors import ScenarioError
@@ -26,33 +17,37 @@ from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.candidate import Candidate, EachMirror
 from sim.studies.margins.demands import Demands
-from sim.studies.margins.plant import plant_belief, plant_of
-from sim.studies.margins.predict import Prediction, predict, with_moves
+from sim.studies.margins.figures import GRID, LoopFigures, controller_of, figures_of
+from sim.studies.margins.plant import Mirrors, mirrors_of, plant_belief, plant_of
+from sim.studies.margins.predict import Prediction, predict, variance_at, with_moves
 from sim.studies.margins.settling import (
     Left,
     Move,
     Settled,
+    followed,
+    levels_of,
     move_of,
     moved_of,
     ringing_of,
     settle,
+    slowest_of,
 )
 from sim.studies.margins.spectra import Spectra, proof_sizes, spectra_of
 
 BANDS: Final = 120
-GRID: Final = 260
-"""Coarse grids for the search; the chosen point is checked on fine ones."""
+"""Frequency bands of the search."""
 OWN: Final = {"measurement noise", "DAC steps", "amplifier noise"}
 """Contributors that are the loop's own instruments."""
 Settings = Mapping[str, Any]
 
 
 class World:
-    """One switch that gains are judged on: the one described, or one that differs from it."""
+    """Mirrors that gains are judged on: those of the described switch, or others in place."""
 
-    def __init__(self, built: Built, label: str = "") -> None:
+    def __init__(self, built: Built, label: str = "", mirrors: Mirrors | None = None) -> None:
         self.built, self.label = built, label
-        self.plant = plant_of(built)
+        self.mirrors = mirrors_of(built) if mirrors is None else mirrors
+        self.plant = plant_of(built, self.mirrors)
         self._moves: dict[str, Move] = {}
         self._shaped: dict[str, Built] = {_key(built.resolved.shaping): built}
 
@@ -75,18 +70,16 @@ class World:
         """Return the last command's path on these mirrors."""
         key = _key(shaping)
         if key not in self._moves:
-            self._moves[key] = move_of(self.shaped(shaping))
+            self._moves[key] = move_of(self.shaped(shaping), self.mirrors)
         return self._moves[key]
 
 
-class LoopFigures(NamedTuple):
-    """What the loop alone says of every mirror, (M,) each."""
+class Beside(NamedTuple):
+    """What gains are worth on other mirrors, a row each (R,); settling only where it is asked."""
 
-    loop: Loop
-    stable: bool
-    ms: Array
-    gain_db: Array
-    phase_deg: Array
+    loops: LoopFigures
+    settled: tuple[float, int] | None
+    """Of the slowest, the median of what the noise makes of it [s], and its row."""
 
 
 class GainJudge:
@@ -101,11 +94,18 @@ class GainJudge:
         self._plug_in = plug_in(CONTROLLERS, built.resolved.controller, "controller")
         self.worlds = [World(built)]
         """The described switch first, then those that must keep the demands too."""
+        epoch = built.parts.epochs[-1]
+        self.weight_db = np.zeros((len(built.parts.mirrors), 2))
+        """(M, 2) excess loss that a squared error of a mirror adds to its connection. [dB/rad^2]"""
+        if len(epoch.pairs):
+            curvature = np.einsum("cii->ci", epoch.form_db).reshape(-1, 2, 2)
+            np.add.at(self.weight_db, epoch.pairs, curvature)
         self._linear: dict[str, LinearController] = {}
         self._loops: dict[tuple[int, str, int], LoopFigures] = {}
-        self._predictions: dict[tuple[int, str], Prediction] = {}
+        self._predictions: dict[str, Prediction] = {}
         self._ringing: dict[str, Array] = {}
-        self._settled: dict[tuple[int, str, str], Settled] = {}
+        self._settled: dict[tuple[str, str], Settled] = {}
+        self._elsewhere: dict[tuple[int, str, str], tuple[float, int]] = {}
 
     @property
     def part(self) -> Any:
@@ -122,87 +122,120 @@ class GainJudge:
         """
         return made(self._plug_in.with_settings(settings), self.belief)
 
-    def loop(self, settings: Settings, world: World | None = None) -> Loop:
-        """Return the loops with a controller of these settings."""
-        plant, key = (world or self.worlds[0]).plant, _key(settings)
+    def linear(self, settings: Settings) -> LinearController:
+        """Return the matrices of a controller of these settings.
+
+        Raises
+        ------
+        ScenarioError
+            If it refuses the settings, or is not linear.
+        """
+        key = _key(settings)
         if key not in self._linear:
             controller = self.controller(settings)
             try:
-                self._linear[key] = linearise(controller, len(plant.mix), self._sizes_rad)
+                m = len(self.built.parts.mirrors)
+                self._linear[key] = linearise(controller, m, self._sizes_rad)
             except ValueError as exc:
                 raise ScenarioError(f"controller: {exc}") from exc
-        return Loop(self._linear[key], plant)
+        return self._linear[key]
 
-    def prediction(self, settings: Settings, world: World | None = None) -> Prediction:
-        """Return the residual of every contributor under stable loops of these settings."""
+    def loop(self, settings: Settings, world: World | None = None) -> Loop:
+        """Return the loops with a controller of these settings."""
         world = world or self.worlds[0]
-        key = (id(world), _key(settings))
+        return Loop(controller_of(self.linear(settings), world.mirrors.place), world.plant)
+
+    def figures(self, world: World, settings: Settings) -> LoopFigures:
+        """Return stability and margins of gains on mirrors that are looked at only once."""
+        return figures_of(self.loop(settings, world))
+
+    def prediction(self, settings: Settings) -> Prediction:
+        """Return the residual of every contributor under stable loops of these settings."""
+        key = _key(settings)
         if key not in self._predictions:
-            loop = self._figures(world, settings, GRID).loop
-            self._predictions[key] = predict(world.built, loop, self.spectra)
+            loop = self._figures(self.worlds[0], settings, GRID).loop
+            self._predictions[key] = predict(self.built, loop, self.spectra)
         return self._predictions[key]
 
-    def settled(
-        self, settings: Settings, shaping: Settings, world: World | None = None
-    ) -> Settled:
+    def settled(self, settings: Settings, shaping: Settings) -> Settled:
         """Return settling after the last command under stable loops of these settings."""
-        world = world or self.worlds[0]
-        key = (id(world), _key(settings), _key(shaping))
+        key = (_key(settings), _key(shaping))
         if key not in self._settled:
+            world = self.worlds[0]
             loop = self._figures(world, settings, GRID).loop
-            variance = self.prediction(settings, world).variance_rad2.sum(axis=0)
+            variance = self.prediction(settings).variance_rad2.sum(axis=0)
             self._settled[key] = settle(world.built, world.move(shaping), loop, variance)
         return self._settled[key]
+
+    def levels_on(self, world: World, settings: Settings, shaping: Settings) -> Array:
+        """Return settling (L, R) on other mirrors by chance; noise is that of the described switch.
+
+        See `sim.studies.margins.settling.levels_of`. [s]
+        """
+        loop, here = self.loop(settings, world), self._figures(self.worlds[0], settings, GRID)
+        share = self.prediction(settings).steps_share if here.stable.all() else 1.0
+        variance = variance_at(loop, self.spectra, world.mirrors.place, share)
+        after = followed(world.move(shaping), loop)
+        return levels_of(world.built, after, variance, world.mirrors)
+
+    def beside(
+        self, world: World, settings: Settings, shaping: Settings, n_grid: int = GRID
+    ) -> Beside:
+        """Return what gains are worth on one of the other `worlds`."""
+        f = self._figures(world, settings, n_grid)
+        if self.demands.settling_ms is None or not self._keeps_margins(f):
+            return Beside(f, None)  # not asked for, or not worth the time
+        key = (id(world), _key(settings), _key(shaping))
+        if key not in self._elsewhere:
+            slowest_s, row = slowest_of(self.levels_on(world, settings, shaping))
+            self._elsewhere[key] = float(slowest_s[1]), row
+        return Beside(f, self._elsewhere[key])
 
     def candidate(
         self, settings: Settings, n_grid: int = GRID, shaping: Settings | None = None
     ) -> Candidate:
         """Return what a set of gains is worth, with the scenario's shaping or another."""
         shaping = self.built.resolved.shaping if shaping is None else shaping
-        found = self.on(self.worlds[0], settings, shaping, n_grid)
+        found = self._here(settings, shaping, n_grid)
         for world in self.worlds[1:]:
-            found = self._worse(found, self.on(world, settings, shaping, n_grid))
+            found = self._worse(found, world, self.beside(world, settings, shaping, n_grid))
         return found._replace(meets=self.demands.met_by(found))
 
-    def on(
-        self, world: World, settings: Settings, shaping: Settings, n_grid: int = GRID
-    ) -> Candidate:
-        """Return what a set of gains is worth on one switch."""
-        built, mirrors = world.built, self.built.parts.mirrors
+    def name(self, world: World, row: Any) -> str:
+        """Return a mirror's name, and the switch that it is in unless that is the described one."""
+        place = int(world.mirrors.place[int(row)])
+        ports = self.built.resolved.switch.geometry.ports_per_side
+        text = mirror_name(int(self.built.parts.mirrors[place]), ports)
+        return f"{text}, {world.label}" if world.label else text
+
+    def _here(self, settings: Settings, shaping: Settings, n_grid: int) -> Candidate:
+        """Return what a set of gains is worth on the described switch."""
+        world, built, m = self.worlds[0], self.built, len(self.built.parts.mirrors)
         f = self._figures(world, settings, n_grid)
-        m = len(mirrors)
+        stable = bool(f.stable.all())
         settling_s, interval = np.full(m, np.inf), (np.inf, np.inf)
         left = Left(np.zeros((m, 2)), np.zeros((m, 2)))
         slowest_s, slowest, prediction = np.inf, 0, None
-        asked = self.demands.settling_ms is not None
-        if world is not self.worlds[0] and not (asked and self._keeps_margins(f)):
-            slowest_s = np.nan  # not asked for, or not worth the time: the margins are missed
-        elif f.stable:
-            s = self.settled(settings, shaping, world)
-            prediction = self.prediction(settings, world)
+        if stable:
+            s = self.settled(settings, shaping)
             settling_s, slowest_s, slowest = s.settling_s, float(s.slowest_s[1]), s.slowest
             interval = (1e3 * float(s.slowest_s[0]), 1e3 * float(s.slowest_s[2]))
             left = s.left
-            prediction = with_moves(prediction, built, left.jitter_rad2)
+            prediction = with_moves(self.prediction(settings), built, left.jitter_rad2)
         ringing_s = self._ringing_s(shaping)
         own = np.array([n in OWN for n in prediction.names]) if prediction else np.zeros(0, bool)
         jitter = prediction.jitter_rad if prediction else np.zeros(0)
         loss = self._losses(prediction, left)
-
-        def name(at: Any) -> str:
-            ports = self.built.resolved.switch.geometry.ports_per_side
-            text = mirror_name(int(mirrors[int(at)]), ports)
-            return f"{text}, {world.label}" if world.label else text
-
-        found = Candidate(
+        name = partial(self.name, world)
+        return Candidate(
             settings=dict(settings),
             shaping=dict(shaping),
-            stable=f.stable,
-            ms=float(f.ms.max()) if f.stable else np.inf,
+            stable=stable,
+            ms=float(f.ms.max()) if stable else np.inf,
             ms_mirror=name(f.ms.argmax()),
-            gain_margin_db=float(f.gain_db.min()) if f.stable else -np.inf,
+            gain_margin_db=float(f.gain_db.min()) if stable else -np.inf,
             gain_mirror=name(f.gain_db.argmin()),
-            phase_margin_deg=float(f.phase_deg.min()) if f.stable else -np.inf,
+            phase_margin_deg=float(f.phase_deg.min()) if stable else -np.inf,
             phase_mirror=name(f.phase_deg.argmin()),
             settling_ms=1e3 * slowest_s,
             settling_mirror=name(slowest),
@@ -219,12 +252,11 @@ class GainJudge:
             meets=False,
             each=EachMirror(f.ms, f.gain_db, f.phase_deg, 1e3 * settling_s, loss),
         )
-        return found._replace(meets=self.demands.met_by(found))
 
     def _keeps_margins(self, f: LoopFigures) -> bool:
         d = self.demands
         return bool(
-            f.stable and f.ms.max() <= d.ms and f.gain_db.min() >= d.gain_margin_db
+            f.stable.all() and f.ms.max() <= d.ms and f.gain_db.min() >= d.gain_margin_db
             and f.phase_deg.min() >= d.phase_margin_deg
         )  # fmt: skip
 
@@ -237,30 +269,16 @@ class GainJudge:
     def _figures(self, world: World, settings: Settings, n_grid: int) -> LoopFigures:
         key = (id(world), _key(settings), n_grid)
         if key not in self._loops:
-            loop = self.loop(settings, world)
-            grid = frequency_grid(loop, n_grid)
-            whole = sensitivity(loop_gain(loop, grid))
-            of_axes = margins(grid, axis_gain(whole))
-            self._loops[key] = LoopFigures(
-                loop,
-                bool((growth(close(loop)) < 1.0).all()),
-                largest_singular_value(whole).max(axis=0),
-                20 * np.log10(np.nan_to_num(of_axes.gain, nan=np.inf).min(axis=-1)),
-                np.degrees(np.nan_to_num(of_axes.phase_rad, nan=np.inf)).min(axis=-1),
-            )
+            self._loops[key] = figures_of(self.loop(settings, world), n_grid)
         return self._loops[key]
 
     def _losses(self, prediction: Prediction | None, left: Left) -> Array:
         """Return the excess loss (M,) that each mirror's error adds to its connection. [dB]"""
-        epoch = self.built.parts.epochs[-1]
-        losses = np.zeros(len(left.square_rad2))
-        if prediction is None or not len(epoch.pairs):
-            return losses
+        if prediction is None:
+            return np.zeros(len(left.square_rad2))
         steady = left.square_rad2 - left.jitter_rad2
         square = prediction.variance_rad2.sum(axis=0) + steady
-        curvature = np.einsum("cii->ci", epoch.form_db).reshape(-1, 2, 2)
-        np.add.at(losses, epoch.pairs, (square[epoch.pairs] * curvature).sum(axis=-1))
-        return losses
+        return np.asarray((square * self.weight_db).sum(axis=-1))
 
     def _mean_settling_s(self, settling_s: Array) -> float:
         epoch = self.built.parts.epochs[-1]
@@ -270,16 +288,23 @@ class GainJudge:
             return float(settling_s.mean())
         return float(settling_s[pairs].max(axis=-1).mean())
 
-    def _worse(self, a: Candidate, b: Candidate) -> Candidate:
+    def _worse(self, a: Candidate, world: World, b: Beside) -> Candidate:
         """Return the described switch's candidate with the worse of both figures."""
-        changes: dict[str, Any] = {"stable": a.stable and b.stable}
-        for figure, mirror, higher in (
-            ("ms", "ms_mirror", True), ("gain_margin_db", "gain_mirror", False),
-            ("phase_margin_deg", "phase_mirror", False), ("settling_ms", "settling_mirror", True),
-        ):  # fmt: skip
-            mine, other = getattr(a, figure), getattr(b, figure)
-            if (other > mine) if higher else (other < mine):
-                changes |= {figure: other, mirror: getattr(b, mirror)}
+        f = b.loops
+        if not f.stable.all():
+            return a._replace(stable=False, ms=np.inf, ms_mirror=self.name(world, f.ms.argmax()))
+        changes: dict[str, Any] = {}
+        if f.ms.max() > a.ms:
+            changes |= {"ms": float(f.ms.max()), "ms_mirror": self.name(world, f.ms.argmax())}
+        if f.gain_db.min() < a.gain_margin_db:
+            changes |= {"gain_margin_db": float(f.gain_db.min()),
+                        "gain_mirror": self.name(world, f.gain_db.argmin())}
+        if f.phase_deg.min() < a.phase_margin_deg:
+            changes |= {"phase_margin_deg": float(f.phase_deg.min()),
+                        "phase_mirror": self.name(world, f.phase_deg.argmin())}
+        if b.settled is not None and 1e3 * b.settled[0] > a.settling_ms:
+            changes |= {"settling_ms": 1e3 * b.settled[0],
+                        "settling_mirror": self.name(world, b.settled[1])}
         return a._replace(**changes)
 
 

@@ -1,6 +1,9 @@
 """The linear plant of a built scenario: its true mirrors, about where they stand."""
 
+from typing import NamedTuple
+
 import numpy as np
+from numpy.typing import NDArray
 
 from controllers.analysis import Plant, population_plant
 from sim.assembly.build import Built
@@ -46,20 +49,57 @@ def plant_word(built: Built) -> str:
     return "small-signal" if (stiffening_of(built) == 1.0).all() else "stiffened"
 
 
-def plant_of(built: Built) -> Plant:
+class Mirrors(NamedTuple):
+    """True mirrors, a row each: those of a switch, some of them, or others in their places."""
+
+    place: NDArray[np.intp]
+    """(R,) in the fleet: whose aim, path and alignment a row has."""
+    resonance_rad_s: Array
+    """(R, 2), as all below. [rad/s]"""
+    quality: Array
+    gain: Array
+    """True over believed tilt. [-]"""
+    cross: Array
+    delay_s: Array
+    """From a frame's start until its correction acts. [s]"""
+
+    def part(self, rows: slice) -> "Mirrors":
+        """Return some of the rows."""
+        return Mirrors(
+            self.place[rows], self.resonance_rad_s[rows], self.quality[rows], self.gain[rows],
+            self.cross[rows], self.delay_s[rows],
+        )  # fmt: skip
+
+
+def mirrors_of(built: Built, place: NDArray[np.intp] | None = None) -> Mirrors:
+    """Return mirrors of a switch as they are, those at some places or all."""
+    p = built.parts.population
+    at = np.arange(len(built.parts.mirrors)) if place is None else place
+    return Mirrors(
+        at, p.resonance_rad_s[at], p.quality[at], 1.0 / p.calibration_ratio[at],
+        np.broadcast_to(p.cross_axis, p.quality.shape)[at],
+        np.broadcast_to(delay_of(built), p.quality.shape)[at],
+    )  # fmt: skip
+
+
+def plant_of(built: Built, mirrors: Mirrors | None = None, *, within: bool = True) -> Plant:
     """Return the plant of a built scenario, linear about the aims of its last connections.
 
     Included: each mirror's own resonance, quality factor, calibration error and cross-axis
     coupling, the stiffer spring at its aim, amplifier, delay on the drive's tick grid, hold and
     exposure. Left out: steps of the DAC, slew limit, travel stops, and changes with temperature.
+
+    Parameters
+    ----------
+    built : Built
+        The scenario.
+    mirrors : Mirrors, optional
+        Others in place of its own.
+    within : bool
+        As for `population_plant`.
     """
-    population = built.parts.population
+    m = mirrors or mirrors_of(built)
     return population_plant(
-        plant_belief(built),
-        population.resonance_rad_s,
-        population.quality,
-        gain=1.0 / population.calibration_ratio,
-        cross=population.cross_axis,
-        stiffening=stiffening_of(built),
-        delay_s=delay_of(built),
-    )
+        plant_belief(built), m.resonance_rad_s, m.quality, gain=m.gain, cross=m.cross,
+        stiffening=stiffening_of(built)[m.place], delay_s=m.delay_s, within=within,
+    )  # fmt: skip

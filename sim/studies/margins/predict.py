@@ -3,6 +3,7 @@
 from typing import Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from controllers.analysis.linear_loop import Loop, controller_response, sensitivity
 from controllers.analysis.plant import plant_response, tilt_responses
@@ -29,6 +30,8 @@ class Prediction(NamedTuple):
     """(K, M, 2) of each contributor, mirror and axis. [rad^2]"""
     excess_db: Array
     """(K, C) mean loss over the aligned loss that each causes on each connection. [dB]"""
+    steps_share: float = 1.0
+    """Variance that steps of the DAC leave over that of their white model. [-]"""
 
     @property
     def jitter_rad(self) -> Array:
@@ -62,6 +65,7 @@ def with_moves(prediction: Prediction, built: Built, jitter_rad2: Array) -> Pred
         (*prediction.names, MOVES),
         np.concatenate([prediction.variance_rad2, jitter_rad2[None]]),
         np.concatenate([prediction.excess_db, _excess_db(built, jitter_rad2[None])]),
+        prediction.steps_share,
     )
 
 
@@ -166,11 +170,34 @@ def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
         From `spectra_of`.
     """
     width = spectra.width_hz[:, None, None]
-    variance = np.stack(
-        [(density * width).sum(axis=0) for density in densities_of(built, loop, spectra)]
-    )
+    densities, share = _densities(built, loop, spectra)
+    variance = np.stack([(density * width).sum(axis=0) for density in densities])
     names = tuple(c.name for c in spectra.contributors)
-    return Prediction(names, variance, _excess_db(built, variance))
+    return Prediction(names, variance, _excess_db(built, variance), share)
+
+
+def variance_at(
+    loop: Loop, spectra: Spectra, place: NDArray[np.intp], steps_share: float
+) -> Array:
+    """Return the variance (R, 2) of loops around R mirrors, all contributors together. [rad^2]
+
+    Parameters
+    ----------
+    loop : Loop
+        Stable loops, a row each.
+    spectra : Spectra
+        Of the described switch.
+    place : (R,) ndarray of int
+        Whose place in the fleet each has.
+    steps_share : float
+        `Prediction.steps_share` of the described switch under the same controller.
+    """
+    passed, changing = transfers_of(loop, spectra.frequency_hz), _changing(spectra)
+    total = np.zeros(passed.tilt.shape)
+    for c in spectra.contributors:
+        density = c.density[:, place] if c.density.shape[1] > 1 else c.density
+        total += passed.of(c.where) * density * (steps_share if c.name == STEPS else 1.0)
+    return np.asarray((total * (changing * spectra.width_hz)[:, None, None]).sum(axis=0))
 
 
 def densities_of(built: Built, loop: Loop, spectra: Spectra) -> list[Array]:
@@ -178,13 +205,20 @@ def densities_of(built: Built, loop: Loop, spectra: Spectra) -> list[Array]:
 
     [rad^2/Hz]
     """
+    return _densities(built, loop, spectra)[0]
+
+
+def _densities(built: Built, loop: Loop, spectra: Spectra) -> tuple[list[Array], float]:
+    """Return them with the share of the white model that steps of the DAC leave."""
     passed, changing = transfers_of(loop, spectra.frequency_hz), _changing(spectra)
+    share = 1.0
     left = [passed.of(c.where) * c.density * changing[:, None, None] for c in spectra.contributors]
     for i, c in enumerate(spectra.contributors):
         if c.name == STEPS:
             white = (left[i] * spectra.width_hz[:, None, None]).sum(axis=0)
-            left[i] = left[i] * code_share(built, loop, spectra, white)
-    return left
+            share = code_share(built, loop, spectra, white)
+            left[i] = left[i] * share
+    return left, share
 
 
 def _changing(spectra: Spectra) -> Array:

@@ -22,7 +22,7 @@ from controllers.analysis.plant import plant_response
 from sim.assembly.build import Built
 from sim.ports import Array
 from sim.studies.margins.margins import AXES, mirror_of
-from sim.studies.margins.plant import plant_of
+from sim.studies.margins.plant import plant_of, plant_word
 
 AMPLITUDES_RAD: Final = np.geomspace(PROBES_RAD[0] * 10, PROBES_RAD[-1], 70)
 POINTS: Final = 48
@@ -31,8 +31,10 @@ ASSUMPTIONS: Final = (
     "part, by trial steps and by running both side by side.",
     "Circle criterion: certain, but on the safe side. A loop that it does not pass may be stable. "
     "It holds for every map within the sector, even for one that changes from frame to frame.",
-    "Where the sector starts at zero (a dead band, rounding) each axis is taken alone, without "
-    "cross-axis coupling, and the tilt may stand anywhere in the dead band.",
+    "Both axes are taken together, with their coupling. Where the sector starts at zero (a dead "
+    "band, rounding) certain means: to come within a stated rms of what the map sees, not to zero; "
+    "the map is split into one with a slope above zero and what that lacks at small arguments, and "
+    "each axis alone must pass the circle of the whole sector too.",
     "Describing function: a suggestion. It keeps the fundamental of a sine alone. Rounded loops "
     "with delay have small cycles that it does not see.",
     "Slopes were taken from 0.01 urad to 0.2 rad; frequencies are a grid up to half the frame "
@@ -108,7 +110,7 @@ def sector_study(built: Built, found: Nonlinearity) -> SectorStudy:
 
 def sector_rows(result: SectorStudy) -> list[dict[str, Any]]:
     """Return the rows of `sector.json`, one for each mirror and axis."""
-    table = []
+    table, word = [], plant_word(result.built)
     highest = result.gains.max(axis=0)
     for i, mirror in enumerate(result.built.parts.mirrors):
         for a, axis in enumerate(AXES):
@@ -118,9 +120,11 @@ def sector_rows(result: SectorStudy) -> list[dict[str, Any]]:
                     "mirror": int(mirror),
                     "name": mirror_of(result.built, int(mirror)).removeprefix("mirror "),
                     "axis": axis,
+                    "plant": word,
                     "circle_certain": bool(result.circle.certain[i]),
                     "circle_margin_db": _db(float(result.circle.factor[i])),
                     "circle_hz": float(result.circle.frequency_hz[i]),
+                    "circle_rest_urad": _number(1e6 * float(result.circle.rest_rad[i])),
                     "describing_margin_db": _db(float(over)),
                     "describing_limit_hz": _number(float(result.limit_hz[i, a])),
                     "describing_cycle_urad": _number(1e6 * float(result.cycle_rad[i, a])),
@@ -137,7 +141,9 @@ def sector_summary(result: SectorStudy) -> dict[str, Any]:
         "seen": found.kind,
         "place": found.place,
         "sector": [found.low, found.high],
-        "axes_alone": result.circle.axes_alone,
+        "sector_from_zero": result.circle.from_zero,
+        "plant": plant_word(result.built),
+        "worst_rest_urad": _number(1e6 * float(result.circle.rest_rad.max())),
         "mirrors": len(result.circle.certain),
         "certain": int(result.circle.certain.sum()),
         "worst": mirror_of(result.built, int(result.built.parts.mirrors[m])),
@@ -157,6 +163,11 @@ def sector_verdict(result: SectorStudy) -> str:
             f"Certain by the circle criterion: all {said['mirrors']} mirrors are stable; nearest "
             f"is {said['worst']}{by}."
         )
+        if said["sector_from_zero"]:
+            text += (
+                f" They come to rest within {said['worst_rest_urad']:.3g} urad rms of the map's "
+                f"argument, or less."
+            )
     else:
         short = said["mirrors"] - said["certain"]
         text = (

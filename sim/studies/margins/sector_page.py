@@ -7,6 +7,7 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.margins import AXES
+from sim.studies.margins.plant import plant_word
 from sim.studies.margins.sector import (
     ASSUMPTIONS,
     SectorStudy,
@@ -33,15 +34,18 @@ def sector_page(result: SectorStudy) -> StudyPage:
                 "What was seen",
                 [f"Seen: {found.kind}. The law is a static map of the {found.place} in series "
                  f"with a linear part. The map's slopes, against the linear part at large signals, "
-                 f"go from {found.low:.4g} to {found.high:.4g}."],
+                 f"go from {found.low:.4g} to {found.high:.4g}.",
+                 f"Rows are of the {plant_word(result.built)} plant."],
                 [Table(
                     "Loops by what is certain, the nearest first",
                     ["Mirror, axis", "Circle criterion", "Margin [dB]", "Nearest at [Hz]",
+                     "Comes within, rms [urad]",
                      "Describing function: margin [dB]", "Limit at [Hz]", "Cycle [urad]"],
                     [[f"{r['name']}, {r['axis']}", "certain" if r["circle_certain"] else
                       "not certain"]
                      + [_cell(r[key]) for key in ("circle_margin_db", "circle_hz",
-                        "describing_margin_db", "describing_limit_hz", "describing_cycle_urad")]
+                        "circle_rest_urad", "describing_margin_db", "describing_limit_hz",
+                        "describing_cycle_urad")]
                      for r in order],
                 )],
             ),

@@ -13,7 +13,7 @@ from sim.assembly.build import Built
 from sim.loop.reference import Reference
 from sim.ports import Array
 from sim.results.hold import hold_of
-from sim.studies.margins.plant import delay_of, plant_belief, stiffening_of
+from sim.studies.margins.plant import Mirrors, mirrors_of, plant_belief, stiffening_of
 
 FRAMES: Final = 400
 """Followed after the command; an error that is still too large then counts as not settled."""
@@ -83,17 +83,26 @@ class Settled(NamedTuple):
     """What the move leaves in the hold interval."""
 
 
-def move_of(built: Built) -> Move:
-    """Play the last command on the true mirrors, the cubic spring included, without corrections."""
+def move_of(built: Built, mirrors: Mirrors | None = None) -> Move:
+    """Play the last command on the true mirrors, the cubic spring included, without corrections.
+
+    Parameters
+    ----------
+    built : Built
+        The scenario.
+    mirrors : Mirrors, optional
+        Others in place of its own.
+    """
     parts, scenario = built.parts, built.resolved
     n, tick_s = parts.clock.ticks_per_frame, parts.clock.tick_s
     asked, expected, standing = _played(parts.reference, parts.epoch_frames, n)
-    population = parts.population
-    w, q = population.resonance_rad_s, population.quality
-    gain = 1.0 / population.calibration_ratio
-    cross, cubic = population.cross_axis, np.array(scenario.mirror.cubic_per_rad2)
-    true = gain * asked  # (T, M, 2)
-    true = true + cross * true[..., ::-1]
+    mine = mirrors or mirrors_of(built)
+    at, w, q, cubic = (
+        mine.place, mine.resonance_rad_s, mine.quality, np.array(scenario.mirror.cubic_per_rad2)
+    )  # fmt: skip
+    asked, expected, standing = asked[:, at], expected[:, at], standing[at]
+    true = mine.gain * asked  # (T, M, 2)
+    true = true + mine.cross * true[..., ::-1]
     tilt = np.empty((len(true), *w.shape))
     volt, rate, th = true[0].copy(), np.zeros_like(w), _at_rest(true[0], cubic)
     h, lag_s = tick_s / SUBSTEPS, parts.drive.lag_s
@@ -125,7 +134,7 @@ def move_of(built: Built) -> Move:
     edges = np.stack([tilt[k * n : (k + 1) * n + 1] for k in range(frames)])
     seen = np.einsum("st,ktma->ksma", parts.exposure_weights, edges).mean(axis=1)
     steps = n * np.arange(INSTANTS) // INSTANTS
-    belief, root, delay = plant_belief(built), np.sqrt(stiffening_of(built)), delay_of(built)
+    belief, root, delay = plant_belief(built), np.sqrt(stiffening_of(built)[at]), mine.delay_s
     states = _n_states(float(delay.max()), belief.frame_s)
     rows = tuple(
         tilt_rows(belief, w * root, q * root, delay, float(step) * tick_s, states)
@@ -134,7 +143,7 @@ def move_of(built: Built) -> Move:
     frames_before = np.diff([0, *parts.epoch_frames])[-1]
     travel = 1e-3 * np.array(scenario.mirror.travel_mrad)
     return Move(
-        edges[:, steps] - parts.epochs[-1].aim_rad, seen - expected,
+        edges[:, steps] - parts.epochs[-1].aim_rad[at], seen - expected,
         _at_rest(true[0], cubic) - standing, int(frames_before), rows,
         np.asarray((np.abs(tilt) >= travel).any(axis=(0, 2))),
     )  # fmt: skip
@@ -255,7 +264,9 @@ def left_of(built: Built, move: Move, loop: Loop, after: Followed | None = None)
     return Left(power + 2 * shift * mean + shift**2, np.maximum(power - mean**2, 0.0))
 
 
-def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settled:
+def settle(
+    built: Built, move: Move, loop: Loop, variance_rad2: Array, mirrors: Mirrors | None = None
+) -> Settled:
     """Return settling after the last command under a loop, its noise counted.
 
     The error without noise must stay within the tolerance, less what the noise takes of it, for
@@ -273,10 +284,24 @@ def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settle
         Stable loops around its mirrors.
     variance_rad2 : (M, 2) ndarray
         Variance of the pointing error under this loop. [rad^2]
+    mirrors : Mirrors, optional
+        Of move and loop, where they are not the scenario's own.
     """
-    parts = built.parts
     after = followed(move, loop)
-    error = after.error_rad
+    at_level = levels_of(built, after, variance_rad2, mirrors)
+    slowest_s, which = slowest_of(at_level)
+    left = left_of(built, move, loop, after)
+    return Settled(at_level[LEVELS.index(0.5)], slowest_s, which, left)
+
+
+def levels_of(
+    built: Built, after: Followed, variance_rad2: Array, mirrors: Mirrors | None = None
+) -> Array:
+    """Return the settling (L, M) that each mirror keeps with each chance of `LEVELS`. [s]
+
+    Parameters as those of `settle`.
+    """
+    parts, error = built.parts, after.error_rad
     _, _, m, _ = error.shape
     frame_s, tolerance = parts.clock.frame_s, parts.tolerance_rad
     dwell_s = 1e-3 * built.resolved.metrics.dwell_ms
@@ -290,10 +315,9 @@ def settle(built: Built, move: Move, loop: Loop, variance_rad2: Array) -> Settle
         around = sigma * np.sqrt(-2 * np.log(1 - level ** (1 / draws)))
         inside = (size + along <= tolerance) & (around <= tolerance)
         at_level[i] = _first_dwell(inside, dwell_s, step_s)
-    at_level[:, ~moved_of(built)] = 0.0
-    slowest_s, which = slowest_of(at_level)
-    left = left_of(built, move, loop, after)
-    return Settled(at_level[LEVELS.index(0.5)], slowest_s, which, left)
+    moved = moved_of(built)
+    at_level[:, ~(moved if mirrors is None else moved[mirrors.place])] = 0.0
+    return at_level
 
 
 def moved_of(built: Built) -> NDArray[np.bool_]:

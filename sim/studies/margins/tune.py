@@ -3,6 +3,9 @@
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from controllers import CONTROLLERS
 from sim.assembly.build import Built
 from sim.errors import ScenarioError
@@ -12,21 +15,30 @@ from sim.studies.margins.demands import Demands
 from sim.studies.margins.holds import Hold, holds_of, nearest_to_each, refusal, why
 from sim.studies.margins.judge import GainJudge, World
 from sim.studies.margins.retune import Alone, alone_of
+from sim.studies.margins.robust import Robust, SettlingUnder
 from sim.studies.margins.search import Search, by_axis, with_values
 from sim.studies.margins.shapes import Shaped, ringing_ms, ringing_words, shapings_of
-from sim.studies.margins.uncertain import worlds_of
+from sim.studies.margins.uncertain import Box, altered, box_of
+from sim.studies.margins.worst import MARGINS, Worst, excess_of, figures_at, look
 
 SLACK: Final = 0.004
 """Margins are kept by this much more while searching on the coarse grid, relative."""
+SLACKS: Final = (SLACK, 2 * SLACK, 4 * SLACK, 8 * SLACK, 0.0)
+"""What is tried in turn, until the choice keeps the margins on the fine grid."""
+MOST_SLACK: Final = 1
+"""Place of the largest one that a search over [uncertainty] starts with."""
 FINE: Final = 1600
 """Frequencies on which the choice is checked."""
 COARSE: Final = {1: 17, 2: 7}
 """Points of each knob in the scan of one shaping among many."""
 CURVE: Final = 25
 """Gains in the figure of everything against gain."""
+TAKEN: Final = 8
+"""Mirrors of a worse switch that the search is given."""
 ROUNDS: Final = 8
 """Most times that a worse switch is found and taken in."""
 Progress = Callable[[int], None]
+Watch = Callable[[str, int, int], None]
 
 
 class Refused(ScenarioError):
@@ -56,10 +68,19 @@ class TuningResult(NamedTuple):
     """Command shapings that were tried, the scenario's own first; empty if it was kept."""
     costliest: tuple[Alone, ...] = ()
     """Single mirrors that cost the most, and what gains of their own would give."""
-    switches: int = 1
-    """Switches that the demands are kept for: with --robust those of the uncertainty too."""
+    robust: Robust | None = None
+    """With --robust: how the demands are kept over the uncertainty."""
     common: Candidate | None = None
     """The best gains that are the same for both axes, where each axis has its own."""
+
+
+class _Found(NamedTuple):
+    """A search that ended, its choice, and the best common gains if each axis has its own."""
+
+    search: Search
+    shares: tuple[float, ...]
+    chosen: Candidate
+    common: Candidate | None
 
 
 def tune(
@@ -71,6 +92,7 @@ def tune(
     shape: bool = False,
     each_axis: bool = False,
     robust: bool = False,
+    watching: Callable[[str, int, int], None] | None = None,
 ) -> TuningResult:
     """Search for the gains of the least predicted cost that keep the demands.
 
@@ -96,7 +118,10 @@ def tune(
         Whether each axis may get its own gains, starting from the best common ones.
     robust : bool
         Whether the demands are held over the scenario's `[uncertainty]`. The worst switches of each
-        choice are taken into the search until none of them misses a demand.
+        choice, in the corners or inside, are taken into the search until a look finds none that
+        misses a demand.
+    watching : callable, optional
+        Called with what is looked at, how many are done, and of how many.
 
     Returns
     -------
@@ -118,35 +143,20 @@ def tune(
         if progress is not None:
             progress(count)
 
-    uncertain = worlds_of(built) if robust else []
+    watch = watching or (lambda what, done, total: None)
+    box = box_of(built, watch) if robust else None
     own = dict(built.resolved.shaping)
     shapings = _shapings(judge, knobs, base, tell) if shape else ()
     ways = _by_cost(shapings, demands) if shape else [own]
+    each = _by_axis(judge, knobs, base) if each_axis else None
     for shaping in ways:
         try:
-            search, shares, chosen = _chosen(judge, knobs, base, shaping, tell)
+            found, kept = _found(judge, knobs, each, base, shaping, box, tell, watch)
             break
         except Refused:
             if shaping == ways[-1]:
                 raise
-    for _ in range(ROUNDS if robust else 0):
-        worse = _worst_worlds(judge, uncertain, chosen)
-        if not worse:
-            break
-        judge.worlds += worse
-        search, shares, chosen = _chosen(judge, knobs, base, shaping, tell)
-    common = None
-    if each_axis:
-        common = chosen
-        both = _by_axis(judge, knobs, base)
-        search = Search(judge, both, base, shaping, tell, search.slack)
-        shares = search.refine(tuple(x for x in shares for _ in range(2)), demands)
-        chosen = judge.candidate(search.settings(shares), FINE, shaping)
-        if robust and _worst_worlds(judge, uncertain, chosen):
-            raise ScenarioError(
-                "--by-axis: gains of each axis that keep the demands over [uncertainty] were not "
-                "found; without it there are some"
-            )
+    search, shares, chosen, common = found
     holds = holds_of(search, shares, demands)
     return TuningResult(
         chosen=chosen,
@@ -159,8 +169,8 @@ def tune(
         names=tuple(k.name for k in search.knobs),
         curve=_curve(judge, search, shares),
         shapings=shapings,
-        costliest=alone_of(judge, chosen, tuple(search.found.values()), demands),
-        switches=1 + len(uncertain),
+        costliest=alone_of(judge, chosen, search, demands),
+        robust=kept,
         common=common,
         judge=judge,
     )
@@ -195,8 +205,8 @@ def _by_axis(
 
 def _chosen(
     judge: GainJudge, knobs: Sequence[Knob], base: Mapping[str, Any], shaping: Mapping[str, Any],
-    tell: Callable[[], None],
-) -> tuple[Search, tuple[float, ...], Candidate]:  # fmt: skip
+    tell: Callable[[], None], slacks: Sequence[float],
+) -> _Found:  # fmt: skip
     """Search with one shaping; the choice is checked on the fine grid, with more slack if need be.
 
     What keeps the demands there counts, even if the slack of the coarse grid would not let it
@@ -205,7 +215,7 @@ def _chosen(
     demands = judge.demands
     search = Search(judge, knobs, base, shaping, tell, SLACK)
     search.scan()
-    for slack in (SLACK, 2 * SLACK, 4 * SLACK, 8 * SLACK, 0.0):
+    for slack in slacks:
         search.slack = slack
         best = search.best(demands)
         if best is None:
@@ -216,10 +226,64 @@ def _chosen(
         best = search.refine(best, demands)
         chosen = judge.candidate(search.settings(best), FINE, shaping)
         if chosen.meets:
-            return search, best, chosen
+            return _Found(search, best, chosen, None)
     message = refusal(search, demands, nearest_to_each(search, demands))
     ringing = ringing_words(judge, shaping, demands.settling_ms)
     raise Refused("\n".join(filter(None, (message, ringing))))
+
+
+def _found(
+    judge: GainJudge, knobs: Sequence[Knob], each: Sequence[Knob] | None, base: Mapping[str, Any],
+    shaping: Mapping[str, Any], box: Box | None, tell: Callable[[], None], watch: Watch,
+) -> tuple[_Found, Robust | None]:  # fmt: skip
+    """Search with one shaping; again and again, with the worst switches that each choice meets."""
+    turn = 0
+    while True:
+        found = _chosen(judge, knobs, base, shaping, tell, SLACKS[min(turn, MOST_SLACK) :])
+        if each is not None:
+            found = _each_axis(judge, each, base, shaping, tell, found)
+        chosen = found.chosen
+        if box is None:
+            return found, None
+        settling = SettlingUnder(judge, chosen.settings, shaping)
+        looked = look(box, judge.linear(chosen.settings), judge.demands, turn, settling, watch)
+        missed = [w for w in looked.worst if w.excess > 0]
+        turn += 1
+        if not missed or turn == ROUNDS:
+            chosen = chosen._replace(meets=chosen.meets and not missed)
+            robust = Robust(looked, box, len(judge.worlds) - 1, not missed)
+            return found._replace(chosen=chosen), robust
+        for w in missed:
+            switch = box.switches[w.population]
+            rows = altered(switch, _worst_mirrors(judge, switch, w, chosen), w.point[None])
+            judge.worlds.append(World(switch, w.label(box), rows))
+
+
+def _worst_mirrors(
+    judge: GainJudge, switch: Built, w: Worst, chosen: Candidate
+) -> NDArray[np.intp]:
+    """Return the mirrors of a switch that miss a demand by the most, for the search to keep."""
+    if w.demand not in MARGINS:
+        return w.place
+    everyone = np.arange(len(switch.parts.mirrors))
+    f = figures_at(switch, judge.linear(chosen.settings), everyone, w.point[None])
+    return np.argsort(-excess_of(judge.demands, f, 1)[w.demand][0], kind="stable")[:TAKEN]
+
+
+def _each_axis(
+    judge: GainJudge, each: Sequence[Knob], base: Mapping[str, Any], shaping: Mapping[str, Any],
+    tell: Callable[[], None], common: _Found,
+) -> _Found:  # fmt: skip
+    """Go on from the best common gains with gains of each axis; those, where nothing is better."""
+    start = tuple(x for x in common.shares for _ in range(2))
+    search = Search(judge, each, base, shaping, tell, common.search.slack)
+    for factor in (1, 2, 4):
+        search.slack = factor * common.search.slack
+        shares = search.refine(start, judge.demands)
+        chosen = judge.candidate(search.settings(shares), FINE, shaping)
+        if chosen.meets:
+            return _Found(search, shares, chosen, common.chosen)
+    return _Found(search, start, common.chosen, common.chosen)
 
 
 def _shapings(
@@ -245,19 +309,6 @@ def _by_cost(shapings: Sequence[Shaped], demands: Demands) -> list[dict[str, Any
     if kept:
         return [shapings[i].shaping for _, i in sorted(kept)]
     return [s.shaping for s in sorted(shapings, key=lambda s: s.ringing_ms)[:2]]
-
-
-def _worst_worlds(judge: GainJudge, uncertain: Sequence[World], chosen: Candidate) -> list[World]:
-    """Return the switches that miss a demand by the most, one for each demand; none if none do."""
-    worst: dict[str, tuple[float, World]] = {}
-    for world in uncertain:
-        if world in judge.worlds:
-            continue
-        found = judge.on(world, chosen.settings, chosen.shaping)
-        for name, share in judge.demands.missed(found).items():
-            if share > worst.get(name, (0.0, world))[0]:
-                worst[name] = (share, world)
-    return list({id(world): world for _, world in worst.values()}.values())
 
 
 def _curve(judge: GainJudge, search: Search, shares: tuple[float, ...]) -> tuple[Candidate, ...]:

@@ -19,12 +19,13 @@ from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import DEMANDED
 from sim.studies.margins.holds import settings_words
 from sim.studies.margins.plant import plant_word
-from sim.studies.margins.search import AXES
+from sim.studies.margins.robust import Robust
+from sim.studies.margins.search import AXES, FINEST
 from sim.studies.margins.shapes import shaping_words
 from sim.studies.margins.tune import TuningResult
 from sim.studies.margins.tune_curves import curves_of
-from sim.studies.margins.uncertain import ASSUMED
 from sim.studies.margins.verify import Verified
+from sim.studies.margins.worst import SURE
 
 ASSUMPTIONS = (
     "Margins and predicted residual are those of the linear loops; see the notes of `margins` and "
@@ -41,12 +42,18 @@ ASSUMPTIONS = (
     "The objective counts all light as lost while a connection settles, which is more than is.",
     "A search over a range finds the best point that it looked at; it proves no global optimum.",
 )
+ASSUMED = (
+    "Over [uncertainty], noise, disturbance and loss are those of the described switch; changes "
+    "are the same for all mirrors. Settling there is looked at for the mirrors that are the "
+    "slowest as described."
+)
 
 
 def fragment(outcome: TuningResult, words: str) -> str:
     """Return a scenario that runs the chosen gains, built upon scenario.toml beside it."""
     d = outcome.demands
-    lines = (d.objective, d.settling_words, outcome.why, words)
+    robust = outcome.robust.words if outcome.robust else ""
+    lines = (d.objective, d.settling_words, outcome.why, robust, words)
     notes = "".join(f"# {line}\n" for line in lines if line)
     tree: dict[str, Any] = {
         "base": "scenario.toml",
@@ -78,7 +85,7 @@ def table_of(outcome: TuningResult, check: Verified) -> dict[str, Any]:
             {"demands": hold.demands, "cost_db_less": hold.gain_db, "without": row(hold.without)}
             for hold in outcome.holds
         ],
-        "switches": outcome.switches,
+        "robust": None if outcome.robust is None else _robust_row(outcome.robust),
         "same_for_both_axes": None if outcome.common is None else row(outcome.common),
         "shapings": [
             {
@@ -108,6 +115,30 @@ def table_of(outcome: TuningResult, check: Verified) -> dict[str, Any]:
             "coupling": check.figures["coupling"],
         },
         "tried": [row(c) for c in outcome.tried],
+    }
+
+
+def _robust_row(robust: Robust) -> dict[str, Any]:
+    looked = robust.looked
+    return {
+        "kept": robust.kept,
+        "populations": looked.populations,
+        "corners": looked.corners,
+        "drawn_inside": looked.drawn,
+        "searched": looked.searched,
+        "slow_mirrors": looked.slow,
+        "switches_taken_into_the_search": robust.taken,
+        "nearest": [
+            {
+                "demand": w.demand,
+                "missed_by": _finite(w.excess),
+                "switch": w.label(robust.box),
+                "mirrors": [
+                    int(robust.box.switches[0].parts.mirrors[place]) for place in w.place
+                ],
+            }
+            for w in looked.worst
+        ],
     }
 
 
@@ -152,7 +183,8 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
         named["same for both axes"] = outcome.common
     named |= outcome.rules
     d = outcome.demands
-    texts = [d.objective, d.settling_words, outcome.why, check.words]
+    robust = outcome.robust.words if outcome.robust else ""
+    texts = [d.objective, d.settling_words, outcome.why, robust, check.words]
     if outcome.shapings:
         texts.append(
             "The scenario's own gains and those of rules stand with the scenario's own shaping, "
@@ -173,7 +205,7 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
     ]  # fmt: skip
     settling = "" if d.settling_ms is None else f", settling within {d.settling_ms:g} ms"
     good = check.agrees and all(row["met"] for row in check.limits) and outcome.chosen.meets
-    switches = "" if outcome.switches == 1 else f" in each of {outcome.switches} switches"
+    switches = ", over all of [uncertainty]" if outcome.robust else ""
     return StudyPage(
         title=f"Tuning: {built.resolved.title}",
         question=(
@@ -185,7 +217,7 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
         verdict=f"{outcome_words(outcome)}. {check.words}",
         good=good,
         sections=sections,
-        notes=[*built.warnings, *ASSUMPTIONS, *([ASSUMED] if outcome.switches > 1 else [])],
+        notes=[*built.warnings, *ASSUMPTIONS, *([SURE, ASSUMED] if outcome.robust else [])],
         scenario_toml=portable_toml(built.resolved),
     )
 
@@ -344,9 +376,10 @@ def _mirror_section(outcome: TuningResult) -> Section:
     return Section(
         "Mirrors that cost the most",
         [
-            "Each under the chosen gains, and under the best of those tried for it alone, the "
-            "demands on it kept. The shipped controllers give all mirrors the same gains: this "
-            "says what others would be worth."
+            "Each under the chosen gains, and under the best for it alone, the demands on it kept, "
+            f"searched for from the best of all tried, each setting to 1/{round(1 / FINEST)} of "
+            "its range. The shipped controllers give all mirrors the same gains: this says what "
+            "others would be worth."
         ],
         [
             Table(

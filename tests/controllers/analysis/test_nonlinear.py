@@ -9,6 +9,7 @@ import pytest
 from controllers.analysis import Loop, Plant, linearise, loop_gain
 from controllers.analysis.circle_criterion import (
     circle_criterion,
+    disc_size,
     least_real_part,
     sector_gain,
 )
@@ -191,11 +192,68 @@ def test_circle_of_a_rounded_integrator(d: int) -> None:
     found = seen(Law(gain, before=rounded), 1).found
     assert found is not None
     circle = circle_criterion(found, delayed(d))
-    assert circle.axes_alone
+    assert circle.from_zero
     limit = {1: 1.0, 2: 1 / 3, 3: 1 / 5}[d]
     assert gain * circle.factor[0] == pytest.approx(limit, rel=2e-3)
     assert bool(circle.certain[0]) == (limit > gain)
     assert circle.frequency_hz[0] < 1.0  # the least real part is at zero frequency
+
+
+def test_circle_of_a_sector_between_two_slopes() -> None:
+    # Khalil, Nonlinear Systems, the example of the circle criterion (from memory): for
+    # 4/((s+1)(s/2+1)(s/3+1)) the sectors (-0.25, 0.25), [0, 1.166] and about (-0.227, 0.714) are
+    # certain. Second way: the distance of G from the circle through -1/a and -1/b.
+    s = 1j * np.geomspace(1e-3, 300.0, 60_001)
+    g = 4.0 / ((s + 1) * (s / 2 + 1) * (s / 3 + 1))
+    both = np.zeros((len(s), 1, 2, 2), complex)
+    both[:, 0, 0, 0] = g
+    assert -1 / least_real_part(g) == pytest.approx(1.166, rel=2e-3)
+    for low, high in ((-0.25, 0.25), (-0.227, 0.714), (0.2, 1.4), (0.5, 2.5)):
+        c, r = 0.5 * (low + high), 0.5 * (high - low)
+        size = disc_size(both, np.array([c]), np.array([r])).max()
+        centre = -0.5 * (1 / low + 1 / high)
+        radius = 0.5 * abs(1 / high - 1 / low)
+        away = np.abs(g - centre)
+        kept = (away < radius).all() if low < 0 else (away > radius).all()
+        assert (size < 1.0) == kept, (low, high, size)
+        assert abs(size - 1.0) < 0.25 or low > 0
+
+
+def test_two_coupled_axes_with_dead_bands_stay_within_what_is_stated() -> None:
+    # Coupling of opposite signs between axes of dead bands: no quadratic measure of the loop falls
+    # at all times, so the sector from zero is lifted. Second way: 3000 frames under pushes as large
+    # as the dead band lets stand; the rms of the mismatch ends below the bound, and a loop beyond
+    # its factor by far does not.
+    coupled = MIRRORS._replace(mix=MIRRORS.mix.copy())
+    coupled.mix[:, 0, 1], coupled.mix[:, 1, 0] = 0.1, -0.08
+    found = seen(Law(gain=0.15, before=dead)).found
+    assert found is not None
+    circle = circle_criterion(found, coupled)
+    assert circle.from_zero and circle.certain.all() and (circle.factor > 1).all()
+    # Both axes may stand at the edges of their dead bands, and the bound is not far above that.
+    assert (circle.rest_rad >= 2**0.5 * Q).all() and (circle.rest_rad < 2 * Q).all()
+    assert (_rest(found, coupled, 1.0) <= circle.rest_rad).all()
+    far = circle.factor.max() * 20.0
+    assert (_rest(found, coupled, far) > circle.rest_rad).any()
+
+
+def _rest(found: Nonlinearity, plant: Plant, factor: float) -> Array:
+    """Rms (M,) of the late mismatch of both axes, after a kick, with the map times a factor."""
+    from controllers.analysis.linear_loop import plant_matrices
+
+    A, B, C = plant_matrices(plant)
+    linear, late = found.linear, []
+    x, c = np.zeros((len(A), A.shape[-1], 1)), np.zeros((len(A), linear.A.shape[-1], 1))
+    x[:, 1] = 20 * Q
+    for k in range(3000):
+        e = np.clip(-(C @ x), -1.0, 1.0)
+        w = factor * found.value(e[..., 0])[..., None]
+        u = linear.C @ c + linear.D @ w
+        c = linear.A @ c + linear.B @ w
+        x = np.clip(A @ x + B @ u, -1.0, 1.0)
+        if k >= 1000:
+            late.append(e[..., 0])
+    return np.asarray(np.sqrt((np.stack(late) ** 2).sum(axis=-1).mean(axis=0)))
 
 
 def test_circle_against_brute_force_and_against_its_own_limits() -> None:
@@ -205,7 +263,7 @@ def test_circle_against_brute_force_and_against_its_own_limits() -> None:
     found = seen(Law(gain=0.25, before=scheduled)).found
     assert found is not None
     circle = circle_criterion(found, MIRRORS)
-    assert circle.certain.all() and (circle.factor > 1).all() and not circle.axes_alone
+    assert circle.certain.all() and (circle.factor > 1).all() and not circle.from_zero
     loop = Loop(found.linear, MIRRORS)
     f = np.linspace(0.5, 500, 2000)
     for k in (found.low, found.high):

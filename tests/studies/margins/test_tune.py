@@ -10,18 +10,18 @@ import pytest
 from click.testing import CliRunner
 
 from controllers.analysis import loop_system
-from sim.assembly.build import build
+from sim.assembly.build import Built, build
 from sim.cli.main import cli
 from sim.errors import ScenarioError
 from sim.loop.simulate import simulate
 from sim.report.trade_plot import front
+from sim.results.metrics import mirror_name
 from sim.scenario.model import load_scenario
 from sim.studies.margins.demands import Demands, demands_of
 from sim.studies.margins.margins import study
 from sim.studies.margins.plant import plant_of
 from sim.studies.margins.settling import move_of, ringing_of
 from sim.studies.margins.tune import Knob, TuningResult, tune
-from sim.studies.margins.uncertain import changed
 from sim.studies.margins.verify import verify, verify_choice
 
 ROOT = Path(__file__).parents[3]
@@ -172,31 +172,79 @@ def test_chosen_margins_are_those_of_another_library_and_of_the_simulation() -> 
     assert ends[1] > 1e-3 and ends[0] < 0.3 * ends[1], ends
 
 
+def changed(built: Built, factors: tuple[float, float, float], later_us: float) -> Built:
+    """Return a switch with resonance, Q and gain times these, and its delay later."""
+    parts, p = built.parts, built.parts.population
+    mirrors = p._replace(
+        resonance_rad_s=p.resonance_rad_s * factors[0], quality=p.quality * factors[1],
+        calibration_ratio=p.calibration_ratio / factors[2],
+    )  # fmt: skip
+    ticks = parts.delay_ticks + round(1e-6 * later_us / parts.clock.tick_s)
+    return built._replace(parts=replace(parts, population=mirrors, delay_ticks=ticks))
+
+
 def test_robust_gains_keep_the_demands_at_every_corner() -> None:
     built = build(load_scenario(HARROW, (*PLAIN, "uncertainty.populations=1",
                                          "uncertainty.gain_pct=20", "duration_ms=400",
                                          "switch.connections=[[0,7]]")))
     demands = Demands(1.4, 6.0, 30.0, None)
     plain, robust = tune(built, demands), tune(built, demands, robust=True)
-    assert robust.switches == 17
+    kept = robust.robust
+    assert kept is not None and kept.kept and kept.taken > 0 and kept.looked.corners == 16
+    assert robust.chosen.meets and "kept at all of them" in kept.words
     gain = "integral_per_frame"
     assert robust.chosen.settings[gain] < plain.chosen.settings[gain]
-    # Second way: scenarios with other mirrors, read and studied as any other.
-    for resonance, quality, more in ((1.05, 1.2, 1.2), (0.95, 0.8, 1.2), (1.05, 0.8, 0.8)):
-        other = changed(built, 100 * (resonance - 1), 100 * (quality - 1), 100 * (more - 1), 50.0)
-        for outcome, kept in ((robust, True), (plain, more < 1)):
+    # Second way: scenarios with other mirrors, studied as any other; in corners and in between.
+    rng = np.random.default_rng(1)
+    between = [(*(1 + rng.uniform(-1, 1, 3) * (0.05, 0.2, 0.2)), 50.0) for _ in range(4)]
+    corners = [(1.05, 1.2, 1.2, 50.0), (0.95, 0.8, 1.2, 50.0), (1.05, 0.8, 0.8, 50.0)]
+    for *factors, later_us in (*corners, *between):
+        other = changed(built, tuple(factors), later_us)
+        for outcome in (robust, plain):
             controller = build(built.resolved.replace(controller=outcome.chosen.settings))
             parts = replace(other.parts, controller=controller.parts.controller)
-            ms = study(other._replace(parts=parts), ()).ms_2x2.max()
-            assert (ms <= 1.4) == kept, (ms, kept, more)
+            ms = study(other._replace(parts=parts), (), with_steps=False).ms_2x2.max()
+            if outcome is robust:
+                assert ms <= 1.4 * 1.001, (ms, factors)
+            elif factors[2] == 1.2:
+                assert ms > 1.4
+
+
+def test_gains_of_each_axis_go_on_searching_where_a_switch_misses() -> None:
+    # Gains of each axis use up what common gains leave, so that the first ones miss a demand
+    # somewhere in the ranges; common ones that keep it are no better.
+    built = build(load_scenario(HARROW, (*PLAIN, "uncertainty.populations=1", "duration_ms=400",
+                                         "uncertainty.gain_pct=20", "switch.connections=[[0,7]]")))
+    got = tune(built, Demands(1.4, 6.0, 30.0, None), each_axis=True, robust=True)
+    assert got.robust is not None and got.robust.kept and got.robust.taken > 0
+    assert got.chosen.meets and got.common is not None
+    assert got.chosen.loss_db <= got.common.loss_db * (1 + 1e-9)
 
 
 def test_single_mirrors_are_judged_by_their_own_figures(driven: TuningResult) -> None:
     got = driven
     assert sum(got.chosen.each.loss_db) / 4 == pytest.approx(got.chosen.loss_db)
     for row in got.costliest:
-        assert row.loss_alone_db <= row.loss_db and row.ms_alone <= 1.4
+        assert row.loss_alone_db <= row.loss_db * (1 + 1e-6) and row.ms_alone <= 1.4
     assert [r.loss_db for r in got.costliest] == sorted(r.loss_db for r in got.costliest)[::-1]
+
+
+def test_gains_of_a_single_mirror_are_its_optimum(driven: TuningResult) -> None:
+    # Second way: a plain scan of gains, 1 % apart, of a switch with the same mirrors: none loses
+    # less on this mirror with its own Ms kept, but for what the scan's steps and the search's
+    # tolerance (1/256 of the range of gains: 2 %) are worth.
+    judge, row = driven.judge, driven.costliest[0]
+    place = next(i for i, m in enumerate(judge.built.parts.mirrors)
+                 if mirror_name(int(m), 96) == row.mirror)  # fmt: skip
+    base = dict(judge.built.resolved.controller)
+    gains = row.settings["integral_per_frame"] * 1.01 ** np.arange(-12, 13)
+    best = np.inf
+    for gain in gains:
+        c = judge.candidate(base | {"integral_per_frame": float(gain)})
+        if c.each.ms[place] <= 1.4 and c.each.gain_margin_db[place] >= 6.0:
+            best = min(best, float(c.each.loss_db[place]))
+    assert row.loss_alone_db == pytest.approx(best, rel=0.01)
+    assert row.loss_alone_db < row.loss_db
 
 
 def test_a_controller_without_known_knobs_needs_them_named() -> None:
