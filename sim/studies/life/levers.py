@@ -25,6 +25,8 @@ class Lever(NamedTuple):
     """Largest loss over the last fifth of the life. [dB]"""
     gain_db: float
     """Less than in the life as it is. [dB]"""
+    median_db: float
+    """Mean over the same time of the median over connections. [dB]"""
     availability: float
 
 
@@ -32,6 +34,8 @@ def levers(
     life: Life, progress: Callable[[int, int], None] | None = None
 ) -> tuple[list[Lever], list[Lever]]:
     """Return what halving each cause does, and what other intervals of maintenance do.
+
+    Each list begins with the life as it is.
 
     Every life has the same random numbers, so differences are of the change alone.
 
@@ -46,23 +50,35 @@ def levers(
     causes, service = _causes(life.scenario), _service(life.scenario)
     total, done = len(causes) + len(service), [0]
 
+    def lever(name: str, found: dict[str, Any]) -> Lever:
+        late = _late_db(found)
+        median = float(np.mean(_late(found["median_db"])))
+        return Lever(name, late, _late_db(base) - late, median, found["availability"]["share"])
+
     def tried(name: str, scenario: Scenario) -> Lever:
         found = results_of(live(scenario, life.years))
         done[0] += 1
         if progress is not None:
             progress(done[0], total)
-        late = _late_db(found)
-        return Lever(name, late, _late_db(base) - late, found["availability"]["share"])
+        return lever(name, found)
+
+    as_it_is = lever("as it is", base)
 
     def ranked(tries: dict[str, Scenario]) -> list[Lever]:
-        return sorted((tried(*item) for item in tries.items()), key=lambda lever: -lever.gain_db)
+        found = [tried(*item) for item in tries.items()]
+        return [as_it_is, *sorted(found, key=lambda lever: -lever.gain_db)]
 
     return ranked(causes), ranked(service)
 
 
 def _late_db(found: dict[str, Any]) -> float:
-    largest = [value for value in found["max_db"] if value is not None]
-    return float(np.max(largest[-max(1, len(largest) // 5) :]))
+    return float(np.max(_late(found["max_db"])))
+
+
+def _late(course: list[float | None]) -> list[float]:
+    """Return the last fifth of a course."""
+    known = [value for value in course if value is not None]
+    return known[-max(1, len(known) // 5) :]
 
 
 def _causes(scenario: Scenario) -> dict[str, Scenario]:

@@ -85,6 +85,7 @@ class March:
             slow=tuple(d.slow_state() for d in plant.slow),
             outputs=plant.start,
             offset_rad=parts.population.alignment_rad,
+            table_rad=parts.population.alignment_rad,
             calibration=parts.population.calibration_ratio,
             share=np.zeros((m, 2)),
             charged=tuple(np.zeros((len(r.tau_s), m, 2)) for r, _ in plant.biased),
@@ -269,8 +270,10 @@ class March:
             return self._board(state, event, counts)
         if event.what is What.EPISODE:
             sd = 1e-6 * plant.life.episodes[event.number].shift_urad
-            z = drawn.mirrors(OFFSET, counts[What.EPISODE])
-            return state._replace(offset_rad=state.offset_rad + sd * z)
+            shift = sd * drawn.mirrors(OFFSET, counts[What.EPISODE])
+            return state._replace(
+                offset_rad=state.offset_rad + shift, table_rad=state.table_rad + shift
+            )
         return state
 
     def _inspected(self, state: State, counts: dict[What, int]) -> State:
@@ -310,8 +313,7 @@ class March:
         offset = state.offset_rad.copy()
         own = np.array([i, j, count + outputs[i], count + outputs[j]])
         z = self.draws.mirrors(CONNECTION, number)[own]
-        old = self.plant.built.parts.population.alignment_rad[own]
-        offset[own] = old + 1e-6 * aiming.connection_error_urad * z
+        offset[own] = state.table_rad[own] + 1e-6 * aiming.connection_error_urad * z
         return state._replace(outputs=outputs, offset_rad=offset)
 
     def _mated(self, state: State, number: int) -> State:
@@ -326,11 +328,19 @@ class March:
         return state._replace(matings=matings, connectors_db=connectors)
 
     def _peaked(self, state: State) -> State:
-        """Aim all beams anew: what was wrong is taken off, the error of peaking stays."""
+        """Aim all beams anew: what was wrong is taken off, the error of peaking stays.
+
+        What the mirrors of an array have in common, as when a camera's frame has moved, is put into
+        the table that new connections are aimed by; the rest belongs to the connections that stand.
+        """
         sd = 1e-6 * self.plant.life.service.peak_error_urad
         left = sd * self.draws.mirrors(PEAK, state.peakings)
+        change = left - state.error_rad
+        arrays = np.split(change, 2)
+        common = np.concatenate([np.broadcast_to(a.mean(axis=0), a.shape) for a in arrays])
         return state._replace(
-            offset_rad=state.offset_rad - state.error_rad + left,
+            offset_rad=state.offset_rad + change,
+            table_rad=state.table_rad + common,
             error_rad=left,
             peakings=state.peakings + 1,
         )

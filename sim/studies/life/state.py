@@ -19,6 +19,8 @@ class State(NamedTuple):
     """(C,) place of each input's output."""
     offset_rad: Array
     """(M, 2) believed aim minus that which couples best. [rad]"""
+    table_rad: Array
+    """(M, 2) the part of it that a new connection of the mirror would have too. [rad]"""
     calibration: Array
     """(M, 2) believed over true tilt per volt. [-]"""
     share: Array

@@ -183,3 +183,28 @@ def test_an_inspection_that_finds_the_gain_wrong_measures_it_anew(small):
 
     assert wrong_pct() == pytest.approx(8.0, rel=1e-6)
     assert wrong_pct("life.service.recalibrate_at_pct=1.0") < 1.0 + 0.06
+
+
+def test_a_new_connection_is_aimed_by_the_table_that_the_last_peaking_left(small):
+    """The camera's frame has moved, all mirrors alike: after a peaking, no move meets it again."""
+    creep = '{kind="creep",of="camera",rate_urad_per_decade=300.0,onset_h=1.0}'
+    exact = ("life.service.peak_error_urad=0", "switch.aiming.connection_error_urad=1e-6")
+    plant = slow_plant(small(*still(creep), *exact))
+    march = March(plant, 3600.0)
+    at = 300 * DAY_S
+
+    def error_urad(*happenings):
+        events = [*happenings, Happening(at + 2 * DAY_S, What.ROW)]
+        error = march.live(events).last.error_rad
+        return 1e6 * (error - plant.built.parts.population.alignment_rad)
+
+    moved = [Happening(at + DAY_S, What.MOVE, n) for n in range(40)]
+    shifted = error_urad(*moved)
+    assert np.abs(shifted).max() > 100.0
+    np.testing.assert_allclose(shifted[:8], np.broadcast_to(shifted[0], (8, 2)), atol=1e-3)
+    # Peaking takes alignment errors off too; what is put into the table is their mean.
+    aligned = 1e6 * plant.built.parts.population.alignment_rad
+    own = np.concatenate([np.broadcast_to(a.mean(axis=0), a.shape) for a in np.split(aligned, 2)])
+    late = error_urad(Happening(at, What.REPEAK), *moved)
+    everyone = np.abs(late + own).max(axis=1) < 1.0
+    assert everyone.all()
