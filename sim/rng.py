@@ -36,6 +36,7 @@ class Stream(IntEnum):
     YEARS = 24
     UNCERTAINTY = 28
     INSTRUMENT = 23
+    TRIALS = 25
     DISTURBANCES = 64
     """The first of the disturbances' streams; the n-th disturbance uses this plus n."""
     EVENTS = 1 << 12

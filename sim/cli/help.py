@@ -10,7 +10,7 @@ GROUPS: Final[dict[str, tuple[str, ...]]] = {
     "Start here": ("list", "check", "run"),
     "Controls engineer": ("margins", "tune", "predict", "sensitivity", "record", "identify"),
     "Firmware team": ("estimators", "calibrate", "vectors", "firmware", "instructions"),
-    "Test lead": ("profiles", "isolators", "replay", "campaign", "sweep"),
+    "Test lead": ("profiles", "isolators", "replay", "campaign", "health", "sweep"),
     "Owner of the switch": ("connections", "yield", "life", "extrapolate", "compare"),
 }
 """A command that stands nowhere comes last."""

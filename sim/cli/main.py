@@ -15,6 +15,7 @@ from sim.cli.estimators import estimators
 from sim.cli.extrapolate import extrapolate
 from sim.cli.firmware import firmware
 from sim.cli.guard import DEBUG, showing
+from sim.cli.health import health
 from sim.cli.help import Grouped
 from sim.cli.identify import identify, record
 from sim.cli.instructions import instructions
@@ -220,5 +221,6 @@ cli.add_command(profiles)
 cli.add_command(isolators)
 cli.add_command(replay)
 cli.add_command(campaign)
+cli.add_command(health)
 cli.add_command(record)
 cli.add_command(identify)

@@ -11,6 +11,8 @@ from sim.ports.watch import FaultKind
 
 CHANCE: Final = 1e-3
 """A line in the spectrum that chance gives more seldom is an oscillation."""
+BESIDE: Final = 8
+"""A line is held against so many on either side of it."""
 MORE: Final = 1.5
 """Variance over the learnt one from which what is left is more than noise as it was."""
 SLIGHTLY_MORE: Final = 1.3
@@ -80,9 +82,9 @@ def diagnose(frames: Frames) -> tuple[NDArray[np.uint8], Array]:
     allowed = frames.variance_rad2 + INEXACT**2 * explained
     ratio = (variance / allowed).mean(axis=-1)
     more = ratio > np.where(frames.scatter_first, SLIGHTLY_MORE, MORE)
-    share = line_share(left).max(axis=-1)
-    lines = len(np.fft.rfft(np.zeros(n))[3 : (n + 1) // 2])
-    lined = np.array([2.0 * line_chance(float(each), lines) < CHANCE for each in share], bool)
+    share, lines = line_share(left, BESIDE)
+    chance = [2.0 * line_chance(float(each), lines) for each in share.max(axis=-1)]
+    lined = np.array(chance) < CHANCE
 
     off = gain.slope
     jump = constant.slope

@@ -59,11 +59,20 @@ def of_loss(seen: NDArray[np.bool_], healthy: float, gone: float) -> Array:
     )
 
 
-def line_share(block: Array) -> Array:
-    """Return Fisher's statistic of a block (N, ...): the largest share that one line has."""
+def line_share(block: Array, beside: int | None = None) -> tuple[Array, int]:
+    """Return Fisher's statistic of a block (N, ...), and of how many lines it is.
+
+    It is the share that the strongest line has of the power: of all lines, or of those with at most
+    `beside` lines between. Noise that a resonance shapes is high over many lines; a sine is not.
+    """
     power = np.abs(np.fft.rfft(block, axis=0)[3 : (len(block) + 1) // 2]) ** 2
+    lines = len(power)
+    if beside is not None and lines > 2 * beside + 1:
+        first = np.clip(power.argmax(axis=0) - beside, 0, lines - 2 * beside - 1)
+        near = first + np.arange(2 * beside + 1).reshape(-1, *(1,) * (power.ndim - 1))
+        power = np.take_along_axis(power, near, axis=0)
     total = power.sum(axis=0)
-    return np.asarray(power.max(axis=0) / np.where(total > 0, total, 1.0))
+    return np.asarray(power.max(axis=0) / np.where(total > 0, total, 1.0)), len(power)
 
 
 def line_chance(share: float, lines: int) -> float:

@@ -37,6 +37,18 @@ class ActionsParams(Block):
         return ("report", *(getattr(self, kind.name.lower()) for kind in FAULT_WORDS))
 
 
+class TrialParams(Block):
+    """A fault that the study of the watch puts on some mirrors.
+
+    Valid for any kind of event that names its mirrors.
+    """
+
+    found_as: Literal["stuck", "weak", "oscillating", "drifting", "noisy", "lost"]
+    """The kind that the watch should name. [-]"""
+    event: dict[str, Any]
+    """`kind` and settings as in [[events]]; `mirrors` and `at_ms` are the study's to choose."""
+
+
 class HealthParams(Block):
     """Firmware that watches over the mirrors while the loop runs.
 
@@ -54,6 +66,10 @@ class HealthParams(Block):
     """Input ports without a connection whose mirrors are simulated too, to be re-routed to. [-]"""
     spare_outputs: Ports = ()
     """Output ports of the same kind. [-]"""
+    trials: Annotated[tuple[TrialParams, ...], Field(max_length=100)] = ()
+    """Faults that `mirrorloop health` tries the watch with; runs take no notice. [-]"""
+    trials_from_ms: Annotated[float, between(0.0, 1e7)] = 2500.0
+    """When they begin: by then the watch must know its mirrors. [ms]"""
 
 
 assert tuple(FAULT_WORDS) == tuple(FaultKind)[1:]

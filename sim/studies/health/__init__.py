@@ -1,0 +1,1 @@
+"""How soon a health watch finds misbehaving mirrors, and how often it cries wolf."""

@@ -1,0 +1,137 @@
+"""One run with the watch in it: faults on some mirrors, and what the watch made of all of them."""
+
+from dataclasses import replace
+from types import ModuleType
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.assembly.build import build
+from sim.errors import ScenarioError
+from sim.health.settings import HealthParams, TrialParams
+from sim.kernels.threads import on_threads
+from sim.loop.simulate import simulate
+from sim.ports import Sight, Watch
+from sim.results.metrics import mirror_name
+from sim.rng import Stream, uniforms
+from sim.scenario.model import Scenario
+
+STAGGER_MS = 17.0
+"""Trials of different seeds begin this much apart, so that no block of the watch is always met in
+the same place."""
+
+
+class Watched(NamedTuple):
+    """What a watch made of M mirrors in one run of T frames."""
+
+    evidence: NDArray[np.float32]
+    """(T, M) how near each was to an alarm; 1 raises one."""
+    kind: NDArray[np.uint8]
+    """(T, M) FaultKind."""
+    struck: NDArray[np.bool_]
+    """(M,) mirrors that the trial's fault was put on."""
+    from_frame: int
+    """First frame of the fault."""
+    frame_ms: float
+
+
+class _Noting:
+    """A watch that keeps what it finds, frame by frame."""
+
+    def __init__(self, watch: Watch[Any]) -> None:
+        self._watch = watch
+        self.evidence: list[NDArray[np.float32]] = []
+        self.kind: list[NDArray[np.uint8]] = []
+
+    def initial_state(self, n_mirrors: int) -> Any:
+        return self._watch.initial_state(n_mirrors)
+
+    def step(self, state: Any, sight: Sight) -> tuple[Any, Any]:
+        state, found = self._watch.step(state, sight)
+        if hasattr(found, "evidence") and hasattr(found, "kind"):
+            self.evidence.append(np.asarray(found.evidence, np.float32))
+            self.kind.append(np.asarray(found.kind, np.uint8))
+        return state, found
+
+    def forget(self, state: Any, which: NDArray[np.bool_]) -> Any:
+        return self._watch.forget(state, which)
+
+
+def watched(
+    scenario: Scenario, trial: TrialParams | None, seed: int, *, mirrors: int, threads: int,
+    kernels: ModuleType | None = None,
+) -> Watched:  # fmt: skip
+    """Run the scenario with its watch, and with a fault if one is to be tried.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        With a `[health]` block. What the switch does about alarms is left out.
+    trial : TrialParams, optional
+        The fault; none: all mirrors are healthy.
+    seed : int
+        Of everything that happens in the run; the switch stays the same.
+    mirrors : int
+        Number of mirrors that the fault is put on.
+    threads : int
+        Threads of the compiled kernels.
+    kernels : module, optional
+        As for `build`.
+
+    Raises
+    ------
+    ScenarioError
+        If the scenario has no watch, or the fault cannot be put on its mirrors.
+    """
+    health = watch_of(scenario)
+    scenario = scenario.replace(
+        population_seed=scenario.seeds.population, noise_seed=seed,
+        health=health.replace(actions={}).model_dump(),
+    )  # fmt: skip
+    parts = build(scenario, kernels).parts
+    names = [mirror_name(int(m), scenario.switch.geometry.ports_per_side) for m in parts.mirrors]
+    struck, begins = np.zeros(len(names), bool), 0
+    if trial is not None:
+        if mirrors > len(names) // 2:
+            raise ScenarioError(
+                f"--mirrors: at most half of the run's {len(names)} mirrors can be faulty at once "
+                f"(got {mirrors})"
+            )
+        order = np.argsort(uniforms((seed, Stream.TRIALS), np.arange(len(names)))[:, 0])
+        struck[order[:mirrors]] = True
+        at_ms = health.trials_from_ms + STAGGER_MS * (seed % 16)
+        event = trial.event | {
+            "mirrors": [name for name, hit in zip(names, struck, strict=True) if hit],
+            "at_ms": at_ms,
+        }
+        begins = int(np.ceil(1e-3 * at_ms / parts.clock.frame_s - 1e-6))
+        if begins >= parts.clock.n_frames:
+            raise ScenarioError(
+                f"health.trials_from_ms: trials begin after the end of the run (got {at_ms:g})"
+            )
+        parts = build(scenario.replace(events=(*scenario.events, event)), kernels).parts
+    assert parts.health is not None
+    noting = _Noting(parts.health.watch)
+    parts = replace(parts, health=parts.health._replace(watch=noting), pictures=())
+    with on_threads(threads):
+        simulate(parts)
+    return Watched(
+        np.stack(noting.evidence), np.stack(noting.kind), struck, begins,
+        1e3 * parts.clock.frame_s,
+    )  # fmt: skip
+
+
+def watch_of(scenario: Scenario) -> HealthParams:
+    """Return what a scenario says of its watch.
+
+    Raises
+    ------
+    ScenarioError
+        If it has none, or nothing to try it with.
+    """
+    if scenario.health is None:
+        raise ScenarioError("health: required, but missing: the scenario has no watch")
+    if not scenario.health.trials:
+        raise ScenarioError("health.trials: at least one fault is needed to try the watch with")
+    return scenario.health
