@@ -54,6 +54,8 @@ from sim.studies.campaign.run import campaign as campaign
 from sim.studies.campaign.run import Campaign as Campaign
 from sim.studies.profiles.study import study as _study_profiles
 from sim.studies.profiles.study import PlayedEvent as PlayedEvent
+from sim.studies.health.study import study as _study_health
+from sim.studies.health.study import HealthStudy as HealthStudy
 from sim.studies.isolators.study import compare_isolators as compare_isolators
 from sim.studies.isolators.study import load_mounts as load_mounts
 from sim.mechanics.isolator import IsolatorParams as IsolatorParams
@@ -70,6 +72,7 @@ from sim.studies.connections.study import study as _connections
 from sim.studies.built.study import study as _study_yield
 study_yield = _study_yield
 study_profiles = _study_profiles
+study_health = _study_health
 connections = _connections
 record_log = _record_log
 study_margins = _study_margins
@@ -132,6 +135,10 @@ from sim.ports import Faults as Faults
 from sim.ports import BadRows as BadRows
 from sim.ports import Lateness as Lateness
 from sim.ports import WithSurroundings as WithSurroundings
+from sim.ports import Watch as Watch
+from sim.ports import Sight as Sight
+from sim.ports import Findings as Findings
+from sim.ports import FaultKind as FaultKind
 from sim.ports import Knob as Knob
 from sim.ports import Tunable as Tunable
 from sim.ports import WithRules as WithRules
@@ -145,6 +152,10 @@ from controllers import SHAPERS as SHAPERS
 from sim.estimators import ESTIMATORS as ESTIMATORS
 from sim.disturbances import DISTURBANCES as DISTURBANCES
 from sim.events import EVENTS as EVENTS
+from sim.health import WATCHES as WATCHES
+from sim.health.run_length import by_integral as cusum_run_length
+from sim.health.run_length import siegmund as siegmund_run_length
+from sim.health.run_length import ewma as ewma_run_length
 from sim.estimators.centroid import thresholded_centroid as thresholded_centroid
 from sim.estimators.centroid import weighted_centroid as weighted_centroid
 from sim.estimators.components import components as components
