@@ -153,9 +153,12 @@ from sim.estimators import ESTIMATORS as ESTIMATORS
 from sim.disturbances import DISTURBANCES as DISTURBANCES
 from sim.events import EVENTS as EVENTS
 from sim.health import WATCHES as WATCHES
-from sim.health.run_length import by_integral as cusum_run_length
-from sim.health.run_length import siegmund as siegmund_run_length
-from sim.health.run_length import ewma as ewma_run_length
+from sim.health.run_length import by_integral as _cusum_run_length
+from sim.health.run_length import siegmund as _siegmund_run_length
+from sim.health.run_length import ewma as _ewma_run_length
+cusum_run_length = _cusum_run_length
+siegmund_run_length = _siegmund_run_length
+ewma_run_length = _ewma_run_length
 from sim.estimators.centroid import thresholded_centroid as thresholded_centroid
 from sim.estimators.centroid import weighted_centroid as weighted_centroid
 from sim.estimators.components import components as components

@@ -109,8 +109,8 @@ def _tail_words(found: HealthStudy) -> str:
     return (
         f"Healthy mirrors were watched for {t.watched_mirror_h:.3g} mirror hours, with "
         f"{found.healthy_alarms} false alarms; on mirrors beside faulty ones there were "
-        f"{found.others}. Evidence above {t.above:.2f} of the threshold was met {t.exceeding} times "
-        f"and thins out by a factor of {np.exp(0.1 * t.per_unit):.3g} for each tenth of the "
+        f"{found.others}. Evidence above {t.above:.2f} of the threshold was met {t.exceeding} "
+        f"times and thins out by a factor of {np.exp(0.1 * t.per_unit):.3g} for each tenth of the "
         f"threshold (spread of the excesses {t.spread:.2f}, 1 for an exponential). The rate at the "
         "threshold is an extrapolation."
     )
@@ -140,9 +140,9 @@ def _picture(found: HealthStudy) -> Picture:
         rate = LEVELS if found.tail is None else found.tail.at(LEVELS)
         now = int(np.abs(LEVELS - 1.0).argmin())
         for k, kind in enumerate(found.kinds):
-            look: Any = {"color": COLOURS[k % len(COLOURS)], "ls": DASHES[k % len(DASHES)], "lw": 1.5}
-            axes.plot(rate, kind.curve_ms, label=_label(kind.row), **look)
-            axes.plot(rate[now], kind.curve_ms[now], "o", color=look["color"], ms=5)
+            colour, dash = COLOURS[k % len(COLOURS)], DASHES[k % len(DASHES)]
+            axes.plot(rate, kind.curve_ms, label=_label(kind.row), color=colour, ls=dash, lw=1.5)
+            axes.plot(rate[now], kind.curve_ms[now], "o", color=colour, ms=5)
         axes.set_yscale("log")
         axes.set_ylabel("delay, median [ms]")
         if found.tail is None:
