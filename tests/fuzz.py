@@ -3,7 +3,8 @@
     --minutes N          scenarios, for how long (1 if left out)
     --count N            or how many
     --command-lines N    command lines instead
-    --kills N            instead: kill a sweep and a run as often, and flip 20 times as many bits
+    --kills N            instead: kill a sweep and a run as often (and a sixth as many sweeps whose
+                         runs are in processes of their own), and flip 20 times as many bits
     --seed N             where to begin
     --keep DIR           write scenarios that fail there, one file each
 
@@ -18,6 +19,7 @@ import tempfile
 import time
 import traceback
 from collections import Counter
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -41,11 +43,15 @@ def kill(count: int, seed: int) -> int:
     """Kill a sweep and a run so often, and flip bits of a sweep's store."""
     rng = random.Random(seed)
     with tempfile.TemporaryDirectory() as folder:
-        for what, times in ((flip_bits, 20 * count), (kill_runs, count), (kill_sweeps, count)):
-            place = Path(folder) / what.__name__
+        for name, what, times in (
+            ("bits flipped", flip_bits, 20 * count), ("runs", kill_runs, count),
+            ("sweeps", kill_sweeps, count),
+            ("sweeps with two workers", partial(kill_sweeps, workers=2), count // 6),
+        ):  # fmt: skip
+            place = Path(folder) / name
             place.mkdir()
             counts = what(times, place, rng)
-            print(what.__name__, ", ".join(f"{n} {name}" for name, n in counts.items()), flush=True)
+            print(f"{name}:", ", ".join(f"{n} {end}" for end, n in counts.items()), flush=True)
     return 0
 
 

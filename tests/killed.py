@@ -47,15 +47,19 @@ def no_processes(workers: int) -> Iterator[Engine]:
     yield Engine(Here(), lambda: 1)
 
 
-def ended(words: tuple[str, ...], kill_after_s: float | None = None) -> int:
+def ended(
+    words: tuple[str, ...], kill_after_s: float | None = None, *, workers: bool = False
+) -> int:
     """Run a command in a process of its own, and return its exit code.
 
     It is forked, so that it need not load libraries; it is killed after a time, if asked for.
+    Without `workers`, it does the runs of a sweep itself.
     """
     load_kernels()
     child = os.fork()
     if child == 0:
-        sweep_run.local_processes = no_processes  # type: ignore[assignment]
+        if not workers:
+            sweep_run.local_processes = no_processes  # type: ignore[assignment]
         with open(os.devnull, "w") as nowhere:
             os.dup2(nowhere.fileno(), 1)
             os.dup2(nowhere.fileno(), 2)
@@ -81,17 +85,27 @@ def load_kernels() -> None:
     make_run(load_scenario(find(NAME), QUICK), threads=1, pictures=False)
 
 
-def kill_sweeps(count: int, folder: Path, rng: random.Random) -> Counter[str]:
-    """Kill a sweep `count` times; what it had kept stays, and the table is the same in the end."""
+def kill_sweeps(
+    count: int, folder: Path, rng: random.Random, *, workers: int = 0
+) -> Counter[str]:
+    """Kill a sweep `count` times; what it had kept stays, and the table is the same in the end.
+
+    With `workers`, its runs are in so many processes of their own, which are left without it.
+    """
+    words = (*SWEEP, "--workers", str(workers or 1), "--out")
+
+    def run(out: Path, kill_after_s: float | None = None) -> int:
+        return ended((*words, str(out)), kill_after_s, workers=workers > 0)
+
     began = time.monotonic()
-    assert ended((*SWEEP, "--workers", "1", "--out", str(folder / "whole"))) in (0, 1)
+    assert run(folder / "whole") in (0, 1)
     whole = (folder / "whole" / TABLE).read_bytes()
     key = _key(folder / "whole")
     seen: Counter[str] = Counter()
     kept: dict[int, object] = {}
-    out, longest_s = folder / "out", 0.5 * (time.monotonic() - began)
+    out, longest_s = folder / "out", (0.9 if workers else 0.5) * (time.monotonic() - began)
     while seen["killed"] < count:
-        code = ended((*SWEEP, "--workers", "1", "--out", str(out)), rng.uniform(0.0, longest_s))
+        code = run(out, rng.uniform(0.0, longest_s))
         seen["killed" if code == -signal.SIGKILL else "ended by itself"] += 1
         store = out / FILE
         if store.exists():
@@ -106,7 +120,7 @@ def kill_sweeps(count: int, folder: Path, rng: random.Random) -> Counter[str]:
             seen["tables the same to the last byte"] += 1
             shutil.rmtree(out)
             kept = {}
-    assert ended((*SWEEP, "--workers", "1", "--out", str(out))) in (0, 1)
+    assert run(out) in (0, 1)
     assert (out / TABLE).read_bytes() == whole
     seen["tables the same to the last byte"] += 1
     return seen

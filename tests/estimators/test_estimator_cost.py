@@ -86,4 +86,5 @@ def test_every_cost_by_hand_for_a_window_that_is_not_square():
         "components": (28 * 480 + 2 * f, 480 * (PIXEL_BYTES + 1) + 10 * NUMBER_BYTES * 120),
     }
     assert {name: firmware_cost(name, (20, 24)) for name in ESTIMATORS} == by_hand
+    assert firmware_cost("quad_cell", (1, 1)).multiply_adds == 13 + 4 * f
     assert firmware_cost("components", (1, 3)).bytes == 3 * 3 + 10 * NUMBER_BYTES

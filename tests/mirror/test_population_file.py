@@ -90,6 +90,11 @@ def test_an_empty_file_has_no_columns(tmp_path):
         read_population(tmp_path / "empty.csv", MIRRORS)
 
 
+def test_what_is_no_table_is_refused(tmp_path):
+    with pytest.raises(ProfileError, match="is no table in CSV"):
+        read(tmp_path, "3,x," + "5" * 200_000 + ",20,1,1,0")  # csv holds 131 072 to a field
+
+
 def test_measured_mirrors_take_the_place_of_drawn_ones(tmp_path):
     # Mirror 3, axis x is measured in all, mirror 7, axis y in resonance and quality alone.
     read(tmp_path, "3,x,500,20,1.25,4,0.01", "7,y,600,30,,,")

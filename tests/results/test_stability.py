@@ -33,6 +33,21 @@ def test_growing_and_sustained_swings_are_told_from_all_else() -> None:
         assert _from(calm, 1.0) is None
 
 
+def test_so_many_swings_and_no_fewer() -> None:
+    # Swings between limits: 8 in a row that are large. Held before and after, which is no swing.
+    for count, at in ((7, None), (8, 4), (9, 4)):
+        held = np.concatenate([np.zeros(5), 3.0 * (-1.0) ** np.arange(count), np.zeros(1)])
+        held[-1] = held[-2]
+        assert _from(held, 1.0) == at
+    # Growing: four swings of 1, 1.2, 1.4 and g; the last is large, and more than twice the first.
+    for steps, at in (
+        ([0.5, 0.5, -1.2, 1.4, -1.9], None), ([0.5, 0.5, -1.2, 1.4, -2.1], 4),
+        ([0.5, 0.5, -1.2, 1.2, 1.2], None),  # three swings
+        ([0.5, 0.5, -1.4, 1.2, -2.1], None),  # the third is smaller
+    ):  # fmt: skip
+        assert _from(np.concatenate([[0.0], np.cumsum(steps)]), 1.5) == at
+
+
 def test_diverging_mirrors_are_named_with_time_and_swing() -> None:
     # Mirror 1 grows along y, mirror 2 swings between limits along x from 60 ms on and along y
     # from 120 ms on, 0 is calm.

@@ -127,6 +127,9 @@ def test_a_stiffer_spring_where_the_mirror_stands() -> None:
     plain = population_plant(BELIEF, [[4400.0 * 1.05**0.5, 4800.0]], [[8.0 * 1.05**0.5, 8.0]])
     np.testing.assert_allclose(got.model.A, plain.model.A)
     np.testing.assert_allclose(got.mix[0], np.diag([1 / 1.05, 1.0]))
+    for ours, theirs in zip(got.within, plain.within, strict=True):
+        for a, b in zip(ours, theirs, strict=True):
+            np.testing.assert_allclose(a, b)
 
 
 @pytest.mark.parametrize("mirror", [0, 1, 2])
