@@ -18,6 +18,12 @@ class ProcessorParams(Block):
     """Spots that it reads in each frame; none: all mirrors of the switch. [-]"""
     memory_kb: Annotated[float, between(1e-3, 1e9)] | None = None
     """Memory for the spot at hand, beside code and frames; none: no limit. [kB]"""
+    clock_mhz: Annotated[float, between(1e-3, 1e5)] | None = None
+    """Clock; turns instructions that were counted into time. None: they are not timed. [MHz]"""
+    cycles_per_instruction: Annotated[float, between(0.1, 100.0)] = 2.0
+    """Cycles that an instruction takes, memory that waits included: an assumption to be replaced by
+    a measurement. Of a Cortex-M4 most take one, loads two, taken branches two to four, divisions up
+    to twelve (from memory of its manual). [-]"""
     readout_us: Annotated[float, between(0.0, 1e8)] = 0.0
     """Part of `camera.latency_us` that is not arithmetic: read-out, transfer, drive. [us]"""
 

@@ -11,6 +11,7 @@ from sim.cli.calibrate import calibrate
 from sim.cli.campaign import campaign
 from sim.cli.compare import compare
 from sim.cli.connections import connections
+from sim.cli.deadline import deadline
 from sim.cli.estimators import estimators
 from sim.cli.extrapolate import extrapolate
 from sim.cli.firmware import firmware
@@ -212,6 +213,7 @@ cli.add_command(life)
 cli.add_command(extrapolate)
 cli.add_command(estimators)
 cli.add_command(calibrate)
+cli.add_command(deadline)
 cli.add_command(margins)
 cli.add_command(predict)
 cli.add_command(sensitivity)

@@ -1,0 +1,207 @@
+"""The page of a deadline, and its folder."""
+
+import datetime
+import json
+from pathlib import Path
+from typing import Any, Final
+
+import matplotlib
+import numpy as np
+from matplotlib.figure import Figure
+
+from sim.files.filing import filed, put_page
+from sim.report.drawing import BLUE, GREEN, STYLE, VERMILION, Picture, finish
+from sim.report.study_page import Section, StudyPage, Table, render_study
+from sim.scenario.model import Scenario
+from sim.scenario.portable import copy_files, portable_toml
+from sim.studies.deadline.budget import EMULATED, FrameBudget
+from sim.studies.deadline.study import Deadline, Residual
+from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
+
+KIND: Final = "deadline"
+ASSUMPTIONS: Final = (
+    "Time is counted work over the processor's stated speed: no interrupts, no caches, no other "
+    "tasks. Leave a share of it free, and measure cycles on the board.",
+    "The worst frame has every spot at the largest count that was seen. That is not a proof: "
+    "another frame may take longer where a loop's length depends on pixels.",
+    "Frames are missed at random, each camera's by itself. Misses that come in bursts cost more "
+    "at the same share: state them as events with burst_frames.",
+    "The difference equation has mirrors, drive steps, drift and forces, but no images: readings "
+    "are tilt plus white noise of the scatter that still spots have. Left out: cross-axis "
+    "coupling, slew limit, stops, moves, and events of the scenario itself.",
+)
+
+
+def verdict_of(found: Deadline) -> tuple[str, bool]:
+    """Return what it comes to, and whether that is good."""
+    budget = found.budget
+    if budget.worst_us is None:
+        text = "No processor with a speed for what was counted is stated, so no deadline is held"
+    else:
+        used = 100.0 * budget.worst_us / budget.spare_us if budget.spare_us > 0 else float("inf")
+        word = "late" if budget.late else "in time"
+        text = (
+            f"The worst frame is {word}: {budget.worst_us:.0f} us of work for {budget.spots} "
+            f"spots, {budget.spare_us:.0f} us until the deadline ({used:.0f} %)"
+        )
+        if budget.late:
+            text += f"; {budget.spots_in_time} spots would be in time"
+    if budget.full:
+        assert budget.memory_bytes is not None
+        text += (
+            f". Memory does not suffice: {budget.memory_bytes / 1000:.3g} of "
+            f"{budget.memory_kb:g} kB"
+        )
+    none = found.rows[0]
+    costs = "; ".join(
+        f"{row.share_pct:g} % dropped: {row.dropped.mean_urad:.1f} urad by the loop, "
+        f"{row.equation.mean_urad:.1f} by the equation"
+        for row in found.rows[1:]
+    )
+    text += f". Pointing error {none.dropped.mean_urad:.1f} urad rms without misses; {costs}."
+    apart = [row for row in found.rows if not row.agrees]
+    if apart:
+        text += " Loop and equation disagree: trust neither before you know why."
+    return text, not budget.late and not budget.full and not apart
+
+
+def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
+    """Return the page."""
+    verdict, good = verdict_of(found)
+    notes = list(ASSUMPTIONS)
+    if found.moves_in_hold:
+        notes.insert(
+            0, f"{found.moves_in_hold} commands fall into the hold interval: their transients are "
+            "in the loop's figures and not in the equation's."
+        )
+    if found.other_events:
+        notes.insert(
+            0, f"{found.other_events} events of the scenario act in the loop, not in the equation."
+        )
+    return StudyPage(
+        title=f"Deadline: {scenario.title}", question=scenario.question.strip(), verdict=verdict,
+        good=good,
+        sections=[
+            Section("Frame budget", _texts(found.budget), [_stages(found.budget)]),
+            Section(
+                "What missed frames cost",
+                [f"{found.seeds} runs of each over noise seeds, rms over the hold interval, all "
+                 "mirrors; ± is Student's interval of 95 %. The same seeds serve every row, so "
+                 "differences between rows are better known than their intervals say."],
+                [_costs(found)], [_picture(found)],
+            ),
+        ],
+        notes=notes, scenario_toml=portable_toml(scenario),
+        strip=[("switch", switch_words(scenario)), ("counted", found.budget.counted)],
+    )  # fmt: skip
+
+
+def _texts(budget: FrameBudget) -> list[str]:
+    texts = [f"Counted: {budget.counted}. Memory: {budget.memory_words}."]
+    if budget.why_not_emulated is not None:
+        texts.append(f"Not counted on the emulator: {budget.why_not_emulated}.")
+    if budget.mean_us is not None and budget.worst_us is not None:
+        texts.append(
+            f"A frame of {budget.spots} spots: {budget.mean_us:.0f} us on the mean, "
+            f"{budget.worst_us:.0f} us at worst, of {budget.spare_us:.0f} us."
+        )
+    if budget.memory_bytes is not None and budget.memory_kb is not None:
+        texts.append(f"Memory: {budget.memory_bytes / 1000:.3g} of {budget.memory_kb:g} kB.")
+    return texts
+
+
+def _stages(budget: FrameBudget) -> Table:
+    unit = "instructions" if budget.counted == EMULATED else "multiply-adds"
+    head = ["Stage, for one spot", f"{unit}, mean", f"{unit}, worst seen"]
+    return Table(
+        f"{budget.counted[0].upper()}{budget.counted[1:]}", head,
+        [[s.stage, f"{s.mean:.0f}", f"{s.worst:.0f}"] for s in budget.stages],
+    )  # fmt: skip
+
+
+def _costs(found: Deadline) -> Table:
+    def text(value: Residual | None) -> str:
+        return "–" if value is None else f"{value.mean_urad:.2f} ± {value.half_urad:.2f}"
+
+    head = ["Missed frames [%]", "Dropped, the loop [µrad]", "Dropped, equation [µrad]",
+            "Loop against equation [%]", "One frame late and used, the loop [µrad]"]  # fmt: skip
+    rows = [
+        [f"{row.share_pct:g}", text(row.dropped), text(row.equation), f"{row.apart_pct:+.1f}",
+         text(row.late)]
+        for row in found.rows
+    ]  # fmt: skip
+    return Table("Rms pointing error", head, rows)
+
+
+def _picture(found: Deadline) -> Picture:
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 3.0), layout="constrained")
+        axes = figure.subplots()
+        at = np.arange(len(found.rows))
+        sets: tuple[tuple[str, str, str, list[Residual | None]], ...] = (
+            ("dropped, the loop", BLUE, "o", [r.dropped for r in found.rows]),
+            ("dropped, difference equation", VERMILION, "s", [r.equation for r in found.rows]),
+            ("one frame late, the loop", GREEN, "D", [r.late for r in found.rows]),
+        )
+        for k, (label, colour, mark, values) in enumerate(sets):
+            there = [(int(i), v) for i, v in zip(at, values, strict=True) if v is not None]
+            axes.errorbar(
+                [i + 0.12 * (k - 1) for i, _ in there], [v.mean_urad for _, v in there],
+                yerr=[v.half_urad for _, v in there], fmt=mark, color=colour, ms=5, capsize=3,
+                label=label,
+            )  # fmt: skip
+        axes.set_xticks(at, [f"{r.share_pct:g}" for r in found.rows])
+        axes.set_xlabel("missed frames [%]")
+        axes.set_ylabel("pointing error, rms [µrad]")
+        axes.legend(loc="upper left")
+        address = finish(figure)
+    return Picture(
+        address, "Pointing error against the share of missed frames.",
+        "Bars: Student's interval of 95 % over seeds. The axis does not start at zero.",
+    )  # fmt: skip
+
+
+def figures(found: Deadline) -> dict[str, Any]:
+    """Return everything as plain data."""
+    budget = found.budget
+    return {
+        "verdict": verdict_of(found)[0],
+        "budget": budget._asdict() | {
+            "stages": [s._asdict() for s in budget.stages], "late": budget.late,
+            "spots_in_time": budget.spots_in_time,
+        },
+        "reading_scatter_urad": list(found.scatter_urad),
+        "seeds": found.seeds,
+        "missed": [
+            {
+                "share_pct": row.share_pct, "lost_pct": row.lost_pct,
+                "dropped": row.dropped._asdict(), "equation": row.equation._asdict(),
+                "late": None if row.late is None else row.late._asdict(),
+                "apart_pct": row.apart_pct, "agrees": row.agrees,
+            }
+            for row in found.rows
+        ],
+    }  # fmt: skip
+
+
+def write(
+    scenario: Scenario, found: Deadline, folder: str | Path, started: datetime.datetime, *,
+    overwrite: bool, asked: Request = NOTHING_ASKED,
+) -> Path:  # fmt: skip
+    """Write deadline.json, scenario.toml and report.html; return the folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    folder = Path(folder)
+    origin = provenance(scenario, started, asked)
+    with filed(folder, kind=KIND, overwrite=overwrite) as new:
+        text = json.dumps(figures(found) | {"provenance": origin}, indent=1, allow_nan=False)
+        (new / "deadline.json").write_text(text, encoding="utf-8")
+        (new / "scenario.toml").write_text(portable_toml(scenario), encoding="utf-8")
+        copy_files(scenario, new)
+        page = page_of(scenario, found)._replace(provenance=origin)
+        put_page(new, lambda: render_study(page))
+    return folder

@@ -1,0 +1,142 @@
+"""What missing the deadline costs: the loop against a difference equation, share by share."""
+
+from collections.abc import Callable, Sequence
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from scipy.stats import t
+
+from sim.assembly.build import build
+from sim.ports import Array, SpotStatus
+from sim.scenario.model import Scenario
+from sim.studies.deadline.budget import FrameBudget, budget_of
+from sim.studies.deadline.difference import course
+from sim.studies.margins.spectra import reading_scatter_rad
+from sim.studies.run.make import make_run
+
+SHARES_PCT: Final = (0.0, 1.0, 10.0)
+AGREE: Final = 0.10
+"""Loop and equation agree if they differ by less than this share, or by their intervals. [-]"""
+
+
+class Residual(NamedTuple):
+    """Rms pointing error over seeds, with Student's interval of 95 %; None: not computed."""
+
+    mean_urad: float
+    half_urad: float
+
+
+class DropRow(NamedTuple):
+    """One share of missed frames."""
+
+    share_pct: float
+    dropped: Residual
+    """By the loop; a frame that is missed is thrown away, and the correction held."""
+    equation: Residual
+    """By the difference equation."""
+    late: Residual | None
+    """By the loop; a frame that is missed comes one frame later, and is used."""
+    lost_pct: float
+    """Share of the loop's readings that were missing."""
+
+    @property
+    def apart_pct(self) -> float:
+        """How far the loop is from the equation. [%]"""
+        return 100.0 * (self.dropped.mean_urad / self.equation.mean_urad - 1.0)
+
+    @property
+    def agrees(self) -> bool:
+        """Whether they agree within `AGREE` or their intervals."""
+        both = np.hypot(self.dropped.half_urad, self.equation.half_urad)
+        apart = abs(self.dropped.mean_urad - self.equation.mean_urad)
+        return bool(apart < max(both, AGREE * self.equation.mean_urad))
+
+
+class Deadline(NamedTuple):
+    """What a deadline asks for, and what missing it costs."""
+
+    budget: FrameBudget
+    scatter_urad: tuple[float, float]
+    rows: tuple[DropRow, ...]
+    seeds: int
+    moves_in_hold: int
+    other_events: int
+
+
+def study_deadline(
+    scenario: Scenario, shares_pct: Sequence[float] = SHARES_PCT, seeds: int = 4, *,
+    emulate: bool = True, progress: Callable[[int, int], None] | None = None,
+) -> Deadline:  # fmt: skip
+    """Count what a frame takes, and run the scenario with shares of its frames missed.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        As read. Its events act in the loop, not in the equation.
+    shares_pct : sequence of float
+        Of the frames; 0 is taken along. [%]
+    seeds : int
+        Runs of each share, over noise seeds.
+    emulate : bool
+        Whether to count instructions on the emulator where the firmware can run there.
+    progress : callable, optional
+        Called with (finished runs, all runs).
+    """
+    built = build(scenario)
+    budget = budget_of(built, emulate=emulate)
+    scatter = reading_scatter_rad(built)
+    shares = sorted({0.0, *shares_pct})
+    total, done = (2 * len(shares) - 1) * seeds, 0
+    rows = []
+    for share in shares:
+        found: dict[str, list[float]] = {"dropped": [], "late": [], "equation": []}
+        lost = []
+        for k in range(seeds):
+            seeded = scenario.replace(
+                noise_seed=(scenario.seeds.noise + k) % 2**32,
+                population_seed=scenario.seeds.population,
+            )
+            for kind in ("dropped", "late") if share > 0 else ("dropped",):
+                if progress is not None:
+                    progress(done, total)
+                made = make_run(_with(seeded, kind, share), pictures=False)
+                found[kind].append(made.figures["pointing"]["rms_urad"])
+                done += 1
+                if kind == "dropped":
+                    status = made.outcome.traces.status_frames
+                    lost.append(100.0 * status[SpotStatus.NO_FRAME].sum() / status.sum())
+            equation = course(build(seeded), scatter, 0.01 * share, seeded.seeds.noise)
+            found["equation"].append(1e6 * equation.rms_rad)
+        rows.append(
+            DropRow(
+                share, residual_of(np.array(found["dropped"])),
+                residual_of(np.array(found["equation"])),
+                residual_of(np.array(found["late"])) if found["late"] else None,
+                float(np.mean(lost)),
+            )
+        )  # fmt: skip
+    if progress is not None:
+        progress(total, total)
+    hold_from_s = 1e-3 * scenario.metrics.hold_from_ms
+    moves = sum(e.commanded and e.start_s >= hold_from_s for e in built.parts.epochs)
+    x, y = 1e6 * scatter
+    return Deadline(
+        budget, (float(x), float(y)), tuple(rows), seeds, moves, len(scenario.events)
+    )
+
+
+def residual_of(values: Array) -> Residual:
+    """Return mean and half width of Student's interval of 95 % of values (S,) of runs."""
+    n = len(values)
+    half = float(t.ppf(0.975, n - 1) * values.std(ddof=1) / np.sqrt(n)) if n > 1 else 0.0
+    return Residual(float(values.mean()), half)
+
+
+def _with(scenario: Scenario, kind: str, share_pct: float) -> Scenario:
+    """Return the scenario with a share of all frames missed in one way."""
+    if share_pct == 0.0:
+        return scenario
+    event: dict[str, Any] = {"kind": f"frames_{kind}", "at_ms": 0.0, "share_pct": share_pct}
+    if kind == "late":
+        event["late_frames"] = 1
+    return scenario.replace(events=[*scenario.model_dump()["events"], event])

@@ -1,0 +1,51 @@
+"""The loop with dropped frames as a difference equation, against closed forms."""
+
+import numpy as np
+import pytest
+
+from sim.assembly.build import build
+from sim.scenario.model import load_scenario
+from sim.studies.deadline.difference import course
+from sim.studies.deadline.study import residual_of
+
+FAST = (
+    # A mirror and a drive that follow within a tick or two, and readings of an instant.
+    "duration_ms=1000", "traces.sample_hz=1000", "metrics.hold_from_ms=100",
+    "mirror.resonance_hz=[9000.0, 9000.0]", "mirror.quality=[0.7, 0.7]",
+    "mirror.cubic_per_rad2=[0.0, 0.0]", "mirror.resonance_spread_pct=0.0",
+    "mirror.quality_spread_pct=0.0", "mirror.alignment_urad=0.0",
+    "drive.amplifier_khz=1000.0", "drive.bits=24", "drive.noise_uv_per_rthz=0.0",
+    "drive.calibration_error_pct=0.0", "camera.exposure_us=50", "camera.latency_us=850",
+    "bracket=none",
+)  # fmt: skip
+NOISE_URAD = 30.0
+
+
+@pytest.mark.parametrize(
+    ("gain", "share", "variance"),
+    [(0.3, 0.0, 0.3725490), (0.3, 0.1, 0.3943355), (0.5, 0.1, 0.4814815)],
+)
+def test_variance_of_an_integrator_with_drops(gain: float, share: float, variance: float) -> None:
+    """P = K r / (2 - K) + q / ((1 - p) K (2 - K)), derived: the error before a reading, r = 1 and
+    q = 0.1 a frame (figures of another program). The correction acts at tick 18 of 20, before the
+    next reading. A walk that goes on in the frame adds (j / 20)^2 q until then, and takes
+    (0.1 - 0.0025) q at tick 19: 0.25875 q on the mean. 384 axes over 900 frames, independent about
+    every 1/K: a standard error of the variance of 0.7 %; 2.5 %. Taking the stale reading again would
+    give 0.4286 in place of 0.3943 at 10 %."""
+    walk = 0.1 * NOISE_URAD**2
+    sigma = np.sqrt(walk * 50.0 / (2 * 1e-3))
+    drift = f'disturbances=[{{kind="drift", sigma_urad={sigma}, correlation_s=50.0, start="zero"}}]'
+    scenario = load_scenario(
+        "scenarios/harrow_point.toml", [*FAST, drift, f"controller.integral_per_frame={gain}"]
+    )
+    found = course(build(scenario), np.full(2, 1e-6 * NOISE_URAD), share, 5)
+    each_axis = 0.5 * (1e6 * found.rms_rad / NOISE_URAD) ** 2
+    assert each_axis == pytest.approx(variance + 0.25875 * 0.1, rel=0.025)
+    assert found.dropped == pytest.approx(share, abs=4 * np.sqrt(share / 1800 + 1e-9))
+
+
+def test_interval_of_runs() -> None:
+    """Student's t of 3 degrees of freedom, 3.1824 (tables): half width 3.1824 * 1 / sqrt(4)."""
+    found = residual_of(np.array([9.0, 11.0, 10.0, 10.0]))
+    assert found.mean_urad == 10.0
+    assert found.half_urad == pytest.approx(3.1824 * np.sqrt(2 / 3) / 2, abs=1e-4)
