@@ -22,6 +22,8 @@ KIND: Final = "deadline"
 ASSUMPTIONS: Final = (
     "Time is counted work over the processor's stated speed: no interrupts, no caches, no other "
     "tasks. Leave a share of it free, and measure cycles on the board.",
+    "All stages are to be done between exposure and drive. Where pixels are summed as rows arrive, "
+    "that stage runs during read-out and the rest alone is to be held against the deadline.",
     "The worst frame has every spot at the largest count that was seen. That is not a proof: "
     "another frame may take longer where a loop's length depends on pixels.",
     "Frames are missed at random, each camera's by itself. Misses that come in bursts cost more "
