@@ -30,8 +30,8 @@ def test_variance_of_an_integrator_with_drops(gain: float, share: float, varianc
     q = 0.1 a frame (figures of another program). The correction acts at tick 18 of 20, before the
     next reading. A walk that goes on in the frame adds (j / 20)^2 q until then, and takes
     (0.1 - 0.0025) q at tick 19: 0.25875 q on the mean. 384 axes over 900 frames, independent about
-    every 1/K: a standard error of the variance of 0.7 %; 2.5 %. Taking the stale reading again would
-    give 0.4286 in place of 0.3943 at 10 %."""
+    every 1/K: a standard error of the variance of 0.7 %; 2.5 %. Taking the stale reading again
+    would give 0.4286 in place of 0.3943 at 10 %."""
     walk = 0.1 * NOISE_URAD**2
     sigma = np.sqrt(walk * 50.0 / (2 * 1e-3))
     drift = f'disturbances=[{{kind="drift", sigma_urad={sigma}, correlation_s=50.0, start="zero"}}]'
