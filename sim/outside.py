@@ -1,7 +1,8 @@
 """Code from outside: where it is, loading it, and which of it an error came from.
 
-A part of the user's own is named in one of three ways: `package.module:Name`, `file.py:Name`, or
-the plain name under which an installed package offers it (an entry point). Only `load` runs it.
+A part of the user's own is named in one of four ways: `package.module:Name`, `file.py:Name`, the
+plain name under which an installed package offers it (an entry point), or `c:DIR`, a folder of
+firmware in C that is compiled. Only `load`, and the compiler's caller, run it.
 """
 
 import hashlib
@@ -20,6 +21,8 @@ from sim.files.reading import read_bytes
 
 OURS: Final = ("sim", "controllers", "mirrorloop")
 LARGEST_CODE_MB: Final = 10.0
+SOURCE: Final = "c:"
+"""Stands before the folder of a firmware in C."""
 
 
 class Outside(NamedTuple):
@@ -28,7 +31,7 @@ class Outside(NamedTuple):
     kind: str
     """As the scenario names it."""
     target: str
-    """`package.module:Name` or `file.py:Name`, the file in full."""
+    """`package.module:Name`, `file.py:Name` or `c:DIR`, file and folder in full."""
     package: str | None
     """Name and version of the installed package that offers it under a plain name."""
 
@@ -36,6 +39,11 @@ class Outside(NamedTuple):
     def file(self) -> Path | None:
         """The file, if it is named by one."""
         return Path(self.target.rpartition(":")[0]) if is_file(self.target) else None
+
+    @property
+    def folder(self) -> Path | None:
+        """The folder of a firmware in C, if it is one."""
+        return Path(self.target.removeprefix(SOURCE)) if is_source(self.target) else None
 
     def words(self) -> str:
         """Say what runs, from where."""
@@ -45,11 +53,15 @@ class Outside(NamedTuple):
     def record(self) -> dict[str, str | None]:
         """Return what a result keeps of it; a file by its name alone, not by where it lay."""
         kind = self.kind if self.file is None else Path(self.kind).name
+        if self.folder is not None:
+            kind = f"{SOURCE}{self.folder.name}"
         return {"kind": kind, "package": self.package, "sha256": self.sha256}
 
     @property
     def sha256(self) -> str | None:
-        """Hash of the file it is in, or None where that is not known before it is loaded."""
+        """Hash of the file or folder it is in, or None where that is not known before loading."""
+        if self.folder is not None:
+            return sum_of_sources(self.folder)
         path = self.file
         if path is None:
             module = sys.modules.get(self.target.rpartition(":")[0])
@@ -80,8 +92,25 @@ def is_file(kind: str) -> bool:
     return kind.rpartition(":")[0].endswith(".py")
 
 
+def is_source(kind: str) -> bool:
+    """Whether a kind names a folder of firmware in C."""
+    return kind.startswith(SOURCE)
+
+
+def sum_of_sources(folder: Path) -> str:
+    """Return a hash over the sources, headers and index of a firmware in C."""
+    total = hashlib.sha256()
+    for path in sorted(path for path in folder.rglob("*") if path.suffix in (".c", ".h", ".json")):
+        if path.is_file():
+            total.update(path.relative_to(folder).as_posix().encode() + b"\0")
+            total.update(read_bytes(path, fault=ScenarioError, largest_mb=LARGEST_CODE_MB))
+    return total.hexdigest()
+
+
 def in_full(kind: str, folder: Path) -> str:
-    """Return a `file.py:Name` with its file in full, a relative one counted from a folder."""
+    """Return `file.py:Name` or `c:DIR` with its place in full, a relative one from a folder."""
+    if is_source(kind):
+        return f"{SOURCE}{(folder / kind.removeprefix(SOURCE)).resolve()}"
     place, _, name = kind.rpartition(":")
     return f"{(folder / place).resolve()}:{name}" if is_file(kind) else kind
 

@@ -110,6 +110,11 @@ class Registry(Mapping[str, T]):
         part = self.outside(kind)
         if part is None:
             return self._shipped[kind]
+        if part.folder is not None:
+            raise PlugInError(
+                f'{self.family} "{kind}": firmware in C takes part in runs, as estimator or '
+                "controller, and in nothing else"
+            )
         found = _loaded(part, f'{self.family} "{kind}"')
         fault = self._fault(found)
         if fault is not None:
@@ -119,6 +124,10 @@ class Registry(Mapping[str, T]):
 
     def _check_place(self, part: Outside) -> None:
         what = f'{self.family} "{part.kind}" cannot be loaded'
+        if part.folder is not None:
+            if not part.folder.is_dir():
+                raise PlugInError(f"{what}: there is no such folder")
+            return
         if part.file is not None and not part.file.is_file():
             raise PlugInError(f"{what}: there is no such file")
         try:

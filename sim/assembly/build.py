@@ -188,7 +188,7 @@ def build(
     )
     runs = controller_of(
         controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
-        drive_limit_rad=drive_limit, estimator=estimator,
+        drive_limit_rad=drive_limit, estimator=estimator, mirrors=mirrors,
     )  # fmt: skip
     lens, believed_lens = lenses_of(scenario, layout, mirrors, beliefs)
     events = events_of(scenario, event_plug_ins, clock, mirrors, layout, disturbances)

@@ -2,12 +2,16 @@
 
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.stand_ins import StandIn
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.errors import ScenarioError
 from sim.firmware.codes import CodedDrive, code_words
 from sim.firmware.controller import FixedController
+from sim.firmware.native import NativeController, NativeDrive, NativeEstimator, NativePart
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.firmware.spots.estimator import FIXED_FORMS, FixedEstimator
 from sim.mirror.propagator import Drive, Fleet
@@ -17,7 +21,7 @@ from sim.ports.linear_law import states_law
 
 def controller_of(
     plug_in: PlugIn, plant: PlantBelief, *, scale_px_per_rad: float, drive_limit_rad: Array,
-    estimator: PlugIn,
+    estimator: PlugIn, mirrors: NDArray[np.int64],
 ) -> Any:  # fmt: skip
     """Return a run's controller, in whole numbers if its `arithmetic` says so.
 
@@ -28,6 +32,8 @@ def controller_of(
     """
     if plug_in.part is None:
         return StandIn()
+    if isinstance(plug_in.part, NativePart):
+        return native_controller(plug_in, mirrors, scale_px_per_rad)
     controller = made(plug_in, plant)
     if not isinstance(plug_in.arithmetic, ControllerArithmetic):
         return controller
@@ -55,6 +61,26 @@ def controller_of(
         raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc
 
 
+def native_controller(
+    plug_in: PlugIn, mirrors: NDArray[np.int64], scale_px_per_rad: float
+) -> NativeController:
+    """Return the law of a firmware in C, compiled.
+
+    Raises
+    ------
+    ScenarioError
+        If it is made for other mirrors or another camera.
+    CompilerError
+        If it cannot be compiled.
+    """
+    try:
+        return NativeController(
+            plug_in.part.folder, mirrors=mirrors, scale_px_per_rad=scale_px_per_rad
+        )
+    except ScenarioError as exc:
+        raise ScenarioError(f"{plug_in.key}.kind: {exc}") from exc
+
+
 def coded_drive_of(controller: Any, fleet: Fleet, drive: Drive) -> CodedDrive | None:
     """Return what makes codes of a controller's words, or None if it computes in floating point.
 
@@ -63,6 +89,8 @@ def coded_drive_of(controller: Any, fleet: Fleet, drive: Drive) -> CodedDrive | 
     ScenarioError
         If a product could leave its word.
     """
+    if isinstance(controller, NativeController):
+        return NativeDrive(controller, believed_gain=fleet.believed_gain, drive=drive)
     if not isinstance(controller, FixedController):
         return None
     world: dict[str, Any] = {
@@ -88,6 +116,8 @@ def reader_of(plug_in: PlugIn, camera: CameraParams) -> Estimator:
         readings are drawn instead of read.
     """
     kind = str(plug_in.written["kind"])
+    if isinstance(plug_in.part, NativePart):
+        return NativeEstimator(plug_in.part.folder)
     a = plug_in.arithmetic
     if not isinstance(a, EstimatorArithmetic):
         bound: Estimator = plug_in.part.bound(plug_in.settings, kind)

@@ -7,6 +7,8 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.firmware.folder import read_folder
+from sim.firmware.native import NativePart
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.health import WATCHES
 from sim.outside import Outside, in_one_line
@@ -47,6 +49,10 @@ class PlugIn(NamedTuple):
             If it refuses them.
         """
         arithmetic, tree = _arithmetic(self.key, tree)
+        if arithmetic is not None and isinstance(self.part, NativePart):
+            raise ScenarioError(
+                f"{self.key}.arithmetic: firmware in C has its own, in its headers; leave it out"
+            )
         settings = _settings(self.part.Params, tree, self.key, self.outside)
         written = {"kind": tree["kind"]} | settings.model_dump(mode="json", exclude_none=True)
         if arithmetic is not None:
@@ -84,12 +90,30 @@ def plug_in(
     kind = str(tree["kind"])
     try:
         outside = registry.outside(kind)
+        firmware = None if outside is None else _firmware(key, outside)
         if outside is not None and not load:
             return PlugIn(key, None, None, dict(tree), outside)
-        part = registry.find(kind)
+        part = registry.find(kind) if firmware is None else firmware
     except ScenarioError as exc:
         raise type(exc)(f"{key}.kind: {exc}") from exc
     return PlugIn(key, part, None, {}, outside).with_settings(tree)
+
+
+def _firmware(key: str, outside: Outside) -> NativePart | None:
+    """Return the firmware in C that a scenario names, or None; runs none of it.
+
+    Raises
+    ------
+    PlugInError
+        If its folder is none of firmware, or it cannot stand there.
+    """
+    if outside.folder is None:
+        return None
+    if key not in ARITHMETIC:
+        raise PlugInError(
+            f'"{outside.kind}": firmware in C has an estimator and a controller, no {key}'
+        )
+    return NativePart(read_folder(outside.folder))
 
 
 def made(plug_in: PlugIn, world: PlantBelief | Site | EventSite) -> Any:

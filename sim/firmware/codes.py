@@ -104,6 +104,7 @@ class CodedDrive:
         self, words: CodeWords, *, scale_px_per_rad: float, believed_gain: Array, drive: Drive
     ) -> None:
         self.words = words
+        self.fraction, self.square = words.fraction, drive.square
         self._px_per_rad = scale_px_per_rad
         step = drive.lsb_v**2 if drive.square else drive.lsb_v
         self._rad_per_code = believed_gain * step
@@ -133,16 +134,20 @@ class CodedDrive:
         for correction, a, b in ((before, first, change), (after, change, last)):
             if b > a:
                 ticks = path if len(path) == 1 else path[a:b]
-                found[a:b] = self.tilt_rad(codes_of(self.words, ticks + correction))
+                found[a:b] = self.tilt_rad(self.codes(ticks, correction))
         none = np.zeros_like(asked.before_rad)
         return Asked(found, none, none, n_ticks)
+
+    def codes(self, path: Whole, correction: Whole) -> Whole:
+        """Return codes (T, 2, M) for the path's words (T or 1, 2, M) and the correction (2, M)."""
+        return codes_of(self.words, path + correction)
 
     def tilt_rad(self, codes: Whole) -> Array:
         """Return the static tilt that codes (..., 2, M) stand for, as believed. [rad]"""
         whole = codes.astype(np.float64)
-        return self._rad_per_code * (whole * np.abs(whole) if self.words.square else whole)
+        return self._rad_per_code * (whole * np.abs(whole) if self.square else whole)
 
     def word(self, tilt_rad: Array) -> Whole:
         """Return tilts as the nearest words."""
-        px = np.ldexp(tilt_rad * self._px_per_rad, self.words.fraction)
+        px = np.ldexp(tilt_rad * self._px_per_rad, self.fraction)
         return np.rint(px).astype(np.int64)

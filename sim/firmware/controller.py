@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.law_ranges import ranges_of
 from sim.firmware.law_words import fixed_law, rounded_law
+from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.rounding_noise import rounding_bound_px, rounding_density
 from sim.firmware.settings import ControllerArithmetic
@@ -97,21 +98,10 @@ class FixedController:
     def inputs(self, reading: TiltReading, setpoint: Setpoint) -> FixedInput:
         """Return a frame's reading and setpoint in words."""
         f = self.law.formats
-        tilt_rad = reading.tilt_rad
-        seen = (reading.status == np.uint8(SpotStatus.OK))[:, None] & np.isfinite(tilt_rad)
-        position = self._words(np.where(seen, tilt_rad, 0.0), f.position.fraction)
-        reference = self._words(setpoint.reference_rad, f.position.fraction)
-        low = self._edge(setpoint.lowest_rad, np.ceil)
-        high = np.maximum(self._edge(setpoint.highest_rad, np.floor), low)
-        return FixedInput(np.where(seen, position, 0), seen, reference, low, high)
-
-    def _words(self, angle_rad: Array, fraction: int) -> Whole:
-        return np.rint(np.ldexp(angle_rad * self.scale_px_per_rad, fraction)).astype(np.int64)
-
-    def _edge(self, limit_rad: Array, inwards: Any) -> Whole:
-        form = self.law.formats.correction
-        words = inwards(np.ldexp(limit_rad * self.scale_px_per_rad, form.fraction))
-        return form.saturated(words.astype(np.int64))
+        return words_in(
+            reading, setpoint, fraction=f.position.fraction, correction=f.correction,
+            scale_px_per_rad=self.scale_px_per_rad,
+        )  # fmt: skip
 
     def rounded_law(self) -> LinearLaw:
         """Return the law that the words of the coefficients stand for."""
@@ -128,3 +118,36 @@ class FixedController:
         """Return how far roundings of so many frames can move the correction (1 or M, 2). [rad]"""
         bound_px = rounding_bound_px(self.law, frames, rounds_positions=True)
         return bound_px / self.scale_px_per_rad
+
+
+def words_in(
+    reading: TiltReading, setpoint: Setpoint, *, fraction: int, correction: QFormat,
+    scale_px_per_rad: float,
+) -> FixedInput:  # fmt: skip
+    """Return a frame's reading and setpoint in words.
+
+    Parameters
+    ----------
+    reading, setpoint
+        As a controller gets them.
+    fraction : int
+        Bits behind the point of positions and references.
+    correction : QFormat
+        Of the correction and its limits.
+    scale_px_per_rad : float
+        Of the camera. [px/rad]
+    """
+
+    def words(angle_rad: Array) -> Whole:
+        return np.rint(np.ldexp(angle_rad * scale_px_per_rad, fraction)).astype(np.int64)
+
+    def edge(limit_rad: Array, inwards: Any) -> Whole:
+        found = inwards(np.ldexp(limit_rad * scale_px_per_rad, correction.fraction))
+        return correction.saturated(found.astype(np.int64))
+
+    tilt_rad = reading.tilt_rad
+    seen = (reading.status == np.uint8(SpotStatus.OK))[:, None] & np.isfinite(tilt_rad)
+    position = words(np.where(seen, tilt_rad, 0.0))
+    low = edge(setpoint.lowest_rad, np.ceil)
+    high = np.maximum(edge(setpoint.highest_rad, np.floor), low)
+    return FixedInput(position, seen, words(setpoint.reference_rad), low, high)

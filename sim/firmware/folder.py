@@ -1,6 +1,5 @@
 """A folder of firmware, as `mirrorloop firmware` writes it and as a scenario names it: `c:DIR`."""
 
-import hashlib
 import json
 from pathlib import Path
 from typing import Final, Literal, NamedTuple
@@ -87,14 +86,3 @@ def read_folder(path: Path) -> Folder:
         if not inside.exists():
             raise PlugInError(f'{place}: names "{name}", and there is no such file')
     return Folder(path, index)
-
-
-def sum_of(folder: Path) -> str:
-    """Return a sum (SHA-256) over the index and every source and header of a firmware."""
-    found = read_folder(folder)
-    total = hashlib.sha256((folder / INDEX).read_bytes())
-    headers = [p for name in found.port.includes for p in (folder / name).glob("*.h")]
-    for path in sorted([*headers, *(folder / name for name in found.port.sources)]):
-        total.update(path.relative_to(folder).as_posix().encode() + b"\0" + path.read_bytes())
-    return total.hexdigest()
-

@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 
 from sim.errors import ScenarioError
 from sim.files.reading import is_there, read_text
-from sim.outside import in_full, is_file
+from sim.outside import SOURCE, in_full, is_file, is_source
 from sim.params import NONE
 from sim.registry import GROUPS, nearest
 from sim.scenario.gallery import gallery_folder
@@ -51,10 +51,11 @@ def read_tree(path: Path, seen: tuple[Path, ...] = ()) -> dict[str, Any]:
         chain = " -> ".join(p.name for p in (*seen, here))
         raise ScenarioError(f"scenarios build on each other in a circle: {chain}")
     tree = parsed(path, text)
-    for table, key, name, rest in named_files(tree):
-        table[key] = (
-            in_full(name + rest, here.parent) if key == "kind" else str(here.parent / name)
-        )
+    for named in named_files(tree):
+        if named.key == "kind":
+            named.table["kind"] = in_full(named.naming(named.path), here.parent)
+        else:
+            named.table[named.key] = str(here.parent / named.path)
     base = tree.pop(BASE, None)
     if base is None:
         return tree
@@ -130,6 +131,12 @@ class NamedFile(NamedTuple):
     path: str
     rest: str
     """What follows the path in the value."""
+    before: str = ""
+    """What stands before it."""
+
+    def naming(self, path: str) -> str:
+        """Return the value that names another path."""
+        return self.before + path + self.rest
 
 
 def named_files(tree: Mapping[str, Any]) -> Iterator[NamedFile]:
@@ -141,6 +148,8 @@ def named_files(tree: Mapping[str, Any]) -> Iterator[NamedFile]:
         if isinstance(kind, str) and is_file(kind):
             place, colon, name = kind.rpartition(":")
             yield NamedFile(table, "kind", place, colon + name)
+        elif isinstance(kind, str) and is_source(kind):
+            yield NamedFile(table, "kind", kind.removeprefix(SOURCE), "", SOURCE)
     for section, key in READ:
         block = tree.get(section)
         file = block.get(key) if isinstance(block, dict) else None

@@ -13,14 +13,16 @@ from sim.scenario.model import Scenario
 
 PROFILES = "profiles"
 CODE = "code"
+BUILT = "build"
+"""What a firmware's own Makefile leaves in its folder; it can be made again."""
 
 
 def portable(scenario: Scenario) -> dict[str, Any]:
     """Return the scenario as plain data, its files named as `copy_files` lays them."""
     tree = scenario.model_dump(mode="json", exclude_none=True)
     names = _names(files_of(tree))
-    for table, key, path, rest in named_files(tree):
-        table[key] = names[path] + rest
+    for named in named_files(tree):
+        named.table[named.key] = named.naming(names[named.path])
     return tree
 
 
@@ -34,7 +36,10 @@ def copy_files(scenario: Scenario, folder: Path) -> None:
     tree = scenario.model_dump(mode="json", exclude_none=True)
     for path, name in _names(files_of(tree)).items():
         (folder / name).parent.mkdir(exist_ok=True)
-        shutil.copyfile(path, folder / name)
+        if Path(path).is_dir():
+            shutil.copytree(path, folder / name, ignore=shutil.ignore_patterns(BUILT))
+        else:
+            shutil.copyfile(path, folder / name)
 
 
 def files_of(tree: dict[str, Any]) -> list[str]:
@@ -46,7 +51,7 @@ def _names(paths: list[str]) -> dict[str, str]:
     """Names for the copies, no two alike: their own, with a number before it where it is taken."""
     names: dict[str, str] = {}
     for path in paths:
-        folder = CODE if path.endswith(".py") else PROFILES
+        folder = CODE if path.endswith(".py") or Path(path).is_dir() else PROFILES
         free = (f"{folder}/{name}" for name in _numbered(Path(path).name))
         names[path] = next(name for name in free if name not in names.values())
     return names

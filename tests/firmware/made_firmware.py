@@ -18,12 +18,17 @@ COMPILERS = [
 EMULATED = pytest.mark.skipif(missing() is not None, reason=str(missing()))
 
 
+FEW = (
+    "switch.geometry.ports_per_side=4", "switch.geometry.columns=2", "duration_ms=160",
+    "metrics.hold_from_ms=140", "limits={}", "switch.moves=[]",
+)  # fmt: skip
+"""Makes a short run of few mirrors of a case."""
+
+
 def small(*overrides: str) -> Built:
     """Return a run of Harrow Point with few mirrors, both parts in whole numbers."""
     asked = (
-        "switch.geometry.ports_per_side=4", "switch.geometry.columns=2", "duration_ms=160",
-        "metrics.hold_from_ms=140", "limits={}", "switch.moves=[]",
-        f"estimator.arithmetic={FIXED}", f"controller.arithmetic={FIXED}", *overrides,
+        *FEW, f"estimator.arithmetic={FIXED}", f"controller.arithmetic={FIXED}", *overrides,
     )  # fmt: skip
     return build(load_scenario(find("harrow_point_reconfigure"), asked))
 

@@ -1,6 +1,7 @@
 /* The firmware as a library, for the simulated loop: the same sources, many mirrors in one call. */
 #include <stddef.h>
 
+#include "drive.h"
 #include "servo.h"
 
 size_t port_state_bytes(void)
@@ -54,6 +55,28 @@ void port_read(
         position[i][1] = reading.position[1];
         light[i] = reading.light;
         status[i] = (uint8_t)reading.status;
+    }
+}
+
+/* Codes for each of some ticks; with one row of paths, it holds for all of them. */
+void port_drive(
+    int ticks, int rows, int count, const int32_t *path, const int32_t *correction, int32_t *codes)
+{
+    int tick, i, part;
+    for (tick = 0; tick < ticks; tick++) {
+        const int32_t *own = path + (rows > 1 ? (size_t)tick * 2 * (size_t)count : 0);
+        int32_t *out = codes + (size_t)tick * 2 * (size_t)count;
+        for (i = 0; i < count; i++) {
+            int32_t paths[2], corrections[2], found[2];
+            for (part = 0; part < 2; part++) {
+                paths[part] = own[part * count + i];
+                corrections[part] = correction[part * count + i];
+            }
+            drive_codes(i, paths, corrections, found);
+            for (part = 0; part < 2; part++) {
+                out[part * count + i] = found[part];
+            }
+        }
     }
 }
 

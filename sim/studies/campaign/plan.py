@@ -191,8 +191,8 @@ def _profiles(params: CampaignParams, path: Path, folder: Path) -> dict[str, Eve
     found = {}
     for name, entry in params.profiles.items():
         check_entry(entry, f"{path}: profiles.{name}")
-        for table, key, file, rest in named_files({"disturbances": [entry]}):
-            table[key] = str(folder / file) + rest
+        for named in named_files({"disturbances": [entry]}):
+            named.table[named.key] = named.naming(str(folder / named.path))
         found[name] = EventProfile(name, (entry,))
     return found
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from sim.assembly.plug_ins import outside_of
-from sim.outside import Outside
+from sim.outside import SOURCE, Outside, is_source, sum_of_sources
 from sim.scenario.model import Scenario
 from sim.scenario.portable import files_of
 from sim.studies.sweep.plan import Plan
@@ -68,13 +68,16 @@ def code_of(kind: str) -> str:
     Parameters
     ----------
     kind : str
-        "package.module:Name" or "file.py:Name".
+        "package.module:Name", "file.py:Name" or "c:DIR".
 
     Returns
     -------
     str
         "missing" where nothing is found.
     """
+    if is_source(kind):
+        folder = Path(kind.removeprefix(SOURCE))
+        return digest(sum_of_sources(folder).encode()) if folder.is_dir() else "missing"
     place = kind.rpartition(":")[0]
     if place.endswith(".py"):
         return _of_file(Path(place))

@@ -1,0 +1,222 @@
+"""Firmware in C in the simulated loop: compiled to a library, called for the whole fleet at once.
+
+It runs as any program does, with all its rights, and a fault of it (an address that is not its own)
+ends this program. What goes in and out are words, so the loop is the one of whole numbers.
+"""
+
+import ctypes
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sim.errors import ScenarioError
+from sim.firmware.codes import CodedDrive
+from sim.firmware.compiling import compiled_library
+from sim.firmware.controller import words_in
+from sim.firmware.folder import Folder
+from sim.firmware.q_format import QFormat
+from sim.firmware.rounding import Whole
+from sim.firmware.spots.estimator import reading_of
+from sim.firmware.spots.verdict import SpotWords
+from sim.mirror.propagator import Drive
+from sim.outside import sum_of_sources
+from sim.params import Block
+from sim.ports import Array, CameraBelief, Setpoint, SpotReading, TiltReading
+
+_libraries: dict[str, ctypes.CDLL] = {}
+"""By the hash of what they are compiled from."""
+PIXEL_MOST = 65_535
+
+
+class NativeParams(Block):
+    """Firmware in C has no settings: they are in its headers."""
+
+
+class NativePart(NamedTuple):
+    """A folder of firmware as a part of a scenario; nothing of it has run yet."""
+
+    folder: Folder
+    Params: type[NativeParams] = NativeParams
+    pixel_sums: None = None
+    cost: None = None
+    derived: None = None
+
+    def window_fault(self, window_px: tuple[int, int]) -> str | None:
+        """Return why a window cannot be read, or None."""
+        own = self.folder.port.estimator.window_px
+        if tuple(window_px) == own:
+            return None
+        return f"is compiled for windows of {own[0]} x {own[1]} pixels"
+
+
+class NativeState(NamedTuple):
+    """What the C remembers, as it keeps it."""
+
+    memory: NDArray[np.uint8]
+    """(M, bytes of a mirror's state)"""
+
+
+def library_of(folder: Folder) -> ctypes.CDLL:
+    """Compile a firmware, once for as long as its files do not change, and load it.
+
+    Raises
+    ------
+    CompilerError
+        If there is no compiler, or it refuses.
+    """
+    key = f"{folder.path} {sum_of_sources(folder.path)}"
+    if key not in _libraries:
+        work = Path(tempfile.mkdtemp(prefix="mirrorloop-"))
+        try:
+            sources = [folder.path / name for name in folder.port.sources]
+            includes = [folder.path / name for name in folder.port.includes]
+            compiled_library(sources, includes, work / "firmware.so")
+            _libraries[key] = ctypes.CDLL(str(work / "firmware.so"))
+        finally:
+            shutil.rmtree(work, ignore_errors=True)
+        _libraries[key].port_state_bytes.restype = ctypes.c_size_t
+    return _libraries[key]
+
+
+def _at(array: NDArray[Any]) -> ctypes.c_void_p:
+    return ctypes.c_void_p(array.ctypes.data)
+
+
+def _words(values: Whole) -> NDArray[np.int32]:
+    """Return words as the C has them; none is longer, or the C could not compute with it."""
+    return np.ascontiguousarray(values, dtype=np.int32)
+
+
+class NativeController:
+    """The law of a firmware in C."""
+
+    def __init__(self, folder: Folder, *, mirrors: NDArray[np.int64], scale_px_per_rad: float):
+        """Compile it.
+
+        Parameters
+        ----------
+        folder : Folder
+            Of the firmware.
+        mirrors : (M,) ndarray of int
+            Those of the run.
+        scale_px_per_rad : float
+            Of the camera. [px/rad]
+
+        Raises
+        ------
+        ScenarioError
+            If it is made for other mirrors, or another camera.
+        CompilerError
+            If it cannot be compiled.
+        """
+        port = folder.port.controller
+        self.kind = f"c:{folder.path}"
+        if port.mirrors != tuple(mirrors.tolist()):
+            raise ScenarioError(
+                f"{folder.path} is made for {len(port.mirrors)} mirrors, and its calibration and "
+                f"coefficients are theirs; the run has {len(mirrors)} or other ones"
+            )
+        if abs(1e3 * port.scale_px_per_mrad / scale_px_per_rad - 1) > 1e-9:
+            raise ScenarioError(
+                f"{folder.path} is made for camera.scale_px_per_mrad = {port.scale_px_per_mrad:g} "
+                f"(the run has {1e-3 * scale_px_per_rad:g})"
+            )
+        self.correction = QFormat(port.correction_bits, port.correction_fraction)
+        self.position_fraction = port.position_fraction
+        self.scale_px_per_rad = scale_px_per_rad
+        self.library = library_of(folder)
+        self._bytes = int(self.library.port_state_bytes())
+
+    def initial_state(self, n_mirrors: int) -> NativeState:
+        """Return the state before the first frame."""
+        return self._started(np.zeros((n_mirrors, 2), np.int32))
+
+    def hand_over(self, correction_rad: Array) -> NativeState:
+        """Return the state that takes over from a standing correction (M, 2) [rad]."""
+        words = self.correction.nearest(correction_rad * self.scale_px_per_rad)
+        return self._started(_words(words))
+
+    def step(
+        self, state: NativeState, reading: TiltReading, setpoint: Setpoint
+    ) -> tuple[NativeState, Array]:
+        """Return (next state, correction (M, 2) [rad])."""
+        given = words_in(
+            reading, setpoint, fraction=self.position_fraction, correction=self.correction,
+            scale_px_per_rad=self.scale_px_per_rad,
+        )  # fmt: skip
+        memory = state.memory.copy()
+        granted = np.zeros(given.position.shape, np.int32)
+        seen = given.seen[:, 0].astype(np.uint8)
+        words = [_words(a) for a in (given.position, given.reference, given.lowest, given.highest)]
+        position, reference, lowest, highest = words
+        self.library.port_step(
+            len(memory), _at(memory), _at(position), _at(seen), _at(reference), _at(lowest),
+            _at(highest), _at(granted),
+        )  # fmt: skip
+        return NativeState(memory), self.correction.value(granted) / self.scale_px_per_rad
+
+    def _started(self, standing: NDArray[np.int32]) -> NativeState:
+        memory = np.zeros((len(standing), self._bytes), np.uint8)
+        self.library.port_start(len(memory), _at(memory), _at(standing))
+        return NativeState(memory)
+
+
+class NativeDrive(CodedDrive):
+    """The way to the DAC of a firmware in C."""
+
+    def __init__(self, controller: NativeController, *, believed_gain: Array, drive: Drive) -> None:
+        self._library = controller.library
+        self.fraction, self.square = controller.correction.fraction, drive.square
+        self._px_per_rad = controller.scale_px_per_rad
+        step = drive.lsb_v**2 if drive.square else drive.lsb_v
+        self._rad_per_code = believed_gain * step
+
+    def codes(self, path: Whole, correction: Whole) -> Whole:
+        """Return codes (T, 2, M) for the path's words (T or 1, 2, M) and the correction (2, M)."""
+        paths, standing = _words(path), _words(correction)
+        codes = np.zeros(paths.shape, np.int32)
+        self._library.port_drive(
+            len(paths), len(paths), standing.shape[-1], _at(paths), _at(standing), _at(codes)
+        )
+        return codes.astype(np.int64)
+
+
+class _Seen(NamedTuple):
+    """The window that positions are about the middle of."""
+
+    width: int
+    height: int
+    position: QFormat
+    light_fraction: int
+
+
+class NativeEstimator:
+    """The estimator of a firmware in C."""
+
+    def __init__(self, folder: Folder) -> None:
+        """Compile it.
+
+        Raises
+        ------
+        CompilerError
+            If it cannot be compiled.
+        """
+        port = folder.port.estimator
+        height, width = port.window_px
+        self.kind = f"c:{folder.path}"
+        self.library = library_of(folder)
+        position = QFormat(32, port.position_fraction)
+        self._window = _Seen(width, height, position, port.light_fraction)
+
+    def __call__(self, frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
+        """Return the spot of each frame; the camera is the one that it was compiled for."""
+        count = len(frames_dn)
+        pixels = np.ascontiguousarray(np.clip(frames_dn, 0, PIXEL_MOST), dtype=np.uint16)
+        position, light = np.zeros((count, 2), np.int32), np.zeros(count, np.int64)
+        status = np.zeros(count, np.uint8)
+        self.library.port_read(count, _at(pixels), _at(position), _at(light), _at(status))
+        return reading_of(SpotWords(position.astype(np.int64), light, status), self._window)
