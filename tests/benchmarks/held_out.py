@@ -46,9 +46,9 @@ def drawn(number: int) -> tuple[dict[str, float | str], tuple[str, ...]]:
     latency = 50 * round((700 + 1000 * u[3]) / 50)
     gain = 0.03 * (0.25 / 0.03) ** u[4]
     shaping = SHAPINGS[int(len(SHAPINGS) * u[5])]
-    bits = 13 + int(4 * u[6])
+    bits = 11 + int(6 * u[6])
     light = 0.5 * 8 ** u[7]
-    drift_ms = 5.0 * 20 ** u[8]
+    drift_ms = 10.0 * 10 ** u[8]
     table = {"kind": shaping, **({"duration_ms": 8.0} if shaping == "minimum_jerk" else {})}
     words = "{" + ",".join(f'{k}="{v}"' if isinstance(v, str) else f"{k}={v}"
                            for k, v in table.items()) + "}"  # fmt: skip

@@ -74,7 +74,10 @@ def fit_series(
     for first in range(0, count, BLOCK):
         block = slice(first, min(first + BLOCK, count))
         for axis in (0, 1):
-            found += _fit_block(series, inputs, starts[axis].of(block), block, axis, timing)
+            nominal_hz = None if prior.resonance_hz is None else prior.resonance_hz[axis]
+            found += _fit_block(
+                series, inputs, starts[axis].of(block), block, axis, timing, nominal_hz
+            )
         if progress is not None:
             progress(block.stop, count)
     return [_relative_cross(found, estimate) for estimate in found]
@@ -104,8 +107,9 @@ def least_explained(series: Series, estimates: list[AxisEstimate], prior: Prior)
 
 
 def _fit_block(
-    series: Series, inputs: Array, starts: Starts, block: slice, axis: int, timing: FrameTiming
-) -> list[AxisEstimate]:
+    series: Series, inputs: Array, starts: Starts, block: slice, axis: int, timing: FrameTiming,
+    nominal_hz: float | None,
+) -> list[AxisEstimate]:  # fmt: skip
     reading = series.reading_rad[:, block, axis].T
     own, other = (
         inputs[:, block, a].T - inputs[:1, block, a].T for a in (axis, 1 - axis)
@@ -126,7 +130,7 @@ def _fit_block(
     if tried.size:
         second = model.start(starts.second[tried], used[tried], tried)
         rival = fit(model, second, used[tried], steps=25, largest=LARGEST_STEP, which=tried)
-        found, doubtful = chosen(found, rival, used, tried)
+        found, doubtful = chosen(found, rival, used, tried, nominal_hz)
     held = used.copy()
     cut = int(len(series.reading_rad) * (1.0 - HELD_OUT))
     held[:, cut:] = False
@@ -138,7 +142,9 @@ def _fit_block(
     rows = []
     for i, m in enumerate(series.mirrors[block]):
         rows.append(
-            _estimate(found, i, int(m), axis, used[i], timing, doubtful[i])._replace(
+            _estimate(
+                found, i, int(m), axis, used[i], timing, doubtful[i], nominal_hz is not None
+            )._replace(
                 explained=explained[i], white=white[i], outliers=int(wild[i].sum()),
                 missing=int((~seen[i]).sum()),
             )
@@ -166,22 +172,23 @@ def _white(residuals: Array, used: Flags, lags: int = 25) -> Array:
 
 
 def _estimate(
-    found: Fit, i: int, mirror: int, axis: int, used: Flags, timing: FrameTiming, doubtful: bool
-) -> AxisEstimate:
+    found: Fit, i: int, mirror: int, axis: int, used: Flags, timing: FrameTiming, doubtful: bool,
+    nominal: bool,
+) -> AxisEstimate:  # fmt: skip
     p, sd = found.parameters[i], np.sqrt(np.diag(found.covariance[i]))
     scale = np.array([1.0, 1.0, timing.frame_s, abs(p[3]), abs(p[3])])
     sd[:5] = np.hypot(sd[:5], MODEL_ERROR * scale)
     resonance_hz = float(np.exp(p[0]))
     half_hz = 0.5 / timing.frame_s
-    notes = []
+    notes, taken = [], "; the one nearer to the nominal is given" if nominal else ""
     if resonance_hz > half_hz:
         alias = abs(resonance_hz - round(resonance_hz * timing.frame_s) / timing.frame_s)
         notes.append(
             f"resonance above half the sample rate: known by its fold at {alias:.1f} Hz"
-            + (", and another fold fits as well" if doubtful else "")
+            + (f", and another fold fits as well{taken}" if doubtful else "")
         )
     elif doubtful:
-        notes.append("another resonance, above half the sample rate, fits as well")
+        notes.append(f"another resonance, above half the sample rate, fits as well{taken}")
     if not found.converged[i]:
         notes.append("the fit did not settle")
     noise = float(np.sqrt(found.squares[i] / max(int(used.sum()) - len(p), 1)))

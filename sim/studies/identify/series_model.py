@@ -127,8 +127,12 @@ def starts_of(rough: RoughResponse, axis: int, prior: Prior, timing: FrameTiming
     return Starts(begin[place[0]], begin[place[1]], rivals)
 
 
-def chosen(found: Fit, rival: Fit, used: Flags, rows: Rows) -> tuple[Fit, Flags]:
+def chosen(
+    found: Fit, rival: Fit, used: Flags, rows: Rows, nominal_hz: float | None = None
+) -> tuple[Fit, Flags]:
     """Take the better of two folds, mirror by mirror, and say where they cannot be separated.
+
+    Where they cannot, the one nearer to the nominal resonance is taken.
 
     Parameters
     ----------
@@ -140,15 +144,23 @@ def chosen(found: Fit, rival: Fit, used: Flags, rows: Rows) -> tuple[Fit, Flags]
         Which residuals count.
     rows : (b,) ndarray of int
         Which mirrors the rival is of.
+    nominal_hz : float, optional
+        Nominal resonance. [Hz]
     """
+    freedom = np.maximum(used[rows].sum(axis=1) - found.parameters.shape[1], 1)
+    variance = np.minimum(rival.squares, found.squares[rows]) / freedom
+    close = np.abs(rival.squares - found.squares[rows]) < AMBIGUOUS * variance
+    apart = np.abs(rival.parameters[:, 0] - found.parameters[rows, 0]) > 0.02
     better = rival.squares < found.squares[rows]
+    if nominal_hz is not None:
+        away, here = (
+            np.abs(log_hz - np.log(nominal_hz))
+            for log_hz in (rival.parameters[:, 0], found.parameters[rows, 0])
+        )
+        better = np.where(close & apart, away < here, better)
     best = found._replace(**{name: part.copy() for name, part in found._asdict().items()})
     for mine, other in zip(best, rival, strict=True):
         mine[rows[better]] = other[better]
-    freedom = np.maximum(used[rows].sum(axis=1) - best.parameters.shape[1], 1)
-    variance = best.squares[rows] / freedom
-    close = np.abs(rival.squares - found.squares[rows]) < AMBIGUOUS * variance
-    apart = np.abs(rival.parameters[:, 0] - found.parameters[rows, 0]) > 0.02
     doubtful = np.zeros(len(found.squares), bool)
     doubtful[rows] = close & apart
     return best, doubtful

@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from controllers.analysis import Loop, Plant, linearise, loop_gain
 from controllers.analysis.circle_criterion import (
@@ -143,8 +144,8 @@ def test_describing_functions_of_the_textbook() -> None:
     np.testing.assert_allclose(got, wanted, atol=1e-7)
     band = describing_function(lambda e: e - saturated(e), a, 20_000)
     np.testing.assert_allclose(band, 1 - np.array(wanted), atol=1e-7)
-    a = np.array([0.4, 0.6, math.sqrt(0.5), 1.0, 2.0, 3.0])
-    wanted = [0.0, 1.1730161, 4 / math.pi, 1.1026578, 1.0374888, 1.0206329]
+    a = np.array([0.4, 0.6, math.sqrt(0.5), 1.0, 1.5 - 1e-9, 2.0, 3.0])
+    wanted = [0.0, 1.1730161, 4 / math.pi, 1.1026578, 0.8002812, 1.0374888, 1.0206329]
     got = describing_function(lambda e: np.floor(e + 0.5), a, 200_000)
     np.testing.assert_allclose(got, wanted, atol=2e-5)
 
@@ -173,6 +174,63 @@ def test_a_cycle_lies_where_the_gain_comes_down_for_the_last_time() -> None:
     assert np.isnan(found[1]) and found[2] == pytest.approx(1000.0)
 
 
+def test_cycle_of_a_relay() -> None:
+    # The same plant with a relay of +-1 and gain 1: the describing function 4/(pi A) says amplitude
+    # 4/(3 pi) and sqrt(2) rad/s. Exact, by the half-period condition of a relay on the poles 0, -1
+    # and -2, solved in this test: peak 0.4400741 and 1.3805949 rad/s, 4 and 2 % away.
+    w = np.geomspace(0.5, 5.0, 20_001)
+    s = 1j * w
+    limit, at = first_limit(w, 1.0 / (s * (s + 1) * (0.5 * s + 1)))
+    assert limit == pytest.approx(3.0, rel=1e-6) and at == pytest.approx(math.sqrt(2), rel=1e-6)
+    a = np.geomspace(0.05, 5.0, 2000)
+    cycle = cycle_amplitude(a, describing_function(np.sign, a, 2000), limit)
+    assert cycle == pytest.approx(0.4244132, rel=1e-4)
+
+    # 1/(s (s+1)(s/2+1)) = 1/s - 2/(s+1) + 1/(s+2). Under +1 for half a period T from rest of an odd
+    # cycle each part starts at minus its end: y(t) in closed form, and it crosses zero at t = 0.
+    def part(p: float, t: Array, half: float) -> Array:
+        if p == 0.0:
+            return t - 0.5 * half
+        return (1 - 2 * np.exp(-p * t) / (1 + np.exp(-p * half))) / p
+
+    def tilt(t: Any, half: float) -> Any:
+        return part(0.0, t, half) - 2 * part(1.0, t, half) + part(2.0, t, half)
+
+    half = brentq(lambda half: float(tilt(0.0, half)), 1.0, 5.0)
+    assert math.pi / half == pytest.approx(1.3805949, rel=1e-6)
+    assert np.abs(tilt(np.linspace(0, half, 20_001), half)).max() == pytest.approx(0.4400741, 1e-6)
+
+
+@pytest.mark.parametrize(
+    ("d", "suggested", "share"), [(1, 1.5708, 0.025), (2, 0.7854, 0.057), (3, 0.4854, 0.067)]
+)
+def test_small_cycles_that_the_describing_function_does_not_see(
+    d: int, suggested: float, share: float
+) -> None:
+    # An integrator with rounded readings and d frames of delay: its linear limit is 2 sin(pi/(4 d -
+    # 2)), and the largest gain of mid-tread rounding 4/pi, so that the describing function expects
+    # no cycle below pi/4 of the limit. Wrong: there are cycles as soon as d K > 1, from a few in a
+    # hundred starts; a few starts would miss them. Brute force, starts drawn at random.
+    limit = 2 * math.sin(math.pi / (4 * d - 2))
+    assert limit * math.pi / 4 == pytest.approx(suggested, rel=1e-4)
+    a = np.geomspace(0.5, 5.0, 4001)
+    n = describing_function(lambda e: np.floor(e + 0.5), a, 4000)
+    assert n.max() == pytest.approx(4 / math.pi, rel=1e-3)
+    for total, least, most in ((0.999, 0.0, 0.0), (1.03, 0.5 * share, 1.6 * share)):
+        gain, rng = total / d, np.random.default_rng(d)
+        history = rng.uniform(-3, 3, (d, 6000))
+        for _ in range(600):
+            new = history[-1] - gain * np.floor(history[0] + 0.5)
+            history = np.concatenate([history[1:], new[None]])
+        late = []
+        for _ in range(60):
+            new = history[-1] - gain * np.floor(history[0] + 0.5)
+            history = np.concatenate([history[1:], new[None]])
+            late.append(new)
+        cycling = float((np.ptp(late, axis=0) > 0).mean())
+        assert least <= cycling <= most, (total, cycling)
+
+
 def test_circle_of_the_textbook() -> None:
     # Closed forms: a resonator 1/(s^2 + s/Q + 1) has min Re -Q^2/(2 Q + 1); 1/(s(s+1)(0.5 s+1))
     # has Re = -1.5 / ((1 + w^2)(1 + w^2/4)), so k < 2/3 (its linear limit is 3); e^-s / s: k < 1.
@@ -182,6 +240,9 @@ def test_circle_of_the_textbook() -> None:
         assert -1 / least_real_part(1 / (s**2 + s / q + 1)) == pytest.approx(k, rel=1e-4)
     assert -1 / least_real_part(1 / (s * (s + 1) * (0.5 * s + 1))) == pytest.approx(2 / 3, 1e-4)
     assert -1 / least_real_part(np.exp(-s) / s) == pytest.approx(1.0, rel=1e-4)
+    # A scan that starts at 0.05 rad/s gives the third one as -1.495325, 0.668751.
+    s = s[w >= 0.05]
+    assert least_real_part(1 / (s * (s + 1) * (0.5 * s + 1))) == pytest.approx(-1.495325, 2e-5)
 
 
 @pytest.mark.parametrize("d", [1, 2, 3])
