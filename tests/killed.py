@@ -140,7 +140,9 @@ def kill_runs(count: int, folder: Path, rng: random.Random) -> Counter[str]:
         seen["left a folder to be removed"] += bool(list(folder.glob(f"{WORK}*")))
         assert _result(out) == whole, "a result that is not whole"
     assert ended((*RUN, "--out", str(out))) in (0, 1)
-    assert _result(out) == whole and not list(folder.glob(f"{WORK}*")), "something was left"
+    assert _result(out) == whole, "a result that is not whole"
+    left = [str(path) for work in folder.glob(f"{WORK}*") for path in (work, *work.rglob("*"))]
+    assert not left, left
     return seen
 
 

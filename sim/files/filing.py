@@ -17,7 +17,7 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from itertools import count
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -33,7 +33,8 @@ WORK = ".mirrorloop-"
 LONGEST_NAME = 255
 """Bytes in a file's name on the usual file systems."""
 YOUNG_S = 60.0
-"""A work folder without a lock may be this young: its program is just making it."""
+"""Where folders cannot be locked, a work folder without a lock of its own may be this young: its
+program is just making it."""
 EXCHANGE = 2
 """RENAME_EXCHANGE of Linux's renameat2(2)."""
 HERE_FD = -100
@@ -99,7 +100,7 @@ def check_output(folder: Path, *, kind: str = "study", overwrite: bool) -> Path:
         _clear_leftovers(place)
         _check_place(folder, place, kind=kind, overwrite=overwrite)
         above = next(path for path in place.parents if path.exists())
-        os.rmdir(tempfile.mkdtemp(prefix=WORK, dir=above))
+        tempfile.TemporaryFile(prefix=WORK, dir=above).close()  # has no name to be left behind
     except OSError as exc:
         raise OutputError(f"{folder}: cannot be written: {exc.strerror}") from exc
     return place
@@ -254,45 +255,66 @@ def _prefix(place: Path) -> str:
 
 
 @contextmanager
+def _alone_in(folder: Path) -> Iterator[bool]:
+    """Let one program at a time make or remove work folders; give whether the system can."""
+    with ExitStack() as after:
+        alone = False
+        with suppress(OSError):  # a folder that cannot be listed, a file system without locks
+            handle = os.open(folder, os.O_RDONLY)
+            after.callback(os.close, handle)
+            fcntl.flock(handle, fcntl.LOCK_EX)
+            alone = True
+        yield alone
+
+
+@contextmanager
 def _work_folder(place: Path) -> Iterator[Path]:
     """Give a folder beside `place`, locked while this program lives; gone afterwards."""
-    work = Path(tempfile.mkdtemp(prefix=_prefix(place), dir=place.parent))
-    handle = -1
-    try:
-        handle = os.open(work / "lock", os.O_CREAT | os.O_RDWR)
-        with suppress(OSError):  # a file system without locks
+    with _alone_in(place.parent) as alone:
+        work = Path(tempfile.mkdtemp(prefix=_prefix(place), dir=place.parent))
+        try:
+            handle = os.open(work / "lock", os.O_CREAT | os.O_RDWR)
+        except BaseException:
+            work.rmdir()
+            raise
+        if alone:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    try:
         yield work
     finally:
         shutil.rmtree(work, ignore_errors=True)
-        if handle >= 0:
-            os.close(handle)
+        os.close(handle)
 
 
 def _clear_leftovers(place: Path) -> None:
     """Remove work folders of dead programs; an old result that one had moved away comes back."""
     if not place.parent.is_dir():
         return
-    for work in place.parent.glob(f"{_prefix(place)}*"):
-        try:
-            handle = os.open(work / "lock", os.O_RDWR)
-        except FileNotFoundError:
-            with suppress(OSError):
-                if time.time() - work.stat().st_mtime > YOUNG_S:
-                    work.rmdir()
-            continue
-        except OSError:
-            continue
-        try:
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            continue  # alive, or on a file system that cannot say
-        else:
-            if (work / "old").is_dir() and not place.exists():
-                os.rename(work / "old", place)
-            shutil.rmtree(work, ignore_errors=True)
-        finally:
-            os.close(handle)
+    with _alone_in(place.parent) as alone:
+        for work in place.parent.glob(f"{_prefix(place)}*"):
+            _clear_leftover(work, place, alone)
+
+
+def _clear_leftover(work: Path, place: Path, alone: bool) -> None:
+    try:
+        handle = os.open(work / "lock", os.O_RDWR)
+    except FileNotFoundError:
+        with suppress(OSError):
+            if alone or time.time() - work.stat().st_mtime > YOUNG_S:
+                work.rmdir()
+        return
+    except OSError:
+        return
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return  # alive, or on a file system that cannot say
+    else:
+        if (work / "old").is_dir() and not place.exists():
+            os.rename(work / "old", place)
+        shutil.rmtree(work, ignore_errors=True)
+    finally:
+        os.close(handle)
 
 
 def _to_disk(folder: Path) -> None:

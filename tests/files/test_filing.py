@@ -227,8 +227,16 @@ def test_the_work_of_a_living_program_is_left_alone(tmp_path):
     process.stdout.close()
 
 
-def test_a_work_folder_without_a_lock_goes_once_it_is_old(tmp_path):
+def test_a_work_folder_that_was_never_locked_goes(tmp_path, monkeypatch):
     work = tmp_path / f"{filing._prefix(tmp_path / 'out')}x"
+    work.mkdir()
+    check_output(tmp_path / "out", kind="run", overwrite=False)
+    assert not work.exists()
+
+    def no_locks(handle, how):
+        raise OSError("no locks here")
+
+    monkeypatch.setattr(filing.fcntl, "flock", no_locks)  # then only once it is old
     work.mkdir()
     check_output(tmp_path / "out", kind="run", overwrite=False)
     assert work.exists()
@@ -236,6 +244,13 @@ def test_a_work_folder_without_a_lock_goes_once_it_is_old(tmp_path):
     os.utime(work, (long_ago, long_ago))
     check_output(tmp_path / "out", kind="run", overwrite=False)
     assert not work.exists()
+
+
+def test_looking_whether_a_place_can_be_written_leaves_no_name(tmp_path, monkeypatch):
+    made = []
+    monkeypatch.setattr(filing.tempfile, "mkdtemp", lambda **_: made.append(1))
+    check_output(tmp_path / "a" / "b", kind="run", overwrite=False)
+    assert not made and not list(tmp_path.iterdir())
 
 
 def test_a_file_is_put_whole_or_not_at_all(tmp_path, monkeypatch):
