@@ -11,8 +11,9 @@ from sim.errors import MISSED
 @click.command()
 @click.argument("scenario")
 @click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
-@click.option("--quality", default=10.0, show_default=True, type=click.FloatRange(0.6, 1000.0),
-              help="Quality factor of the shock response spectra.")  # fmt: skip
+@click.option("--quality", type=click.FloatRange(0.6, 1000.0),
+              help="Quality factor of the shock response spectra; that of the scenario's "
+              "requirements, 10 if not stated there, if left out.")  # fmt: skip
 @click.option("--required", metavar="HZ:G,HZ:G,...",
               help="Corners of a required response spectrum.")  # fmt: skip
 @click.option("--nominal", metavar="SHAPE:PEAK_G:DURATION_MS",
@@ -24,7 +25,7 @@ from sim.errors import MISSED
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
 def profiles(
-    ctx: click.Context, scenario: str, out: str, quality: float, required: str | None,
+    ctx: click.Context, scenario: str, out: str, quality: float | None, required: str | None,
     nominal: str | None, overrides: tuple[str, ...], overwrite: bool,
 ) -> None:  # fmt: skip
     """Look at the profiles of SCENARIO before anything feels them: tolerances, hygiene, spectra.
@@ -39,8 +40,8 @@ def profiles(
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.played.study import study
     from sim.studies.profiles.filing import KIND, verdict_of, write
-    from sim.studies.profiles.study import study
     from sim.studies.run.provenance import now
 
     def corners(text: str | None) -> list[tuple[float, float]]:

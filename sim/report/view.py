@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.optics.epochs import Epoch
 from sim.ports import Array
+from sim.report.study_page import Section
 from sim.results.ranking import Ranking
 from sim.results.traces import SpotImages, Traces
 from sim.results.verdict import Verdict
@@ -61,6 +62,8 @@ class ReportView(NamedTuple):
     without_images: bool = False
     """Whether readings were drawn from a table, so that no spot could be lost."""
     marks: SpotMarks | None = None
+    played: Sequence[Section] = ()
+    """What shakes the base: tolerances, what was done to records, spectra."""
     watch: Sequence[str] = ()
     """What the health watch found, in sentences; empty without one."""
     resonances_hz: Mapping[str, float] | None = None

@@ -4,6 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
+from sim.mechanics.profiles.spectrum_match import RequiredCorners
 from sim.params import Block, between
 
 
@@ -18,5 +19,10 @@ class RequirementsParams(Block):
     """Largest Ms, the peak of |S|. [-]"""
     gain_margin_db: Annotated[float, between(1e-6, 60.0)] = 6.0
     """Smallest gain margin. [dB]"""
+    response_spectrum: RequiredCorners | None = None
+    """Corners of the shock response spectrum that what shakes the base must reach; none: no such
+    requirement. [-]"""
+    response_quality: Annotated[float, between(0.6, 1000.0)] = 10.0
+    """Quality factor of that spectrum's resonators. [-]"""
     phase_margin_deg: Annotated[float, between(1e-6, 90.0)] = 30.0
     """Smallest phase margin. [deg]"""

@@ -52,8 +52,8 @@ from sim.studies.sweep.run import sweep as sweep
 from sim.studies.sweep.run import Swept as Swept
 from sim.studies.campaign.run import campaign as campaign
 from sim.studies.campaign.run import Campaign as Campaign
-from sim.studies.profiles.study import study as _study_profiles
-from sim.studies.profiles.study import PlayedEvent as PlayedEvent
+from sim.studies.played.study import study as _study_profiles
+from sim.studies.played.study import PlayedEvent as PlayedEvent
 from sim.studies.health.study import study as _study_health
 from sim.studies.health.study import HealthStudy as HealthStudy
 from sim.studies.isolators.study import compare_isolators as compare_isolators

@@ -9,8 +9,8 @@ from sim.scenario.portable import portable_toml
 from sim.studies.campaign import plots
 from sim.studies.campaign.one_case import made_case
 from sim.studies.campaign.run import Campaign
-from sim.studies.profiles.page import sections_of
-from sim.studies.profiles.study import study as study_profiles
+from sim.studies.played.sections import sections_of
+from sim.studies.played.study import study as study_profiles
 from sim.studies.replay.page import cell
 from sim.studies.run.preview import played_in
 from sim.studies.run.provenance import switch_words

@@ -9,8 +9,8 @@ from sim.files.filing import filed, put_page
 from sim.report.study_page import StudyPage, render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable_toml
-from sim.studies.profiles.page import numbers_of, sections_of
-from sim.studies.profiles.study import PlayedEvent
+from sim.studies.played.sections import numbers_of, sections_of
+from sim.studies.played.study import PlayedEvent
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance
 
 KIND = "profiles"

@@ -6,6 +6,7 @@ from pathlib import Path
 from sim.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
+from sim.studies.played.sections import numbers_of
 from sim.studies.replay.page import page_of
 from sim.studies.replay.study import Replay
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
@@ -29,7 +30,8 @@ def write(
     with filed(folder, kind=KIND, overwrite=overwrite) as new:
         results = {
             "cases": found.cases, "margins": found.margins, "verdict": found.verdict,
-            "profiles": found.played, "noise_seeds": found.seeds, "provenance": origin,
+            "profiles": found.played, "spectra": [numbers_of(event) for event in found.events],
+            "noise_seeds": found.seeds, "provenance": origin,
         }  # fmt: skip
         text = json.dumps(results, indent=1, allow_nan=False)
         (new / "replay.json").write_text(text, encoding="utf-8")

@@ -5,6 +5,7 @@ from typing import Any, Final
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.table import LIMITED
 from sim.scenario.portable import portable_toml
+from sim.studies.played.sections import sections_of
 from sim.studies.replay import plots
 from sim.studies.replay.figures import EVENT_FIGURES
 from sim.studies.replay.study import Replay
@@ -44,6 +45,10 @@ def page_of(found: Replay) -> StudyPage:
             "Margin to failure", [*_mechanisms(found), *_unsure(found)], _margins(found), pictures
         )
         sections.insert(0, margin)
+    sections += [
+        s._replace(heading=f"What shakes the base: {s.heading[:1].lower()}{s.heading[1:]}")
+        for s in sections_of(found.events)
+    ]
     closed = [case for case in found.cases if case["loop"] == "closed"] or found.cases
     return StudyPage(
         title=f"Replay: {found.scenario.title}",

@@ -9,6 +9,8 @@ from sim.errors import ScenarioError
 from sim.ports import Array
 from sim.results.table import LIMITED
 from sim.scenario.model import Scenario
+from sim.studies.played.study import PlayedEvent
+from sim.studies.played.study import study as study_played
 from sim.studies.replay.events import (
     AS_RECORDED,
     AXES,
@@ -53,6 +55,8 @@ class Replay(NamedTuple):
     courses: list[Course]
     played: list[dict[str, Any]]
     """Profiles at level one, as they are filed."""
+    events: list[PlayedEvent]
+    """The same, held against their tolerances and required spectra; of the first level."""
     seeds: int
     started: datetime.datetime
 
@@ -155,11 +159,16 @@ def replay(
     )  # fmt: skip
     limits = [n for n in LIMITED if getattr(scenario.limits, n) is not None] if curves else []
     done, total = 0, len(cases) + (len(curves) if limits else 0)
-    rows, courses, played = [], [], []
+    rows, courses = [], []
+    played: list[dict[str, Any]] = []
+    events: list[PlayedEvent] = []
     for profile, case in cases:
         made = _made(background, profile, case, None, threads)
         if case.level == levels[0] and case.loop == loops[0]:
-            played += [p for p in played_in(made.built) if p not in played]
+            new = [p for p in played_in(made.built) if p not in played]
+            played += new
+            if new:
+                events += study_played(made.built)
         _check_shown(made, case)
         rows.append(_row(made, case))
         if case.level == max(levels):
@@ -179,7 +188,7 @@ def replay(
         done += 1
         if progress is not None:
             progress(done, total)
-    return Replay(scenario, rows, margins, courses, played, seeds, started)
+    return Replay(scenario, rows, margins, courses, played, events, seeds, started)
 
 
 def _check(

@@ -15,6 +15,7 @@ from sim.results.traces import SpotImages, Traces
 from sim.results.verdict import Verdict
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable, portable_toml
+from sim.studies.played.study import PlayedEvent
 from sim.studies.run.alarms import watch_texts
 
 
@@ -39,6 +40,8 @@ class Result:
     verdict: Verdict
     conditions: tuple[dict[str, Any], ...]
     """Of records and shocks, as they were played."""
+    played: tuple[PlayedEvent, ...]
+    """What shakes the base, see `sim.studies.played`."""
     alarms: tuple[dict[str, Any], ...] | None
     """What the health watch found, see `sim.studies.run.alarms`; None without one."""
     page_data: dict[str, Any]
@@ -56,6 +59,8 @@ class Result:
 
     def results(self) -> dict[str, Any]:
         """Return what `results.json` holds."""
+        from sim.studies.played.sections import numbers_of
+
         return {
             **self.figures,
             "limits": self.limits,
@@ -73,6 +78,7 @@ class Result:
             "conditions": list(self.conditions),
             **({} if self.alarms is None else {"alarms": list(self.alarms)}),
             "shock_spectrum": self._spectrum(),
+            **({"profiles": [numbers_of(event) for event in self.played]} if self.played else {}),
             "scenario": portable(self.scenario),
             "notes": list(self.notes),
             "provenance": self.provenance,
@@ -125,6 +131,7 @@ class Result:
 
     def _fill(self, folder: Path) -> None:
         from sim.report import ReportView, render
+        from sim.studies.played.sections import sections_of
 
         toml = portable_toml(self.scenario)
         view = ReportView(
@@ -136,6 +143,7 @@ class Result:
             rows=self.rows,
             conditions=self.conditions,
             **self.page_data,
+            played=sections_of(self.played),
             watch=[] if self.alarms is None else watch_texts(self.alarms),
             traces=self.traces,
             epochs=self.epochs,

@@ -19,6 +19,7 @@ from sim.results.ranking import rank
 from sim.results.sway import AXES, strikes
 from sim.results.verdict import verdict_of
 from sim.scenario.model import Scenario
+from sim.studies.played.study import study as study_played
 from sim.studies.run.alarms import alarm_rows
 from sim.studies.run.make import make_run
 from sim.studies.run.page_data import page_data
@@ -113,6 +114,7 @@ def run(
     return Result(
         scenario=built.resolved,
         alarms=alarms,
+        played=tuple(study_played(built)),
         figures=made.figures,
         limits=made.limits,
         traces=outcome.traces,

@@ -12,8 +12,8 @@ from sim.assembly.build import build
 from sim.cli.main import cli
 from sim.mechanics.shock_spectrum import shock_spectrum, spectrum_parts
 from sim.scenario.model import load_scenario
-from sim.studies.profiles.hygiene import against_pulse, hygiene_of
-from sim.studies.profiles.study import freedom, study
+from sim.studies.played.hygiene import against_pulse, hygiene_of
+from sim.studies.played.study import freedom, study
 
 ROOT = Path(__file__).parents[3]
 ONE = ROOT / "tests" / "one_mirror.toml"

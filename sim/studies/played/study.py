@@ -11,7 +11,7 @@ from sim.assembly.build import Built
 from sim.mechanics.profiles.profile import Band, Expected
 from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts
 from sim.ports import Array
-from sim.studies.profiles.hygiene import against_pulse, hygiene_of
+from sim.studies.played.hygiene import against_pulse, hygiene_of
 
 QUALITY: Final = 10.0
 LINES_PER_OCTAVE: Final = 6
@@ -71,7 +71,7 @@ class PlayedEvent(NamedTuple):
 def study(
     built: Built,
     *,
-    quality: float = QUALITY,
+    quality: float | None = None,
     required: Sequence[tuple[float, float]] = (),
     nominal: tuple[Any, float, float] | None = None,
 ) -> list[PlayedEvent]:
@@ -81,16 +81,24 @@ def study(
     ----------
     built : Built
         The run.
-    quality : float
-        Of the resonators of the shock response spectra.
+    quality : float, optional
+        Of the resonators of the shock response spectra; that of the requirements if left out.
     required : sequence of (float, float)
-        Corners of a required response spectrum, Hz and g, for all of them.
+        Corners of a required response spectrum, Hz and g, for all of them; that of the scenario's
+        requirements if left out.
     nominal : (str, float, float), optional
         Shape, peak [m/s^2] and duration [s] that a measured pulse should have.
     """
-    clock = built.parts.clock
+    clock, wanted = built.parts.clock, built.resolved.requirements
+    if not required and wanted.response_spectrum is not None:
+        required = [(corner.hz, corner.g) for corner in wanted.response_spectrum]
+        quality = wanted.response_quality if quality is None else quality
+    quality = QUALITY if quality is None else quality
     found = []
     for disturbance in built.parts.disturbances:
+        _, first = disturbance.advance(disturbance.initial_state(), 0, 1)
+        if first.acceleration_m_s2 is None:
+            continue
         _, effects = disturbance.advance(disturbance.initial_state(), 0, clock.n_frames)
         if effects.acceleration_m_s2 is None:
             continue

@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from sim.report.drawing import BLUE, GREEN, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, Table
-from sim.studies.profiles.study import PlayedEvent
+from sim.studies.played.study import PlayedEvent
 
 G = 9.80665
 AXIS_COLOURS = (BLUE, VERMILION, GREEN)
