@@ -49,9 +49,11 @@ OF_COMMAND = {
     ("estimators", "axes"): "ghost", ("estimators", "points"): "ghost=5",
     ("estimators", "frames"): "frames.npy", ("estimators", "truth"): "truth.csv",
     ("margins", "loops"): "A05", ("extrapolate", "years"): "1", ("tune", "vary"): "gain=0.1..0.4",
+    ("formats", "vary"): "estimator.position_fraction=6",
 }  # fmt: skip
 ALWAYS = {
     "campaign": ("--workers", "1"), "estimators": ("--points", "ghost=5"),
+    "formats": ("--vary", "estimator.position_fraction=6"),
     "life": ("--workers", "1"), "record": ("--frames", "128"), "replay": ("--margins", "none"),
     "sweep": ("--workers", "1"), "yield": ("--switches", "2", "--tolerances", "0"),
 }  # fmt: skip

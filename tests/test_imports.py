@@ -16,8 +16,8 @@ FOLDERS = [
 """In the order in which a module may import; the foundations come before all of them."""
 STUDIES = [
     "played", "run", "margins", "identify", "estimators", "connections", "built", "compare",
-    "sweep", "life", "profiles", "replay", "isolators", "campaign", "health", "firmware",
-    "calibrate", "deadline",
+    "sweep", "life", "profiles", "replay", "isolators", "campaign", "health", "formats",
+    "firmware", "calibrate", "deadline",
 ]  # fmt: skip
 """The same among the studies."""
 FILES = sorted([*(ROOT / "sim").rglob("*.py"), *(ROOT / "controllers").rglob("*.py")])

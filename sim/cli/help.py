@@ -9,7 +9,9 @@ from sim.cli.guard import Guarded
 GROUPS: Final[dict[str, tuple[str, ...]]] = {
     "Start here": ("list", "check", "run"),
     "Controls engineer": ("margins", "tune", "predict", "sensitivity", "record", "identify"),
-    "Firmware team": ("estimators", "calibrate", "deadline", "vectors", "firmware", "instructions"),
+    "Firmware team": (
+        "estimators", "formats", "calibrate", "deadline", "vectors", "firmware", "instructions",
+    ),
     "Test lead": ("profiles", "isolators", "replay", "campaign", "health", "sweep"),
     "Owner of the switch": ("connections", "yield", "life", "extrapolate", "compare"),
 }

@@ -15,6 +15,7 @@ from sim.cli.deadline import deadline
 from sim.cli.estimators import estimators
 from sim.cli.extrapolate import extrapolate
 from sim.cli.firmware import firmware
+from sim.cli.formats import formats
 from sim.cli.guard import DEBUG, showing
 from sim.cli.health import health
 from sim.cli.help import Grouped
@@ -220,6 +221,7 @@ cli.add_command(sensitivity)
 cli.add_command(tune)
 cli.add_command(sweep)
 cli.add_command(profiles)
+cli.add_command(formats)
 cli.add_command(isolators)
 cli.add_command(replay)
 cli.add_command(campaign)

@@ -5,7 +5,9 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from sim.firmware.fixed_law import FixedState
 from sim.loop.fit import check_fit
 from sim.loop.fused import Fused, reasons_not_fused
 from sim.loop.health import Alarm, next_order
@@ -34,6 +36,8 @@ class LoopResult(NamedTuple):
     """As they are at the end: what the switch did about alarms is in them."""
     alarms: tuple[Alarm, ...] = ()
     """What a health watch found."""
+    cut_off: NDArray[np.int64] | None = None
+    """(M, 2) times that a word of the controller was cut off; None without whole numbers."""
 
 
 def simulate(
@@ -155,9 +159,11 @@ def finished(parts: Parts, state: LoopState) -> LoopResult:
         traces = replace(traces, confusion=state.confusion)
     sway_m = None if parts.isolator is None else state.records.sway_m
     alarms = () if state.health is None else state.health.alarms
+    cut_off = state.control.saturated if isinstance(state.control, FixedState) else None
     return LoopResult(
-        traces, _images(parts, state), sway_m, state.spent, as_ordered(parts, state.health), alarms
-    )
+        traces, _images(parts, state), sway_m, state.spent, as_ordered(parts, state.health), alarms,
+        cut_off,
+    )  # fmt: skip
 
 
 def _images(parts: Parts, state: LoopState) -> SpotImages:

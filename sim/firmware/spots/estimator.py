@@ -11,15 +11,31 @@ from sim.estimators.fit import gaussian_fit
 from sim.estimators.peak import log_peak, matched_filter
 from sim.estimators.quad_cell import quad_cell
 from sim.firmware.settings import EstimatorArithmetic
-from sim.firmware.spots.gaussian_fit import gaussian_fit_words, read_gaussian_fit
-from sim.firmware.spots.peak import log_peak_words, matched_filter_words, read_peak
-from sim.firmware.spots.quad_cell import quad_cell_words, read_quad_cell
+from sim.firmware.spots.gaussian_fit import (
+    gaussian_fit_ranges,
+    gaussian_fit_words,
+    read_gaussian_fit,
+)
+from sim.firmware.spots.peak import (
+    log_peak_ranges,
+    log_peak_words,
+    matched_filter_ranges,
+    matched_filter_words,
+    read_peak,
+)
+from sim.firmware.spots.quad_cell import quad_cell_ranges, quad_cell_words, read_quad_cell
+from sim.firmware.spots.sums import SumRange
 from sim.firmware.spots.thresholded_centroid import (
     read_thresholded_centroid,
+    thresholded_centroid_ranges,
     thresholded_centroid_words,
 )
 from sim.firmware.spots.verdict import SpotWords
-from sim.firmware.spots.weighted_centroid import read_weighted_centroid, weighted_centroid_words
+from sim.firmware.spots.weighted_centroid import (
+    read_weighted_centroid,
+    weighted_centroid_ranges,
+    weighted_centroid_words,
+)
 from sim.ports import CameraBelief, SpotReading, SpotStatus
 
 
@@ -30,15 +46,21 @@ class FixedForm(NamedTuple):
     """(settings, arithmetic, window_px, camera) -> the record of its constants."""
     read: Callable[[NDArray[np.int32], Any], SpotWords]
     """(pixels, constants) -> words of positions, and status."""
+    ranges: Callable[..., tuple[SumRange, ...]]
+    """As `words`: how far its sums can go, whatever the frame."""
 
 
 FIXED_FORMS: Final[dict[Callable[..., SpotReading], FixedForm]] = {
-    gaussian_fit: FixedForm(gaussian_fit_words, read_gaussian_fit),
-    log_peak: FixedForm(log_peak_words, read_peak),
-    matched_filter: FixedForm(matched_filter_words, read_peak),
-    quad_cell: FixedForm(quad_cell_words, read_quad_cell),
-    thresholded_centroid: FixedForm(thresholded_centroid_words, read_thresholded_centroid),
-    weighted_centroid: FixedForm(weighted_centroid_words, read_weighted_centroid),
+    gaussian_fit: FixedForm(gaussian_fit_words, read_gaussian_fit, gaussian_fit_ranges),
+    log_peak: FixedForm(log_peak_words, read_peak, log_peak_ranges),
+    matched_filter: FixedForm(matched_filter_words, read_peak, matched_filter_ranges),
+    quad_cell: FixedForm(quad_cell_words, read_quad_cell, quad_cell_ranges),
+    thresholded_centroid: FixedForm(
+        thresholded_centroid_words, read_thresholded_centroid, thresholded_centroid_ranges
+    ),
+    weighted_centroid: FixedForm(
+        weighted_centroid_words, read_weighted_centroid, weighted_centroid_ranges
+    ),
 }
 """Estimator in floating point -> the same in whole numbers."""
 
@@ -76,6 +98,7 @@ class FixedEstimator:
         self.kind = kind
         self.form = form
         self.words = form.words(settings, arithmetic, window_px, camera)
+        self.ranges = form.ranges(settings, arithmetic, window_px, camera)
 
     def read(self, pixels_dn: NDArray[np.int32]) -> SpotWords:
         """Return words of positions and status of frames (M, H, W) [DN]."""

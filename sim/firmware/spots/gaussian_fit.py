@@ -85,6 +85,23 @@ class _Axis(NamedTuple):
     """Sum of slope times profile >> model_fraction."""
 
 
+def gaussian_fit_ranges(
+    settings: GaussianFitParams, a: EstimatorArithmetic, window_px: tuple[int, int],
+    camera: CameraBelief,
+) -> tuple[SumRange, ...]:  # fmt: skip
+    """Return how far sums can go, wherever the model stands."""
+    light = largest_light(camera, level_of(camera, a.level_fraction))
+    profile, slope, fraction = _tables(camera.spot_sigma_px, a)
+    by_profile, by_slope = (largest_sum(each, 1 << a.table_fraction) for each in (profile, slope))
+    one_side = "pixels at full scale on one side of the spot, and at zero on the other"
+    rows = [(light * each >> fraction) + 1 for each in (by_profile, by_slope)]
+    return (
+        SumRange("a row's sum with the slope", light * max(by_slope, by_profile), one_side),
+        SumRange("the sum with the slope", max(rows[1] * by_profile, rows[0] * by_slope), one_side),
+        SumRange("the sum with the profile", rows[0] * by_profile, "every pixel at full scale"),
+    )
+
+
 def gaussian_fit_words(
     settings: GaussianFitParams, a: EstimatorArithmetic, window_px: tuple[int, int],
     camera: CameraBelief,
@@ -99,15 +116,7 @@ def gaussian_fit_words(
     light = largest_light(camera, level)
     start = profiles(camera.spot_sigma_px, window_px, a.table_bits)
     profile, slope, fraction = _tables(camera.spot_sigma_px, a)
-    steps = 1 << a.table_fraction
-    by_profile, by_slope = largest_sum(profile, steps), largest_sum(slope, steps)
-    one_side = "pixels at full scale on one side of the spot, and at zero on the other"
-    rows = [(light * each >> fraction) + 1 for each in (by_profile, by_slope)]
-    ranges = (
-        SumRange("a row's sum with the slope", light * max(by_slope, by_profile), one_side),
-        SumRange("the sum with the slope", max(rows[1] * by_profile, rows[0] * by_slope), one_side),
-        SumRange("the sum with the profile", rows[0] * by_profile, "every pixel at full scale"),
-    )
+    ranges = gaussian_fit_ranges(settings, a, window_px, camera)
     bits = sum_word(a, ranges)
     divider = divider_of(a)
     pixels = window_px[0] * window_px[1]

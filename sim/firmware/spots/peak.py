@@ -19,7 +19,7 @@ from sim.firmware.spots.division import (
     quotient_words,
 )
 from sim.firmware.spots.logarithm import LOG_FRACTION, log_table, log_words
-from sim.firmware.spots.sums import refuse_saturation
+from sim.firmware.spots.sums import SumRange, refuse_saturation
 from sim.firmware.spots.tables import (
     Level,
     Profiles,
@@ -50,6 +50,29 @@ class PeakWords(NamedTuple):
     divider: Divider
 
 
+def matched_filter_ranges(
+    settings: LogPeakParams | MatchedFilterParams, a: EstimatorArithmetic,
+    window_px: tuple[int, int], camera: CameraBelief,
+) -> tuple[SumRange, ...]:  # fmt: skip
+    """Return how far the correlation can go."""
+    light = largest_light(camera, level_of(camera, a.level_fraction))
+    profile = profiles(camera.spot_sigma_px, window_px, a.table_bits)
+    bits = correlation_bits(light.bit_length() + 1, profile)
+    example = "every pixel of the profile at full scale"
+    return (*log_peak_ranges(settings, a, window_px, camera),
+            SumRange("the correlation", (1 << (bits - 1)) - 1, example))  # fmt: skip
+
+
+def log_peak_ranges(
+    settings: LogPeakParams | MatchedFilterParams, a: EstimatorArithmetic,
+    window_px: tuple[int, int], camera: CameraBelief,
+) -> tuple[SumRange, ...]:  # fmt: skip
+    """Return how far the sum of the light can go."""
+    light = largest_light(camera, level_of(camera, a.level_fraction))
+    total = light * window_px[0] * window_px[1]
+    return (SumRange("the sum of the light", total, "every pixel at full scale"),)
+
+
 def matched_filter_words(
     settings: MatchedFilterParams, a: EstimatorArithmetic, window_px: tuple[int, int],
     camera: CameraBelief,
@@ -74,11 +97,9 @@ def _words(
     if min(window_px) < 3:
         raise ValueError(f"window_px: must be 3 or more (got {list(window_px)})")
     level = level_of(camera, a.level_fraction)
-    light = largest_light(camera, level)
     profile = profiles(camera.spot_sigma_px, window_px, a.table_bits) if matched else None
-    bits = (light * window_px[0] * window_px[1]).bit_length() + 1
-    if profile is not None:
-        bits = max(bits, correlation_bits(light.bit_length() + 1, profile))
+    ranges = (matched_filter_ranges if matched else log_peak_ranges)(settings, a, window_px, camera)
+    bits = max(each.bits for each in ranges)
     divider = divider_of(a)
     # Logarithms of words of up to 62 bits are below 2^6.
     longest = quotient_bits(divider, LOG_FRACTION + 8, a.position_fraction - 1)

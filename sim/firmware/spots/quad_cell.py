@@ -44,6 +44,17 @@ class QuadCellWords(NamedTuple):
     divider: Divider
 
 
+def quad_cell_ranges(
+    settings: QuadCellParams, a: EstimatorArithmetic, window_px: tuple[int, int],
+    camera: CameraBelief,
+) -> tuple[SumRange, ...]:  # fmt: skip
+    """Return how far sums can go."""
+    height, width = window_px
+    pixels = (height - settings.gap_px) * (width - settings.gap_px)
+    light = largest_light(camera, level_of(camera, a.level_fraction))
+    return (SumRange("the sum of four cells", pixels * light, "every pixel at full scale"),)
+
+
 def quad_cell_words(
     settings: QuadCellParams, a: EstimatorArithmetic, window_px: tuple[int, int],
     camera: CameraBelief,
@@ -58,10 +69,7 @@ def quad_cell_words(
             )
     half_x, half_y = (width - settings.gap_px) // 2, (height - settings.gap_px) // 2
     level = level_of(camera, a.level_fraction)
-    light = largest_light(camera, level)
-    ranges = (
-        SumRange("the sum of four cells", 4 * half_x * half_y * light, "every pixel at full scale"),
-    )
+    ranges = quad_cell_ranges(settings, a, window_px, camera)
     bits = sum_word(a, ranges)
     divider = divider_of(a)
     longest = quotient_bits(divider, ranges[0].bits, RATIO_FRACTION)

@@ -48,6 +48,14 @@ def sum_ranges(
     )
 
 
+def thresholded_centroid_ranges(
+    settings: ThresholdedCentroidParams, a: EstimatorArithmetic, window_px: tuple[int, int],
+    camera: CameraBelief,
+) -> tuple[SumRange, ...]:  # fmt: skip
+    """Return how far sums can go; parameters as for `thresholded_centroid_words`."""
+    return sum_ranges(window_px, camera.full_scale_dn, settings.threshold_dn)
+
+
 def thresholded_centroid_words(
     settings: ThresholdedCentroidParams, a: EstimatorArithmetic, window_px: tuple[int, int],
     camera: CameraBelief,
@@ -74,7 +82,7 @@ def thresholded_centroid_words(
     ValueError
         If a word is too short; the message says which, and by how much.
     """
-    ranges = sum_ranges(window_px, camera.full_scale_dn, settings.threshold_dn)
+    ranges = thresholded_centroid_ranges(settings, a, window_px, camera)
     bits = sum_word(a, ranges)
     divider = divider_of(a)
     longest = quotient_bits(divider, bits_of_moments(bits, ranges), a.position_fraction - 1)

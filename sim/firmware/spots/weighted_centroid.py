@@ -78,7 +78,7 @@ def weighted_centroid_words(
     start = profiles(camera.spot_sigma_px, window_px, a.table_bits)
     steps = 1 << a.table_fraction
     weights = weight_table(settings.weight_sigma_px, a.table_bits, steps)
-    ranges = _ranges(largest_light(camera, level), weights, steps, a.table_bits)
+    ranges = weighted_centroid_ranges(settings, a, window_px, camera)
     bits = sum_word(a, ranges)
     divider = divider_of(a)
     numerator_bits = ranges[-1].bits
@@ -106,17 +106,21 @@ def weighted_centroid_words(
     )  # fmt: skip
 
 
-def _ranges(
-    light: int, weights: tuple[int, ...], steps: int, weight_bits: int
-) -> tuple[SumRange, ...]:
-    """Bounds that hold wherever the weight stands: its sum over pixels is largest somewhere."""
+def weighted_centroid_ranges(
+    settings: WeightedCentroidParams, a: EstimatorArithmetic, window_px: tuple[int, int],
+    camera: CameraBelief,
+) -> tuple[SumRange, ...]:  # fmt: skip
+    """Return how far sums can go, wherever the weight stands."""
+    steps = 1 << a.table_fraction
+    weights = weight_table(settings.weight_sigma_px, a.table_bits, steps)
+    light = largest_light(camera, level_of(camera, a.level_fraction))
     plain = largest_sum(weights, steps)
     lever = largest_sum([w * d for d, w in enumerate(weights)], steps)
     one_side = "pixels at full scale on one side of the weight, and at zero on the other"
     longest = max(plain, lever)
     of_row = light * longest
     of_window = max(
-        ((light * along >> weight_bits) + 1) * across
+        ((light * along >> a.table_bits) + 1) * across
         for along, across in ((plain, longest), (longest, plain))
     )
     return (

@@ -63,6 +63,9 @@ from sim.studies.replay.study import replay as replay
 from sim.studies.replay.study import Replay as Replay
 from sim.studies.replay.events import parse_profile as parse_profile
 from sim.studies.replay.events import EventProfile as EventProfile
+from sim.studies.formats.study import formats as _study_formats
+from sim.studies.formats.study import FormatsStudy as FormatsStudy
+from sim.studies.formats.filing import write_formats as write_formats
 from sim.studies.identify.identify import identify as identify
 from sim.studies.identify.identify import Identified as Identified
 from sim.studies.identify.record import record as _record_log
@@ -71,6 +74,7 @@ from sim.studies.identify.write import write_recorded as write_recorded
 from sim.studies.connections.study import study as _connections
 from sim.studies.built.study import study as _study_yield
 study_yield = _study_yield
+study_formats = _study_formats
 study_profiles = _study_profiles
 study_health = _study_health
 connections = _connections
@@ -170,6 +174,11 @@ from sim.estimators.quad_cell import quad_cell as quad_cell
 from sim.estimators.bounds import position_bound_px as position_bound_px
 from sim.estimators import firmware_cost as firmware_cost
 from sim.estimators.spot_model import pixel_integrated as pixel_integrated
+from sim.firmware.settings import EstimatorArithmetic as EstimatorArithmetic
+from sim.firmware.settings import ControllerArithmetic as ControllerArithmetic
+from sim.firmware.spots.estimator import FixedEstimator as FixedEstimator
+from sim.firmware.controller import FixedController as FixedController
+from sim.firmware.q_format import QFormat as QFormat
 
 # Linear analysis and tuning rules
 from controllers.analysis import LinearController as LinearController

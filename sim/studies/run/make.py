@@ -8,6 +8,7 @@ from types import ModuleType
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.assembly.build import Built, build
 from sim.assembly.cost import Budget, check_time
@@ -19,8 +20,9 @@ from sim.loop.parts import Parts
 from sim.loop.simulate import LoopResult, simulate
 from sim.ports import Array
 from sim.results.limits import check_limits
-from sim.results.metrics import evaluate
+from sim.results.metrics import evaluate, mirror_name
 from sim.results.stability import diverged, diverging_words
+from sim.results.traces import Traces
 from sim.scenario.model import Scenario
 
 
@@ -103,12 +105,27 @@ def make_run(
         sway_m=outcome.sway_m,
         clearance_mm=None if scenario.isolator is None else scenario.isolator.clearance_mm,
     )
+    if outcome.cut_off is not None:
+        figures["whole_numbers"] = _cut_off(outcome.cut_off, outcome.traces, scenario)
     _check_finite(figures)
     limits = check_limits(figures, scenario.limits)
     ports = scenario.switch.geometry.ports_per_side
     unstable = diverging_words(diverged(outcome.traces, _room_rad(parts)), outcome.traces, ports)
     wall_s = time.perf_counter() - clock_s
     return Run(built, outcome, figures, limits, unstable, threads, wall_s)
+
+
+def _cut_off(count: NDArray[np.int64], traces: Traces, scenario: Scenario) -> dict[str, Any]:
+    """Return how often words of a controller in whole numbers were cut off."""
+    by_mirror = count.sum(axis=1)
+    worst = int(by_mirror.argmax())
+    ports = scenario.switch.geometry.ports_per_side
+    return {
+        "cut_off": int(by_mirror.sum()),
+        "mirrors": int((by_mirror > 0).sum()),
+        "worst_mirror": mirror_name(int(traces.mirrors[worst]), ports) if by_mirror.any() else None,
+        "worst_mirror_cut_off": int(by_mirror[worst]),
+    }
 
 
 def _room_rad(parts: Parts) -> Array:

@@ -1,0 +1,148 @@
+"""All that a study of word lengths finds."""
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import Any, NamedTuple
+
+from sim.assembly.build import Built, build
+from sim.firmware.controller import FixedController
+from sim.scenario.model import Scenario
+from sim.studies.formats.arithmetic import Start, start_of
+from sim.studies.formats.cycles import LoopCycles, loop_cycles
+from sim.studies.formats.knee import TOLERATED_PCT, Knee, knee_of
+from sim.studies.formats.measured import Measured, measured
+from sim.studies.formats.ranges import WordRow, word_rows
+from sim.studies.formats.stalls import SectionRow, Stall, section_rows, stalls_of
+from sim.studies.formats.sweep import (
+    NAMES,
+    Loss,
+    SweepRow,
+    more_of,
+    row_of,
+    sweep,
+    with_all,
+    with_long_words,
+    words_of,
+)
+
+TOGETHER = "all recommended"
+
+
+class FormatsStudy(NamedTuple):
+    """The result."""
+
+    start: Start
+    built: Built
+    """In whole numbers, with the start's words."""
+    plain: Loss
+    """In floating point."""
+    base: Loss
+    measured: Measured
+    words: tuple[WordRow, ...]
+    rows: tuple[SweepRow, ...]
+    knees: tuple[Knee, ...]
+    together: SweepRow | None
+    """All recommended words at once; None if there is none."""
+    stalls: tuple[Stall, ...]
+    """Along x and y; empty if the controller is not in whole numbers."""
+    sections: tuple[SectionRow, ...]
+    cycles: LoopCycles | None
+
+    @property
+    def as_given(self) -> tuple[float, float]:
+        """What the start's own words add to the residual, and its standard error. [%]"""
+        more, error = more_of(self.base, self.plain)
+        return 100 * more, 100 * error
+
+    @property
+    def overflows(self) -> tuple[WordRow, ...]:
+        """Words that a run or a frame takes beyond, so that they are cut off."""
+        return tuple(row for row in self.words if row.verdict == "cut off")
+
+    @property
+    def good(self) -> bool:
+        """Whether a set of words was found that is enough, and none of them is cut off."""
+        if self.together is None or self.together.more_pct is None or self.overflows:
+            return False
+        return abs(self.together.more_pct) <= 2 * TOLERATED_PCT and not self.together.cut_off
+
+    @property
+    def verdict(self) -> str:
+        """In one sentence or two."""
+        named = [
+            f"{knee.recommended} {NAMES[knee.word]}" for knee in self.knees if knee.recommended
+        ]
+        none = [NAMES[knee.word] for knee in self.knees if not knee.recommended]
+        words = f"Enough: {', '.join(named)}. " if named else "No word that was tried is enough. "
+        if named and none:
+            words += f"None that was tried is enough: {', '.join(none)}. "
+        if self.together is not None and self.together.more_pct is not None:
+            words += (
+                f"Together they change the residual of floating point, "
+                f"{1e6 * self.plain.rms_rad:.2f} urad, by {self.together.more_pct:+.2f} ± "
+                f"{self.together.more_sd_pct:.2f} %. "
+            )
+        if self.overflows:
+            words += f"Cut off: {', '.join(row.name for row in self.overflows)}."
+        else:
+            open_ = [row for row in self.words if row.verdict == "not proven"]
+            words += "No word overflows: " + (
+                "proven for each." if not open_ else
+                f"proven for {len(self.words) - len(open_)} of {len(self.words)}, the others not "
+                "in this run."
+            )  # fmt: skip
+        return words
+
+
+def formats(
+    scenario: Scenario, *, sweeps: Mapping[str, Sequence[int]] | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> FormatsStudy:  # fmt: skip
+    """Study the word lengths of a scenario's firmware.
+
+    Parts that compute in floating point get fixed arithmetic where there is a form of it. Runs
+    with one word length after the other are compared with one in floating point, under the same
+    random numbers.
+
+    Parameters
+    ----------
+    scenario : Scenario
+        From `load_scenario`.
+    sweeps : mapping of str to sequence of int, optional
+        Word -> lengths, such as {"estimator.position_fraction": (4, 6, 8)}; all words otherwise.
+    progress : callable, optional
+        Called with (finished runs, all runs).
+
+    Returns
+    -------
+    FormatsStudy
+
+    Raises
+    ------
+    ScenarioError
+        If neither part can compute in whole numbers, or a word is not known.
+    """
+    tell = progress or (lambda done, total: None)
+    start = start_of(scenario)
+    words = words_of(start, sweeps or {})
+    found = measured(build(start.scenario))
+    built = build(start.scenario)
+    plain, base, rows = sweep(start, words, tell)
+    knees = tuple(
+        knee_of(word, [row for row in rows if row.word == word]) for word in words
+    )
+    lengths = {knee.word: knee.recommended for knee in knees if knee.recommended is not None}
+    together = None
+    if lengths:
+        changed = partial(with_all, with_long_words(start), lengths)
+        together = row_of(changed, TOGETHER, 0, plain)
+    total = 3 + len(rows)
+    tell(total, total)
+    controller: Any = built.parts.controller
+    whole = isinstance(controller, FixedController)
+    return FormatsStudy(
+        start, built, plain, base, found, word_rows(built, found), rows, knees, together,
+        stalls_of(controller.law) if whole else (),
+        section_rows(controller.law) if whole else (),
+        loop_cycles(built),
+    )  # fmt: skip

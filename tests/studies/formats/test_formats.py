@@ -1,0 +1,198 @@
+"""Word lengths: stalls by hand, knees of made curves, and the study of a small scenario."""
+
+import json
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from sim.assembly.build import build
+from sim.cli.main import cli
+from sim.errors import ScenarioError
+from sim.firmware.fixed_law import FixedLaw, Formats
+from sim.firmware.q_format import QFormat
+from sim.firmware.rounding import Rounding
+from sim.scenario.gallery import find
+from sim.scenario.model import load_scenario
+from sim.studies.formats.arithmetic import start_of
+from sim.studies.formats.cycles import loop_cycles
+from sim.studies.formats.knee import knee_of
+from sim.studies.formats.measured import measured
+from sim.studies.formats.ranges import word_rows
+from sim.studies.formats.stalls import section_rows, stalls_of
+from sim.studies.formats.sweep import Loss, SweepRow, lengths_of, more_of, with_bits
+
+STEP = "single_mirror_step"
+
+
+def integrator(rounding, finer=0):
+    """u += Q(e / 32), with so many more bits behind the point than e, by hand."""
+    word = QFormat(32, 8)
+    fine = QFormat(32, 8 + finer)
+    rows = np.zeros((2, 1, 2, 2, 3), np.int64)
+    rows[:, ..., 0, 1] = 32  # x = x + e / 32, in a row that is shifted by 5
+    rows[0, ..., 0, 0] = 1 << finer
+    rows[:, ..., 1, 1] = 1
+    return FixedLaw(
+        Formats(word, word, word, (fine,), fine), np.zeros((0, 1, 2, 5), np.int64), 0, rows,
+        np.array([[5, 0], [5, 0]]), np.array([True]), np.array([False]),
+        np.ones((1, 2, 1), np.int64), np.zeros(1, np.int64), rounding,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rounding", "below", "above"),
+    [("away", 15, -15), ("even", 16, -16), ("up", 15, -16), ("floor", 31, 0), ("zero", 31, -31)],
+)
+def test_an_integrator_stalls_where_its_increment_rounds_to_nothing(rounding, below, above):
+    """By hand: abs(e) / 32 below a half to the nearest (the tie by the rule), below 1 to zero."""
+    for stall in stalls_of(integrator(Rounding(rounding))):
+        assert (stall.below, stall.above) == (below, above)
+
+
+def test_more_bits_behind_the_point_shorten_the_stall():
+    # By hand: with F more bits the increment is e 2^F / 32, so no stall from F = log2 32 on.
+    found = [stalls_of(integrator(Rounding.AWAY, finer))[0].below for finer in (0, 1, 3, 4, 5)]
+    assert found == [15, 7, 1, 0, 0]
+
+
+def test_sections_of_a_law_have_their_noise_and_their_cycles():
+    law = integrator(Rounding.UP)
+    # 1000 Hz, Q 10 at 10 kHz in words of 2^-14 (a1 -25753, a2 15448): a sum of 10^5 terms.
+    words = np.array([15911, -25753, 15911, -25753, 15448], np.int64)
+    made = law._replace(
+        sections=np.broadcast_to(words, (1, 1, 2, 5)), section_shift=14, rounding=Rounding.UP
+    )
+    row = section_rows(made)[0]
+    a1, a2 = -25753 / 2**14, 15448 / 2**14
+    h = np.zeros(100_000)
+    h[0] = 1.0
+    h[1] = -a1
+    for n in range(2, 600):
+        h[n] = -a1 * h[n - 1] - a2 * h[n - 2]
+    assert row.rounding_gain == pytest.approx((h**2).sum(), rel=1e-9)
+    assert row.bound == pytest.approx(0.5 * np.abs(h).sum(), rel=1e-6)
+    assert row.estimate == pytest.approx(0.5 / (1 - a2))
+    assert max(-row.lowest, row.highest) <= row.bound
+    assert row.highest > 0
+
+
+def rows_for(changes, errors):
+    return [
+        SweepRow("controller.state_bits", bits, 10.0, 1.0, 0.0, more, error, 0, 0, None)
+        for bits, more, error in zip(range(4, 10), changes, errors, strict=True)
+    ]
+
+
+def test_the_knee_is_where_a_curve_stays_within_one_percent_either_way():
+    knee = knee_of("w", rows_for((90, 9, 0.5, 2.0, 0.9, 0.1), [0.02] * 6))
+    assert (knee.knee, knee.sure, knee.recommended) == (8, 8, 8)
+    unsure = knee_of("w", rows_for((90, 9, 0.7, 0.8, -0.9, 0.1), [0.3] * 6))
+    assert (unsure.knee, unsure.sure, unsure.recommended) == (6, 9, 9)
+    assert "6 bits are within it" in unsure.words
+    lost = knee_of("w", rows_for((90, 9, 0.7, 0.8, 0.9, 0.1), [5.0] * 6))
+    assert (lost.knee, lost.sure, lost.recommended) == (6, None, 7)
+    assert "not sure" in lost.words
+    assert knee_of("w", rows_for((90, 9, 5, 5, -3, -2), [0.1] * 6)).recommended is None
+
+
+def test_the_standard_error_of_paired_mirrors_is_that_of_a_bootstrap():
+    # An independent route: mirrors drawn with replacement.
+    rng = np.random.default_rng(2)
+    b = rng.chisquare(20, 192) / 20
+    a = b * (1.05 + 0.04 * rng.normal(size=192))
+    blank = np.zeros(192)
+    more, error = more_of(Loss(a, blank, 0.0, 0, 0), Loss(b, blank, 0.0, 0, 0))
+    draws = rng.integers(0, 192, (4000, 192))
+    spread = np.sqrt(a[draws].sum(axis=1) / b[draws].sum(axis=1))
+    assert more == pytest.approx(np.sqrt(a.sum() / b.sum()) - 1)
+    assert error == pytest.approx(spread.std(), rel=0.1)
+
+
+def test_words_of_a_run_stay_within_what_is_proven():
+    start = start_of(load_scenario(find(STEP), ["duration_ms=160"]))
+    rows = word_rows(build(start.scenario), measured(build(start.scenario)))
+    names = {row.name for row in rows}
+    assert {"the moment along x", "position", "correction", "code of the DAC"} <= names
+    for row in rows:
+        if row.reached is not None and row.largest is not None:
+            assert 0 < row.reached <= row.largest, row
+        assert row.verdict == "proven"
+        assert row.needed <= row.bits
+
+
+def test_a_sum_that_is_too_short_is_shown_with_its_frame():
+    text = "estimator.arithmetic={kind='fixed',sum_bits=14,overflow='saturates'}"
+    start = start_of(load_scenario(find(STEP), ["duration_ms=160", text]))
+    found = measured(build(start.scenario))
+    assert found.failed > 0
+    bad = [row for row in word_rows(build(start.scenario), found) if row.verdict == "cut off"]
+    assert bad
+    assert "full scale" in bad[0].example
+    refused = "estimator.arithmetic={kind='fixed',sum_bits=14}"
+    with pytest.raises(ScenarioError, match="right of the middle at full scale"):
+        build(load_scenario(find(STEP), [refused]))
+
+
+def test_loops_rest_if_a_code_is_finer_than_a_position_and_swing_if_it_is_not():
+    """An integral rests only where a code exists at which the mismatch is zero."""
+    fixed = ['estimator.arithmetic={kind="fixed"}', 'controller.arithmetic={kind="fixed"}']
+    coarse = loop_cycles(build(load_scenario(find(STEP), fixed)))
+    assert coarse.code_rad > coarse.unit_rad
+    assert 0 < coarse.cycling < coarse.plays
+    assert coarse.codes == 1
+    fine = loop_cycles(build(load_scenario(find(STEP), [*fixed, "drive.bits=18"])))
+    assert fine.code_rad < fine.unit_rad
+    assert fine.cycling == 0
+    assert fine.offset_rad < 1.01 * fine.unit_rad
+    assert loop_cycles(build(load_scenario(find(STEP)))) is None
+
+
+def test_words_that_hang_on_each_other_follow():
+    start = start_of(load_scenario(find(STEP)))
+    few = with_bits(start.scenario, "estimator.position_fraction", 2)
+    assert few.estimator["arithmetic"]["table_fraction"] == 2
+    assert few.estimator["arithmetic"]["position_bits"] == 10
+    many = with_bits(start.scenario, "estimator.position_fraction", 11)
+    assert many.controller["arithmetic"]["position_fraction"] == 11
+    less = with_bits(start.scenario, "controller.position_fraction", 5)
+    assert less.estimator["arithmetic"]["position_fraction"] == 5
+    build(less)
+
+
+def test_bad_words_are_refused():
+    with pytest.raises(ScenarioError, match="whole numbers"):
+        lengths_of(["estimator.position_fraction=4,x"])
+    result = CliRunner().invoke(
+        cli, ["formats", STEP, "--out", "nowhere", "--vary", "estimator.bits=4"]
+    )
+    assert result.exit_code == 2
+    assert 'no word length. Did you mean "' in result.output
+
+
+def test_the_command_writes_what_it_finds(tmp_path):
+    out = tmp_path / "formats"
+    arguments = ["formats", STEP, "--out", str(out), "--set", "duration_ms=160",
+                 "--vary", "estimator.position_fraction=3,9"]  # fmt: skip
+    result = CliRunner().invoke(cli, arguments)
+    assert result.exit_code in (0, 1), result.output
+    found = json.loads((out / "formats.json").read_text())
+    runs = {row["bits"]: row for row in found["runs"]}
+    assert runs[3]["rms_urad"] > runs[9]["rms_urad"]
+    assert found["in_whole_numbers"] == ["estimator", "controller"]
+    assert (out / "runs.csv").read_text().startswith("word,bits,rms_urad")
+    page = (out / "report.html").read_text()
+    assert "Fewest bits that are enough" in page
+    assert "NaN" not in page
+
+
+def test_a_run_reports_words_that_were_cut_off():
+    from sim.studies.run.make import make_run
+
+    fixed = ["duration_ms=160", 'controller.arithmetic={kind="fixed"}']
+    figures = make_run(load_scenario(find(STEP), fixed), pictures=False).figures
+    assert figures["whole_numbers"] == {
+        "cut_off": 0, "mirrors": 0, "worst_mirror": None, "worst_mirror_cut_off": 0,
+    }  # fmt: skip
+    plain = make_run(load_scenario(find(STEP), ["duration_ms=160"]), pictures=False).figures
+    assert "whole_numbers" not in plain
