@@ -46,6 +46,7 @@ class BoardPower(Happening):
     """A driver board that loses its power."""
 
     Params = BoardPowerParams
+    takes_over = True
 
     def __init__(self, params: BoardPowerParams, site: EventSite) -> None:
         """Find the board's mirrors, and draw the channels of the one that comes in its place."""

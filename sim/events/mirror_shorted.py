@@ -29,6 +29,7 @@ class MirrorShorted(OnMirrors):
     """Channels that are shorted."""
 
     Params = MirrorShortedParams
+    takes_over = True
 
     def __init__(self, params: MirrorShortedParams, site: EventSite) -> None:
         super().__init__("shorted to the stop", params, site)

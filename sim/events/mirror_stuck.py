@@ -22,6 +22,7 @@ class MirrorStuck(OnMirrors):
     """Mirrors that stick."""
 
     Params = MirrorStuckParams
+    takes_over = True
 
     def __init__(self, params: MirrorStuckParams, site: EventSite) -> None:
         super().__init__("stuck", params, site)

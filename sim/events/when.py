@@ -104,6 +104,8 @@ class Happening:
     """Base of the shipped events: a name, a span and the mirrors concerned."""
 
     lateness = Lateness()
+    takes_over = False
+    """Whether mirrors no longer follow their loops, which wind up without being unstable."""
 
     def __init__(self, words: str, span: Span, site: EventSite, mirrors: Flags) -> None:
         self.span = span

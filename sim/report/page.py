@@ -9,6 +9,7 @@ from sim.report import surroundings_plots
 from sim.report.array_maps import array_maps
 from sim.report.base import base_of, template
 from sim.report.drawing import GREEN
+from sim.report.event_rows import event_rows, event_spans
 from sim.report.filing_block import spectrum_rows
 from sim.report.rankings import rankings
 from sim.report.run_plots import loss_histogram
@@ -26,7 +27,7 @@ from sim.report.view import ReportView
 from sim.results.coupling import DARK_DB
 from sim.results.hold import Hold
 from sim.results.metrics import mirror_name
-from sim.results.table import FIGURES, LIMITED
+from sim.results.table import FIGURES, LIMITED, Figure
 from sim.results.units import beside, number, unit_sign, with_signs
 from sim.results.verdict import used_share
 
@@ -35,9 +36,9 @@ GROUPS: Final = {
     "coupling": "Coupling loss, fibre to fibre",
     "settling": "Settling, moved mirrors", "time_to_light": "Time to light, moved connections",
     "sway": "Sway of the core", "lost": "Spots and stops", "stops": "Spots and stops",
-    "wrong_spots": "Spots and stops",
+    "wrong_spots": "Spots and stops", "events": "Events",
 }  # fmt: skip
-MAY_LACK = ("sway", "wrong_spots")
+MAY_LACK = ("sway", "wrong_spots", "events")
 """Groups whose figures do not exist in every run."""
 SWITCHING = ("settling", "time_to_light")
 LOST_WORDS: Final = {
@@ -83,6 +84,7 @@ def render(view: ReportView) -> str:
         verdict_rest=_arrows(sentence),
         limits=[_limit_row(view, row) for row in sorted(view.limits, key=used_share, reverse=True)],
         sections=_sections(view, deciding),
+        events=event_rows(view.figures["events"]["rows"]),
         rankings=rankings(view.rows, view.limits),
         lost_text=f"{_lost(view)}{_wrong_spots(view)}",
         map_picture=None
@@ -103,7 +105,7 @@ def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
     who = view.rows.culprits.get(figure.path)
     share = used_share(row)
     sign = "≤" if figure.worse == "higher" else "≥"
-    dark = figure.unit == "dB" and row["value"] is not None and row["value"] > DARK_DB
+    dark = _dark(figure, row["value"])
     return {
         **row,
         "words": figure.heading,
@@ -112,6 +114,12 @@ def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
         "limit_text": f"{sign} {row['limit']:g} {unit_sign(figure.unit)}".rstrip(),
         "width": round(min(share * AT_LIMIT_PCT, 100.0), 2),
     }
+
+
+def _dark(figure: Figure, value: float | None) -> bool:
+    """Whether a loss only means that there is no light; one that should be large does not."""
+    loss = figure.unit == "dB" and figure.worse == "higher"
+    return loss and value is not None and value > DARK_DB
 
 
 def _strip(view: ReportView) -> list[tuple[str, str]]:
@@ -205,7 +213,9 @@ def _pointing(view: ReportView, hold: Hold) -> Section:
         lines.append(Line(wanted["max_urad"], f"limit {wanted['max_urad']:g} µrad"))
     names = [mirror_name(int(m), view.ports) for m in view.traces.mirrors]
     who = _culprit(view, ("pointing.max_urad",))
-    pictures = [error_picture(view.traces, view.epochs, hold, names, lines, who)]
+    pictures = [error_picture(
+        view.traces, view.epochs, hold, names, lines, who, event_spans(view.figures)
+    )]
     shift = sensor_picture(view.traces, view.epochs, hold)
     return Section("Pointing error over time", pictures=[*pictures, *([shift] if shift else [])])
 
@@ -229,7 +239,9 @@ def _loss(view: ReportView, hold: Hold, deciding: str) -> Section:
                             ("coupling_p99_db", "limit on p99"))
         if name in wanted
     ]  # fmt: skip
-    over_time = loss_picture(view.traces, view.epochs, hold, names, lines, who)
+    over_time = loss_picture(
+        view.traces, view.epochs, hold, names, lines, who, event_spans(view.figures)
+    )
     histogram = loss_histogram(view.traces, view.epochs, hold, spread)
     return Section("Coupling loss", pictures=[over_time, *([histogram] if histogram else [])])
 
@@ -248,7 +260,7 @@ def _groups(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
         if value is None and group in SWITCHING:
             best = figures[group]["max_of_those_ms"]
             text = "never" if best is None else f"never; of those that did, {number(best, 'ms')}"
-        if figure.unit == "dB" and value is not None and value > DARK_DB:
+        if _dark(figure, value):
             text = f"dark (above {DARK_DB:g} dB)"
         words = figure.heading
         if figure.path in ("pointing.p99_urad", "coupling.p99_db"):

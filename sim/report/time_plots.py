@@ -32,6 +32,8 @@ FEWEST_FOR_PERCENTILES = 8
 """Below this many mirrors or connections, each is drawn by its name."""
 DWARFED = 5.0
 """A hold interval whose peak is this many times below the run's has axes of its own."""
+MOST_NUMBERED = 12
+"""Events whose numbers are written over a picture; more would cover each other."""
 NEAR_LEVELS = 6.0
 """After a command, a quantity is drawn up to this many times the level that it must stay below."""
 PALETTE = (BLUE, VERMILION, GREEN, ORANGE, "#CC79A7", "#56B4E9", INK)
@@ -45,6 +47,14 @@ class Line(NamedTuple):
     label: str
     colour: str = INK
     dash: Any = "-."
+
+
+class EventSpan(NamedTuple):
+    """From when to when an event of the scenario lasts, and its number on the page."""
+
+    number: int
+    from_s: float
+    to_s: float
 
 
 class Curves(NamedTuple):
@@ -67,6 +77,7 @@ def over_time(
     alt: str,
     what: str,
     note: str = "",
+    events: Sequence[EventSpan] = (),
 ) -> Picture:
     """Draw a quantity over time, with its limits, and the hold interval on axes of its own if the
     start-up dwarfs it.
@@ -83,6 +94,8 @@ def over_time(
         Of the axis of the quantity.
     alt, what, note : str
         Words for those who cannot see it, what is counted, and more for the caption.
+    events : sequence of EventSpan
+        Events of the scenario, marked by their numbers.
     """
     values = curves.values
     starts = bin_starts(len(values))
@@ -101,6 +114,7 @@ def over_time(
             for line in lines:
                 axes.axhline(line.level, color=line.colour, lw=1.3, ls=line.dash, label=line.label)
             dress(axes, traces, epochs, hold)
+            _mark_events(axes, events, scale)
             highest = max([float(top.max()), *(line.level for line in lines)])
             axes.set_ylim(0, 1.12 * max(highest, 1e-9))
         if split:
@@ -127,6 +141,22 @@ def over_time(
         f"Largest value in each interval of {interval_ms:g} ms, {key} {what}. {shortened}{note}"
         + ("Right: the hold interval on axes of its own." if split else ""),
     )
+
+
+def _mark_events(axes: Axes, events: Sequence[EventSpan], scale: float) -> None:
+    """Mark when events last, with their numbers along the top."""
+    label = "event"
+    for event in events:
+        axes.axvspan(event.from_s * scale, event.to_s * scale, color=ORANGE, alpha=0.14, lw=0,
+                     zorder=0.5, label=label)  # fmt: skip
+        axes.axvline(event.from_s * scale, color=ORANGE, lw=0.8, ls=(0, (3, 2)))
+        label = "_nolegend_"
+        if len(events) <= MOST_NUMBERED:
+            axes.annotate(
+                str(event.number), (event.from_s * scale, 1.0), (3, -3),
+                xycoords=axes.get_xaxis_transform(), textcoords="offset points", ha="left",
+                va="top", fontsize=8, color=INK, annotation_clip=True, in_layout=False,
+            )  # fmt: skip
 
 
 def _painter(
@@ -161,6 +191,7 @@ def _painter(
 def error_picture(
     traces: Traces, epochs: Sequence[Epoch], hold: Hold, names: Sequence[str],
     lines: Sequence[Line], culprit: str | None,
+    events: Sequence[EventSpan] = (),
 ) -> Picture:  # fmt: skip
     """Draw the radial pointing error of the mirrors."""
     return over_time(
@@ -169,12 +200,14 @@ def error_picture(
         label="radial pointing error [µrad]",
         alt="Radial pointing error against time.",
         what="mirrors",
+        events=events,
     )  # fmt: skip
 
 
 def loss_picture(
     traces: Traces, epochs: Sequence[Epoch], hold: Hold, names: Sequence[str],
     lines: Sequence[Line], culprit: str | None,
+    events: Sequence[EventSpan] = (),
 ) -> Picture:  # fmt: skip
     """Draw the misalignment loss of the connections; what is dark is drawn at the edge."""
     peak = traces.excess_peak_db.astype(float)
@@ -187,6 +220,7 @@ def loss_picture(
         what="connections",
         note=f"Drawn up to {DARK_DB:g} dB: beyond, a connection is dark, and how dark is not "
         "modelled (scattered light, crosstalk). " if beyond else "",
+        events=events,
     )  # fmt: skip
 
 

@@ -1,7 +1,7 @@
 """The figures of a run: settling, time to light, pointing error, coupling loss."""
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +14,11 @@ from sim.results.moves import Moved, each_of, moved_by, slowest_of, spans_of, ti
 from sim.results.sway import sway_figures
 from sim.results.traces import LOST, Traces
 from sim.results.wrong_spots import wrong_spots
+
+NO_EVENTS: Final[dict[str, Any]] = {
+    "recovery_ms": None, "outage_ms": None, "crosstalk_db": None, "missed_frames": None, "rows": [],
+}  # fmt: skip
+"""Figures of the events of a run without any; see `sim.results.events`."""
 
 
 def mirror_name(mirror: int, ports: int) -> str:
@@ -139,6 +144,7 @@ def evaluate(
             "mirrors": int((traces.stop_ticks > 0).sum()),
         },
         "sway": sway_figures(sway_m, clearance_mm),
+        "events": dict(NO_EVENTS),
     }
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from sim.optics.epochs import Epoch
 from sim.ports import Array
 from sim.results.coupling import DARK_DB, aligned_over_time
+from sim.results.events import during
 from sim.results.hold import MetricsParams, hold_of
 from sim.results.metrics import mirror_name
 from sim.results.moves import arrivals_of
@@ -22,11 +23,14 @@ class Culprit(NamedTuple):
     name: str
     at_s: float | None
     """When, if it has a moment. [s]"""
+    during: str = ""
+    """The event of the scenario that this moment falls into; empty if none."""
 
     @property
     def words(self) -> str:
         """Name and moment, as a sentence ends with them."""
-        return self.name if self.at_s is None else f"{self.name} at {self.at_s:.3f} s"
+        text = self.name if self.at_s is None else f"{self.name} at {self.at_s:.3f} s"
+        return f"{text} ({self.during})" if self.during else text
 
 
 class Ranking(NamedTuple):
@@ -80,6 +84,9 @@ def rank(
         connections |= _arrived(traces, epochs, params, "light_ms", light=True)
     if figures is not None:
         culprits |= _named_by_figures(figures)
+        culprits = {
+            path: who._replace(during=during(figures, who.at_s)) for path, who in culprits.items()
+        }
     return Ranking(connections, mirrors, culprits)
 
 
@@ -104,6 +111,7 @@ def _named_by_figures(figures: Mapping[str, Any]) -> dict[str, Culprit]:
         name = figures[path.split(".")[0]]["slowest"]
         if name is not None:
             found[path] = Culprit(name, None)
+    found |= _of_events(figures["events"]["rows"])
     sway = figures["sway"]
     if sway["max_mm"] is not None:
         axis = max("xyz", key=lambda a: float(sway[f"{a}_mm"]))
@@ -111,6 +119,26 @@ def _named_by_figures(figures: Mapping[str, Any]) -> dict[str, Culprit]:
         used = dict(zip("xyz", sway["clearance_mm"], strict=True))
         nearest = max("xyz", key=lambda a: float(sway[f"{a}_mm"]) / used[a])
         found["sway.clearance_pct"] = Culprit(f"axis {nearest}", None)
+    return found
+
+
+def _of_events(rows: Sequence[Mapping[str, Any]]) -> dict[str, Culprit]:
+    """Return who was back last, who was out longest, and whose light went astray."""
+    found = {}
+    back = [row for row in rows if row["recovery_ms"] is not None and row["slowest"]]
+    if back:
+        last = max(back, key=lambda row: float(row["recovery_ms"]))
+        found["events.recovery_ms"] = Culprit(f"{last['slowest']} after {last['name']}", None)
+    out = [row for row in rows if row["outage_ms"] > 0 and row["slowest"]]
+    if out:
+        longest = max(out, key=lambda row: float(row["outage_ms"]))
+        found["events.outage_ms"] = Culprit(longest["name"], None)
+    stray = [row["crosstalk"] for row in rows if row["crosstalk"]]
+    if stray:
+        most = min(stray, key=lambda each: float(each["db"]))
+        found["events.crosstalk_db"] = Culprit(
+            f"{most['from']} into {most['into']}", 1e-3 * most["at_ms"]
+        )
     return found
 
 

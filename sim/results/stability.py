@@ -30,7 +30,9 @@ class Diverged(NamedTuple):
     """(D,) largest swing of the correction. [rad]"""
 
 
-def diverged(traces: Traces, limit_rad: Array) -> Diverged:
+def diverged(
+    traces: Traces, limit_rad: Array, judged: NDArray[np.bool_] | None = None
+) -> Diverged:
     """Return the mirrors whose corrections swing against their limits.
 
     A swing goes from one turning point of the correction to the next. A loop diverges if
@@ -44,13 +46,17 @@ def diverged(traces: Traces, limit_rad: Array) -> Diverged:
     limit_rad : (M, 2) ndarray
         How far a mirror can be corrected: by its drive, and before the camera loses its spot.
         [rad]
+    judged : (M,) ndarray of bool, optional
+        Mirrors that are looked at; all if left out. A loop whose mirror an event takes out of its
+        hands winds up to its limits without being unstable.
     """
     correction = traces.correction_rad
     if not len(correction):
         return Diverged(np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
     spread = correction.max(axis=0).astype(float) - correction.min(axis=0)
     columns, times, swings = [], [], []
-    for m in np.flatnonzero((spread > SHARE * limit_rad).any(axis=1)):
+    wide = (spread > SHARE * limit_rad).any(axis=1)
+    for m in np.flatnonzero(wide if judged is None else wide & judged):
         found = [
             at
             for a in (0, 1)

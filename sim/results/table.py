@@ -119,6 +119,21 @@ FIGURES: Final = (
     Figure("sway.clearance_pct", "sway, share of the clearance", "s_max/c", "%",
            "the axis that uses most of its clearance; none without an isolator",
            "sway_clearance_pct", said="share of the clearance that the sway takes"),
+    Figure("events.recovery_ms", "recovery after events, slowest connection", "t_r", "ms",
+           "connections with a mirror that an event struck, from the event's end until "
+           "misalignment loss stays below the outage limit; none if one never does",
+           "recovery_max_ms",
+           headline=True, said="slowest recovery after an event"),
+    Figure("events.outage_ms", "outage by events, worst connection", "t_o,e", "ms",
+           "total time of one connection with a struck mirror above the outage limit, from each "
+           "event's start to the run's end, the next move or the next event of its mirrors",
+           "event_outage_max_ms", said="outage by events"),
+    Figure("events.crosstalk_db", "crosstalk of struck beams, least loss", "L_x", "dB",
+           "beams whose mirror A an event struck, in outputs of connections that it did not",
+           "event_crosstalk_min_db", headline=True, worse="lower",
+           said="loss of struck beams into other outputs"),
+    Figure("events.missed_frames", "frames without a reading from the camera", "n_m", "",
+           "all mirrors, the whole run: dropped, late, damaged, or of a board without power"),
 )  # fmt: skip
 """In the order in which they are shown."""
 FIGURE_OF: Final = {figure.path: figure for figure in FIGURES}

@@ -100,4 +100,4 @@ def test_an_event_of_ones_own_is_named_by_its_file(tmp_path):
     event = f'events=[{{kind="{tmp_path}/own.py:Twitch"}}]'
     scenario = load_scenario(ONE, [event, "traces.sample_hz=20000", "metrics.dwell_ms=1"])
     error = simulate(build(scenario).parts).traces.error_rad
-    assert abs(error[419, 0, 0] - 1e-3) < 2e-5 and abs(error[399]).max() < 1e-5
+    assert abs(error[408, 0, 0] - 1e-3) < 2e-5 and abs(error[399]).max() < 1e-5

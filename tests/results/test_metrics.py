@@ -92,6 +92,7 @@ def test_limits_are_met_missed_or_cannot_be_met():
 def test_every_limit_finds_its_figure():
     figures = run(np.full((100, 2), 5.0), confusion=np.ones((4, 2), np.int32))
     figures |= {"sway": sway_figures(np.ones(3), (1.0, 1.0, 1.0))}
+    figures["events"] |= {"recovery_ms": 1.0, "outage_ms": 1.0, "crosstalk_db": 1e7}
     rows = check_limits(figures, LimitsParams(**dict.fromkeys(LimitsParams.model_fields, 10**6)))
     assert len(rows) == len(LIMITED) and all(row["met"] for row in rows)
 

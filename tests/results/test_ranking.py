@@ -99,12 +99,12 @@ def test_mirrors(found):
 def test_culprits(found):
     ranking, error, excess = found
     c = ranking.culprits
-    assert c["coupling.excess_max_db"] == ("in 0 -> out 1", pytest.approx(0.033))
-    assert c["coupling.max_db"] == ("in 0 -> out 1", pytest.approx(0.033))
-    assert c["coupling.outage_ms"] == ("in 0 -> out 1", pytest.approx(0.025))
+    assert c["coupling.excess_max_db"][:2] == ("in 0 -> out 1", pytest.approx(0.033))
+    assert c["coupling.max_db"][:2] == ("in 0 -> out 1", pytest.approx(0.033))
+    assert c["coupling.outage_ms"][:2] == ("in 0 -> out 1", pytest.approx(0.025))
     assert c["pointing.max_urad"].name == c["pointing.rms_urad"].name == "B00"
-    assert c["pointing.p99_urad"] == ("B00", None)
-    assert c["lost.frames"] == ("A01", pytest.approx(31 * N * TICK_S))
+    assert c["pointing.p99_urad"][:2] == ("B00", None)
+    assert c["lost.frames"][:2] == ("A01", pytest.approx(31 * N * TICK_S))
     assert c["lost.frames"].words == "A01 at 0.031 s" and Culprit("A01", None).words == "A01"
     samples = (excess + 1.0)[FROM + N - 1 : TO : N]
     often = (samples > np.percentile(samples, 99)).sum(axis=0).argmax()

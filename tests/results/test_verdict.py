@@ -62,10 +62,10 @@ def test_culprits_are_found_where_they_were_put():
     traces, epochs = a_run(excess, error, status_frames=frames)
     traces.status[42, 3] = 2
     rows = rank(traces, epochs, PARAMS, ports=2)
-    assert rows.culprits["coupling.excess_max_db"] == ("in 1 -> out 0", pytest.approx(0.051))
-    assert rows.culprits["coupling.outage_ms"] == ("in 1 -> out 0", pytest.approx(0.050))
-    assert rows.culprits["pointing.max_urad"] == ("B00", pytest.approx(0.076))
-    assert rows.culprits["lost.frames"] == ("B01", pytest.approx(0.043))
+    assert rows.culprits["coupling.excess_max_db"][:2] == ("in 1 -> out 0", pytest.approx(0.051))
+    assert rows.culprits["coupling.outage_ms"][:2] == ("in 1 -> out 0", pytest.approx(0.050))
+    assert rows.culprits["pointing.max_urad"][:2] == ("B00", pytest.approx(0.076))
+    assert rows.culprits["lost.frames"][:2] == ("B01", pytest.approx(0.043))
     (worst, *_) = worst_first(rows.connections, "excess_max_db", 5)
     assert worst["name"] == "in 1 -> out 0" and worst["longest_outage_ms"] == pytest.approx(1.0)
     assert worst["max_db"] == pytest.approx(5.0, rel=1e-6) and worst["aligned_db"] == 2.0

@@ -15,11 +15,16 @@ SHORT = {
     "harrow_point_earthquake": ["duration_ms=800", "metrics.hold_from_ms=500"],
     "harrow_point_fixed_point": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_half_sine": ["duration_ms=160"],
+    "harrow_point_hot_swap": [
+        "duration_ms=120", "metrics.hold_from_ms=100", "switch.geometry.ports_per_side=20",
+        "switch.geometry.columns=5", "events.0.board=A-2", "events.0.at_ms=20",
+        "events.0.for_ms=20",
+    ],
     "harrow_point_reconfigure": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_switch": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_life": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "single_mirror_step": ["duration_ms=90", "metrics.hold_from_ms=70"],
-}
+}  # fmt: skip
 
 
 def no_nan(value):

@@ -19,11 +19,13 @@ from sim.life.condition import Condition
 from sim.loop.parts import Parts
 from sim.loop.simulate import LoopResult, simulate
 from sim.ports import Array
+from sim.results.events import event_figures, taken_over
 from sim.results.limits import check_limits
 from sim.results.metrics import evaluate, mirror_name
 from sim.results.stability import diverged, diverging_words
 from sim.results.traces import Traces
 from sim.scenario.model import Scenario
+from sim.studies.run.crossings import crosstalk_of
 
 
 class Run(NamedTuple):
@@ -48,6 +50,7 @@ def make_run(
     threads: int | None = None,
     kernels: ModuleType | None = None,
     pictures: bool = True,
+    crosstalk: bool = False,
     budget: Budget | None = None,
     condition: Condition | None = None,
     beliefs: Beliefs | None = None,
@@ -67,6 +70,9 @@ def make_run(
         `sim.kernels.plain` for the plain form; the compiled kernels if left out.
     pictures : bool
         Whether camera windows are kept to be drawn.
+    crosstalk : bool
+        Whether crosstalk of the beams that events strike is worked out, which takes seconds; it is
+        where a limit is on it.
     budget : Budget, optional
         The most memory and time that the run may take; `default_budget` if left out.
     condition : Condition, optional
@@ -107,10 +113,18 @@ def make_run(
     )
     if outcome.cut_off is not None:
         figures["whole_numbers"] = _cut_off(outcome.cut_off, outcome.traces, scenario)
+    if parts.events:
+        limited = scenario.limits.event_crosstalk_min_db is not None
+        figures["events"] = event_figures(
+            parts.events, outcome.traces, parts.epochs, scenario.metrics,
+            ports=scenario.switch.geometry.ports_per_side,
+            crosstalk=crosstalk_of(built, outcome.traces) if crosstalk or limited else None,
+        )  # fmt: skip
     _check_finite(figures)
     limits = check_limits(figures, scenario.limits)
     ports = scenario.switch.geometry.ports_per_side
-    unstable = diverging_words(diverged(outcome.traces, _room_rad(parts)), outcome.traces, ports)
+    wild = diverged(outcome.traces, _room_rad(parts), ~taken_over(parts.events, len(parts.mirrors)))
+    unstable = diverging_words(wild, outcome.traces, ports)
     wall_s = time.perf_counter() - clock_s
     return Run(built, outcome, figures, limits, unstable, threads, wall_s)
 

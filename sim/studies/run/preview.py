@@ -86,6 +86,9 @@ def preview(built: Built, *, plain: bool = False) -> Preview:
             f"move: at {1e3 * epoch.start_s:g} ms, {int(epoch.moved.sum())} mirrors{stages}"
         )
     lines += _events(built, plain)
+    for happening in parts.events:
+        event, struck = happening.event, int(happening.mirrors.sum())
+        lines.append(f"event: at {1e3 * event.from_s:g} ms {event.name}, {struck} mirrors")
     limits, cannot = _limits(built, hold, plain)
     lines += limits
     spots, unread = _spots(built)
@@ -144,12 +147,15 @@ def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]
             "lost": f"{len(parts.mirrors)} mirrors x {parts.clock.n_frames} frames, the whole run",
             "wrong_spots": f"{len(parts.mirrors)} mirrors x {parts.clock.n_frames} frames",
             "sway": "the core on its mounts, the whole run",
+            "events": f"{len(parts.events)} event(s), each until the next of its mirrors",
         }[group]  # fmt: skip
         if group in ("pointing", "coupling") and held:
             on += f", the transients of {len(held)} command(s) with it"
         lines.append(f"{f'limit: {figure.words} {sign} {limit:g} {unit}'.rstrip()}, judged on {on}")
         if group in ("settling", "time_to_light") and not moves:
             cannot.append(f"{name} cannot be met: nothing moves")
+        if group == "events" and not parts.events:
+            cannot.append(f"{name} cannot be met: there is no event")
         if group == "wrong_spots" and not parts.measurement.params.spill:
             cannot.append(f"{name} cannot be met: camera.spill is off")
         if group == "sway" and built.resolved.isolator is None:

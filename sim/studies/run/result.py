@@ -72,7 +72,10 @@ class Result:
                 "not_modelled": list(self.verdict.beyond),
                 "diverging": list(self.verdict.diverging),
             },
-            "culprits": {path: who._asdict() for path, who in self.rows.culprits.items()},
+            "culprits": {
+                path: {k: v for k, v in who._asdict().items() if k != "during" or v}
+                for path, who in self.rows.culprits.items()
+            },
             "connections": self.rows.connections,
             "mirrors": self.rows.mirrors,
             "conditions": list(self.conditions),

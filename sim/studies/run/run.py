@@ -15,6 +15,7 @@ from sim.loop.history import environment_of
 from sim.loop.stopwatch import Spent
 from sim.mechanics.shock_spectrum import ResponseSpectrum, shock_spectrum
 from sim.ports import conditions_of
+from sim.results.events import still_out
 from sim.results.ranking import rank
 from sim.results.sway import AXES, strikes
 from sim.results.verdict import verdict_of
@@ -86,7 +87,9 @@ def run(
         If the scenario cannot be run as it stands.
     """
     started = now()
-    made = make_run(scenario, progress, threads=threads, budget=budget, condition=condition)
+    made = make_run(
+        scenario, progress, threads=threads, budget=budget, condition=condition, crosstalk=True
+    )
     built, outcome = made.built, made.outcome
     clock = built.parts.clock
     origin = provenance(scenario, started, asked) | {
@@ -128,8 +131,8 @@ def run(
         provenance=origin,
         rows=rows,
         verdict=verdict_of(
-            made.limits, rows.culprits, unexercised(built), strikes(made.figures["sway"]),
-            made.diverging,
+            made.limits, rows.culprits, unexercised(built),
+            (*strikes(made.figures["sway"]), *still_out(made.figures)), made.diverging,
         ),
         page_data=page_data(built, outcome.images),
         conditions=tuple(conditions_of(built.parts.disturbances)),
