@@ -16,8 +16,8 @@ SHORT = {
     "harrow_point_fixed_point": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_half_sine": ["duration_ms=160"],
     "harrow_point_hot_swap": [
-        "duration_ms=120", "metrics.hold_from_ms=100", "switch.geometry.ports_per_side=20",
-        "switch.geometry.columns=5", "events.0.board=A-2", "events.0.at_ms=20",
+        "duration_ms=120", "metrics.hold_from_ms=100", "switch.geometry.ports_per_side=18",
+        "switch.geometry.columns=6", "events.0.board=A-2", "events.0.at_ms=20",
         "events.0.for_ms=20",
     ],
     "harrow_point_reconfigure": ["duration_ms=160", "metrics.hold_from_ms=140"],
