@@ -77,8 +77,11 @@ def test_the_verdict_names_the_event_that_it_rests_on(tmp_path):
 
 def test_who_has_no_light_at_the_end_is_said_and_does_not_pass():
     # Readings of the whole fleet end with the light, and nothing brings the new board's gain back.
-    dark = ('boards={one=["A03"]}', 'events=[{kind="board_power",board="one",at_ms=60,for_ms=40,gain_error_pct=5},'
-            '{kind="light_dimmed",at_ms=60,light=0}]',)  # fmt: skip
+    dark = (
+        'boards={one=["A03"]}',
+        'events=[{kind="board_power",board="one",at_ms=60,for_ms=40,gain_error_pct=5},'
+        '{kind="light_dimmed",at_ms=60,light=0}]',
+    )
     result = run(load_scenario(CASE, (*HUT, *dark, "traces.sample_hz=1000", "limits={}")))
     words = still_out(result.figures)
     assert len(words) == 1 and "still out at" in words[0] and "lost power" in words[0]
