@@ -5,6 +5,7 @@ import click
 from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
+from sim.cli.taking import life_from, servo_from
 from sim.errors import MISSED
 from sim.files.text import shown
 
@@ -21,14 +22,8 @@ from sim.files.text import shown
     type=click.IntRange(0, 10_000),
     help="Switches to build again with each tolerance halved; 0: none.",
 )
-@click.option(
-    "--servo-from", "servo_from", metavar="DIR", type=click.Path(),
-    help="Folder of a run or a prediction; its rms takes the place of budget.servo_urad.",
-)
-@click.option(
-    "--life", "life_from", metavar="DIR", type=click.Path(),
-    help="Result folder of a life; its end takes the place of ageing, shift and servo error.",
-)
+@servo_from
+@life_from
 @click.option(
     "--set", "overrides", multiple=True, metavar="PATH=VALUE",
     help="Change a value of the scenario, as for `run`; may be repeated.",
@@ -37,7 +32,7 @@ from sim.files.text import shown
 @click.pass_context
 def built(
     ctx: click.Context, scenario: str, out: str, switches: int, tolerance_switches: int,
-    servo_from: str | None, life_from: str | None, overrides: tuple[str, ...], overwrite: bool,
+    servo_dir: str | None, life_dir: str | None, overrides: tuple[str, ...], overwrite: bool,
 ) -> None:  # fmt: skip
     """Build many switches of SCENARIO and count those that meet both limits of loss.
 
@@ -52,21 +47,19 @@ def built(
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.built.filing import KIND, budget_of_life, servo_of_run, write
+    from sim.studies.built.filing import KIND, write
     from sim.studies.built.page import ENOUGH
     from sim.studies.built.study import study
+    from sim.studies.connections.taken_over import taken_over
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
-    if life_from is not None:
-        overrides = (*overrides, *budget_of_life(Path(life_from)))
-    if servo_from is not None:
-        overrides = (*overrides, f"switch.budget.servo_urad={servo_of_run(Path(servo_from))!r}")
+    overrides = (*overrides, *taken_over(servo_dir, life_dir))
     loaded = load_scenario(path, overrides)
     with naming(path), counting_bar() as stage:
         found = study(
             loaded, switches, tolerance_switches=tolerance_switches, progress=stage("switches"),
-            tolerance_progress=stage("tolerances"),
+            tolerance_progress=stage("tolerances"), lives_progress=stage("lives"),
         )  # fmt: skip
     folder = write(found, out, overwrite=overwrite, asked=asked_by(ctx, overrides))
     with showing(folder):

@@ -5,6 +5,7 @@ import click
 from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
+from sim.cli.taking import life_from, servo_from
 from sim.errors import MISSED
 from sim.files.text import shown
 
@@ -16,13 +17,18 @@ from sim.files.text import shown
     "--set", "overrides", multiple=True, metavar="PATH=VALUE",
     help="Change a value of the scenario, as for `run`; may be repeated.",
 )  # fmt: skip
+@servo_from
+@life_from
 @click.option("--move", is_flag=True, help="Run the scenario's first move through the loop too.")
+@click.option(
+    "--jacobian", is_flag=True, help="Add to the table how the received ray follows each tilt."
+)
 @click.option("--parquet", is_flag=True, help="Write connections.parquet too.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
 def connections(
-    ctx: click.Context, scenario: str, out: str, overrides: tuple[str, ...], move: bool,
-    parquet: bool, overwrite: bool,
+    ctx: click.Context, scenario: str, out: str, overrides: tuple[str, ...], servo_dir: str | None,
+    life_dir: str | None, move: bool, jacobian: bool, parquet: bool, overwrite: bool,
 ) -> None:  # fmt: skip
     """Work out the insertion loss of every input to every output of the switch of SCENARIO.
 
@@ -39,15 +45,17 @@ def connections(
     from sim.scenario.model import load_scenario
     from sim.studies.connections.filing import KIND, require_parquet, write
     from sim.studies.connections.study import study
+    from sim.studies.connections.taken_over import taken_over
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
     if parquet:
         require_parquet()
+    overrides = (*overrides, *taken_over(servo_dir, life_dir))
     with naming(path), counting_bar() as stage:
         found = study(
-            load_scenario(path, overrides), stage("connections"), move=move,
-            plan_progress=stage("order of the move"),
+            load_scenario(path, overrides), stage("connections"), move=move, jacobian=jacobian,
+            plan_progress=stage("order of the move"), lives_progress=stage("lives"),
         )  # fmt: skip
     folder = write(found, out, overwrite=overwrite, parquet=parquet, asked=asked_by(ctx, overrides))
     s = found.summary

@@ -16,7 +16,7 @@ from sim.optics.geometry import Connections, SwitchGeometry, connect, excess_los
 from sim.optics.losses import LossBudget, connector_loss_db, loss_budget
 from sim.optics.overlap import Light, coupled, pointing_form
 from sim.optics.params import OpticsParams
-from sim.optics.rays import aim, trace
+from sim.optics.rays import Rays, aim, trace
 from sim.optics.switch import SwitchParams
 from sim.ports import Array
 
@@ -28,7 +28,7 @@ class Links(NamedTuple):
     """C connections, from input collimator to output collimator."""
 
     connections: Connections
-    """Tilts, path lengths and incidence of each, as built; its Jacobian is that of the design."""
+    """Tilts, path lengths, incidence and Jacobian of each, as built."""
     losses: LossBudget
     """Loss with every mirror on its aim, by contributor, each (C,). [dB]"""
     form_db: Array
@@ -136,6 +136,49 @@ def _as_built(
         mode_db=lost.mode_db,
         curvature_db=lost.curvature_db,
     )
+    jacobian = _mode_jacobian(built, inputs, outputs, tilt_a, tilt_b)
+    form = np.swapaxes(jacobian, 1, 2) @ pointing_form(rays, light) @ jacobian
+    aimed = found._replace(
+        tilt_a_rad=tilt_a.T.copy(),
+        tilt_b_rad=tilt_b.T.copy(),
+        path_m=rays.path_m,
+        incidence_a_rad=rays.on_a.incidence_rad,
+        incidence_b_rad=rays.on_b.incidence_rad,
+        jacobian=_at_receiver(jacobian, rays),
+    )
+    return Links(aimed, losses, np.ascontiguousarray(form))
+
+
+def receiver_jacobian(
+    built: BuiltSwitch, inputs: NDArray[np.int64], outputs: NDArray[np.int64]
+) -> Array:
+    """Return how the ray at the receiving collimator follows tilts about the exact aim, as built.
+
+    Parameters
+    ----------
+    built : BuiltSwitch
+        Where the parts stand.
+    inputs, outputs : (C,) ndarray of int
+        Ports.
+
+    Returns
+    -------
+    (C, 4, 4) ndarray
+        From tilt errors (Ax, Ay, Bx, By) [rad] to (offset x, offset y [m], slope x, slope y [rad])
+        of the ray against the axis of the receiving mode, in the plane of the collimator. Central
+        differences of exact rays; for a perfect switch the analytic one of
+        `sim.optics.geometry.connect`.
+    """
+    tilt_a, tilt_b = aim(built, inputs, outputs)
+    rays = trace(built, inputs, outputs, tilt_a, tilt_b)
+    return _at_receiver(_mode_jacobian(built, inputs, outputs, tilt_a, tilt_b), rays)
+
+
+def _mode_jacobian(
+    built: BuiltSwitch, inputs: NDArray[np.int64], outputs: NDArray[np.int64], tilt_a: Array,
+    tilt_b: Array,
+) -> Array:  # fmt: skip
+    """Return (C, 4, 4) from tilts to place and slope of the mode at mirror B, against the ray."""
     columns = []
     for axis in range(4):
         moved = []
@@ -144,13 +187,10 @@ def _as_built(
             ray = trace(built, inputs, outputs, tilt_a + change[:2], tilt_b + change[2:])
             moved.append(np.concatenate([ray.mode_m, ray.mode_rad]))
         columns.append((moved[0] - moved[1]) / (2.0 * STEP_RAD))
-    jacobian = np.moveaxis(np.array(columns), (0, 1, 2), (2, 1, 0))  # (C, 4 of v, 4 of tilt)
-    form = np.swapaxes(jacobian, 1, 2) @ pointing_form(rays, light) @ jacobian
-    aimed = found._replace(
-        tilt_a_rad=tilt_a.T.copy(),
-        tilt_b_rad=tilt_b.T.copy(),
-        path_m=rays.path_m,
-        incidence_a_rad=rays.on_a.incidence_rad,
-        incidence_b_rad=rays.on_b.incidence_rad,
-    )
-    return Links(aimed, losses, np.ascontiguousarray(form))
+    return np.moveaxis(np.array(columns), (0, 1, 2), (2, 1, 0))  # (C, 4 of v, 4 of tilt)
+
+
+def _at_receiver(mode: Array, rays: Rays) -> Array:
+    """Return the same for the ray against the mode, carried on to the receiving collimator."""
+    place, slope = -mode[:, :2], -mode[:, 2:]
+    return np.concatenate([place + rays.to_sink_m[:, None, None] * slope, slope], axis=1)

@@ -15,8 +15,8 @@ from sim.files.filing import check_output
 from sim.files.reading import read_text
 from sim.mirror.population_file import read_population
 from sim.outside import Outside, load
-from sim.studies.built.filing import servo_of_run
 from sim.studies.compare.model import load_comparison
+from sim.studies.connections.taken_over import servo_of_run
 from sim.studies.estimators.image_files import PNG_START
 from sim.studies.estimators.recorded_frames import load_frames, load_truth
 from sim.studies.identify.log import read_logs

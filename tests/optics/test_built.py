@@ -11,7 +11,7 @@ from sim.optics.build_errors import build_switch
 from sim.optics.epochs import connected_epochs
 from sim.optics.geometry import SwitchGeometry, connect
 from sim.optics.lattice import places
-from sim.optics.links import light_of, links
+from sim.optics.links import light_of, links, receiver_jacobian
 from sim.optics.overlap import coupled
 from sim.optics.params import GeometryParams, OpticsParams
 from sim.optics.rays import aim, trace
@@ -255,3 +255,38 @@ def test_ports_that_are_not_there_are_named_by_their_side():
         )
     with pytest.raises(ValidationError, match="output_columns must divide"):
         GeometryParams(**GEOMETRY, output_ports=97)
+
+
+def test_the_jacobian_as_built_is_that_of_the_design_for_a_perfect_switch():
+    """Analytic derivatives (held to an independent ray trace elsewhere) against differences."""
+    params = switch()
+    geometry = SwitchGeometry.from_params(params.geometry)
+    inputs, outputs = np.arange(96), np.arange(96)[::-1].copy()
+    got = receiver_jacobian(built_of(params), inputs, outputs)
+    want = connect(geometry, inputs, outputs).jacobian
+    np.testing.assert_allclose(got, want, atol=2e-8 * np.abs(want).max())
+    rough = receiver_jacobian(built_of(switch(ROUGH), seed=3), inputs, outputs)
+
+    found = links(switch(ROUGH), 3, inputs, outputs)
+    np.testing.assert_allclose(found.connections.jacobian, rough, atol=1e-9)
+
+
+def test_the_jacobian_of_curved_mirrors_is_the_matrix_of_the_textbook():
+    """One port a side: ray matrices, mirror B as a lens of f = R cos i / 2 in the plane of
+    incidence and R / (2 cos i) across it; tilts turn the ray by 2 and 2 cos i.
+
+    The matrices are textbook optics (from memory); the ray trace is exact vector algebra.
+    """
+    bend = 0.25
+    params = switch({"mirror_curvature_per_m": bend}, ports_per_side=1, columns=1)
+    geometry = SwitchGeometry.from_params(params.geometry)
+    got = receiver_jacobian(built_of(params), np.array([0]), np.array([0]))[0]
+    i, between, out = geometry.incidence_rad, geometry.spacing_m, geometry.collimator_out_m
+    for axis, turn, focal in (
+        (0, 2.0, np.cos(i) / (2 * bend)), (1, 2 * np.cos(i), 1 / (2 * bend * np.cos(i))),
+    ):  # fmt: skip
+        slope_a, offset_a = turn * (1 - between / focal), turn * between
+        assert got[2 + axis, axis] == pytest.approx(slope_a, rel=1e-6)
+        assert got[axis, axis] == pytest.approx(offset_a + out * slope_a, rel=1e-6)
+        assert got[2 + axis, 2 + axis] == pytest.approx(turn, rel=1e-6)
+        assert got[axis, 2 + axis] == pytest.approx(turn * out, rel=1e-6)

@@ -3,14 +3,15 @@
 import json
 from pathlib import Path
 
-from sim.errors import OutputError
+import numpy as np
+
 from sim.files.filing import filed, put_page
-from sim.files.reading import read_bytes, read_text
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.built.page import page_of
 from sim.studies.built.study import Yield
 from sim.studies.connections.csv_table import write_columns
+from sim.studies.connections.filing import write_late
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
 
 KIND = "yield"
@@ -19,7 +20,7 @@ KIND = "yield"
 def write(
     found: Yield, folder: str | Path, *, overwrite: bool, asked: Request = NOTHING_ASKED
 ) -> Path:
-    """Write yield.json, switches.csv, scenario.toml and report.html; return the folder.
+    """Write yield.json, switches.csv, end_of_life.csv, scenario.toml and report.html.
 
     Raises
     ------
@@ -51,6 +52,10 @@ def write(
                 "rescued": (p.rescued.astype(int), 0),
             },
         )
+        inputs, outputs = np.divmod(
+            np.arange(p.connections), found.scenario.switch.geometry.outputs
+        )
+        write_late(new / "end_of_life.csv", inputs, outputs, found.late_columns)
         page = page_of(found)._replace(
             provenance=origin, strip=[("switch", switch_words(found.scenario))]
         )
@@ -58,44 +63,3 @@ def write(
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))
     return folder
-
-
-def budget_of_life(folder: Path) -> tuple[str, ...]:
-    """Return the end of a life, from its `life.json`, as overrides of `switch.budget`.
-
-    Raises
-    ------
-    OutputError
-        If the folder holds no life.
-    """
-    path = folder / "life.json"
-    try:
-        budget = json.loads(read_bytes(path, fault=OutputError))["budget"]
-        return tuple(f"switch.budget.{key}={float(value)!r}" for key, value in budget.items())
-    except (ValueError, KeyError, TypeError, AttributeError):
-        raise OutputError(f"{path}: is not the result of a life") from None
-
-
-def servo_of_run(folder: Path) -> float:
-    """Return the residual error of the loops, per axis: its radial rms over sqrt(2). [urad]
-
-    Of a run: bias and jitter are both in it; over a population of mirrors both are draws. Of a
-    prediction: the jitter alone, predicted from spectra.
-
-    Raises
-    ------
-    OutputError
-        If the folder holds no results of a run and no prediction, or no such figure.
-    """
-    try:
-        if (folder / "prediction.json").is_file():
-            text = read_text(folder / "prediction.json", fault=OutputError)
-            rms = json.loads(text)[-1]["predicted_urad"]
-        else:
-            text = read_text(folder / "results.json", fault=OutputError)
-            rms = json.loads(text)["pointing"]["rms_urad"]
-        return round(float(rms) / 2**0.5, 4)
-    except (OutputError, ValueError, KeyError, IndexError, TypeError, RecursionError) as exc:
-        raise OutputError(
-            f"--servo-from {folder}: no pointing rms of a run there, and no prediction"
-        ) from exc

@@ -7,11 +7,14 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
 from sim.studies.built import plots
 from sim.studies.built.study import Yield
+from sim.studies.connections.late_page import late_section
 
 ENOUGH: Final = 0.95
 """Yield from which the verdict is called good."""
 ASSUMPTIONS: Final = (
-    "Losses are at the data wavelength; the table of connections shows the band.",
+    "Losses are the largest of those at the data wavelength and at the edges of the data band, "
+    "with the tilts found at the data wavelength; means, and the loops' residual error, are at the "
+    "data wavelength. Without a band in the scenario, all are.",
     "Parts are drawn independently; connections of a switch share its mirrors, collimators and "
     "connectors, so the yield is counted over switches and is not a power of the connections' own.",
     "The end of life is one draw of ageing, shifts, temperature and mated connectors for each "
@@ -36,23 +39,7 @@ def page_of(found: Yield) -> StudyPage:
                 "What to buy down first", tables=[_bought(r)], pictures=[plots.first_to_buy(found)]
             )
         )
-    life = r["lives"]
-    worst = life["worst_connection"]
-    share = life["share_of_lives_met"]
-    sections.append(
-        Section(
-            "Many lives of one switch",
-            [
-                f"The switch of seed {life['seed']}, {life['lives']} lives: "
-                f"{100 * share['value']:.0f} % of them stay within the end-of-life limit (95 % "
-                f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). On the mean "
-                f"over lives, input {worst['input']} to output {worst['output']} is worst with "
-                f"{worst['mean_db']:.3f} dB (95 % interval of the mean {worst['low_db']:.3f} to "
-                f"{worst['high_db']:.3f} dB); the largest it reached is "
-                f"{worst['largest_db']:.3f} dB."
-            ],
-        )
-    )
+    sections.append(late_section(r["lives"]))
     scenario = found.scenario
     return StudyPage(
         title=f"Yield: {scenario.title}",

@@ -11,16 +11,13 @@ from sim.errors import ScenarioError
 from sim.kernels.threads import on_threads, threads
 from sim.mirror.population import MirrorParams
 from sim.optics.budgets import BudgetParams
-from sim.optics.jitter import jitter_loss_db
-from sim.optics.links import design_form
 from sim.optics.switch import SwitchParams
 from sim.ports import Array
 from sim.scenario.model import Scenario
-from sim.studies.built.life import Life, draw_life
 from sim.studies.built.spares import rescue
-from sim.studies.connections.aim import Aimed
+from sim.studies.connections.end_of_life import Years
 from sim.studies.connections.summary import spare_travel
-from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker
+from sim.studies.connections.table import ConnectionTable
 
 MOST_CONNECTIONS = 300_000
 """Larger switches are refused: a population of them would not fit into memory and patience."""
@@ -30,11 +27,11 @@ class Judged(NamedTuple):
     """One switch."""
 
     new_db: Array
-    """(C,) insertion loss when new. [dB]"""
+    """(C,) insertion loss when new, the worst of the band. [dB]"""
     late_db: Array
-    """(C,) at the end of its life, for the stated share of the time. [dB]"""
+    """(C,) at the end of its life, for the stated share of the time, the worst of the band. [dB]"""
     late_mean_db: Array
-    """(C,) the same on the mean over time. [dB]"""
+    """(C,) at the data wavelength, on the mean over time. [dB]"""
     spare: Array
     """(C,) share of travel left. [-]"""
     table: ConnectionTable
@@ -95,42 +92,18 @@ class Judge:
                 f"{min(ports)} (got {wanted})"
             )
         self.budget: BudgetParams = switch.budget
+        self.years = Years(switch, mirror)
         self.ports = ports
-        self.switch = switch.replace(band=None)
-        self.mirror = mirror
-        self.inputs, self.outputs = np.divmod(np.arange(ports[0] * ports[1]), ports[1])
-        self.form_db = design_form(switch, self.inputs, self.outputs)
         self.spares = tuple(0 if wanted is None else count - wanted for count in ports)
 
     def judge(self, seed: int, life: int = 0) -> Judged:
         """Return one switch, new and at the end of one life."""
-        maker = Maker(self.switch, self.mirror, seed)
-        aimed = maker.aimed(self.inputs, self.outputs)
-        table = maker.table(self.inputs, self.outputs, aimed)
-        drawn = draw_life(self.budget, self.switch.optics, seed, self.ports, life)
-        shift = np.concatenate(
-            [drawn.shift_rad[0][self.inputs], drawn.shift_rad[1][self.outputs]], axis=1
-        )
-        moved = Aimed(aimed.change_rad + shift, aimed.from_rest, aimed.probes)
-        later = maker.table(self.inputs, self.outputs, moved)
-        error = table.error_rad + shift
-        mean, extra = jitter_loss_db(
-            self.form_db, error, 1e-6 * self.budget.servo_urad, self.budget.servo_share
-        )
-        still = self._aged(later, drawn)
+        new = self.years.new(seed)
+        late = self.years.late(new, life)
         return Judged(
-            table.insertion_db, still + extra, still + mean,
-            spare_travel(table, self.mirror.travel_mrad), table,
+            new.worst_db, late.db, late.mean_db,
+            spare_travel(new.table, self.years.mirror.travel_mrad), new.table,
         )  # fmt: skip
-
-    def _aged(self, later: ConnectionTable, life: Life) -> Array:
-        """Return losses (C,) with the connectors and the ageing of a life."""
-        loss = later.insertion_db + life.gained_db[0][self.inputs] + life.gained_db[1][self.outputs]
-        first, second = life.connector_db
-        if first is None or second is None:
-            return np.asarray(loss)
-        new = later.losses_db[CONTRIBUTORS.index("connectors")]
-        return np.asarray(loss - new + first[self.inputs] + second[self.outputs])
 
     def bad(self, judged: Judged) -> NDArray[np.bool_]:
         """Return which connections (N, M) miss a limit or the travel."""
@@ -181,7 +154,7 @@ def judged_population(
         wrong = int(bad.sum())
         saved = wrong == 0 or (any(judge.spares) and rescue(bad, *judge.spares) is not None)
         return (
-            one.new_db.max(), one.late_db.max(), one.new_db.mean(), one.late_db.mean(),
+            one.new_db.max(), one.late_db.max(), one.table.insertion_db.mean(), one.late_db.mean(),
             int(np.sum(one.new_db > budget.acceptance_db)),
             int(np.sum(one.late_db > budget.end_of_life_db)),
             int(np.sum(one.spare < 0.0)), bad.size - wrong, saved,
@@ -197,4 +170,4 @@ def judged_population(
     finally:
         pool.shutdown(cancel_futures=True)
     columns = [np.array(column) for column in zip(*rows, strict=True)]
-    return Population(seeds, len(judge.inputs), *columns)
+    return Population(seeds, judge.ports[0] * judge.ports[1], *columns)

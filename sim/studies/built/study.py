@@ -6,13 +6,14 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.buying import Bought, Widened, buying, excess_db
-from sim.studies.built.intervals import clustered_interval, exact_interval
-from sim.studies.built.population import Judge, Population, population
+from sim.studies.built.population import Population, population
+from sim.studies.connections.end_of_life import many_lives
+from sim.studies.connections.intervals import clustered_interval, exact_interval
 from sim.studies.run.provenance import now
 
-LIVES: Final = 50
 SHIFTS_DB: Final = tuple(float(v) for v in np.round(np.arange(-1.0, 1.0001, 0.05), 2))
 """Changes of both limits over which the yield is drawn. [dB]"""
 Progress = Callable[[int, int], None]
@@ -30,12 +31,15 @@ class Yield(NamedTuple):
     bought: list[Bought]
     widened: list[Widened]
     verdict: str
+    late_columns: dict[str, Array]
+    """What many lives do to each connection of the first switch; see `many_lives`."""
     started: datetime.datetime
 
 
 def study(
     scenario: Scenario, switches: int, *, tolerance_switches: int = 40,
     progress: Progress | None = None, tolerance_progress: Progress | None = None,
+    lives_progress: Progress | None = None,
 ) -> Yield:  # fmt: skip
     """Judge a population of built switches.
 
@@ -47,7 +51,7 @@ def study(
         How many are built.
     tolerance_switches : int
         How many of them are built again for each tolerance; 0: none.
-    progress, tolerance_progress : callable, optional
+    progress, tolerance_progress, lives_progress : callable, optional
         Called with (finished, all).
 
     Raises
@@ -57,6 +61,7 @@ def study(
     """
     started = now()
     found = population(scenario, switches, progress)
+    lives, late_columns = many_lives(scenario, lives_progress)
     switch, budget = scenario.switch, scenario.switch.budget
     assert budget is not None
     met = int(found.met.sum())
@@ -98,14 +103,14 @@ def study(
         "one_db_more": {
             "share_of_switches_met": one_more, "gain": one_more - met / switches,
         },
-        "lives": _lives(scenario),
+        "lives": lives,
         "buy_first": [b._asdict() for b in bought],
         "wider_tolerances": [w._asdict() for w in widened],
         "tolerance_switches": tolerance_switches,
         "worst_seeds": [int(found.seeds[k]) for k in np.argsort(-over, kind="stable")[:5]],
     }  # fmt: skip
     return Yield(
-        scenario, found, results, curve, bought, widened, _verdict(results), started
+        scenario, found, results, curve, bought, widened, _verdict(results), late_columns, started
     )
 
 
@@ -115,28 +120,6 @@ def _spread(values: Any) -> dict[str, float]:
         "p95": float(np.quantile(values, 0.95)),
         "max": float(values.max()),
     }
-
-
-def _lives(scenario: Scenario) -> dict[str, Any]:
-    """Return what many lives do to the first switch of the population."""
-    judge = Judge(scenario.switch, scenario.mirror)
-    seed = scenario.seeds.population
-    late = np.stack([judge.judge(seed, life).late_db for life in range(LIVES)])
-    met = int(np.sum(late.max(axis=1) <= judge.budget.end_of_life_db))
-    low, high = exact_interval(met, LIVES)
-    worst = int(late.mean(axis=0).argmax())
-    mean, half = float(late[:, worst].mean()), 1.96 * float(late[:, worst].std(ddof=1))
-    return {
-        "seed": seed,
-        "lives": LIVES,
-        "share_of_lives_met": {"value": met / LIVES, "low": low, "high": high},
-        "worst_connection": {
-            "input": int(judge.inputs[worst]), "output": int(judge.outputs[worst]),
-            "mean_db": mean, "low_db": mean - half / np.sqrt(LIVES),
-            "high_db": mean + half / np.sqrt(LIVES),
-            "largest_db": float(late[:, worst].max()),
-        },
-    }  # fmt: skip
 
 
 def _verdict(r: dict[str, Any]) -> str:

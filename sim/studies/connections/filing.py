@@ -1,13 +1,19 @@
 """The folder of the study of connections."""
 
 import json
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import Any
+
+from numpy.typing import NDArray
 
 from sim.errors import OutputError
 from sim.files.filing import filed, put_page
+from sim.ports import Array
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files, portable_toml
+from sim.studies.connections.coupler import Ports
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.connections.page import page_of
 from sim.studies.connections.study import ConnectionStudy, columns_of, results_of
@@ -50,7 +56,7 @@ def write(
         }
         text = json.dumps(results, indent=1, allow_nan=False)
         (new / "connections.json").write_text(text, encoding="utf-8")
-        columns = columns_of(found.table)
+        columns = columns_of(found.table, found.jacobian)
         # The table's digits are worked out while the page is drawn: a second of a million rows.
         table_written = beside.submit(write_columns, new / "connections.csv", columns)
         if parquet:
@@ -63,12 +69,21 @@ def write(
             provenance=origin, strip=[("switch", switch_words(found.scenario))]
         )
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
+        if found.late_columns:
+            write_late(new / "end_of_life.csv", found.table.inputs, found.table.outputs,
+                       found.late_columns)  # fmt: skip
         if found.staged is not None:
             (new / "staged.toml").write_text(portable_toml(found.staged), encoding="utf-8")
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))
         table_written.result()
     return folder
+
+
+def write_late(path: Path, inputs: Ports, outputs: Ports, late: Mapping[str, Array]) -> None:
+    """Write what many lives do to each connection (C,), as CSV."""
+    columns: dict[str, tuple[NDArray[Any], int]] = {"input": (inputs, 0), "output": (outputs, 0)}
+    write_columns(path, columns | {name: (values, 5) for name, values in late.items()})
 
 
 def require_parquet() -> None:

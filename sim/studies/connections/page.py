@@ -7,6 +7,7 @@ from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
 from sim.studies.connections import plots
+from sim.studies.connections.late_page import late_section
 from sim.studies.connections.study import ConnectionStudy
 from sim.studies.connections.summary import ORDERS
 from sim.studies.connections.table import WORDS
@@ -65,6 +66,8 @@ def page_of(found: ConnectionStudy) -> StudyPage:
                     found.band, None if budget is None else float(budget.acceptance_db))],
             )
         )  # fmt: skip
+    if found.late is not None:
+        sections.append(late_section(found.late))
     if found.levels:
         sections.append(_aiming(found))
     traffic = _traffic(found)
@@ -112,7 +115,8 @@ def _worst(found: ConnectionStudy) -> Table:
         "The connections that lose most",
         ["Connection", "Insertion loss [dB]", "Above the mean [dB]", "Reasons", "Travel left [%]"],
         [
-            [f"in {w['input']} → out {w['output']}", f"{w['insertion_db']:.3f}",
+            [f"in\N{NO-BREAK SPACE}{w['input']} → out\N{NO-BREAK SPACE}{w['output']}",
+             f"{w['insertion_db']:.3f}",
              f"{w['over_mean_db']:.3f}", "; ".join(w["reasons"]) or "none stands out",
              f"{100 * w['spare_travel']:.1f}"]
             for w in found.worst

@@ -12,6 +12,7 @@ from sim.scenario.model import Scenario
 from sim.studies.connections.as_scenario import with_stages
 from sim.studies.connections.bulk import bulk_move
 from sim.studies.connections.calibration import Calibrated, calibrate, evenly
+from sim.studies.connections.end_of_life import MOST_CONNECTIONS, many_lives
 from sim.studies.connections.summary import (
     BudgetVerdict,
     aiming_of,
@@ -36,6 +37,13 @@ MANY_PORTS: Final = 256
 """In a larger switch the fit is made for the scenario's own number of connections a port alone."""
 READING_URAD: Final = 8.0
 """Scatter of one peaked tilt from which the table is made, per axis, unless peaking says else."""
+
+
+RECEIVED: Final = (
+    ("offset_x", "mm_per_rad", 1e3), ("offset_y", "mm_per_rad", 1e3),
+    ("slope_x", "rad_per_rad", 1.0), ("slope_y", "rad_per_rad", 1.0),
+)  # fmt: skip
+"""Rows of the Jacobian: of the ray in the plane of the receiving collimator."""
 
 
 class AimingLevel(NamedTuple):
@@ -75,6 +83,12 @@ class ConnectionStudy(NamedTuple):
     """The same in the stages of the order that the limit of crosstalk asks for, if it does."""
     staged: Scenario | None
     """The scenario with those stages."""
+    jacobian: Array | None
+    """(C, 4, 4) at the receiver, if it was asked for."""
+    late: dict[str, Any] | None
+    """What many lives do to it; None without a budget, or for a switch too large for it."""
+    late_columns: dict[str, Array]
+    """(C,) the same of each connection."""
     worst: list[dict[str, Any]]
     verdict: BudgetVerdict
     started: datetime.datetime
@@ -82,7 +96,9 @@ class ConnectionStudy(NamedTuple):
 
 def study(
     scenario: Scenario, progress: Callable[[int, int], None] | None = None, *, move: bool = False,
+    jacobian: bool = False,
     plan_progress: Callable[[int, int], None] | None = None,
+    lives_progress: Callable[[int, int], None] | None = None,
 ) -> ConnectionStudy:  # fmt: skip
     """Work out every connection of the switch of a scenario.
 
@@ -95,8 +111,12 @@ def study(
     move : bool
         Whether the first move is run through the loop, as it stands and in the order that keeps the
         limit of crosstalk.
+    jacobian : bool
+        Whether the Jacobian of every connection is worked out; those of the worst are in any case.
     plan_progress : callable, optional
         Called with (steps of the search of an order, all), where one is searched.
+    lives_progress : callable, optional
+        Called with (lives done, all), where there is a budget.
 
     Returns
     -------
@@ -117,6 +137,9 @@ def study(
     summary = summary_of(table, budget, spare)
     band = band_of(table, budget)
     worst = worst_of(table, spare)
+    for row in worst:
+        one = (np.array([row["input"]]), np.array([row["output"]]))
+        row["jacobian"] = maker.jacobian(*one)[0].tolist()
     culprit = (
         f"in {worst[0]['input']} -> out {worst[0]['output']}; "
         + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
@@ -132,6 +155,10 @@ def study(
     loop = bulk if in_order is None else in_order
     limit_db = None if budget is None else budget.crosstalk_db
     words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
+    late: dict[str, Any] | None = None
+    late_columns: dict[str, Array] = {}
+    if budget is not None and maker.n_connections <= MOST_CONNECTIONS:
+        late, late_columns = many_lives(scenario, lives_progress)
     return ConnectionStudy(
         scenario=scenario,
         table=table,
@@ -148,8 +175,11 @@ def study(
         bulk=bulk,
         bulk_in_order=in_order,
         staged=staged,
+        jacobian=maker.jacobian(table.inputs, table.outputs) if jacobian else None,
+        late=late,
+        late_columns=late_columns,
         worst=worst,
-        verdict=verdict_of(summary, band, culprit, words),
+        verdict=verdict_of(summary, band, culprit, words, late),
         started=started,
     )
 
@@ -201,6 +231,7 @@ def results_of(found: ConnectionStudy) -> dict[str, Any]:
             "calibration": [c._asdict() for c in found.calibrations],
         },
         "band": found.band,
+        "end_of_life": found.late,
         "crosstalk": found.crosstalk,
         "assignment": found.assignment,
         "bulk_move": found.bulk,
@@ -211,8 +242,13 @@ def results_of(found: ConnectionStudy) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def columns_of(table: ConnectionTable) -> dict[str, tuple[Any, int]]:
-    """Return the columns of `connections.csv`, each with its decimals."""
+def columns_of(
+    table: ConnectionTable, jacobian: Array | None = None
+) -> dict[str, tuple[Any, int]]:
+    """Return the columns of `connections.csv`, each with its decimals.
+
+    With a Jacobian (C, 4, 4) also its terms: offset in mm a rad, slope in rad a rad.
+    """
     tilts = 1e3 * table.tilt_rad
     degrees = np.rad2deg(table.incidence_rad)
     return {
@@ -229,4 +265,9 @@ def columns_of(table: ConnectionTable) -> dict[str, tuple[Any, int]]:
         **{
             f"tilt_{name}_mrad": (tilts[:, k], 5) for k, name in enumerate(("ax", "ay", "bx", "by"))
         },
+        **({} if jacobian is None else {
+            f"{what}_per_{tilt}_{unit}": (scale * jacobian[:, row, column], 5)
+            for row, (what, unit, scale) in enumerate(RECEIVED)
+            for column, tilt in enumerate(("ax", "ay", "bx", "by"))
+        }),
     }

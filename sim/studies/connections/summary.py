@@ -188,9 +188,13 @@ def crosstalk_words(
 
 def verdict_of(
     summary: dict[str, Any], band: dict[str, Any] | None, culprit: str,
-    crosstalk: tuple[str, bool] = ("", True),
+    crosstalk: tuple[str, bool] = ("", True), late: dict[str, Any] | None = None,
 ) -> BudgetVerdict:  # fmt: skip
-    """Return the verdict and its culprit; `crosstalk` is from `crosstalk_words`."""
+    """Return the verdict and its culprit.
+
+    `crosstalk` is from `crosstalk_words`, `late` from `many_lives`. The end of life counts against
+    a switch if connections exceed its limit on the mean of the lives.
+    """
     count, largest = summary["count"], summary["max_db"]
     lost = []
     if summary["out_of_travel"]:
@@ -203,6 +207,13 @@ def verdict_of(
         )
     if band is not None and band["over_acceptance"] and not summary["over_acceptance"]:
         lost.append(f"{band['over_acceptance']} of {count} exceed it somewhere in the band")
+    if late is not None and late["connections_over_on_the_mean"]:
+        w = late["worst"][0]
+        lost.append(
+            f"{late['connections_over_on_the_mean']} of {count} exceed the end-of-life limit of "
+            f"{late['limit_db']:g} dB on the mean of {late['lives']} lives, the worst, in "
+            f"{w['input']} -> out {w['output']}, with {w['mean_db']:.2f} dB"
+        )
     words, kept = crosstalk
     if not kept:
         lost.append(words)
@@ -218,6 +229,16 @@ def verdict_of(
     return BudgetVerdict(
         f"All {count} connections are within {summary['acceptance_db']:g} dB when new; the worst "
         f"loses {largest:.2f} dB, {spare:.2f} dB less ({culprit})."
+            + ("" if late is None else _late_words(late))
             + (f" {words}." if words else ""),
         True,
     )  # fmt: skip
+
+
+def _late_words(late: dict[str, Any]) -> str:
+    share, w = late["share_of_lives_met"], late["worst"][0]
+    return (
+        f" At the end of life {100 * share['value']:.0f} % of {late['lives']} lives keep all "
+        f"within {late['limit_db']:g} dB; worst on the mean is in {w['input']} -> out "
+        f"{w['output']} with {w['mean_db']:.2f} dB."
+    )

@@ -9,7 +9,7 @@ from sim.mirror.population import MirrorParams
 from sim.optics.build_errors import BuiltSwitch, build_switch
 from sim.optics.coupling import DB_PER_NEPER
 from sim.optics.geometry import SwitchGeometry, connect
-from sim.optics.links import links
+from sim.optics.links import links, receiver_jacobian
 from sim.optics.losses import connector_loss_db
 from sim.optics.reflectivity import relative_reflectivity
 from sim.optics.switch import SwitchParams
@@ -71,7 +71,9 @@ class ConnectionTable(NamedTuple):
 class Maker:
     """Makes tables of one switch, any list of its connections at a time."""
 
-    def __init__(self, switch: SwitchParams, mirror: MirrorParams, seed: int) -> None:
+    def __init__(
+        self, switch: SwitchParams, mirror: MirrorParams, seed: int, *, edges_alone: bool = False
+    ) -> None:
         """Draw the switch.
 
         Parameters
@@ -82,6 +84,8 @@ class Maker:
             For the spread of the mirrors' gain, which dead reckoning does not know.
         seed : int
             Of the population.
+        edges_alone : bool
+            Whether the middle of the band is left out: the loss is worst at one of its edges.
         """
         self.switch, self.mirror, self.seed = switch, mirror, seed
         self.geometry = SwitchGeometry.from_params(switch.geometry)
@@ -89,8 +93,8 @@ class Maker:
         data_nm = optics.data_wavelength_nm
         self.wavelengths_nm: tuple[float, ...] = (data_nm,)
         if band is not None:
-            middle_nm = 0.5 * (band.start_nm + band.stop_nm)
-            self.wavelengths_nm += (band.start_nm, middle_nm, band.stop_nm)
+            middle = () if edges_alone else (0.5 * (band.start_nm + band.stop_nm),)
+            self.wavelengths_nm += (band.start_nm, *middle, band.stop_nm)
         fibre = band is not None and band.held == "fibre"
         scales = [w / data_nm if fibre else 1.0 for w in self.wavelengths_nm]
         self.exact = any(part is not None for part in (switch.build, band, switch.aiming))
@@ -134,6 +138,10 @@ class Maker:
             self.coupler, self.switch, aiming, self.seed, inputs, outputs, errors
         )
         return Aimed(found, False, PROBES_PER_ROUND * aiming.rounds)
+
+    def jacobian(self, inputs: Ports, outputs: Ports) -> Array:
+        """Return the Jacobians (C, 4, 4) at the exact aims; see `receiver_jacobian`."""
+        return receiver_jacobian(self.built, inputs, outputs)
 
     def table(self, inputs: Ports, outputs: Ports, aimed: Aimed | None = None) -> ConnectionTable:
         """Return the table of C connections; aimed as the scenario says, or as given."""

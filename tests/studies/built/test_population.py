@@ -10,10 +10,13 @@ from scipy import stats
 from sim.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.built.buying import buying, changed, excess_db, present
-from sim.studies.built.intervals import clustered_interval, exact_interval
-from sim.studies.built.life import draw_life
 from sim.studies.built.population import Judge, judged_population, population
 from sim.studies.built.spares import rescue
+from sim.studies.connections.aim import Aimed
+from sim.studies.connections.end_of_life import Years, many_lives
+from sim.studies.connections.intervals import clustered_interval, exact_interval, mean_interval
+from sim.studies.connections.life import draw_life
+from sim.studies.connections.table import Maker
 
 CASE = Path(__file__).parents[3] / "scenarios" / "harrow_point_switch.toml"
 SMALL = [
@@ -124,17 +127,17 @@ def test_the_servos_error_is_a_quantile_of_drawn_instants():
         port_ageing_db=0.0, port_ageing_sd_db=0.0, connectors_remated=False, wear_db=0.0,
         shift_urad=0.0, warming_k=0.0,
     )  # fmt: skip
-    wide = servo.replace(optics=servo.optics.replace(mirror_radius_um=745.0).model_dump())
+    wide = servo.replace(
+        optics=servo.optics.replace(mirror_radius_um=745.0).model_dump(), band=None
+    )
     judge = Judge(wide, SCENARIO.mirror)
     one = judge.judge(5)
-    from sim.studies.connections.aim import Aimed
-    from sim.studies.connections.table import Maker
-
-    maker = Maker(judge.switch, SCENARIO.mirror, 5)
-    aimed = maker.aimed(judge.inputs, judge.outputs)
+    maker = Maker(judge.years.switch, SCENARIO.mirror, 5)
+    inputs, outputs = judge.years.inputs, judge.years.outputs
+    aimed = maker.aimed(inputs, outputs)
     rng = np.random.default_rng(1)
     drawn = np.stack([
-        maker.table(judge.inputs, judge.outputs, Aimed(
+        maker.table(inputs, outputs, Aimed(
             aimed.change_rad + 6e-5 * rng.normal(size=aimed.change_rad.shape), False, 0
         )).insertion_db
         for _ in range(2000)
@@ -182,3 +185,46 @@ def test_tolerances_are_halved_one_at_a_time():
 def test_what_yield_refuses(switch, message):
     with pytest.raises(ScenarioError, match=message):
         Judge(switch, SCENARIO.mirror)
+
+
+def test_yield_judges_the_band():
+    """A switch whose worst connection is good at the data wavelength alone is not good."""
+    alone = Judge(SCENARIO.switch.replace(band=None), SCENARIO.mirror).judge(5)
+    over = Judge(SCENARIO.switch, SCENARIO.mirror).judge(5)
+    table = Maker(SCENARIO.switch, SCENARIO.mirror, 5).table(*np.divmod(np.arange(144), 12))
+    np.testing.assert_allclose(over.new_db, table.band_db.max(axis=1), atol=1e-12)
+    # The middle of the band, which the judge leaves out, is never the worst.
+    assert (table.band_db[:, 2] <= table.band_db[:, [1, 3]].max(axis=1)).all()
+    assert (over.new_db >= alone.new_db - 1e-12).all() and over.new_db.max() > alone.new_db.max()
+    assert (over.late_db - alone.late_db).max() > 0.01
+    limit = 0.5 * (over.new_db.max() + alone.new_db.max())
+    strict = with_budget(acceptance_db=limit, end_of_life_db=60.0)
+    assert Judge(strict, SCENARIO.mirror).bad(over).any()
+    assert not Judge(strict, SCENARIO.mirror).bad(alone).any()
+
+
+def test_mean_intervals_hold_the_mean_as_often_as_they_say():
+    """Student's law on drawn normals: 95 % of 4000 intervals, within 4 sigma of a binomial."""
+    draws = np.random.default_rng(3).normal(2.0, 0.3, (20, 4000))
+    _, low, high = mean_interval(draws)
+    inside = np.mean((low <= 2.0) & (high >= 2.0))
+    assert inside == pytest.approx(0.95, abs=4 * np.sqrt(0.95 * 0.05 / 4000))
+    # One case by the textbook: mean and s / sqrt(n) times t(0.975, 4) = 2.776445 (table value).
+    mean, low, high = mean_interval(np.array([[1.0], [2.0], [3.0], [4.0], [5.0]]))
+    half = 2.776445 * np.sqrt(2.5 / 5)
+    assert (mean[0], low[0], high[0]) == pytest.approx((3.0, 3.0 - half, 3.0 + half), abs=1e-6)
+
+
+def test_many_lives_of_a_switch_add_up_connection_by_connection():
+    figures, columns = many_lives(SCENARIO, lives=6)
+    years = Years(SCENARIO.switch, SCENARIO.mirror)
+    new = years.new(SCENARIO.seeds.population)
+    one = [years.late(new, life) for life in range(6)]
+    np.testing.assert_allclose(columns["end_of_life_db"], np.mean([o.db for o in one], axis=0))
+    # What the years add and what there was make the whole, and the parts are named in the page.
+    np.testing.assert_allclose(new.table.insertion_db + one[2].added_db.sum(axis=0), one[2].db)
+    worst = figures["worst"][0]
+    c = 12 * worst["input"] + worst["output"]
+    assert columns["end_of_life_db"].argmax() == c
+    assert worst["low_db"] < worst["mean_db"] < worst["high_db"]
+    assert worst["over"]["low"] <= columns["lives_over_share"][c] <= worst["over"]["high"]

@@ -8,7 +8,7 @@ from click.testing import CliRunner
 
 from sim.cli.main import cli
 from sim.errors import OutputError
-from sim.studies.built.filing import servo_of_run
+from sim.studies.connections.taken_over import servo_of_run
 
 SMALL = ["--set", "switch.geometry.ports_per_side=24", "--set", "switch.geometry.columns=6",
          "--set", "switch.budget.ports_in_service=22"]  # fmt: skip

@@ -42,6 +42,37 @@ def test_the_contract_of_the_files(folder):
     assert table[:, 2].max() == pytest.approx(results["summary"]["max_db"], abs=1e-5)
 
 
+def test_the_end_of_life_of_every_connection_has_an_interval(folder):
+    late = json.loads((folder / "connections.json").read_text())["end_of_life"]
+    rows = np.loadtxt(folder / "end_of_life.csv", delimiter=",", skiprows=1)
+    assert rows.shape == (9216, 6)
+    assert (rows[:, 3] < rows[:, 2]).all() and (rows[:, 2] < rows[:, 4]).all()
+    assert rows[:, 2].mean() == pytest.approx(late["mean_db"], abs=1e-5)
+    worst = late["worst"][0]
+    assert rows[:, 2].max() == pytest.approx(worst["mean_db"], abs=1e-5)
+    assert 0.0 <= late["share_of_lives_met"]["low"] <= late["share_of_lives_met"]["value"]
+    assert sum(late["added"].values()) + 0.935 == pytest.approx(late["mean_db"], abs=0.01)
+    assert "Many lives of one switch" in (folder / "report.html").read_text()
+
+
+def test_the_end_of_life_can_come_from_a_life(tmp_path):
+    life = tmp_path / "life"
+    life.mkdir()
+    (life / "life.json").write_text(json.dumps({"budget": {"mirror_ageing_db": 0.5}}))
+    small = ["--set", "switch.geometry.ports_per_side=4", "--set", "switch.geometry.columns=2",
+             "--set", "switch.budget.ports_in_service=4"]  # fmt: skip
+    mean = {}
+    for name, more in (("stated", []), ("lived", ["--life", str(life)])):
+        out = tmp_path / name
+        done = CliRunner().invoke(cli, ["connections", CASE, "--out", str(out), *small, *more])
+        assert done.exit_code in (0, 1), done.output
+        results = json.loads((out / "connections.json").read_text())
+        mean[name] = results["end_of_life"]["added"]["ageing"]
+    # Two mirrors a connection, each 0.5 dB in the place of 0.05 dB on the mean.
+    assert mean["lived"] - mean["stated"] == pytest.approx(0.9, abs=0.02)
+    assert "mirror_ageing_db = 0.5" in (tmp_path / "lived" / "scenario.toml").read_text()
+
+
 def test_the_demo_is_in_the_region_of_well_built_switches(folder):
     """Common practice, no source: mean below 1 dB, tail near 1.5 dB, limits of 1.8 and 2.8 dB."""
     s = json.loads((folder / "connections.json").read_text())["summary"]
@@ -99,12 +130,12 @@ def test_parquet_holds_what_the_csv_holds(tmp_path):
     out = tmp_path / "o"
     sets = ["--set", "switch.geometry.ports_per_side=4", "--set", "switch.geometry.columns=2",
             "--set", "switch.budget.ports_in_service=4"]  # fmt: skip
-    outcome = CliRunner().invoke(
-        cli, ["connections", "harrow_point_switch", "--parquet", "--out", str(out), *sets]
-    )
+    words = ["connections", "harrow_point_switch", "--parquet", "--jacobian", "--out", str(out)]
+    outcome = CliRunner().invoke(cli, [*words, *sets])
     assert outcome.exit_code in (0, 1), outcome.output
     table = parquet.read_table(out / "connections.parquet")
     rows = (out / "connections.csv").read_text().splitlines()
+    assert "slope_y_per_by_rad_per_rad" in table.column_names and len(table.column_names) == 34
     assert table.column_names == rows[0].split(",") and table.num_rows == len(rows) - 1 == 16
     csv = np.array([[float(v) for v in row.split(",")] for row in rows[1:]])
     got = np.array([table[name].to_numpy() for name in table.column_names]).T

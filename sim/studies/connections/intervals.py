@@ -1,4 +1,4 @@
-"""Confidence intervals of shares: of independent switches, and of connections that share them."""
+"""Confidence intervals: of shares, of connections that share their switches, and of means."""
 
 import numpy as np
 from scipy import stats
@@ -20,6 +20,20 @@ def exact_interval(good: int, count: int) -> tuple[float, float]:
     """
     low, high = stats.binomtest(good, count).proportion_ci(LEVEL, method="exact")
     return float(low), float(high)
+
+
+def mean_interval(values: Array) -> tuple[Array, Array, Array]:
+    """Return the means (C,) of draws (L, C), and their 95 % intervals by Student's law.
+
+    The draws of a connection are taken as normal; of 50, skew moves the ends by some per cent.
+    """
+    count = len(values)
+    mean = values.mean(axis=0)
+    if count < 2:
+        return mean, np.full_like(mean, -np.inf), np.full_like(mean, np.inf)
+    wide = float(stats.t.ppf(0.5 * (1 + LEVEL), count - 1))
+    half = wide * values.std(axis=0, ddof=1) / np.sqrt(count)
+    return mean, mean - half, mean + half
 
 
 def clustered_interval(good: Array, count: int) -> tuple[float, float]:

@@ -1,0 +1,41 @@
+"""The part of a page about many lives of one switch."""
+
+from typing import Any
+
+from sim.report.page import number
+from sim.report.study_page import Section, Table
+from sim.studies.connections.end_of_life import WORDS
+
+
+def late_section(late: dict[str, Any]) -> Section:
+    """Return the section from the figures of `many_lives`."""
+    share = late["share_of_lives_met"]
+    limit = number(late["limit_db"], "dB")
+    added = Table(
+        "What the years add, mean over connections and lives", ["Contributor", "Added"],
+        [[WORDS[name], number(value, "dB")] for name, value in late["added"].items()],
+    )
+    worst = Table(
+        f"Connections that lose most, on the mean of {late['lives']} lives",
+        ["Connection", "Mean [dB]", "95 % interval [dB]", "Largest [dB]",
+         f"Lives over {limit} [%]", "95 % interval [%]"],
+        [
+            [f"in\N{NO-BREAK SPACE}{w['input']} → out\N{NO-BREAK SPACE}{w['output']}",
+             f"{w['mean_db']:.3f}", f"{w['low_db']:.3f} to {w['high_db']:.3f}",
+             f"{w['largest_db']:.3f}", f"{100 * w['over']['value']:.0f}",
+             f"{100 * w['over']['low']:.0f} to {100 * w['over']['high']:.0f}"]
+            for w in late["worst"]
+        ],
+    )  # fmt: skip
+    return Section(
+        "Many lives of one switch",
+        [
+            f"The switch of seed {late['seed']}, {late['lives']} lives: "
+            f"{100 * share['value']:.0f} % of them keep every connection within {limit} (95 % "
+            f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). Mean of all "
+            f"connections and lives {number(late['mean_db'], 'dB')}, 99 % below "
+            f"{number(late['p99_db'], 'dB')}, largest {number(late['max_db'], 'dB')}. The mean of "
+            "every connection, with its interval, is in the CSV file.",
+        ],
+        [added, worst],
+    )
