@@ -93,6 +93,11 @@ class Measurement:
         self._scene = make_scene(params, layout, mirrors, self._pattern, spill=params.spill)
 
     @property
+    def corrects(self) -> bool:
+        """Whether pixels are corrected before they are read."""
+        return self._correction is not None
+
+    @property
     def pattern(self) -> FixedPattern:
         """How the pixels of the sensors differ."""
         return self._pattern

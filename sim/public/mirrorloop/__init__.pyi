@@ -66,6 +66,14 @@ from sim.studies.replay.events import EventProfile as EventProfile
 from sim.studies.formats.study import formats as _study_formats
 from sim.studies.formats.study import FormatsStudy as FormatsStudy
 from sim.studies.formats.filing import write_formats as write_formats
+from sim.studies.calibrate.study import calibrate as _study_calibration
+from sim.studies.calibrate.study import Calibrated as Calibrated
+from sim.studies.calibrate.cost import costs as _calibration_costs
+from sim.studies.calibrate.cost import Costs as _CalibrationCosts
+from sim.studies.calibrate.confusion import confusion as _wrong_spot_rates
+from sim.studies.calibrate.filing import write as _write_calibration
+from sim.studies.deadline.study import study_deadline as study_deadline
+from sim.studies.deadline.study import Deadline as Deadline
 from sim.studies.identify.identify import identify as identify
 from sim.studies.identify.identify import Identified as Identified
 from sim.studies.identify.record import record as _record_log
@@ -75,6 +83,11 @@ from sim.studies.connections.study import study as _connections
 from sim.studies.built.study import study as _study_yield
 study_yield = _study_yield
 study_formats = _study_formats
+study_calibration = _study_calibration
+calibration_costs = _calibration_costs
+CalibrationCosts = _CalibrationCosts
+wrong_spot_rates = _wrong_spot_rates
+write_calibration = _write_calibration
 study_profiles = _study_profiles
 study_health = _study_health
 connections = _connections

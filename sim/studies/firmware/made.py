@@ -37,6 +37,16 @@ def fixed_parts(built: Built) -> tuple[FixedEstimator, FixedController]:
             )
         )
     assert isinstance(estimator, FixedEstimator) and isinstance(controller, FixedController)
+    parts = built.parts
+    for there, what in (
+        (parts.lens is not None, "[lens] and calibration.results: straightens positions"),
+        (parts.measurement.corrects, "calibration.results: corrects or replaces pixels"),
+        (parts.guard is not None, "[spot_guard]: doubts readings"),
+    ):
+        if there:
+            raise FirmwareError(
+                f"{what} before the law, and the C source has no part for that; leave it out"
+            )
     return estimator, controller
 
 
