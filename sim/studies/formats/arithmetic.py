@@ -25,6 +25,8 @@ class Start(NamedTuple):
     """Sections in whole numbers."""
     left_out: tuple[str, ...]
     """Why others are not, in words."""
+    given: bool
+    """Whether the scenario itself states all words."""
 
 
 def start_of(scenario: Scenario) -> Start:
@@ -57,7 +59,8 @@ def start_of(scenario: Scenario) -> Start:
         fixed.append(key)
     if not fixed:
         raise ScenarioError(f"no part can compute in whole numbers: {'; '.join(left_out)}")
-    return Start(found, plain, tuple(fixed), tuple(left_out))
+    given = all("arithmetic" in getattr(scenario, key) for key in fixed)
+    return Start(found, plain, tuple(fixed), tuple(left_out), given)
 
 
 def _without(tree: Mapping[str, Any]) -> dict[str, Any]:

@@ -25,6 +25,9 @@ ASSUMPTIONS: Final = (
     "integer law and whole codes; the pixels are not played.",
 )
 
+FEW: Final = 10
+"""Mirrors; a standard error from fewer is itself uncertain by a quarter or more."""
+
 
 def formats_page(found: FormatsStudy) -> StudyPage:
     """Return the page; provenance is put in when it is filed."""
@@ -58,7 +61,10 @@ def _left_out(found: FormatsStudy) -> list[str]:
         "hold interval. The words of the scenario, or those proposed where it has none, change it "
         f"by {more:+.2f} ± {error:.2f} %."
     )
-    return [words, *(f"In floating point: {each}." for each in found.start.left_out)]
+    mirrors = len(found.built.parts.mirrors)
+    few = [f"Only {mirrors} mirrors: the standard errors themselves are hardly known."]
+    left_out = [f"In floating point: {each}." for each in found.start.left_out]
+    return [words, *(few if mirrors < FEW else ()), *left_out]
 
 
 def _knees(found: FormatsStudy) -> Table:
@@ -98,8 +104,9 @@ def _overflow(found: FormatsStudy) -> list[str]:
         ]
     return [
         "Proven: the largest value that any input can give fits the word; the last column says "
-        "which input that is. Not proven: no such bound exists; in the run the word was never cut "
-        "off, and one bit more than it reached is proposed."
+        "which input that is. Can overflow: that input takes it out of its word, though the run "
+        "did not. Not proven: no such bound is known; one bit more than the run reached is "
+        "proposed."
     ]
 
 

@@ -35,7 +35,8 @@ class WordRow(NamedTuple):
     proposed: int
     """Bits that are enough: proven where there is a bound, else what was reached and one more."""
     verdict: str
-    """`proven`, `not proven`, `cut off`."""
+    """`proven`: holds the largest value. `cut off`: left its word in the run. `can overflow`: the
+    example takes it out of its word, the run did not. `not proven`: no bound is known."""
     example: str
     """What takes the word to its largest."""
 
@@ -56,7 +57,7 @@ def _row(
     elif cut_off or (reached_bits is not None and reached_bits > bits):
         verdict = "cut off"
     else:
-        verdict = "not proven"
+        verdict = "not proven" if needed is None else "can overflow"
     return WordRow(
         part, name, given, bits, largest, needed, reached, reached_bits, proposed, verdict, example
     )

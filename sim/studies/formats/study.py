@@ -55,14 +55,21 @@ class FormatsStudy(NamedTuple):
         return 100 * more, 100 * error
 
     @property
+    def given(self) -> bool:
+        """Whether the scenario itself states words for all parts that are in whole numbers."""
+        return self.start.given
+
+    @property
     def overflows(self) -> tuple[WordRow, ...]:
         """Words that a run or a frame takes beyond, so that they are cut off."""
         return tuple(row for row in self.words if row.verdict == "cut off")
 
     @property
     def good(self) -> bool:
-        """Whether a set of words was found that is enough, and none of them is cut off."""
+        """Whether words were found that are enough, those given are, and none is cut off."""
         if self.together is None or self.together.more_pct is None or self.overflows:
+            return False
+        if self.given and abs(self.as_given[0]) > 2 * TOLERATED_PCT:
             return False
         return abs(self.together.more_pct) <= 2 * TOLERATED_PCT and not self.together.cut_off
 
@@ -82,15 +89,21 @@ class FormatsStudy(NamedTuple):
                 f"{1e6 * self.plain.rms_rad:.2f} urad, by {self.together.more_pct:+.2f} ± "
                 f"{self.together.more_sd_pct:.2f} %. "
             )
+        if self.given:
+            more, error = self.as_given
+            words += f"The words as given change it by {more:+.2f} ± {error:.2f} %. "
         if self.overflows:
             words += f"Cut off: {', '.join(row.name for row in self.overflows)}."
         else:
-            open_ = [row for row in self.words if row.verdict == "not proven"]
-            words += "No word overflows: " + (
-                "proven for each." if not open_ else
-                f"proven for {len(self.words) - len(open_)} of {len(self.words)}, the others not "
-                "in this run."
-            )  # fmt: skip
+            proven = sum(row.verdict == "proven" for row in self.words)
+            able = [row.name for row in self.words if row.verdict == "can overflow"]
+            if proven == len(self.words):
+                words += "No word overflows: proven for each."
+            else:
+                words += f"No word overflowed; that it cannot is proven for {proven} of "
+                words += f"{len(self.words)}."
+            if able:
+                words += f" Others can: {', '.join(able)}."
         return words
 
 

@@ -1,6 +1,6 @@
 """One run with all that is filed of it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
@@ -126,6 +126,7 @@ def run(
         shock_spectrum=_spectrum(built),
         notes=(
             *(() if condition is None else (LATE,)), *built.warnings, *_late(built),
+            *_cut_off(made.figures),
             *_sway(made.figures["sway"]), *ASSUMPTIONS,
         ),
         provenance=origin,
@@ -136,6 +137,16 @@ def run(
         ),
         page_data=page_data(built, outcome.images),
         conditions=tuple(conditions_of(built.parts.disturbances)),
+    )
+
+
+def _cut_off(figures: Mapping[str, Any]) -> tuple[str, ...]:
+    words = figures.get("whole_numbers")
+    if words is None or not words["cut_off"]:
+        return ()
+    return (
+        f"Words of the controller were cut off {words['cut_off']} times, on {words['mirrors']} "
+        f"mirrors, most often on {words['worst_mirror']}: they are too short for this run.",
     )
 
 
