@@ -13,11 +13,9 @@ from sim.scenario.file import named_files
 from sim.studies.campaign.one_case import one_case
 from sim.studies.campaign.plan import CampaignPlan, load_campaign
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
-from sim.studies.sweep.errors import SweepError
-from sim.studies.sweep.execute import execute
 from sim.studies.sweep.identity import digest, own_code, versions
 from sim.studies.sweep.one_run import RunOutcome
-from sim.studies.sweep.run import MOST_WORKERS, engine_of, stopping
+from sim.studies.sweep.run import all_done, check_workers, stopping
 from sim.studies.sweep.store import FILE, LOCK, Store
 
 KIND: Final = "campaign"
@@ -103,10 +101,7 @@ def campaign(
     SimError
         If it cannot be done as asked; Stopped if it was interrupted.
     """
-    if cluster is not None and workers is not None:
-        raise SweepError("--cluster: the cluster has its own workers; leave out --workers")
-    if workers is not None and not 1 <= workers <= MOST_WORKERS:
-        raise SweepError(f"workers: must lie between 1 and {MOST_WORKERS} (got {workers})")
+    check_workers(cluster, workers)
     if pdf:
         from sim.report.pdf import require_pdf
 
@@ -118,20 +113,10 @@ def campaign(
         place, identity_of(plan), overwrite=overwrite, repair=repair, kind=KIND, ours=OURS
     ) as store:
         with stopping(store, plan):
-            if retry:
-                store.forget_failed()
-            begun = len(store.done())
-            if begun < plan.n_runs:
-                with engine_of(cluster, workers, plan.n_runs - begun) as engine:
-                    tell = None
-                    if progress is not None:
-                        told = progress
-
-                        def tell(done: int) -> None:
-                            told(begun, done, plan.n_runs)
-
-                    execute(plan, store, engine, tell, warn, job=one_case)
-            outcomes = store.outcomes()
+            outcomes = all_done(
+                plan, store, cluster=cluster, workers=workers, retry=retry, progress=progress,
+                warn=warn, job=one_case,
+            )  # fmt: skip
             found = Campaign(
                 plan, rows_of(plan, outcomes), started, sum(o.wall_s for o in outcomes.values())
             )

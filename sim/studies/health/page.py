@@ -1,7 +1,6 @@
 """The page of the study of a watch, and its folder."""
 
 import datetime
-import json
 from pathlib import Path
 from typing import Any, Final
 
@@ -9,15 +8,15 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.files.filing import filed, put_page
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.report.spectrum_plot import COLOURS, DASHES
-from sim.report.study_page import Section, StudyPage, Table, render_study
+from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.model import Scenario
-from sim.scenario.portable import copy_files, portable_toml
+from sim.scenario.portable import portable_toml
 from sim.studies.health.study import LEVELS, HealthStudy
 from sim.studies.replay.page import cell
-from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
+from sim.studies.run.provenance import NOTHING_ASKED, Request, switch_words
+from sim.studies.run.study_folder import write_study
 
 KIND: Final = "health"
 UNITS: Final = {"urad_per_s": "µrad/s", "urad": "µrad", "hz": "Hz", "ms": "ms", "pct": "%"}
@@ -46,16 +45,10 @@ def write(
     OutputError
         If the folder exists and may not be replaced, or cannot be written.
     """
-    folder = Path(folder)
-    origin = provenance(scenario, started, asked)
-    with filed(folder, kind=KIND, overwrite=overwrite) as new:
-        text = json.dumps(results_of(found) | {"provenance": origin}, indent=1, allow_nan=False)
-        (new / "health.json").write_text(text, encoding="utf-8")
-        page = page_of(scenario, found)._replace(provenance=origin)
-        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
-        copy_files(scenario, new)
-        put_page(new, lambda: render_study(page))
-    return folder
+    return write_study(
+        KIND, scenario, page_of(scenario, found), results_of(found), folder, started,
+        overwrite=overwrite, asked=asked,
+    )  # fmt: skip
 
 
 def results_of(found: HealthStudy) -> dict[str, Any]:

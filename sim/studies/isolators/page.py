@@ -1,7 +1,6 @@
 """The page that compares isolators, and its folder."""
 
 import datetime
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
@@ -10,15 +9,15 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.files.filing import filed, put_page
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.report.spectrum_plot import COLOURS, DASHES
-from sim.report.study_page import Section, StudyPage, Table, render_study
+from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.model import Scenario
-from sim.scenario.portable import copy_files, portable_toml
+from sim.scenario.portable import portable_toml
 from sim.studies.isolators.study import QUALITY, MountResult, verdict_of
 from sim.studies.replay.page import cell
-from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
+from sim.studies.run.provenance import NOTHING_ASKED, Request, switch_words
+from sim.studies.run.study_folder import write_study
 
 KIND: Final = "isolators"
 ASSUMPTIONS: Final = (
@@ -40,32 +39,26 @@ def write(
     OutputError
         If the folder exists and may not be replaced, or cannot be written.
     """
-    folder = Path(folder)
-    origin = provenance(scenario, started, asked)
     verdict = verdict_of(list(found))
-    with filed(folder, kind=KIND, overwrite=overwrite) as new:
-        results = {
-            "verdict": verdict, "isolators": [r.row for r in found], "provenance": origin,
-            "spectra": {
-                "frequency_hz": found[0].frequency_hz.tolist(), "quality": QUALITY,
-                **{r.name: r.response_m_s2.tolist() for r in found},
-            },
-        }  # fmt: skip
-        text = json.dumps(results, indent=1, allow_nan=False)
-        (new / "isolators.json").write_text(text, encoding="utf-8")
-        page = StudyPage(
-            title=f"Isolators: {scenario.title}", question=scenario.question.strip(),
-            verdict=verdict, good=any(r.row["verdict"] == "met" for r in found),
-            sections=[
-                Section("What each does", _struck(found), [_table(found)], [_picture(found)])
-            ],
-            notes=ASSUMPTIONS, scenario_toml=portable_toml(scenario), provenance=origin,
-            strip=[("switch", switch_words(scenario)), ("mounts", str(len(found) - 1))],
-        )  # fmt: skip
-        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
-        copy_files(scenario, new)
-        put_page(new, lambda: render_study(page))
-    return folder
+    results = {
+        "verdict": verdict, "isolators": [r.row for r in found],
+        "spectra": {
+            "frequency_hz": found[0].frequency_hz.tolist(), "quality": QUALITY,
+            **{r.name: r.response_m_s2.tolist() for r in found},
+        },
+    }  # fmt: skip
+    page = StudyPage(
+        title=f"Isolators: {scenario.title}", question=scenario.question.strip(),
+        verdict=verdict, good=any(r.row["verdict"] == "met" for r in found),
+        sections=[
+            Section("What each does", _struck(found), [_table(found)], [_picture(found)])
+        ],
+        notes=ASSUMPTIONS, scenario_toml=portable_toml(scenario),
+        strip=[("switch", switch_words(scenario)), ("mounts", str(len(found) - 1))],
+    )  # fmt: skip
+    return write_study(
+        KIND, scenario, page, results, folder, started, overwrite=overwrite, asked=asked
+    )
 
 
 def _struck(found: Sequence[MountResult]) -> list[str]:

@@ -1,17 +1,16 @@
 """The folder of a study of profiles."""
 
 import datetime
-import json
 from collections.abc import Sequence
 from pathlib import Path
 
-from sim.files.filing import filed, put_page
-from sim.report.study_page import StudyPage, render_study
+from sim.report.study_page import StudyPage
 from sim.scenario.model import Scenario
-from sim.scenario.portable import copy_files, portable_toml
+from sim.scenario.portable import portable_toml
 from sim.studies.played.sections import numbers_of, sections_of
 from sim.studies.played.study import PlayedEvent
-from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance
+from sim.studies.run.provenance import NOTHING_ASKED, Request
+from sim.studies.run.study_folder import write_study
 
 KIND = "profiles"
 ASSUMPTIONS = (
@@ -48,24 +47,14 @@ def write(
     OutputError
         If the folder exists and may not be replaced, or cannot be written.
     """
-    folder = Path(folder)
-    origin = provenance(scenario, started, asked)
     verdict = verdict_of(events)
-    with filed(folder, kind=KIND, overwrite=overwrite) as new:
-        results = {
-            "verdict": verdict, "profiles": [numbers_of(event) for event in events],
-            "provenance": origin,
-        }  # fmt: skip
-        text = json.dumps(results, indent=1, allow_nan=False)
-        (new / "profiles.json").write_text(text, encoding="utf-8")
-        page = StudyPage(
-            title=f"Profiles: {scenario.title}", question=scenario.question.strip(),
-            verdict=verdict, good=bool(events) and all(event.met for event in events),
-            sections=sections_of(events), notes=ASSUMPTIONS,
-            scenario_toml=portable_toml(scenario), provenance=origin,
-            played=[event.conditions for event in events if event.conditions],
-        )  # fmt: skip
-        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
-        copy_files(scenario, new)
-        put_page(new, lambda: render_study(page))
-    return folder
+    page = StudyPage(
+        title=f"Profiles: {scenario.title}", question=scenario.question.strip(),
+        verdict=verdict, good=bool(events) and all(event.met for event in events),
+        sections=sections_of(events), notes=ASSUMPTIONS, scenario_toml=portable_toml(scenario),
+        played=[event.conditions for event in events if event.conditions],
+    )  # fmt: skip
+    results = {"verdict": verdict, "profiles": [numbers_of(event) for event in events]}
+    return write_study(
+        KIND, scenario, page, results, folder, started, overwrite=overwrite, asked=asked
+    )

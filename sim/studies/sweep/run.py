@@ -11,9 +11,9 @@ from sim.kernels.threads import available
 from sim.studies.run.provenance import NOTHING_ASKED, Request
 from sim.studies.sweep import table
 from sim.studies.sweep.errors import SweepError
-from sim.studies.sweep.execute import Engine, Runs, dask_cluster, execute, local_processes
+from sim.studies.sweep.execute import Engine, Job, Runs, dask_cluster, execute, local_processes
 from sim.studies.sweep.identity import identity_of
-from sim.studies.sweep.one_run import RunOutcome
+from sim.studies.sweep.one_run import RunOutcome, one_run
 from sim.studies.sweep.page import render
 from sim.studies.sweep.plan import Plan, check_plan, make_plan
 from sim.studies.sweep.store import KIND, OURS, Store
@@ -101,10 +101,7 @@ def sweep(
     SimError
         If the sweep cannot be done as asked; Stopped if it was interrupted.
     """
-    if cluster is not None and workers is not None:
-        raise SweepError("--cluster: the cluster has its own workers; leave out --workers")
-    if workers is not None and not 1 <= workers <= MOST_WORKERS:
-        raise SweepError(f"workers: must lie between 1 and {MOST_WORKERS} (got {workers})")
+    check_workers(cluster, workers)
     if parquet:
         table.require_parquet()
     plan = make_plan(
@@ -114,14 +111,10 @@ def sweep(
     place = Path(folder)
     with Store(place, identity_of(plan), overwrite=overwrite, repair=repair) as store:
         with stopping(store, plan):
-            if retry:
-                store.forget_failed()
-            begun = len(store.done())
-            if begun < plan.n_runs:
-                with engine_of(cluster, workers, plan.n_runs - begun) as engine:
-                    tell = None if progress is None else _told(progress, begun, plan.n_runs)
-                    execute(plan, store, engine, tell, warn)
-            outcomes = store.outcomes()
+            outcomes = all_done(
+                plan, store, cluster=cluster, workers=workers, retry=retry, progress=progress,
+                warn=warn,
+            )  # fmt: skip
             columns = make_table(plan, outcomes)
             table.write_csv(columns, place / "table.csv")
             if parquet:
@@ -129,6 +122,36 @@ def sweep(
             put_page(place, lambda: render(plan, outcomes, asked))
             mark(place, KIND, OURS)
     return Swept(plan, outcomes, columns)
+
+
+def check_workers(cluster: str | None, workers: int | None) -> None:
+    """Refuse workers that cannot be.
+
+    Raises
+    ------
+    SweepError
+        If both a cluster and a number are given, or the number is out of range.
+    """
+    if cluster is not None and workers is not None:
+        raise SweepError("--cluster: the cluster has its own workers; leave out --workers")
+    if workers is not None and not 1 <= workers <= MOST_WORKERS:
+        raise SweepError(f"workers: must lie between 1 and {MOST_WORKERS} (got {workers})")
+
+
+def all_done(
+    plan: Runs, store: Store, *, cluster: str | None, workers: int | None, retry: bool,
+    progress: Callable[[int, int, int], None] | None, warn: Callable[[str], None] | None,
+    job: Job = one_run,
+) -> Mapping[int, RunOutcome]:  # fmt: skip
+    """Do the runs that are not in the store yet, and return what became of all of them."""
+    if retry:
+        store.forget_failed()
+    begun = len(store.done())
+    if begun < plan.n_runs:
+        with engine_of(cluster, workers, plan.n_runs - begun) as engine:
+            tell = None if progress is None else _told(progress, begun, plan.n_runs)
+            execute(plan, store, engine, tell, warn, job=job)
+    return store.outcomes()
 
 
 @contextmanager

@@ -106,6 +106,20 @@ def test_a_campaign_that_was_killed_goes_on(tmp_path):
         assert words in page or words.lower() in page, words
 
 
+def test_a_cluster_gives_the_same_matrix(tmp_path):
+    distributed = pytest.importorskip(
+        "distributed", reason='needs Dask: pip install "mirrorloop[cluster]"'
+    )
+    short = TEXT.replace('[margins]\ntop = 8.0\nwithin_pct = 5.0\n', "")
+    path = written(tmp_path, short)
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+    ) as cluster:
+        there = campaign(path, tmp_path / "there", cluster=cluster.scheduler_address)
+    here = campaign(path, tmp_path / "here", workers=1)
+    assert there.rows == here.rows and there.verdict == here.verdict
+
+
 @pytest.mark.parametrize(
     ("old", "new", "match"),
     [
