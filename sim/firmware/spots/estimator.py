@@ -48,18 +48,20 @@ class FixedForm(NamedTuple):
     """(pixels, constants) -> words of positions, and status."""
     ranges: Callable[..., tuple[SumRange, ...]]
     """As `words`: how far its sums can go, whatever the frame."""
+    tables: bool = False
+    """Whether it looks weights or profiles up in tables of `table_bits`."""
 
 
 FIXED_FORMS: Final[dict[Callable[..., SpotReading], FixedForm]] = {
-    gaussian_fit: FixedForm(gaussian_fit_words, read_gaussian_fit, gaussian_fit_ranges),
+    gaussian_fit: FixedForm(gaussian_fit_words, read_gaussian_fit, gaussian_fit_ranges, True),
     log_peak: FixedForm(log_peak_words, read_peak, log_peak_ranges),
-    matched_filter: FixedForm(matched_filter_words, read_peak, matched_filter_ranges),
+    matched_filter: FixedForm(matched_filter_words, read_peak, matched_filter_ranges, True),
     quad_cell: FixedForm(quad_cell_words, read_quad_cell, quad_cell_ranges),
     thresholded_centroid: FixedForm(
         thresholded_centroid_words, read_thresholded_centroid, thresholded_centroid_ranges
     ),
     weighted_centroid: FixedForm(
-        weighted_centroid_words, read_weighted_centroid, weighted_centroid_ranges
+        weighted_centroid_words, read_weighted_centroid, weighted_centroid_ranges, True
     ),
 }
 """Estimator in floating point -> the same in whole numbers."""

@@ -204,6 +204,11 @@ def _notes(scenario: Scenario, rows: list[Row], loops: list[dict[str, Any]]) -> 
             f"In the loop the pointing error is {min(ran):.2f} urad rms with the best estimator "
             f"and {max(ran):.2f} urad with the worst: what both share is not the estimator's."
         )
+    if "arithmetic" in scenario.estimator:
+        notes.append(
+            "All estimators compute in floating point here, the scenario's own too; "
+            "`mirrorloop formats` shows what its whole numbers cost."
+        )
     if scenario.processor is None:
         notes.append("No [processor] is stated: arithmetic is counted, and no deadline is checked.")
     elif loops:

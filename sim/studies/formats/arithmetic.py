@@ -7,7 +7,7 @@ from controllers import CONTROLLERS
 from sim.assembly.build import build
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
-from sim.firmware.spots.estimator import FIXED_FORMS
+from sim.firmware.spots.estimator import FIXED_FORMS, FixedForm
 from sim.scenario.model import Scenario
 
 PROPOSED: Final[Mapping[str, Any]] = {"kind": "fixed"}
@@ -27,6 +27,8 @@ class Start(NamedTuple):
     """Why others are not, in words."""
     given: bool
     """Whether the scenario itself states all words."""
+    tables: bool
+    """Whether the estimator looks weights or profiles up in tables."""
 
 
 def start_of(scenario: Scenario) -> Start:
@@ -60,11 +62,16 @@ def start_of(scenario: Scenario) -> Start:
     if not fixed:
         raise ScenarioError(f"no part can compute in whole numbers: {'; '.join(left_out)}")
     given = all("arithmetic" in getattr(scenario, key) for key in fixed)
-    return Start(found, plain, tuple(fixed), tuple(left_out), given)
+    tables = "estimator" in fixed and _form(str(found.estimator["kind"])).tables
+    return Start(found, plain, tuple(fixed), tuple(left_out), given, tables)
 
 
 def _without(tree: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in tree.items() if name != "arithmetic"}
+
+
+def _form(kind: str) -> FixedForm:
+    return FIXED_FORMS[ESTIMATORS.find(kind).function]
 
 
 def _has_form(key: str, kind: str) -> bool:

@@ -42,8 +42,7 @@ def knee_of(word: str, rows: Sequence[SweepRow]) -> Knee:
     knee = _fewest(rows, 0.0)
     sure = _fewest(rows, SURE)
     if knee is None:
-        return Knee(word, None, None, None, None, None,
-                    f"no word that was tried stays within {TOLERATED_PCT:g} %")  # fmt: skip
+        return Knee(word, None, None, None, None, None, _why_none(rows))
     if sure is not None:
         chosen = next(row for row in rows if row.bits == sure)
         words = f"within {TOLERATED_PCT:g} % by {SURE:g} standard errors or more"
@@ -57,6 +56,20 @@ def knee_of(word: str, rows: Sequence[SweepRow]) -> Knee:
         "not sure: too few mirrors or too short an interval to tell "
         f"{TOLERATED_PCT:g} % from chance",
     )  # fmt: skip
+
+
+def _why_none(rows: Sequence[SweepRow]) -> str:
+    """Return whether words are too short, or the run too small to tell."""
+    last = next((row for row in reversed(rows) if row.more_pct is not None), None)
+    if last is None or last.more_pct is None or last.more_sd_pct is None:
+        return "no such format was possible"
+    if not last.cut_off and abs(last.more_pct) - SURE * last.more_sd_pct <= TOLERATED_PCT:
+        return (
+            f"cannot tell: even {last.bits} bits differ by {last.more_pct:+.2f} ± "
+            f"{last.more_sd_pct:.2f} %, which is chance as far as known; take more mirrors or a "
+            "longer interval"
+        )
+    return f"no word that was tried stays within {TOLERATED_PCT:g} %"
 
 
 def _fewest(rows: Sequence[SweepRow], errors: float) -> int | None:

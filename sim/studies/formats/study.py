@@ -80,9 +80,9 @@ class FormatsStudy(NamedTuple):
             f"{knee.recommended} {NAMES[knee.word]}" for knee in self.knees if knee.recommended
         ]
         none = [NAMES[knee.word] for knee in self.knees if not knee.recommended]
-        words = f"Enough: {', '.join(named)}. " if named else "No word that was tried is enough. "
+        words = f"Enough: {', '.join(named)}. " if named else "No word is shown to be enough. "
         if named and none:
-            words += f"None that was tried is enough: {', '.join(none)}. "
+            words += f"None is shown to be enough for {', '.join(none)}. "
         if self.together is not None and self.together.more_pct is not None:
             words += (
                 f"Together they change the residual of floating point, "

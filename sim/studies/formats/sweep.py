@@ -18,6 +18,7 @@ from sim.studies.run.make import Run, make_run
 SWEEPS: Final[Mapping[str, tuple[int, ...]]] = {
     "estimator.position_fraction": (2, 3, 4, 5, 6, 8, 10),
     "estimator.reciprocal_index_bits": (2, 3, 4, 5, 6, 8, 10),
+    "estimator.table_bits": (4, 5, 6, 8, 10, 12),
     "controller.position_fraction": (4, 5, 6, 7, 8, 9, 10),
     "controller.coefficient_bits": (8, 9, 10, 12, 14, 16, 20),
     "controller.state_bits": (18, 20, 22, 24, 28, 32),
@@ -30,6 +31,7 @@ LONG: Final[Mapping[str, Mapping[str, int]]] = {
 """What the other words have meanwhile, so that each curve shows its own word alone. [bit]"""
 NAMES: Final[Mapping[str, str]] = {
     "estimator.position_fraction": "fraction bits of positions",
+    "estimator.table_bits": "bits of tabled weights",
     "controller.position_fraction": "fraction bits of references",
     "estimator.reciprocal_index_bits": "index bits of the reciprocal table",
     "controller.coefficient_bits": "bits of coefficients",
@@ -181,7 +183,12 @@ def lengths_of(asked: Sequence[str]) -> dict[str, tuple[int, ...]]:
 
 def words_of(start: Start, asked: Mapping[str, Sequence[int]]) -> dict[str, tuple[int, ...]]:
     """Return which words are varied: those asked for, else all whose part is in whole numbers."""
-    wanted = asked or {word: SWEEPS[word] for word in SWEEPS if word.split(".")[0] in start.fixed}
+    useless = () if start.tables else ("estimator.table_bits",)
+    wanted = asked or {
+        word: SWEEPS[word]
+        for word in SWEEPS
+        if word.split(".")[0] in start.fixed and word not in useless
+    }
     for word in wanted:
         if word not in SWEEPS:
             known = ", ".join(SWEEPS)

@@ -93,7 +93,12 @@ def test_the_knee_is_where_a_curve_stays_within_one_percent_either_way():
     lost = knee_of("w", rows_for((90, 9, 0.7, 0.8, 0.9, 0.1), [5.0] * 6))
     assert (lost.knee, lost.sure, lost.recommended) == (6, None, 7)
     assert "not sure" in lost.words
-    assert knee_of("w", rows_for((90, 9, 5, 5, -3, -2), [0.1] * 6)).recommended is None
+    short = knee_of("w", rows_for((90, 9, 5, 5, -3, -2), [0.1] * 6))
+    assert short.recommended is None
+    assert "no word that was tried" in short.words
+    chance = knee_of("w", rows_for((90, 9, 5, 5, -3, -2), [4.0] * 6))
+    assert chance.recommended is None
+    assert chance.words.startswith("cannot tell: even 9 bits differ by -2.00")
 
 
 def test_the_standard_error_of_paired_mirrors_is_that_of_a_bootstrap():
