@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t
+from scipy.special import stdtrit
 
 from sim.calibration.procedure import FIRST_FRAME, Estimate
 from sim.calibration.settings import CalibrationParams
@@ -226,7 +226,7 @@ def spread_of(
     """
     ok = np.isfinite(found.gain).all(axis=1)
     each = np.hypot(found.gain_deviation[ok], scale_deviation)
-    wide = t.ppf(0.975, found.freedom)
+    wide = stdtrit(found.freedom, 0.975)
     error, other = found.gain[ok] - gain[ok], found.cross_axis[ok] - cross[ok]
     return Spread(
         100.0 * float(np.sqrt(np.mean(each**2))), 100.0 * float(np.sqrt(np.mean(error**2))),

@@ -2,8 +2,7 @@
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import spence
-from scipy.stats import norm
+from scipy.special import ndtr, spence
 
 from sim.estimators.spot_model import axis_profile, axis_slope
 from sim.ports import Array
@@ -168,8 +167,9 @@ def window_gain(half_width_sigma: float) -> float:
     The mean of a Gaussian cut at plus and minus `half_width_sigma` moves by this part of the
     Gaussian's own move.
     """
-    inside = 2 * norm.cdf(half_width_sigma) - 1
-    return float(1 - 2 * half_width_sigma * norm.pdf(half_width_sigma) / inside)
+    inside = 2 * ndtr(half_width_sigma) - 1
+    density = np.exp(-0.5 * half_width_sigma**2) / np.sqrt(2 * np.pi)
+    return float(1 - 2 * half_width_sigma * density / inside)
 
 
 def background_gain(signal_e: float, background_e: float, window: tuple[int, int]) -> float:

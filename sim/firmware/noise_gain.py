@@ -1,7 +1,6 @@
 """What rounding inside a second-order section adds to its output, and how far its words go."""
 
 import numpy as np
-from scipy.signal import lfilter
 
 from sim.ports import Array
 
@@ -64,6 +63,8 @@ def peak_gains(b: tuple[float, float, float], a1: float, a2: float) -> tuple[flo
     length = 8 if radius == 0 else int(min(40 / max(1 - radius, 1e-6), 4_000_000)) + 64
     x = np.zeros(length)
     x[0] = 1.0
+    from scipy.signal import lfilter  # a second of imports, for this alone
+
     y = lfilter([b0, b1, b2], [1.0, a1, a2], x)
     second = b2 * x - a2 * y
     first = b1 * x - a1 * y + np.concatenate([[0.0], second[:-1]])

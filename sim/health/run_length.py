@@ -9,7 +9,8 @@ import math
 from typing import Final
 
 import numpy as np
-from scipy.stats import norm
+from numpy.typing import NDArray
+from scipy.special import ndtr
 
 NODES: Final = 80
 OVERSHOOT: Final = 1.166
@@ -48,8 +49,8 @@ def by_integral(mean: float, k: float, h: float, nodes: int = NODES) -> float:
     at, weight = 0.5 * h * (at + 1.0), 0.5 * h * weight
     start = np.concatenate([[0.0], at])
     matrix = np.empty((nodes + 1, nodes + 1))
-    matrix[:, 0] = norm.cdf(k - start - mean)
-    matrix[:, 1:] = weight * norm.pdf(at[None, :] + k - start[:, None] - mean)
+    matrix[:, 0] = ndtr(k - start - mean)
+    matrix[:, 1:] = weight * _density(at[None, :] + k - start[:, None] - mean)
     return float(np.linalg.solve(np.eye(nodes + 1) - matrix, np.ones(nodes + 1))[0])
 
 
@@ -66,8 +67,8 @@ def by_markov_chain(mean: float, k: float, h: float, states: int = 200) -> float
     width = 2.0 * h / (2.0 * states - 1.0)
     middle = width * np.arange(states)
     upper = middle[None, :] + 0.5 * width - middle[:, None] + k - mean
-    chance = norm.cdf(upper) - norm.cdf(upper - width)
-    chance[:, 0] = norm.cdf(upper[:, 0])
+    chance = ndtr(upper) - ndtr(upper - width)
+    chance[:, 0] = ndtr(upper[:, 0])
     return float(np.linalg.solve(np.eye(states) - chance, np.ones(states))[0])
 
 
@@ -96,7 +97,7 @@ def ewma(mean: float, weight: float, limit: float, nodes: int = NODES) -> float:
     start = np.concatenate([[0.0], at])
     step = (at[None, :] - (1.0 - weight) * start[:, None]) / weight
     matrix = np.zeros((nodes + 1, nodes + 1))
-    matrix[:, 1:] = share * norm.pdf(step - mean) / weight
+    matrix[:, 1:] = share * _density(step - mean) / weight
     return float(np.linalg.solve(np.eye(nodes + 1) - matrix, np.ones(nodes + 1))[0])
 
 
@@ -118,3 +119,7 @@ def threshold_of(wanted: float) -> float:
     if wanted <= 1.0:
         raise ValueError(f"wanted must exceed 1 reading, got {wanted:g}")
     return math.log(wanted)
+
+
+def _density(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.exp(-0.5 * x**2) / np.sqrt(2.0 * np.pi))

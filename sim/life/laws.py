@@ -5,7 +5,7 @@ from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from sim.errors import ProfileError
 from sim.life.arrhenius import acceleration
@@ -50,7 +50,7 @@ class AgeingLaw(NamedTuple):
 
     def intervals(self) -> dict[str, tuple[float, float]]:
         """Return the 95 % interval of each parameter, symmetric in its logarithm."""
-        half = student.ppf(0.5 + 0.5 * CONFIDENCE, self.freedom) * np.sqrt(np.diag(self.covariance))
+        half = stdtrit(self.freedom, 0.5 + 0.5 * CONFIDENCE) * np.sqrt(np.diag(self.covariance))
         found = {}
         for name, value, h in zip(self.names, self.values, half, strict=True):
             ends = (value - h, value + h)

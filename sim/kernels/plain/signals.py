@@ -1,7 +1,6 @@
 """Signals of disturbances and mechanics: recursive filters, and reading between samples."""
 
 import numpy as np
-import scipy.signal
 
 from sim.ports import Array
 
@@ -23,7 +22,9 @@ def filter_section(outputs: Array, memory: Array, values: Array, b: Array, a: Ar
     b, a : (3,) ndarray
         Coefficients of z^0, z^-1, z^-2; a[0] is one.
     """
-    outputs[...], memory[...] = scipy.signal.lfilter(b, a, values, axis=0, zi=memory.copy())
+    from scipy.signal import lfilter  # a second of imports, for this alone
+
+    outputs[...], memory[...] = lfilter(b, a, values, axis=0, zi=memory.copy())
 
 
 def weigh_samples(

@@ -1,7 +1,7 @@
 """Confidence intervals: of shares, of connections that share their switches, and of means."""
 
 import numpy as np
-from scipy import stats
+from scipy.special import betaincinv, stdtrit
 
 from sim.ports import Array
 from sim.rng import uniforms
@@ -18,8 +18,10 @@ def exact_interval(good: int, count: int) -> tuple[float, float]:
     ----------
     .. [1] C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404.
     """
-    low, high = stats.binomtest(good, count).proportion_ci(LEVEL, method="exact")
-    return float(low), float(high)
+    tail, bad = 0.5 * (1 - LEVEL), count - good
+    low = float(betaincinv(good, bad + 1, tail)) if good else 0.0
+    high = float(betaincinv(good + 1, bad, 1 - tail)) if bad else 1.0
+    return low, high
 
 
 def mean_interval(values: Array) -> tuple[Array, Array, Array]:
@@ -31,7 +33,7 @@ def mean_interval(values: Array) -> tuple[Array, Array, Array]:
     mean = values.mean(axis=0)
     if count < 2:
         return mean, np.full_like(mean, -np.inf), np.full_like(mean, np.inf)
-    wide = float(stats.t.ppf(0.5 * (1 + LEVEL), count - 1))
+    wide = float(stdtrit(count - 1, 0.5 * (1 + LEVEL)))
     half = wide * values.std(axis=0, ddof=1) / np.sqrt(count)
     return mean, mean - half, mean + half
 

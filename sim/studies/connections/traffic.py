@@ -9,7 +9,6 @@ from sim.optics.crosstalk import NIL_DB, Pairs, scattered_db
 from sim.optics.staging import staged
 from sim.scenario.model import Scenario
 from sim.studies.connections.as_scenario import stage_ms, stages_of
-from sim.studies.connections.assignment import least_maximum, least_sum, travel_rad
 from sim.studies.connections.moves import Leg, Path, Tilts, aims_of, wirings
 from sim.studies.connections.near import Near
 from sim.studies.connections.plan import X_FIRST, Y_FIRST, planned
@@ -139,6 +138,9 @@ def assigned(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
     wired = wirings(scenario)
     if len(wired) < 2:
         return None
+    # Its libraries take a second to load, and most switches do not move.
+    from sim.studies.connections.assignment import least_maximum, least_sum, travel_rad
+
     old, new = wired[:2]
     every = np.arange(maker.geometry.ports_out)
     aims = aims_of(maker, *old)
