@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
+from sim.errors import ScenarioError
 from sim.firmware.codes import CodedDrive, CodeWords, code_words, codes_of
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Rounding
@@ -114,3 +115,12 @@ def test_a_run_with_fixed_arithmetic_sends_whole_codes():
     assert isinstance(parts.coded.words, CodeWords)
     assert parts.coded.words.fraction == parts.controller.law.formats.correction.fraction
     assert build(load_scenario(find("single_mirror_step"))).parts.coded is None
+
+
+def test_words_of_the_estimator_must_fit_those_of_the_law():
+    finer = [
+        'estimator.arithmetic={kind="fixed",position_fraction=9}',
+        'controller.arithmetic={kind="fixed"}',
+    ]
+    with pytest.raises(ScenarioError, match="no less than the estimator's, 9, whose words"):
+        build(load_scenario(find("single_mirror_step"), finer))

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from controllers.analysis.margins import crossing
 from sim.ports import Array
+from sim.ports.linear_law import RoundsLaw
 from sim.report.loop_plots import Marked, bode_fan, nyquist_fan, sensitivity_fan, steps_in_time
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number, unit_sign
@@ -64,8 +65,18 @@ def page_of(result: MarginsStudy) -> StudyPage:
             ),
             *loop_sections(result),
         ],
-        notes=[*result.built.warnings, *ASSUMPTIONS],
+        notes=[*result.built.warnings, *_in_words(result), *ASSUMPTIONS],
         scenario_toml=portable_toml(result.built.resolved),
+    )
+
+
+def _in_words(result: MarginsStudy) -> tuple[str, ...]:
+    if not isinstance(result.built.parts.controller, RoundsLaw):
+        return ()
+    return (
+        "The controller computes in whole numbers: figures are those of the law that the words of "
+        "its coefficients stand for. What its roundings add is not in them; `mirrorloop predict` "
+        "shows that, and `mirrorloop formats` where the integer loop stands still or swings.",
     )
 
 
