@@ -26,8 +26,9 @@ ASSUMPTIONS: Final = (
     "A law in whole numbers is that of its coefficients' words; its roundings are white noise of a "
     "twelfth of a squared unit each, inside the loop (a third if to zero). Left out: dead bands, "
     "limit cycles and saturated words, which `mirrorloop formats` looks for, and the half unit "
-    "that rounding downward is low. Where the estimator's readings are words too, two runs "
-    "differ by flips of their last bit: small contributors then look larger when simulated.",
+    "that rounding downward is low. Where readings are rounded to words, by the estimator or "
+    "by the law, two runs differ by flips of their last bit: other contributors then look larger "
+    "when simulated.",
     "Disturbances other than drift and random walk are taken as the very history that the run "
     "plays, by its periodogram over the hold interval: a transient that is cut by the interval's "
     "ends leaks. A change of gain or resonance with temperature is not followed.",
