@@ -16,6 +16,10 @@ from sim.ports import Array
 Ports = NDArray[np.int64]
 FEW: Final = 1024
 """A switch with so many connections or fewer is done before a compiled kernel is loaded."""
+FINE_FROM_DB: Final = 10.0
+"""Beams that miss by so much are taken with `FINE` times as many points on the edges. 16 points are
+good to 3e-5 dB below 10 dB, and out by 3 dB at 50 dB; 64 are good to 1e-6 dB at 100 dB. [dB]"""
+FINE: Final = 4
 
 
 class Couplings(NamedTuple):
@@ -58,6 +62,7 @@ class Coupler:
             collimator_rows(built.sink),
         )  # fmt: skip
         self._edge = edge_points(built.geometry.incidence_rad)
+        self._fine_edge = edge_points(built.geometry.incidence_rad, FINE)
         self._light = (np.asarray(wavelengths_m, dtype=float), np.asarray(scales, dtype=float))
         self._radius_m = mirror_radius_m
         small = built.geometry.ports_per_side * built.geometry.ports_out <= FEW
@@ -74,16 +79,30 @@ class Coupler:
         light = self._light if band else tuple(each[:1] for each in self._light)
         out = np.empty((len(inputs), 11))
         loss = np.empty((len(inputs), len(light[0])))
-        geometry = self.built.geometry
-        self._couple(
-            np.ascontiguousarray(inputs), np.ascontiguousarray(outputs),
-            np.ascontiguousarray(change_rad), from_rest, *self._arrays, geometry.receiver_x,
-            geometry.waist_to_receiver_m, self._radius_m, self._edge, *light, out, loss,
-        )  # fmt: skip
+        self._fill(inputs, outputs, change_rad, from_rest, self._edge, light, (out, loss))
+        dim = np.flatnonzero(loss[:, 0] > FINE_FROM_DB)
+        if dim.size:
+            finer = (np.empty((dim.size, 11)), np.empty((dim.size, loss.shape[1])))
+            self._fill(
+                inputs[dim], outputs[dim], change_rad[dim], from_rest, self._fine_edge, light, finer
+            )
+            out[dim], loss[dim] = finer
         mode, curvature, pointing, clipping = out[:, 7:].T
         return Couplings(
             out[:, :4], out[:, 4], out[:, 5:7], mode, curvature, pointing, clipping, loss
         )
+
+    def _fill(
+        self, inputs: Ports, outputs: Ports, change_rad: Array, from_rest: bool, edge: Array,
+        light: tuple[Array, ...], to: tuple[Array, Array],
+    ) -> None:  # fmt: skip
+        """Let the kernel write into two arrays, with points on the mirrors' edges."""
+        geometry = self.built.geometry
+        self._couple(
+            np.ascontiguousarray(inputs), np.ascontiguousarray(outputs),
+            np.ascontiguousarray(change_rad), from_rest, *self._arrays, geometry.receiver_x,
+            geometry.waist_to_receiver_m, self._radius_m, edge, *light, *to,
+        )  # fmt: skip
 
 
 def _compiled() -> Callable[..., None] | None:

@@ -10,7 +10,7 @@ from sim.studies.connections.end_of_life import WORDS
 def late_section(late: dict[str, Any]) -> Section:
     """Return the section from the figures of `many_lives`."""
     share = late["share_of_lives_met"]
-    limit = number(late["limit_db"], "dB")
+    limit = f"{late['limit_db']:g} dB"
     added = Table(
         "What the years add, mean over connections and lives", ["Contributor", "Added"],
         [[WORDS[name], number(value, "dB")] for name, value in late["added"].items()],
@@ -20,7 +20,7 @@ def late_section(late: dict[str, Any]) -> Section:
         ["Connection", "Mean [dB]", "95 % interval [dB]", "Largest [dB]",
          f"Lives over {limit} [%]", "95 % interval [%]"],
         [
-            [f"in\N{NO-BREAK SPACE}{w['input']} → out\N{NO-BREAK SPACE}{w['output']}",
+            [named(w),
              f"{w['mean_db']:.3f}", f"{w['low_db']:.3f} to {w['high_db']:.3f}",
              f"{w['largest_db']:.3f}", f"{100 * w['over']['value']:.0f}",
              f"{100 * w['over']['low']:.0f} to {100 * w['over']['high']:.0f}"]
@@ -35,7 +35,12 @@ def late_section(late: dict[str, Any]) -> Section:
             f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). Mean of all "
             f"connections and lives {number(late['mean_db'], 'dB')}, 99 % below "
             f"{number(late['p99_db'], 'dB')}, largest {number(late['max_db'], 'dB')}. The mean of "
-            "every connection, with its interval, is in the CSV file.",
+            "every connection, with its interval, is in `end_of_life.csv`.",
         ],
         [added, worst],
     )
+
+
+def named(row: dict[str, Any]) -> str:
+    """Return the name of a connection that a line of a table does not break."""
+    return f"in {row['input']} → out {row['output']}".replace(" ", "\N{NO-BREAK SPACE}")

@@ -7,7 +7,7 @@ from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.portable import portable_toml
 from sim.studies.connections import plots
-from sim.studies.connections.late_page import late_section
+from sim.studies.connections.late_page import late_section, named
 from sim.studies.connections.study import ConnectionStudy
 from sim.studies.connections.summary import ORDERS
 from sim.studies.connections.table import WORDS
@@ -115,7 +115,7 @@ def _worst(found: ConnectionStudy) -> Table:
         "The connections that lose most",
         ["Connection", "Insertion loss [dB]", "Above the mean [dB]", "Reasons", "Travel left [%]"],
         [
-            [f"in\N{NO-BREAK SPACE}{w['input']} → out\N{NO-BREAK SPACE}{w['output']}",
+            [named(w),
              f"{w['insertion_db']:.3f}",
              f"{w['over_mean_db']:.3f}", "; ".join(w["reasons"]) or "none stands out",
              f"{100 * w['spare_travel']:.1f}"]
