@@ -14,7 +14,12 @@ from sim.assembly.calibrated import beliefs_of, calibrated_population, guard_of,
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
 from sim.assembly.events import events_of, surroundings_of
-from sim.assembly.firmware import coded_drive_of, controller_of, reader_of
+from sim.assembly.firmware import (
+    coded_drive_of,
+    controller_of,
+    lens_warning,
+    reader_of,
+)
 from sim.assembly.health import attendant_of, spares_of
 from sim.assembly.pictures import pictures_of
 from sim.assembly.plug_ins import PlugIn, made, plug_in
@@ -186,11 +191,12 @@ def build(
         events=[plug_in.written for plug_in in event_plug_ins],
         health=_watched(scenario, watch),
     )
+    lens, believed_lens = lenses_of(scenario, layout, mirrors, beliefs)
     runs = controller_of(
         controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
         drive_limit_rad=drive_limit, estimator=estimator, mirrors=mirrors,
+        through_lens=believed_lens is not None,
     )  # fmt: skip
-    lens, believed_lens = lenses_of(scenario, layout, mirrors, beliefs)
     events = events_of(scenario, event_plug_ins, clock, mirrors, layout, disturbances)
     parts = Parts(
         clock=clock,
@@ -235,7 +241,11 @@ def build(
         ),
     )
     speaking = (*disturbances, *events)
-    warnings = (*(w for each in speaking for w in getattr(each, "warnings", ())), *warming)
+    warnings = (
+        *(w for each in speaking for w in getattr(each, "warnings", ())),
+        *warming,
+        *lens_warning(runs, believed_lens is not None),
+    )
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)
     return Built(parts, resolved, warnings, outside, arithmetic_of(resolved, estimator.part))
 

@@ -21,7 +21,7 @@ from sim.ports.linear_law import states_law
 
 def controller_of(
     plug_in: PlugIn, plant: PlantBelief, *, scale_px_per_rad: float, drive_limit_rad: Array,
-    estimator: PlugIn, mirrors: NDArray[np.int64],
+    estimator: PlugIn, mirrors: NDArray[np.int64], through_lens: bool = False,
 ) -> Any:  # fmt: skip
     """Return a run's controller, in whole numbers if its `arithmetic` says so.
 
@@ -55,10 +55,20 @@ def controller_of(
         return FixedController(
             controller.linear_law(), plug_in.arithmetic, kind=kind,
             scale_px_per_rad=scale_px_per_rad, position_px=2.0 * limit_px, correction_px=limit_px,
-            rounds_positions=given is None,
+            rounds_positions=given is None or through_lens,
         )  # fmt: skip
     except ValueError as exc:
         raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc
+
+
+def lens_warning(controller: Any, through_lens: bool) -> tuple[str, ...]:
+    """Return what is to be said where words pass a lens between estimator and law."""
+    if not (through_lens and isinstance(controller, FixedController)):
+        return ()
+    return (
+        "Spots are turned into tilts through the believed lens in floating point, and rounded to "
+        "words again before the law: that step is not in whole numbers.",
+    )
 
 
 def native_controller(
