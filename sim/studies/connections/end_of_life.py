@@ -19,6 +19,9 @@ from sim.studies.connections.life import draw_life
 from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker
 
 LIVES: Final = 50
+FEWEST_LIVES: Final = 10
+TABLE_ROWS: Final = 500_000
+"""Connections times lives that the table of connections takes; fewer lives of a large switch."""
 MOST_CONNECTIONS: Final = 100_000
 """Larger switches are not taken through many lives by the table of connections."""
 WORDS: Final = {
@@ -107,6 +110,13 @@ class Years:
             [connectors, ageing, later.insertion_db - table.insertion_db, servo, band]
         )
         return Late(still + servo + band, still + mean, added)
+
+
+def lives_of(connections: int) -> int:
+    """Return through how many lives the table of connections takes a switch; 0: too large."""
+    if connections > MOST_CONNECTIONS:
+        return 0
+    return max(FEWEST_LIVES, min(LIVES, TABLE_ROWS // connections))
 
 
 def worst_over_band(table: ConnectionTable) -> Array:

@@ -12,7 +12,7 @@ from sim.scenario.model import Scenario
 from sim.studies.connections.as_scenario import with_stages
 from sim.studies.connections.bulk import bulk_move
 from sim.studies.connections.calibration import Calibrated, calibrate, evenly
-from sim.studies.connections.end_of_life import MOST_CONNECTIONS, many_lives
+from sim.studies.connections.end_of_life import lives_of, many_lives
 from sim.studies.connections.summary import (
     BudgetVerdict,
     aiming_of,
@@ -157,8 +157,9 @@ def study(
     words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
     late: dict[str, Any] | None = None
     late_columns: dict[str, Array] = {}
-    if budget is not None and maker.n_connections <= MOST_CONNECTIONS:
-        late, late_columns = many_lives(scenario, lives_progress)
+    lives = lives_of(maker.n_connections)
+    if budget is not None and lives:
+        late, late_columns = many_lives(scenario, lives_progress, lives=lives)
     return ConnectionStudy(
         scenario=scenario,
         table=table,

@@ -13,7 +13,7 @@ from sim.studies.built.buying import buying, changed, excess_db, present
 from sim.studies.built.population import Judge, judged_population, population
 from sim.studies.built.spares import rescue
 from sim.studies.connections.aim import Aimed
-from sim.studies.connections.end_of_life import Years, many_lives
+from sim.studies.connections.end_of_life import Years, lives_of, many_lives
 from sim.studies.connections.intervals import clustered_interval, exact_interval, mean_interval
 from sim.studies.connections.life import draw_life
 from sim.studies.connections.table import Maker
@@ -213,6 +213,10 @@ def test_mean_intervals_hold_the_mean_as_often_as_they_say():
     mean, low, high = mean_interval(np.array([[1.0], [2.0], [3.0], [4.0], [5.0]]))
     half = 2.776445 * np.sqrt(2.5 / 5)
     assert (mean[0], low[0], high[0]) == pytest.approx((3.0, 3.0 - half, 3.0 + half), abs=1e-6)
+
+
+def test_large_switches_live_less_often():
+    assert [lives_of(n * n) for n in (16, 96, 128, 256, 1024)] == [50, 50, 30, 10, 0]
 
 
 def test_many_lives_of_a_switch_add_up_connection_by_connection():
