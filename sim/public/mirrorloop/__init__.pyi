@@ -80,7 +80,14 @@ from sim.studies.identify.record import record as _record_log
 from sim.studies.identify.write import write_identified as write_identified
 from sim.studies.identify.write import write_recorded as write_recorded
 from sim.studies.connections.study import study as _connections
+from sim.studies.connections.study import ConnectionStudy as ConnectionStudy
+from sim.studies.connections.filing import write as _write_connections
+from sim.studies.connections.end_of_life import many_lives as many_lives
 from sim.studies.built.study import study as _study_yield
+from sim.studies.built.study import Yield as Yield
+from sim.studies.built.filing import write as _write_yield
+write_connections = _write_connections
+write_yield = _write_yield
 study_yield = _study_yield
 study_formats = _study_formats
 study_calibration = _study_calibration

@@ -5,6 +5,8 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.ports import Array
+
 Pairs = frozenset[tuple[int, int]]
 
 
@@ -34,6 +36,44 @@ def rescue(
     if found is None:
         return None
     return tuple(sorted(found[0])), tuple(sorted(found[1]))
+
+
+def least_largest(
+    pairs: NDArray[np.int64], loss_db: Array, spare_inputs: int, spare_outputs: int
+) -> float | None:
+    """Return the largest loss that is left once the best choice of spare ports is dark. [dB]
+
+    Parameters
+    ----------
+    pairs : (K, 2) ndarray of int
+        Inputs and outputs of connections.
+    loss_db : (K,) ndarray
+        What they lose.
+    spare_inputs, spare_outputs : int
+        Ports that need not be in service.
+
+    Returns
+    -------
+    float or None
+        None if no connection is left.
+    """
+    levels = np.unique(loss_db)
+    low, high = -1, len(levels) - 1  # the level at `high` can be kept, that at `low` not known to
+    while high - low > 1:
+        middle = (low + high) // 2
+        if _kept(pairs[loss_db > levels[middle]], spare_inputs, spare_outputs):
+            high = middle
+        else:
+            low = middle
+    if high < 0 or (high == 0 and _kept(pairs, spare_inputs, spare_outputs)):
+        return None
+    return float(levels[high])
+
+
+def _kept(bad: NDArray[np.int64], spare_inputs: int, spare_outputs: int) -> bool:
+    """Whether spare ports can be chosen so that none of these connections is left."""
+    found = frozenset((int(i), int(j)) for i, j in bad)
+    return _cover(found, spare_inputs, spare_outputs) is not None
 
 
 def _cover(

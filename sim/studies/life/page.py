@@ -157,7 +157,7 @@ def _answers(results: dict[str, Any]) -> Table:
     if results["spares"]:
         left = results["max_with_spares_db"][-1]
         rows.append([
-            f"the same without the worst {results['spares']} inputs, for which there are spares",
+            f"the same with the best choice of {results['spares']} spare ports a side left dark",
             "dark" if left is None else number(left, "dB", 4),
         ])  # fmt: skip
     return Table("Answers", ["Question", "Answer"], rows)

@@ -7,6 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from sim.scenario.model import Scenario
+from sim.studies.built.spares import least_largest
 from sim.studies.life.march import Lived, March
 from sim.studies.life.plant import SlowPlant, slow_plant
 from sim.studies.life.schedule import HOUR_S, YEAR_S, What, schedule
@@ -92,7 +93,9 @@ def results_of(life: Life) -> dict[str, Any]:
         "p95_db": [float(np.percentile(row.mean_db, 95)) for row in rows],
         "max_db": [_largest(row) for row in rows],
         "worst": _worst(life),
-        "max_with_spares_db": [_largest(row, spares) for row in rows],
+        "max_with_spares_db": [
+            least_largest(row.pairs, row.pair_peak_db, spares, spares) for row in rows
+        ],
         "spares": spares,
         "limits_db": {name: getattr(life.plant.budget, f"{name}_db") for name in LIMITS},
         "missed_at_years": {
@@ -161,9 +164,9 @@ def _spares(life: Life) -> int:
     return 0 if wanted is None else max(0, life.plant.n_connections - wanted)
 
 
-def _largest(row: Row, spares: int = 0) -> float | None:
-    """Return the largest loss of a row once as many of the worst inputs are left out. [dB]"""
-    peaks = np.sort(row.peak_db[np.isfinite(row.peak_db)])
-    return float(peaks[-1 - spares]) if len(peaks) > spares else None
+def _largest(row: Row) -> float | None:
+    """Return the largest loss of a row; None if all was dark. [dB]"""
+    peaks = row.peak_db[np.isfinite(row.peak_db)]
+    return float(peaks.max()) if len(peaks) else None
 
 

@@ -36,6 +36,10 @@ class Row(NamedTuple):
     """(C,) of each input's connections, over the stretch."""
     peak_db: Array
     """(C,) largest at any step; NaN for one that was dark throughout."""
+    pairs: Index
+    """(K, 2) inputs and outputs, by their places, that were connected at any step."""
+    pair_peak_db: Array
+    """(K,) largest of each at any step."""
     contributors_db: dict[str, float]
     """Mean over connections and the stretch."""
     out_h: dict[str, float]
@@ -65,6 +69,7 @@ class Sums:
         self._hours = 0.0
         self._loss_h = np.zeros(self._n)
         self._peak = np.full(self._n, np.nan)
+        self._pair_peak = np.full((self._n, self._n), np.nan)
         self._parts_h = dict.fromkeys(CONTRIBUTORS, 0.0)
         self._out_h = dict.fromkeys(CAUSES, 0.0)
         self._celsius_h = self._light_h = 0.0
@@ -100,7 +105,9 @@ class Sums:
         self._judge(plant, parts, loss, hours, time_s, dark, pairs, asked_rad, limit_rad)
         self._hours += float(hours.sum())
         self._loss_h += hours @ loss
-        self._peak = np.fmax(self._peak, np.where(dark, np.nan, loss.max(axis=0)))
+        peak = np.where(dark, np.nan, loss.max(axis=0))
+        self._peak = np.fmax(self._peak, peak)
+        self._pair_peak[c, outputs] = np.fmax(self._pair_peak[c, outputs], peak)
         for name, part in parts.items():
             mean = part.mean(axis=-1)
             self._parts_h[name] += float((hours * mean).sum())
@@ -135,11 +142,14 @@ class Sums:
     def row(self, time_s: float, state: State, plant: SlowPlant, limit_rad: Array) -> Row:
         """Return the row that ends, and begin the next."""
         hours = max(self._hours, 1e-12)
+        pairs = np.argwhere(np.isfinite(self._pair_peak))
         row = Row(
             year=time_s / (8766.0 * 3600.0),
             hours=self._hours,
             mean_db=self._loss_h / hours,
             peak_db=self._peak,
+            pairs=pairs,
+            pair_peak_db=self._pair_peak[tuple(pairs.T)],
             contributors_db={name: part / hours for name, part in self._parts_h.items()},
             out_h=dict(self._out_h),
             celsius=self._celsius_h / hours,

@@ -11,7 +11,7 @@ from sim.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.built.buying import buying, changed, excess_db, present
 from sim.studies.built.population import Judge, judged_population, population
-from sim.studies.built.spares import rescue
+from sim.studies.built.spares import least_largest, rescue
 from sim.studies.connections.aim import Aimed
 from sim.studies.connections.end_of_life import Years, lives_of, many_lives
 from sim.studies.connections.intervals import clustered_interval, exact_interval, mean_interval
@@ -77,6 +77,23 @@ def test_rescue_is_brute_force():
             rows, columns = map(list, found)
             assert len(rows) <= spare[0] and len(columns) <= spare[1]
             assert not np.delete(np.delete(bad, rows, 0), columns, 1).any()
+
+
+def test_the_largest_loss_with_spares_is_brute_force():
+    rng = np.random.default_rng(4)
+    for _ in range(60):
+        seen = rng.random((5, 6)) < 0.6
+        loss = np.round(rng.random((5, 6)), 1)  # with ties
+        spare = tuple(rng.integers(0, 4, 2))
+        left = [
+            np.delete(np.delete(np.where(seen, loss, -np.inf), rows, 0), columns, 1).max(initial=-1)
+            for rows in combinations(range(5), spare[0])
+            for columns in combinations(range(6), spare[1])
+        ]
+        pairs = np.argwhere(seen)
+        got = least_largest(pairs, loss[seen], *spare)
+        want = min(left)
+        assert got == (None if want < 0 else pytest.approx(want))
 
 
 def test_a_bad_port_spoils_its_row_and_is_not_a_power():
