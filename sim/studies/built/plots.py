@@ -64,7 +64,7 @@ def first_to_buy(found: Yield) -> Picture:
         right.set_xlabel("all tolerances times")
         right.set_ylabel("switches that meet both [%]")
         right.set_ylim(-3, 103)
-        right.legend(loc="upper right")
+        figure.legend(*right.get_legend_handles_labels(), loc="outside lower right", ncols=2)
         address = finish(figure)
     return Picture(
         address, "What to buy down first, and what one more dB of budget allows.",

@@ -65,7 +65,8 @@ def verdict_of(params: CompareParams, found: Sequence[Compared]) -> str:
             f"{c.params.name}: {most} within {params.longest_outage_s:g} s, "
             f"{100 * c.within:.1f} % of connections within {params.limit_db:g} dB"
         )
-    return "; ".join(parts) + "."
+    text = "; ".join(parts) + "."
+    return text[:1].upper() + text[1:]
 
 
 def page_of(params: CompareParams, found: Sequence[Compared], text: str) -> StudyPage:

@@ -35,7 +35,7 @@ def late_section(late: dict[str, Any]) -> Section:
             f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). Mean of all "
             f"connections and lives {number(late['mean_db'], 'dB')}, 99 % below "
             f"{number(late['p99_db'], 'dB')}, largest {number(late['max_db'], 'dB')}. The mean of "
-            "every connection, with its interval, is in `end_of_life.csv`.",
+            "every connection, with its interval, is in end_of_life.csv.",
         ],
         [added, worst],
     )

@@ -194,7 +194,7 @@ def _traffic(found: ConnectionStudy) -> Section | None:
             "turns by more than a quarter of its divergence. Where a beam crosses a wrong mirror "
             "that looks at it, the brightest moment is searched between them. Mirrors go straight "
             "from tilt to tilt here, and one stage ends before the next begins; what the loops "
-            "make of it is in the last table, if the move was run (`--move`)."
+            "make of it is in the last table, if the move was run (--move)."
         )
     if found.assignment is not None:
         words = {"asked": "as asked", "least_sum": "outputs chosen for the least sum",
@@ -214,8 +214,8 @@ def _traffic(found: ConnectionStudy) -> Section | None:
         tables.append(_through_loop(runs))
     if found.staged is not None:
         texts.append(
-            "`staged.toml` beside this page is the scenario with the stages of the order that was "
-            "chosen, for `mirrorloop run`."
+            "The file staged.toml beside this page is the scenario with the stages of the order "
+            "that was chosen, for the command run."
         )
     return Section("Light in wrong outputs, and moves", texts, tables)
 
