@@ -49,3 +49,13 @@ def test_many_equal_weights_are_a_plain_chi_squared():
 def test_without_jitter_nothing_is_added():
     for part in jitter_loss_db(offset_form(), np.ones((1, 4)), 0.0, 0.999):
         np.testing.assert_array_equal(part, [0.0])
+
+
+# Largest of n exponential losses, sigma = 0.1 w on both axes (mean 0.0868589 dB): the quantile
+# -m ln(1 - 0.99^(1/n)), by two quadratures elsewhere.
+@pytest.mark.parametrize("count, largest_db", [(32, 0.700608), (1024, 1.001624)])
+def test_the_largest_of_many_jittering_connections(count, largest_db):
+    form = np.diag([10 / np.log(10), 10 / np.log(10), 0.0, 0.0])[None]
+    mean, quantile = jitter_loss_db(form, np.zeros((1, 4)), 0.1, 0.99 ** (1 / count))
+    assert mean[0] == pytest.approx(0.0868589, abs=1e-7)
+    assert quantile[0] == pytest.approx(largest_db, abs=2e-5)

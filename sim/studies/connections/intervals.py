@@ -11,14 +11,14 @@ RESAMPLES = 2000
 KEY = (1934, 99)
 
 
-def exact_interval(good: int, count: int) -> tuple[float, float]:
-    """Return the 95 % interval of a share of independent trials.
+def exact_interval(good: int, count: int, level: float = LEVEL) -> tuple[float, float]:
+    """Return the interval of a share of independent trials, of 95 % if no level is given.
 
     References
     ----------
     .. [1] C. J. Clopper and E. S. Pearson, Biometrika 26 (1934) 404.
     """
-    tail, bad = 0.5 * (1 - LEVEL), count - good
+    tail, bad = 0.5 * (1 - level), count - good
     low = float(betaincinv(good, bad + 1, tail)) if good else 0.0
     high = float(betaincinv(good + 1, bad, 1 - tail)) if bad else 1.0
     return low, high

@@ -48,6 +48,23 @@ def test_exact_intervals(good, count, low, high):
     assert tail == pytest.approx(0.025, rel=1e-6)
 
 
+def test_exact_intervals_of_other_levels_and_their_coverage():
+    # 4 of 20 at 90 %: NIST/SEMATECH Handbook 7.2.4.2 (the example; digits from memory).
+    assert exact_interval(4, 20, 0.90) == pytest.approx((0.0713539, 0.4010281), abs=1e-7)
+    assert exact_interval(0, 100)[1] == pytest.approx(0.0362167, abs=1e-7)
+    # The true coverage at n = 50, p = 0.02 is above 95 %: 0.98224, by summing the binomial law.
+    held = [low <= 0.02 <= high for low, high in (exact_interval(x, 50) for x in range(51))]
+    assert stats.binom.pmf(np.arange(51), 50, 0.02)[held].sum() == pytest.approx(0.98224, abs=5e-6)
+
+
+def test_mirrors_bad_once_in_a_hundred_do_not_make_independent_connections():
+    """32 ports: 0.99^64 = 0.525596 of the switches, where 0.9801^1024 would be 1e-9."""
+    rng = np.random.default_rng(8)
+    a, b = rng.random((2, 3000, 32)) < 0.99
+    met = np.mean((a[:, :, None] & b[:, None, :]).all(axis=(1, 2)))
+    assert met == pytest.approx(0.525596, abs=4 * 0.5 / np.sqrt(3000))
+
+
 def test_clustered_interval_is_as_wide_as_switches_are_few():
     good = np.array([100.0] * 36 + [60.0] * 4)
     low, high = clustered_interval(good, 100)
