@@ -66,7 +66,9 @@ def _settled(outcome: Outcome) -> str:
 
 
 def _db(value: float | None) -> str:
-    return "no figure" if value is None else f"{value:.3f} dB"
+    if value is None:
+        return "no figure"
+    return f"more than {DARK_DB:g} dB (dark)" if value > DARK_DB else f"{value:.3f} dB"
 
 
 def page_of(
