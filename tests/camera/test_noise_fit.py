@@ -13,6 +13,11 @@ MIDDLE = np.array([14.5, 11.5])
 SIGMA = 0.01
 
 
+@pytest.fixture(autouse=True)
+def _fewer_spots(monkeypatch):
+    monkeypatch.setattr(noise_fit, "SPOTS", 1024)
+
+
 def known(places):
     """Mean error (N, 2) and root of the covariance (N, 3) of a made-up estimator. [px]"""
     x, y = places.T
@@ -57,7 +62,7 @@ def nodes(table):
 
 
 def test_the_table_holds_what_the_estimator_does():
-    # 98 304 readings, three quarters of them near the middle, for 76 terms: if one of the two
+    # 24 576 readings, three quarters of them near the middle, for 76 terms: if one of the two
     # regions had to carry all terms, the mean of the squared error there would be 76 parts of the
     # variance over its readings, and half of that for the root of a variance. Variances here are
     # up to 3.4 of SIGMA^2: twice as much is allowed.
@@ -68,7 +73,7 @@ def test_the_table_holds_what_the_estimator_does():
     places = nodes(table)
     mean, root = known(places)
     near = np.abs(places - MIDDLE).max(axis=1) <= 0.75
-    for here, readings in ((near, 73_728), (~near, 24_576)):
+    for here, readings in ((near, 18_432), (~near, 6_144)):
         error = (table.bias_px.reshape(-1, 2) - mean)[here] / SIGMA
         assert (error**2).mean() < 2 * 76 / readings
         off = (table.root_px.reshape(-1, 3) - root)[here] / SIGMA
@@ -79,12 +84,11 @@ def test_a_table_reaches_as_far_as_every_spot_was_read():
     table = fill_table(WINDOW, reader(lost=lambda away: away[:, 0] > 4.3))
     assert 4.3 < table.reach_px < 4.35  # up to the nearest one that was lost
     assert len(table.bias_px) == 2 * np.ceil(16 * table.reach_px) + 1
-    with pytest.raises(ScenarioError, match=r"\d+ of 988\d\d spots within 1 px of the window's"):
+    with pytest.raises(ScenarioError, match=r"\d+ of 24[67]\d\d spots within 1 px of the window's"):
         fill_table(WINDOW, reader(lost=lambda away: away[:, 1] < -0.9))
 
 
-def test_a_table_that_does_not_hold_is_tried_smaller_and_then_refused(monkeypatch):
-    monkeypatch.setattr(noise_fit, "SPOTS", 512)
+def test_a_table_that_does_not_hold_is_tried_smaller_and_then_refused():
     # A step is no sum of waves and powers. Beyond 5.3 px: 8, 6.4, then 5.12 px.
     step = reader(more=lambda away: 0.1 * (np.abs(away).max(axis=1) > 5.3))
     assert fill_table(WINDOW, step).reach_px == pytest.approx(8 * 0.8**2)
