@@ -1,5 +1,6 @@
 """Command lines made from what the commands say of themselves, with good and with odd words."""
 
+import contextlib
 import os
 import random
 from collections import Counter
@@ -242,7 +243,8 @@ def searched(count: int, seed: int, folder: Path, report: list[str]) -> Counter[
     for number in range(seed, seed + count):
         words = made(random.Random(number), files)
         try:
-            seen[ended(words)] += 1
+            with contextlib.chdir(folder):  # an odd name of an output lands here
+                seen[ended(words)] += 1
         except BaseException as exc:
             if isinstance(exc, KeyboardInterrupt):
                 raise

@@ -5,8 +5,10 @@ from typing import Protocol, runtime_checkable
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import ValidationError
 
 from sim.assembly.plug_ins import PlugIn
+from sim.errors import ScenarioError
 from sim.optics.build_errors import BuildParams
 from sim.optics.epochs import Epoch
 from sim.optics.links import links
@@ -29,6 +31,11 @@ def warm_switch(switch: SwitchParams, disturbances: Sequence[PlugIn]) -> SwitchP
 
     Curvature is that of light that stays: it follows within milliseconds, and a dark mirror loses
     nothing.
+
+    Raises
+    ------
+    ScenarioError
+        If the mirrors bend further than a mirror of the switch may be bent.
     """
     curvature = sum(
         plug_in.part.warm_curvature_per_m(plug_in.settings)
@@ -38,7 +45,14 @@ def warm_switch(switch: SwitchParams, disturbances: Sequence[PlugIn]) -> SwitchP
     if curvature == 0.0:
         return switch
     build = BuildParams() if switch.build is None else switch.build
-    bent = build.replace(mirror_curvature_per_m=build.mirror_curvature_per_m + curvature)
+    whole = build.mirror_curvature_per_m + curvature
+    try:
+        bent = build.replace(mirror_curvature_per_m=whole)
+    except ValidationError as exc:
+        raise ScenarioError(
+            f"disturbances: steady light bends the mirrors by {curvature:.4g} 1/m, to {whole:.4g} "
+            f"1/m in all: {exc.errors()[0]['msg']} (switch.build.mirror_curvature_per_m)"
+        ) from exc
     return switch.replace(build=bent)
 
 

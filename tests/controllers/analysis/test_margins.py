@@ -153,11 +153,11 @@ def test_where_margins_are_read_is_where_they_are() -> None:
 
 
 def test_margins_at_the_end_of_the_grid_and_none() -> None:
-    # z / (z - 1) on one frame of delay is real at half the frame rate: -K / 2 there, exactly.
+    # 1 / (z - 1/2) is real at half the frame rate alone: -2/3 there, exactly.
     f = np.linspace(0, 0.5, 801)[1:]
     z = np.exp(2j * np.pi * f)
-    here = crossing(f, 0.25 / (z - 1))
-    assert (here.gain_hz, here.gain) == (0.5, pytest.approx(8.0, rel=1e-12))
+    here = crossing(f, 0.25 / (z - 0.5))
+    assert (here.gain_hz, here.gain) == (0.5, pytest.approx(6.0, rel=1e-12))
     # A gain that ends at zero, or on the positive side, crosses no negative real axis.
     for end in (0.0, 0.1):
         none = crossing(np.array([1.0, 2.0, 3.0]), np.array([1 - 2j, 0.5 - 0.5j, end + 0j]))
