@@ -23,6 +23,7 @@ SHORT = {
     ],
     "harrow_point_reconfigure": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_switch": ["duration_ms=160", "metrics.hold_from_ms=140"],
+    "harrow_point_watch": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_life": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "single_mirror_step": ["duration_ms=90", "metrics.hold_from_ms=70"],
 }  # fmt: skip
