@@ -14,11 +14,7 @@ SHORT = {
     "harrow_point_calibrated": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_cooling_failure": ["duration_ms=1500", "metrics.hold_from_ms=500"],
     "harrow_point_earthquake": ["duration_ms=800", "metrics.hold_from_ms=500"],
-<<<<<<< HEAD
     "harrow_point_fixed_point": ["duration_ms=160", "metrics.hold_from_ms=140"],
-=======
-    "harrow_point_firmware": ["duration_ms=160", "metrics.hold_from_ms=140"],
->>>>>>> 865025c (Firmware page from scenario to board, vectors page, public names; rounding corners in exact fractions; a leg of CI with compilers and emulator)
     "harrow_point_half_sine": ["duration_ms=160"],
     "harrow_point_hot_swap": [
         "duration_ms=120", "metrics.hold_from_ms=100", "switch.geometry.ports_per_side=18",
