@@ -59,6 +59,12 @@ from sim.studies.health.study import HealthStudy as HealthStudy
 from sim.studies.isolators.study import compare_isolators as compare_isolators
 from sim.studies.isolators.study import load_mounts as load_mounts
 from sim.mechanics.isolator import IsolatorParams as IsolatorParams
+from sim.studies.firmware.writing import write_firmware as write_firmware
+from sim.studies.firmware.vectors import vectors_of as vectors_of
+from sim.studies.firmware.vectors import Vectors as Vectors
+from sim.studies.firmware.vectors_filing import write_vectors as write_vectors
+from sim.studies.firmware.counting import count_instructions as count_instructions
+from sim.firmware.emulator import Counted as _CountedInstructions
 from sim.studies.replay.study import replay as replay
 from sim.studies.replay.study import Replay as Replay
 from sim.studies.replay.events import parse_profile as parse_profile
@@ -88,6 +94,7 @@ from sim.studies.built.study import Yield as Yield
 from sim.studies.built.filing import write as _write_yield
 write_connections = _write_connections
 write_yield = _write_yield
+CountedInstructions = _CountedInstructions
 study_yield = _study_yield
 study_formats = _study_formats
 study_calibration = _study_calibration

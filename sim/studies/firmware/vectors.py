@@ -40,7 +40,7 @@ Group = dict[str, VectorArray]
 
 
 class Vectors(NamedTuple):
-    """All of a folder."""
+    """Golden vectors of a firmware: what goes in, and the words that must come out."""
 
     settings_sum: str
     groups: dict[str, Group]
@@ -53,7 +53,7 @@ def vectors_of(
     built: Built, frames: int, mirrors: int | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> Vectors:  # fmt: skip
-    """Run the loop and make the rest; see docs/vectors.md for what each array holds.
+    """Make golden vectors of a scenario's firmware; docs/vectors.md says what each array holds.
 
     Parameters
     ----------
