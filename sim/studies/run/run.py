@@ -99,7 +99,7 @@ def run(
         "threads": made.threads,
         "kernels": built.parts.kernels.__name__.rpartition(".")[2],
         "kernels_because": why_plain() if built.parts.kernels is installed() else None,
-        "execution": _execution(outcome.spent),
+        "execution": _execution(outcome.spent, clock.n_frames),
         "execution_because": list(reasons_not_fused(built.parts)),
         "start_s": round(outcome.spent.start_s, 3),
         "spent_s": {k: round(v, 4) for k, v in outcome.spent.by_stage_s().items()},
@@ -155,8 +155,11 @@ def _late(built: Built) -> tuple[str, ...]:
     return () if fault is None else (f"The estimator does not fit its processor: {fault}.",)
 
 
-def _execution(spent: Spent) -> str:
-    return "fused" if spent.fused_frames else "frame by frame"
+def _execution(spent: Spent, n_frames: int) -> str:
+    if not spent.fused_frames:
+        return "frame by frame"
+    single = n_frames - spent.fused_frames
+    return f"fused, {single} of {n_frames} frames one by one under events" if single else "fused"
 
 
 def _sway(sway: dict[str, Any]) -> tuple[str, ...]:
