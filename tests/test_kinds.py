@@ -20,6 +20,7 @@ OTHER_SENSE = {
     ("none", None),  # stands for absence in scenarios, camera noise and plots
     ("pi", "controllers/rules.py"),  # a form that a published rule is written for
     ("pid", "controllers/rules.py"),
+    ("ageing", "sim/studies/connections/end_of_life.py"),  # what the years add
     ("record", "sim/cli/help.py"),  # the command
     ("record", "sim/cli/identify.py"),
     ("record", "sim/studies/identify/write.py"),  # what it writes

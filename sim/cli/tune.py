@@ -145,6 +145,8 @@ def tune(
             f"{c.settling_ms:.1f} ms (mirror {c.settling_mirror})"
         )
         if outcome.robust:
+            for i, words in enumerate(outcome.robust.taken):
+                say(f"switch {i + 1}: {words}")
             say(outcome.robust.words)
         say(check.words)
         say(f"run {folder / 'tuned.toml'}")

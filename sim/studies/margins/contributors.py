@@ -18,6 +18,8 @@ from sim.studies.margins.predict import MOVES, Band, Prediction, band_of, residu
 from sim.studies.margins.spectra import ROUNDING, STEPS, Spectra, spectra_of
 
 FINE_BITS = 24
+LEAST_SHARE = 1e-2
+"""Of the total: what moves leave below it has no ratio."""
 INSTANTS = 5
 """At most so many are sampled of each frame."""
 
@@ -29,11 +31,13 @@ class ContributorRow(NamedTuple):
     predicted_urad: float
     simulated_urad: float | None
     """None if it was not simulated on its own. [urad]"""
+    counts: bool = True
+    """Whether it is large enough in the total for a ratio to mean something."""
 
     @property
     def ratio(self) -> float | None:
         """Simulated over predicted. [-]"""
-        if self.simulated_urad is None or not self.predicted_urad > 0:
+        if self.simulated_urad is None or not self.predicted_urad > 0 or not self.counts:
             return None
         return self.simulated_urad / self.predicted_urad
 
@@ -105,7 +109,9 @@ def compare_contributors(
     if each:
         tell("moves alone")
         moves = 1e6 * _rms(_errors(_silenced(_quiet(fine), range(len(fine.disturbances)))))
-    rows.append(ContributorRow(MOVES, 1e6 * float(prediction.jitter_rad[-1]), moves))
+    left_urad = 1e6 * float(prediction.jitter_rad[-1])
+    counts = left_urad > LEAST_SHARE * 1e6 * prediction.total_rad
+    rows.append(ContributorRow(MOVES, left_urad, moves, counts))
     total = ContributorRow("all together", 1e6 * prediction.total_rad, 1e6 * _rms(whole))
     band = band_of(built, result.loop, spectra, prediction)
     return PredictionCheck(result, spectra, prediction, tuple(rows), total, band)

@@ -79,11 +79,9 @@ class Demands(NamedTuple):
     @property
     def asked(self) -> tuple[str, ...]:
         """Names of the demands that there are."""
-        return tuple(
-            name
-            for name in DEMANDED
-            if getattr(self, name) not in (None, 0.0) and getattr(self, name) != math.inf
-        )
+        nothing = {"ms": math.inf, "gain_margin_db": 0.0, "phase_margin_deg": 0.0,
+                   "settling_ms": None}  # fmt: skip
+        return tuple(name for name in DEMANDED if getattr(self, name) != nothing[name])
 
     def without(self, *names: str) -> "Demands":
         """Return the same without these demands; stable loops are asked for in any case."""
@@ -99,7 +97,7 @@ class Demands(NamedTuple):
         """Return a demand as people say it, such as "settling at most 20 ms"."""
         noun, unit = DEMANDED[name]
         sense = "at most" if name in ("ms", "settling_ms") else "at least"
-        return f"{noun} {sense} {getattr(self, name):.4g} {unit}".rstrip()
+        return f"{noun} {sense} {getattr(self, name):g} {unit}".rstrip()
 
     @property
     def settling_words(self) -> str:

@@ -10,7 +10,7 @@ from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.contributors import ContributorRow, PredictionCheck
 from sim.studies.margins.plant import plant_word
-from sim.studies.margins.predict import densities_of
+from sim.studies.margins.predict import MODEL_ERROR, STEPS_ERROR, densities_of
 
 ASSUMPTIONS: Final = (
     "Jitter, not bias: what does not change within the hold interval is not in it. Alignment and "
@@ -29,6 +29,9 @@ ASSUMPTIONS: Final = (
     "that rounding downward is low. Where readings are rounded to words, by the estimator or "
     "by the law, two runs differ by flips of their last bit: other contributors then look larger "
     "when simulated.",
+    f"Model error: {100 * MODEL_ERROR:g} % of the jitter, {100 * STEPS_ERROR:g} % more as far as "
+    "the DAC's steps make it: what 45 plants drawn at random (250 to 1200 Hz, Q 5 to 50, 1 to 2 "
+    "frames of latency, 11 to 16 bits) needed beyond the statistics of one run; docs/loops.md.",
     "Disturbances other than drift and random walk are taken as the very history that the run "
     "plays, by its periodogram over the hold interval: a transient that is cut by the interval's "
     "ends leaks. A change of gain or resonance with temperature is not followed.",

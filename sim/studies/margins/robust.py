@@ -21,8 +21,9 @@ class Robust(NamedTuple):
 
     looked: Looked
     box: Box
-    taken: int
-    """Switches that the search for gains was given, each the worst of a look."""
+    taken: tuple[str, ...]
+    """Switches that the search for gains was given, each the worst of a look, in words: figures
+    name them by number, switch 1 the first."""
     kept: bool
     """Whether no demand is missed at anything that was looked at."""
 

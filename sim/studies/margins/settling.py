@@ -23,9 +23,9 @@ STANDING_FRAMES: Final = 400
 """Followed before the command; a loop that has not come to rest by then is a slow one."""
 QUIET: Final = 1e-3
 """Ringing below this share of the tolerance is taken as over."""
-MODEL_ERROR: Final = 0.1
-"""Of a predicted settling time, both ways, on top of what the noise makes of it. Thirty plants and
-shapings, in docs/loops.md, stay within it. [-]"""
+MODEL_ERROR: Final = 0.15
+"""Of a predicted settling time, both ways, on top of what the noise makes of it: what plants drawn
+at random needed, by `tests/benchmarks/held_out.py`; see docs/loops.md. [-]"""
 NO_COMMAND: Final = -1
 """A frame in which nothing is commanded."""
 LEVELS: Final = (0.05, 0.25, 0.5, 0.75, 0.9, 0.97, 0.99, 0.997, 0.999, 0.9997)

@@ -149,9 +149,10 @@ def tune(
     shapings = _shapings(judge, knobs, base, tell) if shape else ()
     ways = _by_cost(shapings, demands) if shape else [own]
     each = _by_axis(judge, knobs, base) if each_axis else None
+    taken: list[str] = []
     for shaping in ways:
         try:
-            found, kept = _found(judge, knobs, each, base, shaping, box, tell, watch)
+            found, kept = _found(judge, knobs, each, base, shaping, box, taken, tell, watch)
             break
         except Refused:
             if shaping == ways[-1]:
@@ -178,6 +179,12 @@ def tune(
 
 def _knobs_of(judge: GainJudge, knobs: Sequence[Knob] | None) -> Sequence[Knob]:
     if knobs is not None:
+        for knob in knobs:
+            for end in (knob.low, knob.high):
+                try:
+                    judge.controller(dict(judge.built.resolved.controller) | {knob.name: end})
+                except ScenarioError as exc:
+                    raise ScenarioError(f"--vary {knob.name}: {exc}") from exc
         return knobs
     if not isinstance(judge.part, Tunable):
         known = [name for name, part in CONTROLLERS.items() if isinstance(part, Tunable)]
@@ -234,7 +241,8 @@ def _chosen(
 
 def _found(
     judge: GainJudge, knobs: Sequence[Knob], each: Sequence[Knob] | None, base: Mapping[str, Any],
-    shaping: Mapping[str, Any], box: Box | None, tell: Callable[[], None], watch: Watch,
+    shaping: Mapping[str, Any], box: Box | None, taken: list[str], tell: Callable[[], None],
+    watch: Watch,
 ) -> tuple[_Found, Robust | None]:  # fmt: skip
     """Search with one shaping; again and again, with the worst switches that each choice meets."""
     turn = 0
@@ -251,12 +259,13 @@ def _found(
         turn += 1
         if not missed or turn == ROUNDS:
             chosen = chosen._replace(meets=chosen.meets and not missed)
-            robust = Robust(looked, box, len(judge.worlds) - 1, not missed)
+            robust = Robust(looked, box, tuple(taken), not missed)
             return found._replace(chosen=chosen), robust
         for w in missed:
             switch = box.switches[w.population]
             rows = altered(switch, _worst_mirrors(judge, switch, w, chosen), w.point[None])
-            judge.worlds.append(World(switch, w.label(box), rows))
+            taken.append(w.label(box))
+            judge.worlds.append(World(switch, f"switch {len(taken)}", rows))
 
 
 def _worst_mirrors(

@@ -127,7 +127,7 @@ def _robust_row(robust: Robust) -> dict[str, Any]:
         "drawn_inside": looked.drawn,
         "searched": looked.searched,
         "slow_mirrors": looked.slow,
-        "switches_taken_into_the_search": robust.taken,
+        "switches": list(robust.taken),
         "nearest": [
             {
                 "demand": w.demand,
@@ -195,7 +195,10 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
         Section(
             "Chosen gains",
             [text for text in texts if text],
-            [*_compared(named, outcome), *([_held(outcome)] if outcome.holds else [])],
+            [
+                *_compared(named, outcome), *([_held(outcome)] if outcome.holds else []),
+                *_switches(outcome),
+            ],
         ),
         Section("Against gain", pictures=[_gain_picture(outcome)]),
         Section("Present and chosen", pictures=_side_pictures(outcome)),
@@ -284,6 +287,18 @@ def _held(outcome: TuningResult) -> Table:
             for hold in outcome.holds
         ],
     )  # fmt: skip
+
+
+def _switches(outcome: TuningResult) -> list[Table]:
+    if outcome.robust is None or not outcome.robust.taken:
+        return []
+    return [
+        Table(
+            "Switches of [uncertainty] that the search was given, each the worst of a look",
+            ["Switch", "Differs by"],
+            [[f"switch {i + 1}", words] for i, words in enumerate(outcome.robust.taken)],
+        )
+    ]
 
 
 def _first_value(c: Candidate, name: str) -> float:

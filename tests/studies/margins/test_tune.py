@@ -190,7 +190,7 @@ def test_robust_gains_keep_the_demands_at_every_corner() -> None:
     demands = Demands(1.4, 6.0, 30.0, None)
     plain, robust = tune(built, demands), tune(built, demands, robust=True)
     kept = robust.robust
-    assert kept is not None and kept.kept and kept.taken > 0 and kept.looked.corners == 16
+    assert kept is not None and kept.kept and len(kept.taken) > 0 and kept.looked.corners == 16
     assert robust.chosen.meets and "kept at all of them" in kept.words
     gain = "integral_per_frame"
     assert robust.chosen.settings[gain] < plain.chosen.settings[gain]
@@ -216,7 +216,7 @@ def test_gains_of_each_axis_go_on_searching_where_a_switch_misses() -> None:
     built = build(load_scenario(HARROW, (*PLAIN, "uncertainty.populations=1", "duration_ms=400",
                                          "uncertainty.gain_pct=20", "switch.connections=[[0,7]]")))
     got = tune(built, Demands(1.4, 6.0, 30.0, None), each_axis=True, robust=True)
-    assert got.robust is not None and got.robust.kept and got.robust.taken > 0
+    assert got.robust is not None and got.robust.kept and len(got.robust.taken) > 0
     assert got.chosen.meets and got.common is not None
     assert got.chosen.loss_db <= got.common.loss_db * (1 + 1e-9)
 
@@ -326,6 +326,10 @@ def test_bad_ranges_are_refused(tmp_path: Path, vary: str, message: str) -> None
         (("--max-sensitivity", "nan"), "--max-sensitivity must be a finite number (got nan)"),
         (("--gain-margin", "inf"), "--gain-margin must be a finite number (got inf)"),
         (("--settling", "nan"), "--settling must be a finite number (got nan)"),
+        (("--vary", "integral_per_frame=0.1..99"),
+         "--vary integral_per_frame: controller.integral_per_frame: must be 10 at most (got 99"),
+        (("--settling", "0"), "settling at most 0 ms by itself is kept by none"),
+        (("--max-sensitivity", "1.0001"), "keeps all of Ms at most 1.0001, gain margin"),
         (("--vary", "a=1..2", "--vary", "controller.a=2..3"),
          "--vary controller.a=2..3: a is varied already"),
     ],
