@@ -42,6 +42,9 @@ def _section(event: PlayedEvent) -> Section:
         tables.append(_tolerances(event))
     if event.hygiene:
         tables.append(_hygiene(event))
+    if not event.acceleration_m_s2.any():
+        heading = event.name[:1].upper() + event.name[1:]
+        return Section(heading, [*texts, "It shakes nothing within this run."], tables, [])
     pictures = [_time(event), _spectrum(event)]
     if event.density is not None:
         pictures.append(_density(event))
