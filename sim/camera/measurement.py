@@ -213,7 +213,7 @@ class Measurement:
         self.kernels.expose_scene(
             Images(frames, np.zeros((3, len(which)), np.int64), 0, True),
             self._absolute(position_px, origin_px), self.mirrors[which],
-            lit(self._seen(temperature_k), light), self._noise(frame),
+            in_light(self._seen(temperature_k), light), self._noise(frame),
             self.layout.corner(self.mirrors[which]).astype(np.float64), scene,
             self.params.warmth(temperature_k),
         )  # fmt: skip
@@ -253,25 +253,25 @@ class Measurement:
         if not self.scenic:
             if temperature_k != self._uniform_at_k:
                 self._uniform, self._uniform_at_k = self.uniform(temperature_k), temperature_k
-            camera = lit(self._uniform, light)
+            camera = in_light(self._uniform, light)
             self.kernels.expose(images, position_px, self.mirrors, camera, noise)
             return
         origin_px = self._origin(origin_px)
         self.kernels.expose_scene(
             images, self._absolute(position_px, origin_px), self.mirrors,
-            lit(self._seen(temperature_k), light), noise, origin_px + self.centre_px, self._scene,
-            self.params.warmth(temperature_k),
+            in_light(self._seen(temperature_k), light), noise, origin_px + self.centre_px,
+            self._scene, self.params.warmth(temperature_k),
         )  # fmt: skip
 
 
-def lit(camera: Camera, light: float) -> Camera:
+def in_light(camera: Camera, light: float) -> Camera:
     """Return the camera with its spots' light times a factor; background and dark signal stay."""
     return camera if light == 1.0 else camera._replace(signal_e=camera.signal_e * light)
 
 
 @lru_cache(maxsize=2)
 def _pattern(params: CameraParams, layout: Layout, seed: int, sensors: int) -> FixedPattern:
-    """Draw the pixels, or return those drawn for the same sensors before; nobody writes to them."""
+    """Draw the pixels, or return those drawn for the same sensors before; they are only read."""
     return make_pattern(params, layout, seed, sensors)
 
 

@@ -1,9 +1,11 @@
 """Disturbances whose effects follow from the time alone: both clocks ask the same function."""
 
+from abc import ABC, abstractmethod
+
 from sim.ports import Array, Clock, Effects
 
 
-class ByTime:
+class ByTime(ABC):
     """Base of those that draw nothing on the way: they keep a clock and say what is at any time."""
 
     _clock: Clock
@@ -24,5 +26,6 @@ class ByTime:
         """Return the effects at each time."""
         return None, self._effects(time_s)
 
+    @abstractmethod
     def _effects(self, time_s: Array) -> Effects:
-        raise NotImplementedError
+        """Return the effects at each time."""

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from sim.events.on_mirrors import OnMirrors, OnMirrorsParams
+from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags
 from sim.params import between
 from sim.ports import EventSite, Faults
@@ -23,7 +23,7 @@ class MirrorNoisyParams(OnMirrorsParams):
     """Standard deviation of the static tilt, in each update of the drive. [urad]"""
 
 
-class MirrorNoisy(OnMirrors):
+class MirrorNoisy(WhileItLasts):
     """Amplifiers that have become noisy."""
 
     Params = MirrorNoisyParams

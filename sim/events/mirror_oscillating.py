@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 import numpy as np
 
 from sim.errors import ScenarioError
-from sim.events.on_mirrors import OnMirrors, OnMirrorsParams
+from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags, tick_times_s
 from sim.params import between
 from sim.ports import EventSite, Faults
@@ -25,7 +25,7 @@ class MirrorOscillatingParams(OnMirrorsParams):
     """Frequency. [Hz]"""
 
 
-class MirrorOscillating(OnMirrors):
+class MirrorOscillating(WhileItLasts):
     """Amplifiers that oscillate, in phase from the start of the event."""
 
     Params = MirrorOscillatingParams

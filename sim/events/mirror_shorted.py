@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from sim.events.on_mirrors import OnMirrors, OnMirrorsParams
+from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags
 from sim.params import between
 from sim.ports import EventSite, Faults
@@ -25,7 +25,7 @@ class MirrorShortedParams(OnMirrorsParams):
     """Static tilt that the short would hold without a stop, in travels: invented. [-]"""
 
 
-class MirrorShorted(OnMirrors):
+class MirrorShorted(WhileItLasts):
     """Channels that are shorted."""
 
     Params = MirrorShortedParams

@@ -4,7 +4,7 @@ from typing import Literal
 
 import numpy as np
 
-from sim.events.on_mirrors import OnMirrors, OnMirrorsParams
+from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags
 from sim.ports import EventSite, Faults
 
@@ -18,7 +18,7 @@ class MirrorStuckParams(OnMirrorsParams):
     kind: Literal["mirror_stuck"]
 
 
-class MirrorStuck(OnMirrors):
+class MirrorStuck(WhileItLasts):
     """Mirrors that stick."""
 
     Params = MirrorStuckParams

@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from sim.events.on_mirrors import OnMirrors, OnMirrorsParams
+from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags, tick_times_s
 from sim.params import NonNegative, between
 from sim.ports import EventSite, Faults
@@ -23,7 +23,7 @@ class MirrorWeakParams(OnMirrorsParams):
     """How long it takes to get there, in a straight line; 0: at once. [ms]"""
 
 
-class MirrorWeak(OnMirrors):
+class MirrorWeak(WhileItLasts):
     """Drives that lose gain."""
 
     Params = MirrorWeakParams

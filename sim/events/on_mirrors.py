@@ -1,5 +1,6 @@
 """What events that strike single mirrors share: which mirrors, which axis, in which ticks."""
 
+from abc import abstractmethod
 from typing import Annotated, Literal
 
 import numpy as np
@@ -21,7 +22,7 @@ class OnMirrorsParams(RunEventParams):
 
 
 class OnMirrors(Happening):
-    """An event of some mirrors; `in_ticks` says what it does in the ticks of a frame."""
+    """Base of the events of some mirrors."""
 
     def __init__(self, what: str, params: OnMirrorsParams, site: EventSite) -> None:
         """Find the mirrors.
@@ -39,14 +40,18 @@ class OnMirrors(Happening):
         self.which: Flags = np.array([params.axis != "y", params.axis != "x"])[:, None] & mirrors
         """(2, M) axes and mirrors that are struck."""
 
+
+class WhileItLasts(OnMirrors):
+    """Base of those that do nothing outside their span; `in_ticks` says what they do within."""
+
     def faults(self, frame: int) -> Faults:
         """Return what happens in a frame."""
         ticks = self.span.ticks(self.clock, frame)
         return self.in_ticks(frame, ticks) if ticks.any() else Faults()
 
+    @abstractmethod
     def in_ticks(self, frame: int, ticks: Flags) -> Faults:
         """Return what happens in a frame of which some ticks (N,) are in the event's span."""
-        raise NotImplementedError
 
 
 def mirrors_named(names: tuple[str, ...], site: EventSite) -> Flags:

@@ -1,6 +1,7 @@
 """When an event happens: from a moment on, for a while or to the end of the run."""
 
 import math
+from abc import ABC, abstractmethod
 from typing import NamedTuple
 
 import numpy as np
@@ -99,8 +100,7 @@ def needs_images(site: EventSite) -> Flags:
 
 
 
-
-class Happening:
+class Happening(ABC):
     """Base of the shipped events: a name, a span and the mirrors concerned."""
 
     lateness = Lateness()
@@ -115,6 +115,6 @@ class Happening:
         self.ends_s = span.to_s
         """When what set it off is over; what is left of it may last until the event's end. [s]"""
 
+    @abstractmethod
     def faults(self, frame: int) -> Faults:
         """Return what happens in a frame."""
-        raise NotImplementedError

@@ -80,24 +80,19 @@ def unit_of(law: FixedLaw, site: Site) -> int:
 
 def _searched(law: FixedLaw, site: Site, wanted: int, number: int) -> Corner:
     """Return the step that comes nearest; few tries where few are enough."""
-    best: Corner | None = None
+    met = []
     for tries in TRIES:
         drawn = _drawn(law, site, number, tries)
         for word in _words_of(law, site):
-            corner = _nearest(law, site, wanted, _towards(law, site, wanted, drawn, word))
-            assert corner.found is not None
-            if corner.found == wanted:
-                return corner
-            if best is None or best.found is None or abs(corner.found - wanted) < abs(
-                best.found - wanted
-            ):
-                best = corner
-    assert best is not None
-    return best
+            found, steps = _nearest(law, site, wanted, _towards(law, site, wanted, drawn, word))
+            if found == wanted:
+                return Corner(site, wanted, found, steps)
+            met.append((found, steps))
+    return Corner(site, wanted, *min(met, key=lambda one: abs(one[0] - wanted)))
 
 
-def _nearest(law: FixedLaw, site: Site, wanted: int, steps: Steps) -> Corner:
-    """Return the steps that come nearest: of each sign of the total, even and odd."""
+def _nearest(law: FixedLaw, site: Site, wanted: int, steps: Steps) -> tuple[int, Steps]:
+    """Return how far off the nearest steps are, and these, of each sign, even and odd."""
     mismatch = np.where(steps.given.seen, steps.given.reference - steps.given.position, 0)
     rounded = roundings(law, steps.before, mismatch, steps.given.seen)[site]
     off = np.abs(rounded.from_tie - wanted)
@@ -106,8 +101,7 @@ def _nearest(law: FixedLaw, site: Site, wanted: int, steps: Steps) -> Corner:
     odd = (total >> np.int64(rounded.shift)) & 1
     _, first = np.unique(2 * (total < 0) + odd, return_index=True)
     chosen = nearest[first]
-    found = int(rounded.from_tie[chosen[0]])
-    return Corner(site, wanted, found, steps.rows(chosen))
+    return int(rounded.from_tie[chosen[0]]), steps.rows(chosen)
 
 
 def _words_of(law: FixedLaw, site: Site) -> list[int]:

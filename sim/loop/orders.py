@@ -34,10 +34,8 @@ def as_ordered(parts: Parts, health: HealthState | None) -> Parts:
     return parts
 
 
-def carried_out(parts: Parts, state: LoopState) -> LoopState:
+def carried_out(parts: Parts, state: LoopState, health: HealthState) -> LoopState:
     """Return the state with the orders that are due before its next frame carried out."""
-    health = state.health
-    assert health is not None
     due = [a for a in health.alarms[health.carried_out :] if a.acts_frame <= state.frame]
     again = np.zeros(len(parts.mirrors), bool)
     again[[a.mirror for a in due if a.action == "re_aim"]] = True

@@ -105,8 +105,8 @@ def steps(
     may_fuse = fused and not reasons_not_fused(parts)
     end = parts.clock.n_frames if until is None else min(until, parts.clock.n_frames)
     while state.frame < end:
-        if next_order(state.health) == state.frame:
-            state = carried_out(parts, state)
+        if state.health is not None and next_order(state.health) == state.frame:
+            state = carried_out(parts, state, state.health)
         ordered = as_ordered(parts, state.health)
         path = Fused(ordered) if may_fuse else FrameByFrame(ordered)
         planner = Planner(ordered, end, fused=may_fuse)

@@ -135,3 +135,23 @@ def wire(
             )
     order = np.argsort(pairs[:, 0])
     return pairs[order, 0], pairs[order, 1]
+
+
+def budget_of(switch: SwitchParams, purpose: str) -> BudgetParams:
+    """Return the budget of a switch.
+
+    Parameters
+    ----------
+    switch : SwitchParams
+        The switch.
+    purpose : str
+        What it is wanted for, as in "required for yield".
+
+    Raises
+    ------
+    ScenarioError
+        If it has none.
+    """
+    if switch.budget is None:
+        raise ScenarioError(f"switch.budget: required for {purpose}, but missing")
+    return switch.budget

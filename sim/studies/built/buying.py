@@ -5,7 +5,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.optics.switch import SwitchParams
+from sim.optics.switch import SwitchParams, budget_of
 from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.population import Judge, Population, judged_population
@@ -63,8 +63,7 @@ class Widened(NamedTuple):
 
 def excess_db(found: Population, switch: SwitchParams) -> Array:
     """Return by how much each switch (K,) misses its nearer limit; negative inside both. [dB]"""
-    budget = switch.budget
-    assert budget is not None
+    budget = budget_of(switch, "yield")
     return np.maximum(
         found.new_worst_db - budget.acceptance_db, found.late_worst_db - budget.end_of_life_db
     )

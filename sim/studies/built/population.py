@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from sim.errors import ScenarioError
 from sim.kernels.threads import on_threads, threads
 from sim.mirror.population import MirrorParams
-from sim.optics.budgets import BudgetParams
-from sim.optics.switch import SwitchParams
+from sim.optics.switch import SwitchParams, budget_of
 from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.spares import rescue
@@ -77,21 +76,19 @@ class Judge:
         ScenarioError
             If there is no budget, the switch is too large, or fewer ports exist than are needed.
         """
-        if switch.budget is None:
-            raise ScenarioError("switch.budget: required for yield, but missing")
+        self.budget = budget_of(switch, "yield")
         ports = (switch.geometry.ports_per_side, switch.geometry.outputs)
         if ports[0] * ports[1] > MOST_CONNECTIONS:
             raise ScenarioError(
                 f"switch.geometry.ports_per_side: yield takes switches of at most "
                 f"{MOST_CONNECTIONS} connections (got {ports[0] * ports[1]})"
             )
-        wanted = switch.budget.ports_in_service
+        wanted = self.budget.ports_in_service
         if wanted is not None and wanted > min(ports):
             raise ScenarioError(
                 f"switch.budget.ports_in_service: must not exceed the ports of a side, "
                 f"{min(ports)} (got {wanted})"
             )
-        self.budget: BudgetParams = switch.budget
         self.years = Years(switch, mirror)
         self.ports = ports
         self.spares = tuple(0 if wanted is None else count - wanted for count in ports)

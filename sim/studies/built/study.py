@@ -6,6 +6,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from sim.optics.switch import budget_of
 from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.buying import Bought, Widened, buying, excess_db
@@ -62,8 +63,7 @@ def study(
     started = now()
     found = population(scenario, switches, progress)
     lives, late_columns = many_lives(scenario, lives_progress)
-    switch, budget = scenario.switch, scenario.switch.budget
-    assert budget is not None
+    switch, budget = scenario.switch, budget_of(scenario.switch, "yield")
     met = int(found.met.sum())
     over = excess_db(found, switch)
     reach = found.unreachable == 0

@@ -5,12 +5,10 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.errors import ScenarioError
 from sim.mirror.population import MirrorParams
-from sim.optics.budgets import BudgetParams
 from sim.optics.jitter import jitter_loss_db
 from sim.optics.links import design_form
-from sim.optics.switch import SwitchParams
+from sim.optics.switch import SwitchParams, budget_of
 from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.connections.aim import Aimed
@@ -70,9 +68,7 @@ class Years:
         ScenarioError
             If there is no budget.
         """
-        if switch.budget is None:
-            raise ScenarioError("switch.budget: required for the end of a life, but missing")
-        self.budget: BudgetParams = switch.budget
+        self.budget = budget_of(switch, "the end of a life")
         self.switch, self.mirror = switch, mirror
         self.ports = (switch.geometry.ports_per_side, switch.geometry.outputs)
         self.inputs, self.outputs = np.divmod(np.arange(self.ports[0] * self.ports[1]),

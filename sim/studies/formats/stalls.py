@@ -66,12 +66,11 @@ def stalls_of(law: FixedLaw) -> tuple[Stall, ...]:
     mismatch = np.repeat(words[:, None], 2, axis=1)
     seen = np.ones((m, 2), bool)
     far = np.full((m, 2), np.int64(1) << np.int64(50))
-    kept = None
-    for k in range(FRAMES):
+    for _ in range(FRAMES - STANDING):
         state = fixed_step(own, state, mismatch, seen, -far, far)
-        if k == FRAMES - STANDING - 1:
-            kept = state.correction
-    assert kept is not None
+    kept = state.correction
+    for _ in range(STANDING):
+        state = fixed_step(own, state, mismatch, seen, -far, far)
     still = state.correction == kept
     return tuple(
         Stall(_first_run(still[: len(sizes), axis]), -_first_run(still[len(sizes) :, axis]))

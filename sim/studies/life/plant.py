@@ -15,6 +15,7 @@ from sim.life.params import LifeParams
 from sim.life.relaxation import Relaxation, relaxation_of
 from sim.optics.budgets import BudgetParams
 from sim.optics.links import links
+from sim.optics.switch import budget_of
 from sim.ports import Array, WithBias, WithDensity, WithSlowTime
 from sim.scenario.model import Scenario
 from sim.studies.life.jitter import FastJitter, settled
@@ -80,8 +81,7 @@ def slow_plant(scenario: Scenario) -> SlowPlant:
     """
     if scenario.life is None:
         raise ScenarioError("life: required for a life, but missing")
-    if scenario.switch.budget is None:
-        raise ScenarioError("switch.budget: required for a life, but missing")
+    budget = budget_of(scenario.switch, "a life")
     new = scenario.replace(age_h=0.0, disturbances=[_from_new(d) for d in scenario.disturbances])
     built = build(new)
     parts = built.parts
@@ -137,7 +137,7 @@ def slow_plant(scenario: Scenario) -> SlowPlant:
     return SlowPlant(
         built=built,
         life=scenario.life,
-        budget=scenario.switch.budget,
+        budget=budget,
         slow=tuple(slow),
         biased=tuple(biased),
         jitter=jitter,

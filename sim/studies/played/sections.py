@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from sim.report.drawing import BLUE, GREEN, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, Table
-from sim.studies.played.study import PlayedEvent
+from sim.studies.played.study import PlayedEvent, PowerDensity
 
 G = 9.80665
 AXIS_COLOURS = (BLUE, VERMILION, GREEN)
@@ -47,7 +47,7 @@ def _section(event: PlayedEvent) -> Section:
         return Section(heading, [*texts, "It shakes nothing within this run."], tables, [])
     pictures = [_time(event), _spectrum(event)]
     if event.density is not None:
-        pictures.append(_density(event))
+        pictures.append(_density(event, event.density))
     heading = event.name[:1].upper() + event.name[1:]
     return Section(heading, texts, tables, pictures)
 
@@ -147,9 +147,7 @@ def _spectrum(event: PlayedEvent) -> Picture:
     )  # fmt: skip
 
 
-def _density(event: PlayedEvent) -> Picture:
-    d = event.density
-    assert d is not None
+def _density(event: PlayedEvent, d: PowerDensity) -> Picture:
     band = next((b for b in event.drawn if b.over == "density"), None)
     low_db, high_db = (10 * np.log10(side) for side in (d.low, d.high))
     with matplotlib.rc_context(STYLE):

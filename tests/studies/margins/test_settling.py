@@ -154,7 +154,7 @@ def test_the_band_of_agreement() -> None:
         return {"count": 4, "unsettled": unsettled, "max_ms": max_ms}
 
     band = settling_band_ms((18.0, 22.0), 1.0)
-    assert band == pytest.approx((0.9 * 18.0 - 1.0, 1.1 * 22.0 + 1.0))
+    assert band == pytest.approx((0.85 * 18.0 - 1.0, 1.15 * 22.0 + 1.0))
     assert settling_agrees(band, found(band[1] - 0.1)) and settling_agrees(band, found(15.3))
     assert not settling_agrees(band, found(band[1] + 0.1))
     assert not settling_agrees(band, found(band[0] - 0.1))
