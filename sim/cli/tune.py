@@ -95,7 +95,8 @@ def tune(
     from sim.studies.margins.demands import demands_of
     from sim.studies.margins.filing import write_study
     from sim.studies.margins.tune import tune as search
-    from sim.studies.margins.tune_page import fragment, outcome_words, table_of, tune_page
+    from sim.studies.margins.tune_page import fragment, outcome_words, tune_page
+    from sim.studies.margins.tune_results import table_of
     from sim.studies.margins.verify import verify_choice
 
     path = find(scenario)

@@ -131,28 +131,31 @@ def read_table(
     """
     lines = lines_of(path)
     mark = layout.comment
-    said = (line.strip() for line in lines)
-    remarks = [line.lstrip(mark).strip() for line in said if line.startswith(mark)]
-    rows = [
-        (number, line)
-        for number, line in enumerate(lines[layout.skip_rows :], start=layout.skip_rows + 1)
-        if line.strip() and not line.lstrip().startswith(mark)
+    said = [line.strip() for line in lines]
+    remarks = [text.lstrip(mark).strip() for text in said if text.startswith(mark)]
+    held = [
+        row
+        for row, text in enumerate(said[layout.skip_rows :], start=layout.skip_rows)
+        if text and not text.startswith(mark)
     ]
-    if not rows:
+    if not held:
         raise ProfileError(f"{path}: a header row with column names is needed, the file has none")
     comma = layout.delimiter
-    header = _cells(path, *rows[0], comma)
+    first = lines[held[0]]
+    header = _cells(path, held[0] + 1, first, comma)
     for name in columns:
         if header.count(name) != 1:
             ours = any(column in header for column in columns)  # or it is some other file
-            fault = _column_fault(name, header, rows[0][1], comma, quote=ours)
+            fault = _column_fault(name, header, first, comma, quote=ours)
             raise ProfileError(f"{path}: {fault}")
     at = [header.index(name) for name in columns]
-    numbers = np.array([number for number, _ in rows[1:]], dtype=np.int64)
-    values = _fast_values([line for _, line in rows[1:]], len(header), at, comma)
+    numbers = np.array(held[1:], dtype=np.int64) + 1
+    rows = [lines[row] for row in held[1:]]
+    values = _fast_values(rows, len(header), at, comma)
     if values is None:  # quotes, or a fault somewhere: row by row, but only where that is
+        numbered = list(zip(numbers.tolist(), rows, strict=True))
         values = np.concatenate(
-            [np.empty((0, len(at))), *_by_blocks(path, rows[1:], header, at, comma)]
+            [np.empty((0, len(at))), *_by_blocks(path, numbered, header, at, comma)]
         )
     return AccelerationTable(values, numbers, "; ".join(line for line in remarks if line))
 

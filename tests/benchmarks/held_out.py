@@ -20,8 +20,9 @@ from sim.rng import uniforms
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.margins.margins import study
+from sim.studies.margins.move import move_of
 from sim.studies.margins.predict import MOVES, band_of, residual
-from sim.studies.margins.settling import move_of, settle
+from sim.studies.margins.settling import settle
 from sim.studies.margins.spectra import STEPS, spectra_of
 from sim.studies.run.make import make_run
 

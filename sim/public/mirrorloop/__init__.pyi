@@ -51,7 +51,7 @@ from sim.studies.estimators.run import compare_estimators as _compare_estimators
 from sim.studies.sweep.run import sweep as sweep
 from sim.studies.sweep.run import Swept as Swept
 from sim.studies.campaign.run import campaign as campaign
-from sim.studies.campaign.run import Campaign as Campaign
+from sim.studies.campaign.found import Campaign as Campaign
 from sim.studies.played.study import study as _study_profiles
 from sim.studies.played.study import PlayedEvent as PlayedEvent
 from sim.studies.health.study import study as _study_health

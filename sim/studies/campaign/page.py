@@ -7,8 +7,8 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.table import LIMITED
 from sim.scenario.portable import portable_toml
 from sim.studies.campaign import plots
+from sim.studies.campaign.found import Campaign
 from sim.studies.campaign.one_case import made_case
-from sim.studies.campaign.run import Campaign
 from sim.studies.played.sections import sections_of
 from sim.studies.played.study import study as study_profiles
 from sim.studies.replay.page import cell

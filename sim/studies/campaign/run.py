@@ -1,16 +1,17 @@
 """A campaign from its file to its folder: runs that are kept, matrix, page, PDF."""
 
-import datetime
 import json
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 from sim.files.filing import MARKER, PAGE_FAULT, mark, put, put_page
 from sim.report.study_page import render_study
 from sim.results.table import LIMITED
 from sim.scenario.file import named_files
+from sim.studies.campaign.found import Campaign
 from sim.studies.campaign.one_case import one_case
+from sim.studies.campaign.page import page_of
 from sim.studies.campaign.plan import CampaignPlan, load_campaign
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 from sim.studies.sweep.identity import digest, own_code, versions
@@ -22,42 +23,6 @@ KIND: Final = "campaign"
 OURS: Final = (
     FILE, LOCK, MARKER, "campaign.json", "campaign.toml", "report.html", "report.pdf", PAGE_FAULT,
 )  # fmt: skip
-
-
-class Campaign(NamedTuple):
-    """Everything a campaign found."""
-
-    plan: CampaignPlan
-    rows: list[dict[str, Any]]
-    """A row for each case: what it is, verdict, figures, limits, margins."""
-    started: datetime.datetime
-    runs_s: float
-    """Processor time of all runs. [s]"""
-
-    @property
-    def bad(self) -> list[dict[str, Any]]:
-        """Cases that are not met."""
-        return [row for row in self.rows if row["verdict"] != "met"]
-
-    @property
-    def verdict(self) -> str:
-        """In one or two sentences."""
-        words = f"{len(self.rows) - len(self.bad)} of {len(self.rows)} cases meet every limit"
-        tight = [
-            (limit["used"], row, limit)
-            for row in self.rows for limit in row["limits"] if limit["used"] is not None
-        ]  # fmt: skip
-        if not tight:
-            return f"{words}."
-        used, row, limit = max(tight, key=lambda each: each[0])
-        figure = LIMITED[limit["name"]]
-        value = "no figure" if limit["value"] is None else f"{limit['value']:.4g}"
-        unit = f" {figure.unit}" if figure.unit else ""
-        where = f", {limit['where']}" if limit["where"] else ""
-        return (
-            f"{words}. Tightest is {figure.said}, {value} of {limit['limit']:g}{unit}, in "
-            f"{row['name']}{where}."
-        )
 
 
 def campaign(
@@ -196,8 +161,6 @@ def _largest(values: list[Any]) -> Any:
 
 
 def _write(found: Campaign, place: Path, asked: Request, *, pdf: bool) -> None:
-    from sim.studies.campaign.page import page_of
-
     origin = provenance(found.plan.base, found.started, asked)
     page = page_of(found)._replace(provenance=origin)
     results = {

@@ -18,16 +18,14 @@ from sim.results.metrics import mirror_name
 from sim.studies.margins.candidate import Candidate, EachMirror
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.figures import GRID, LoopFigures, controller_of, figures_of
+from sim.studies.margins.move import Move, move_of, moved_of
 from sim.studies.margins.plant import Mirrors, mirrors_of, plant_belief, plant_of
 from sim.studies.margins.predict import Prediction, predict, variance_at, with_moves
 from sim.studies.margins.settling import (
     Left,
-    Move,
     Settled,
     followed,
     levels_of,
-    move_of,
-    moved_of,
     ringing_of,
     settle,
     slowest_of,

@@ -10,7 +10,8 @@ from controllers.analysis.plant import plant_response, tilt_responses
 from sim.assembly.build import Built
 from sim.ports import Array
 from sim.studies.margins.codes import code_share
-from sim.studies.margins.settling import left_of, move_of
+from sim.studies.margins.move import move_of
+from sim.studies.margins.settling import left_of
 from sim.studies.margins.spectra import STEPS, Spectra
 
 MODEL_ERROR: Final = 0.02

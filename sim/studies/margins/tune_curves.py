@@ -9,8 +9,9 @@ from sim.ports import Array
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.judge import GainJudge
 from sim.studies.margins.margins import own_sensitivity
+from sim.studies.margins.move import moved_of
 from sim.studies.margins.predict import densities_of
-from sim.studies.margins.settling import followed, moved_of
+from sim.studies.margins.settling import followed
 
 POINTS: Final = 400
 SHOWN_MS: Final = 12.0

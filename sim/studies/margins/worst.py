@@ -27,8 +27,8 @@ from sim.assembly.build import Built
 from sim.ports import Array
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.figures import LoopFigures, controller_of, figures_of
+from sim.studies.margins.move import moved_of
 from sim.studies.margins.plant import plant_of
-from sim.studies.margins.settling import moved_of
 from sim.studies.margins.uncertain import DELAY, Box, altered, point_words
 
 DRAWN: Final = 59

@@ -12,13 +12,12 @@ from controllers.sampled_model import sampled_model, tilt_within
 from sim.assembly.build import Built, build
 from sim.scenario.model import load_scenario
 from sim.studies.margins.judge import BANDS
+from sim.studies.margins.move import INSTANTS, move_of
 from sim.studies.margins.plant import plant_of
 from sim.studies.margins.predict import predict
 from sim.studies.margins.settling import (
-    INSTANTS,
     LEVELS,
     followed,
-    move_of,
     ringing_of,
     settle,
     settling_agrees,

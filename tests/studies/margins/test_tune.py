@@ -19,8 +19,9 @@ from sim.results.metrics import mirror_name
 from sim.scenario.model import load_scenario
 from sim.studies.margins.demands import Demands, demands_of
 from sim.studies.margins.margins import study
+from sim.studies.margins.move import move_of
 from sim.studies.margins.plant import plant_of
-from sim.studies.margins.settling import move_of, ringing_of
+from sim.studies.margins.settling import ringing_of
 from sim.studies.margins.tune import Knob, TuningResult, tune
 from sim.studies.margins.verify import verify, verify_choice
 

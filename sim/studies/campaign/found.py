@@ -1,0 +1,43 @@
+"""Everything a campaign found, with its verdict."""
+
+import datetime
+from typing import Any, NamedTuple
+
+from sim.results.table import LIMITED
+from sim.studies.campaign.plan import CampaignPlan
+
+
+class Campaign(NamedTuple):
+    """Everything a campaign found."""
+
+    plan: CampaignPlan
+    rows: list[dict[str, Any]]
+    """A row for each case: what it is, verdict, figures, limits, margins."""
+    started: datetime.datetime
+    runs_s: float
+    """Processor time of all runs. [s]"""
+
+    @property
+    def bad(self) -> list[dict[str, Any]]:
+        """Cases that are not met."""
+        return [row for row in self.rows if row["verdict"] != "met"]
+
+    @property
+    def verdict(self) -> str:
+        """In one or two sentences."""
+        words = f"{len(self.rows) - len(self.bad)} of {len(self.rows)} cases meet every limit"
+        tight = [
+            (limit["used"], row, limit)
+            for row in self.rows for limit in row["limits"] if limit["used"] is not None
+        ]  # fmt: skip
+        if not tight:
+            return f"{words}."
+        used, row, limit = max(tight, key=lambda each: each[0])
+        figure = LIMITED[limit["name"]]
+        value = "no figure" if limit["value"] is None else f"{limit['value']:.4g}"
+        unit = f" {figure.unit}" if figure.unit else ""
+        where = f", {limit['where']}" if limit["where"] else ""
+        return (
+            f"{words}. Tightest is {figure.said}, {value} of {limit['limit']:g}{unit}, in "
+            f"{row['name']}{where}."
+        )
