@@ -28,7 +28,7 @@ GAP_STEPS = 1.5
 """A time step longer than this many median steps is a gap."""
 UNEVEN_STEPS = 0.2
 """A sample further than this many steps from an even grid is refused."""
-BLOCK_ROWS = 4096
+BLOCK_ROWS = 512
 
 
 class CsvLayout(NamedTuple):
@@ -153,9 +153,8 @@ def read_table(
     rows = [lines[row] for row in held[1:]]
     values = _fast_values(rows, len(header), at, comma)
     if values is None:  # quotes, or a fault somewhere: row by row, but only where that is
-        numbered = list(zip(numbers.tolist(), rows, strict=True))
         values = np.concatenate(
-            [np.empty((0, len(at))), *_by_blocks(path, numbered, header, at, comma)]
+            [np.empty((0, len(at))), *_by_blocks(path, numbers, rows, header, at, comma)]
         )
     return AccelerationTable(values, numbers, "; ".join(line for line in remarks if line))
 
@@ -186,21 +185,25 @@ def _fast_values(lines: list[str], width: int, at: list[int], comma: str) -> Arr
 
 
 def _by_blocks(
-    path: Path, rows: list[tuple[int, str]], header: list[str], at: list[int], comma: str
-) -> Iterator[Array]:
+    path: Path, numbers: NDArray[np.int64], rows: list[str], header: list[str], at: list[int],
+    comma: str,
+) -> Iterator[Array]:  # fmt: skip
     """Read rows block by block, a block at once where it is plain."""
     for start in range(0, len(rows), BLOCK_ROWS):
-        block = rows[start : start + BLOCK_ROWS]
-        values = _fast_values([line for _, line in block], len(header), at, comma)
-        yield _checked_values(path, block, header, at, comma) if values is None else values
+        own = slice(start, start + BLOCK_ROWS)
+        values = _fast_values(rows[own], len(header), at, comma)
+        if values is None:
+            values = _checked_values(path, numbers[own], rows[own], header, at, comma)
+        yield values
 
 
 def _checked_values(
-    path: Path, rows: list[tuple[int, str]], header: list[str], at: list[int], comma: str
-) -> Array:
+    path: Path, numbers: NDArray[np.int64], rows: list[str], header: list[str], at: list[int],
+    comma: str,
+) -> Array:  # fmt: skip
     """Read row by row, and name the first that breaks a rule."""
     values = np.empty((len(rows), len(at)))
-    for row, (number, line) in enumerate(rows):
+    for row, (number, line) in enumerate(zip(numbers.tolist(), rows, strict=True)):
         cells = _cells(path, number, line, comma)
         if len(cells) != len(header):
             raise ProfileError(
