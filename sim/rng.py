@@ -6,7 +6,7 @@ SC'11, 2011). Its key is (seed, stream); its counter names the draw, for instanc
 same rounds.
 """
 
-from enum import IntEnum
+from enum import IntEnum, unique
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,6 +20,7 @@ WEYL_1 = 0xBB67AE85
 Key = tuple[int, int]
 
 
+@unique
 class Stream(IntEnum):
     """Purposes that draw random numbers; each is a stream of its own."""
 
@@ -33,10 +34,11 @@ class Stream(IntEnum):
     BUILD = 20
     AIMING = 21
     LIFE = 22
-    YEARS = 24
-    UNCERTAINTY = 28
     INSTRUMENT = 23
+    YEARS = 24
     TRIALS = 25
+    LIVES = 26
+    UNCERTAINTY = 28
     DISTURBANCES = 64
     """The first of the disturbances' streams; the n-th disturbance uses this plus n."""
     EVENTS = 1 << 12

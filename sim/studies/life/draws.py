@@ -16,7 +16,7 @@ class Draws:
 
     def __init__(self, seed: int, mirrors: Index) -> None:
         """Keep the seed."""
-        self._key = (seed, int(Stream.YEARS) + 1)
+        self._key = (seed, Stream.LIVES)
         self._mirrors = mirrors
 
     def mirrors(self, what: int, number: int) -> Array:
