@@ -17,6 +17,7 @@ from sim.assembly.events import events_of, surroundings_of
 from sim.assembly.firmware import (
     coded_drive_of,
     controller_of,
+    leak_warning,
     lens_warning,
     reader_of,
 )
@@ -245,6 +246,8 @@ def build(
         *(w for each in speaking for w in getattr(each, "warnings", ())),
         *warming,
         *lens_warning(runs, believed_lens is not None),
+        *leak_warning(runs),
+        *(() if coded is None else coded.warnings),
     )
     outside = tuple(part.outside for part in plug_ins if part.outside is not None)
     return Built(parts, resolved, warnings, outside, arithmetic_of(resolved, estimator.part))

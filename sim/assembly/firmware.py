@@ -13,7 +13,7 @@ from sim.firmware.codes import CodedDrive, code_words
 from sim.firmware.controller import FixedController
 from sim.firmware.native import NativeController, NativeDrive, NativeEstimator, NativePart
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
-from sim.firmware.spots.estimator import FIXED_FORMS, FixedEstimator
+from sim.firmware.spots.estimator import FIXED_FORMS, WHY_NONE, FixedEstimator
 from sim.mirror.propagator import Drive, Fleet
 from sim.ports import Array, Estimator, PlantBelief
 from sim.ports.linear_law import states_law
@@ -71,6 +71,19 @@ def lens_warning(controller: Any, through_lens: bool) -> tuple[str, ...]:
     )
 
 
+def leak_warning(controller: Any) -> tuple[str, ...]:
+    """Return what is to be said of a law whose integral leaks in words."""
+    left = controller.left_by_leak() if isinstance(controller, FixedController) else 0.0
+    if left == 0.0:
+        return ()
+    return (
+        f'controller.arithmetic: the integral of "{controller.kind}" leaks, because it is a sum of '
+        f"coefficients that are rounded one by one: up to {100 * left:.2g} % of a constant "
+        "disturbance stays uncorrected; more coefficient_bits leave less "
+        f"(got {controller.arithmetic.coefficient_bits})",
+    )
+
+
 def native_controller(
     plug_in: PlugIn, mirrors: NDArray[np.int64], scale_px_per_rad: float
 ) -> NativeController:
@@ -97,10 +110,13 @@ def coded_drive_of(controller: Any, fleet: Fleet, drive: Drive) -> CodedDrive | 
     Raises
     ------
     ScenarioError
-        If a product could leave its word.
+        If a product could leave its word, or firmware in C is made for another drive.
     """
     if isinstance(controller, NativeController):
-        return NativeDrive(controller, believed_gain=fleet.believed_gain, drive=drive)
+        try:
+            return NativeDrive(controller, believed_gain=fleet.believed_gain, drive=drive)
+        except ScenarioError as exc:
+            raise ScenarioError(f"controller.kind: {exc}") from exc
     if not isinstance(controller, FixedController):
         return None
     world: dict[str, Any] = {
@@ -133,8 +149,10 @@ def reader_of(plug_in: PlugIn, camera: CameraParams) -> Estimator:
         bound: Estimator = plug_in.part.bound(plug_in.settings, kind)
         return bound
     if plug_in.part.function not in FIXED_FORMS:
+        why = WHY_NONE.get(plug_in.part.function)
         raise ScenarioError(
-            f'{plug_in.key}.arithmetic: "{kind}" has no form in whole numbers; those that have: '
+            f'{plug_in.key}.arithmetic: "{kind}" has no form in whole numbers'
+            f"{'' if why is None else f': {why}'}; those that have one: "
             f"{', '.join(sorted(function.__name__ for function in FIXED_FORMS))}"
         )
     if camera.noise == "equivalent":

@@ -100,6 +100,9 @@ def codes_of(words: CodeWords, tilt: Whole) -> Whole:
 class CodedDrive:
     """What a drive is asked for when its codes come from words; the loop passes through it."""
 
+    warnings: tuple[str, ...] = ()
+    """What is to be said where codes are not those of the run's own calibration."""
+
     def __init__(
         self, words: CodeWords, *, scale_px_per_rad: float, believed_gain: Array, drive: Drive
     ) -> None:

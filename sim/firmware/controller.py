@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.law_ranges import ranges_of
 from sim.firmware.law_words import fixed_law, rounded_law
+from sim.firmware.leak import left_by_leak
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.rounding_noise import rounding_bound_px, rounding_density
@@ -106,6 +107,10 @@ class FixedController:
     def rounded_law(self) -> LinearLaw:
         """Return the law that the words of the coefficients stand for."""
         return rounded_law(self.law)
+
+    def left_by_leak(self) -> float:
+        """Return the share of a constant disturbance that its coefficients leave. [-]"""
+        return left_by_leak(self.exact, self.rounded_law())
 
     def rounding_density(self, frequency_hz: Array, frame_s: float) -> Array:
         """Return what rounding adds to the correction, loop open (F, 1 or M, 2). [rad^2/Hz]"""

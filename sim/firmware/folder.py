@@ -39,16 +39,29 @@ class ControllerPort(_Exact):
     correction_fraction: int
 
 
+class DrivePort(_Exact):
+    """What the codes of the DAC are made with, to be held against the drive of a run."""
+
+    lowest: int
+    highest: int
+    square: bool
+    fraction: int
+    """Bits behind the point of codes per pixel."""
+    codes_per_px: tuple[tuple[int, int], ...]
+    """Of each mirror along x and y, or squared codes, times 2^fraction."""
+
+
 class Index(_Exact):
     """The file `firmware.json`."""
 
-    format: Literal[1]
+    format: Literal[2]
     title: str
     settings_sum: str
     includes: tuple[str, ...]
     sources: tuple[str, ...]
     estimator: EstimatorPort
     controller: ControllerPort
+    drive: DrivePort
 
 
 class Folder(NamedTuple):

@@ -52,7 +52,10 @@ def fixed_law(law: LinearLaw, arithmetic: ControllerArithmetic, ranges: Ranges) 
             f"bits behind the point takes {position.bits} bits (got {a.state_bits})"
         )
     has_sections = len(law.sections) > 0
-    value = _finest(ranges.filters, a, position) if has_sections else position
+    # A model of the last correction makes its integral of several coefficients: they need all their
+    # bits, so the mismatch is shifted up to the states instead of being multiplied up to them.
+    exact_sum = law.seen.G.any()
+    value = _finest(ranges.filters, a, position) if has_sections or exact_sum else position
     section_shift = a.coefficient_bits - 2
     if has_sections and np.abs(law.sections).max() >= 2:
         section_shift -= int(np.frexp(np.abs(law.sections).max())[1]) - 1

@@ -115,6 +115,7 @@ class NativeController:
         """
         port = folder.port.controller
         self.kind = f"c:{folder.path}"
+        self.drive = folder.port.drive
         if port.mirrors != tuple(mirrors.tolist()):
             raise ScenarioError(
                 f"{folder.path} is made for {len(port.mirrors)} mirrors, and its calibration and "
@@ -169,11 +170,27 @@ class NativeDrive(CodedDrive):
     """The way to the DAC of a firmware in C."""
 
     def __init__(self, controller: NativeController, *, believed_gain: Array, drive: Drive) -> None:
+        """Hold what the folder was made for against the drive of the run.
+
+        Raises
+        ------
+        ScenarioError
+            If the DAC has other codes, or the combs another law.
+        """
+        port = controller.drive
+        theirs = (port.lowest, port.highest, port.square)
+        ours = (-int(drive.codes), int(drive.codes) - 1, drive.square)
+        if theirs != ours:
+            raise ScenarioError(
+                f"{controller.kind[2:]} is made for codes from {port.lowest} to {port.highest}, "
+                f"{_law(port.square)} (the run has {ours[0]} to {ours[1]}, {_law(drive.square)})"
+            )
         self._library = controller.library
         self.fraction, self.square = controller.correction.fraction, drive.square
         self._px_per_rad = controller.scale_px_per_rad
         step = drive.lsb_v**2 if drive.square else drive.lsb_v
         self._rad_per_code = believed_gain * step
+        self.warnings = _other_calibration(controller, self._px_per_rad * self._rad_per_code)
 
     def codes(self, path: Whole, correction: Whole) -> Whole:
         """Return codes (T, 2, M) for the path's words (T or 1, 2, M) and the correction (2, M)."""
@@ -183,6 +200,33 @@ class NativeDrive(CodedDrive):
             len(paths), len(paths), standing.shape[-1], _at(paths), _at(standing), _at(codes)
         )
         return codes.astype(np.int64)
+
+
+def _law(square: bool) -> str:
+    return "tilt as the square of the code" if square else "tilt in proportion to the code"
+
+
+def _other_calibration(controller: NativeController, px_per_code: Array) -> tuple[str, ...]:
+    """Return what is to be said if the folder's codes are those of another calibration.
+
+    Parameters
+    ----------
+    controller : NativeController
+        Of the folder.
+    px_per_code : (2, M) ndarray
+        Tilt of a code, or of a squared one, as the run believes it. [px]
+    """
+    words = np.array(controller.drive.codes_per_px, np.int64).T
+    apart = np.ldexp(words.astype(float), -controller.drive.fraction) * px_per_code - 1.0
+    if (np.abs(apart) <= 0.51 / np.maximum(words, 1)).all():  # the rounding of a word, and a hair
+        return ()
+    axis, column = np.unravel_index(int(np.abs(apart).argmax()), apart.shape)
+    return (
+        f"{controller.kind}: was made with another calibration of the drive than this run's; its "
+        f"codes per pixel differ by up to {100 * apart[axis, column]:+.2g} % (column {column} of "
+        f"the fleet, along {'xy'[axis]}), and the mirrors get the folder's. If that is not meant, "
+        "write it again with `mirrorloop firmware`.",
+    )
 
 
 class _Seen(NamedTuple):

@@ -9,6 +9,10 @@ from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 from sim.report.filing_block import profile_rows
 
 HERE: Final = "sim.report"
+MOST_IN_HEADING: Final = 4
+"""Overrides that a heading names."""
+LONGEST_IN_HEADING: Final = 60
+"""Characters of one of them."""
 
 
 class Base(NamedTuple):
@@ -88,9 +92,21 @@ def template(
 
 
 def heading_of(title: str, provenance: Mapping[str, Any]) -> str:
-    """Return the title with what was overridden, so that no two pages of one case are mistaken."""
-    overrides = provenance.get("overrides") or ()
-    return f"{title} [{', '.join(overrides)}]" if overrides else title
+    """Return the title with what was overridden, so that no two pages of one case are mistaken.
+
+    Long texts are cut short: the page lists them in full under its conditions.
+    """
+    overrides = [shorten(text) for text in provenance.get("overrides") or ()]
+    if not overrides:
+        return title
+    more = len(overrides) - MOST_IN_HEADING
+    rest = [f"and {more} more"] if more > 0 else []
+    return f"{title} [{', '.join(overrides[:MOST_IN_HEADING] + rest)}]"
+
+
+def shorten(text: str) -> str:
+    """Return a text of at most `LONGEST_IN_HEADING` characters."""
+    return text if len(text) <= LONGEST_IN_HEADING else f"{text[: LONGEST_IN_HEADING - 3]}..."
 
 
 def _source(name: str) -> str:

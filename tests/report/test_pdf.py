@@ -38,3 +38,12 @@ def test_headings_tell_pages_of_different_overrides_apart():
         for o in ([], ["camera.signal_e=5000"])
     )
     assert plain != other and "camera.signal_e=5000" in other
+
+
+def test_a_heading_of_long_overrides_stays_short_and_the_page_lists_them_in_full():
+    long = ['controller={kind="pid",proportional=0.1,integral_per_frame=0.2,derivative=0.0,x=1}']
+    page = render(made_view(provenance={"overrides": long + [f"seed={i}" for i in range(6)]},
+                            images=None))  # fmt: skip
+    heading = re.search("<h1>(.*)</h1>", page)[1]
+    assert "derivative" not in heading and "..., seed=0, seed=1, seed=2, and 3 more]" in heading
+    assert "derivative=0.0,x=1}" in page

@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.estimators.centroid import thresholded_centroid, weighted_centroid
-from sim.estimators.fit import gaussian_fit
+from sim.estimators.components import components
+from sim.estimators.fit import gaussian_fit, poisson_fit
 from sim.estimators.peak import log_peak, matched_filter
 from sim.estimators.quad_cell import quad_cell
 from sim.firmware.settings import EstimatorArithmetic
@@ -65,6 +66,11 @@ FIXED_FORMS: Final[dict[Callable[..., SpotReading], FixedForm]] = {
     ),
 }
 """Estimator in floating point -> the same in whole numbers."""
+WHY_NONE: Final[dict[Callable[..., SpotReading], str]] = {
+    components: "it follows regions over the frame, so its time depends on the picture",
+    poisson_fit: "it divides by the variance of each pixel, anew in each step",
+}
+"""Estimator in floating point -> why it has no form in whole numbers."""
 
 
 class FixedEstimator:

@@ -149,6 +149,16 @@ def read_thresholded_centroid(
     return judged_words(v, position, light, failed)
 
 
+def sums_cut_off(
+    pixels_dn: NDArray[np.int32], words: ThresholdedCentroidWords
+) -> NDArray[np.bool_]:
+    """Return for which windows (M,) a sum left its word and was cut off."""
+    if words.proven:
+        return np.zeros(len(pixels_dn), bool)
+    above = np.maximum(pixels_dn - np.int32(words.threshold_dn), 0)
+    return _cut_off(above, above.sum(axis=2, dtype=np.int64), words)[2]
+
+
 def _cut_off(
     above: NDArray[np.int32], rows: Whole, words: ThresholdedCentroidWords
 ) -> tuple[Whole, Whole, NDArray[np.bool_]]:

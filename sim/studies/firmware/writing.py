@@ -61,9 +61,9 @@ def _place(name: str) -> str:
 def _index(built: Built, source: Source) -> str:
     """Return what the simulated loop must know of the sources."""
     firmware = firmware_of(built)
-    v, f = firmware.spot.verdict, firmware.law.formats
+    v, f, codes = firmware.spot.verdict, firmware.law.formats, firmware.codes
     known: dict[str, Any] = {
-        "format": 1,
+        "format": 2,
         "title": firmware.title,
         "settings_sum": source.sum,
         "includes": ["src"],
@@ -82,6 +82,13 @@ def _index(built: Built, source: Source) -> str:
             "position_fraction": f.position.fraction,
             "correction_bits": f.correction.bits,
             "correction_fraction": f.correction.fraction,
+        },
+        "drive": {
+            "lowest": codes.lowest,
+            "highest": codes.highest,
+            "square": codes.square,
+            "fraction": codes.shift - codes.fraction,
+            "codes_per_px": codes.per_px.T.tolist(),
         },
     }
     return json.dumps(known, indent=1)

@@ -10,6 +10,7 @@ from sim.assembly.build import Built
 from sim.firmware.controller import FixedController
 from sim.firmware.fixed_law import FixedState
 from sim.firmware.spots.estimator import FixedEstimator, reading_of
+from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords, sums_cut_off
 from sim.loop.simulate import simulate
 from sim.ports import Array, CameraBelief, Setpoint, SpotReading, SpotStatus, TiltReading
 
@@ -29,7 +30,9 @@ class Measured(NamedTuple):
     cut_off: int
     """Words of the controller that were cut off."""
     failed: int
-    """Readings that were FAILED."""
+    """Readings that were FAILED, for whatever reason."""
+    sums_cut_off: int
+    """Readings for which a sum over pixels left its word and was cut off."""
 
 
 class _SeenEstimator:
@@ -37,7 +40,7 @@ class _SeenEstimator:
 
     def __init__(self, own: FixedEstimator) -> None:
         self.own, self.kind = own, own.kind
-        self.light = self.position = self.moment = 0
+        self.light = self.position = self.moment = self.cut_off = 0
 
     def __call__(self, frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
         found, verdict = self.own.read(frames_dn), self.own.words.verdict
@@ -47,6 +50,8 @@ class _SeenEstimator:
         self.position = max(self.position, int(size.max(initial=0)))
         moments = size * found.light[ok] >> np.int64(verdict.position.fraction - 1)
         self.moment = max(self.moment, int(moments.max(initial=0)))
+        if isinstance(self.own.words, ThresholdedCentroidWords):
+            self.cut_off += int(sums_cut_off(frames_dn, self.own.words).sum())
         return reading_of(found, verdict)
 
 
@@ -97,4 +102,5 @@ def measured(built: Built) -> Measured:
         None if kept is None else kept.correction,
         0 if outcome.cut_off is None else int(outcome.cut_off.sum()),
         int(outcome.traces.status_frames[int(SpotStatus.FAILED)].sum()),
+        0 if seen is None else seen.cut_off,
     )

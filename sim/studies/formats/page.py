@@ -103,6 +103,8 @@ def _overflow(found: FormatsStudy) -> list[str]:
             for row in found.overflows
         ]
     return [
+        f"In the run {found.measured.cut_off} words of the law were cut off, and "
+        f"{found.measured.sums_cut_off} readings had a sum over pixels cut off.",
         "Proven: the largest value that any input can give fits the word; the last column says "
         "which input that is. Can overflow: that input takes it out of its word, though the run "
         "did not. Not proven: no such bound is known; one bit more than the run reached is "

@@ -101,7 +101,7 @@ def _estimator_rows(estimator: FixedEstimator, found: Measured) -> list[WordRow]
             seen = None
         rows.append(
             _row("estimator", each.name, f"{words.sum_bits} bit", words.sum_bits, each.largest,
-                 seen, each.example, cut_off=found.failed > 0 and words.sum_bits < each.bits)
+                 seen, each.example, cut_off=found.sums_cut_off > 0 and words.sum_bits < each.bits)
         )  # fmt: skip
     form: QFormat = words.verdict.position
     half = max(words.verdict.width, words.verdict.height) - 1

@@ -131,12 +131,25 @@ def test_no_compiler_is_one_message(folder, monkeypatch):
             r"controller\.arithmetic: firmware in C has its own",
         ),
         (("controller.kind=c:{}", "controller.gain=1"), r"controller\.gain"),
+        (("controller.kind=c:{}", "drive.bits=12"), r"is made for codes from -\d+ to \d+"),
     ],
 )
 def test_what_does_not_fit_is_refused(folder, overrides, match):
     asked = (*FEW, *(o.format(folder) for o in overrides))
     with pytest.raises(ScenarioError, match=match):
         build(load_scenario(find("harrow_point_reconfigure"), asked))
+
+
+def test_codes_of_another_calibration_are_named(folder):
+    own = native(folder)
+    assert not any("calibration" in each for each in own.warnings)
+    other = native(folder, "drive.calibration_error_pct=3.0")
+    said = next(each for each in other.warnings if "another calibration of the drive" in each)
+    # Codes per pixel go as one over the believed gain.
+    apart = other.parts.fleet.believed_gain / own.parts.fleet.believed_gain - 1.0
+    axis, column = np.unravel_index(np.abs(apart).argmax(), apart.shape)
+    assert f"by up to {100 * apart[axis, column]:+.2g} % (column {column} of" in said
+    assert f"along {'xy'[axis]})" in said
 
 
 def test_a_folder_that_is_no_firmware_is_refused(folder, tmp_path):
