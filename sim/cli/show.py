@@ -90,7 +90,7 @@ def summary(result: Result) -> None:
     said = result.verdict
     verdict = verdict_of(
         result.limits, result.rows.culprits, said.because, said.beyond, said.diverging,
-        plain=plain,
+        short=said.short, plain=plain,
     )  # fmt: skip
     console.print(verdict.text, soft_wrap=True)
     for limit in result.limits:

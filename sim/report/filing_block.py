@@ -42,6 +42,17 @@ def profile_rows(played: Sequence[Mapping[str, Any]]) -> Iterator[tuple[str, str
             yield heading[:1].upper() + heading[1:], profile_words(c)
 
 
+def short_name(conditions: Mapping[str, Any]) -> str:
+    """Return what shakes the base in a few words: the file, the pulse, or the kind."""
+    c = conditions
+    if "file" in c:
+        return str(c["file"])
+    if "pulse" in c:
+        times = f"{c['count']} x " if c.get("count", 1) > 1 else ""
+        return f"{times}{c['pulse']} {c['peak_g']:g} g {c['duration_ms']:g} ms"
+    return str(c.get("kind", "acceleration")).replace("_", " ")
+
+
 def profile_words(conditions: Mapping[str, Any]) -> str:
     """Return what is filed of a profile on one line: each key with its unit, then the value."""
     return ", ".join(

@@ -10,7 +10,7 @@ from sim.report.array_maps import array_maps
 from sim.report.base import base_of, template
 from sim.report.drawing import GREEN
 from sim.report.event_rows import event_rows, event_spans
-from sim.report.filing_block import spectrum_rows
+from sim.report.filing_block import short_name, spectrum_rows
 from sim.report.rankings import rankings
 from sim.report.run_plots import loss_histogram
 from sim.report.study_page import Section
@@ -124,10 +124,7 @@ def _dark(figure: Figure, value: float | None) -> bool:
 
 def _strip(view: ReportView) -> list[tuple[str, str]]:
     traces = view.traces
-    profile = ", ".join(
-        str(c.get("file") or f"{c['pulse']} {c['peak_g']:g} g {c['duration_ms']:g} ms")
-        for c in view.conditions
-    )
+    profile = ", ".join(short_name(c) for c in view.conditions)
     return [
         ("switch", f"{view.ports} inputs, {len(traces.mirrors)} mirrors, "
                    f"{len(traces.inputs)} connections"),

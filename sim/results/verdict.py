@@ -22,7 +22,8 @@ class Verdict(NamedTuple):
     """Why the limits were not put to the test."""
     beyond: tuple[str, ...] = ()
     """What happened that no run may pass with."""
-
+    short: tuple[str, ...] = ()
+    """Which events do not reach the response spectrum that is required of them."""
     diverging: tuple[str, ...] = ()
     """Loops that diverged."""
 
@@ -39,6 +40,7 @@ def verdict_of(
     beyond: Sequence[str] = (),
     diverging: Sequence[str] = (),
     *,
+    short: Sequence[str] = (),
     plain: bool = False,
 ) -> Verdict:
     """Return the verdict.
@@ -56,15 +58,23 @@ def verdict_of(
     diverging : sequence of str
         Loops that diverged, from `sim.results.stability.diverging_words`: no run passes with them,
         with limits or without.
+    short : sequence of str
+        From `sim.studies.played.required.missed_spectra`: a run is no proof with them, with limits
+        or without.
     plain : bool
         Whether to print ASCII alone.
     """
     if diverging:
-        calm = verdict_of(limits, culprits, because, beyond, plain=plain)
+        calm = verdict_of(limits, culprits, because, beyond, short=short, plain=plain)
         text = f"Unstable: {'; '.join(diverging)}. {calm.text}"
-        return Verdict(
-            "unstable", text, calm.deciding, tuple(because), tuple(beyond), tuple(diverging)
-        )
+        return calm._replace(word="unstable", text=text, diverging=tuple(diverging))
+    if short:
+        rest = verdict_of(limits, culprits, because, beyond, plain=plain)
+        said = _sentence("; ".join(short))
+        if rest.passes or rest.word == "not exercised":
+            text = f"Not shown: {'; '.join(short)}. {rest.text}"
+            return rest._replace(word="not shown", text=text, short=tuple(short))
+        return rest._replace(text=f"{rest.text} {said}.", short=tuple(short))
     if not limits:
         text = "".join(f" {_sentence(what)}." for what in beyond)
         return Verdict("no limits", f"No limit was asked for.{text}", None, tuple(because),

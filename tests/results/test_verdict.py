@@ -160,6 +160,19 @@ def test_a_core_that_strikes_its_frame_is_never_a_pass():
     assert culprits["sway.clearance_pct"].name == "axis z"
 
 
+def test_an_event_short_of_its_required_spectrum_is_no_proof():
+    short = ["the pulse reaches 80 % of the required response spectrum at 9 Hz (Q = 10)"]
+    rows = [{"name": "excess_max_db", "limit": 0.5, "value": 0.2, "met": True}]
+    shown = verdict_of(rows, {}, [], short=short)
+    assert shown.text.startswith(f"Not shown: {short[0]}. Met: largest")
+    assert (shown.word, shown.passes, shown.short) == ("not shown", False, tuple(short))
+    assert verdict_of([], {}, [], short=short).word == "not shown"  # without limits too
+    missed = verdict_of([rows[0] | {"value": 0.7, "met": False}], {}, [], short=short)
+    assert missed.word == "missed" and "80 % of the required" in missed.text
+    wild = verdict_of(rows, {}, [], diverging=["A00 diverges"], short=short)
+    assert wild.word == "unstable" and wild.short == tuple(short)
+
+
 def test_how_much_of_a_limit_is_used():
     def row(value, limit):
         return {"name": "excess_max_db", "value": value, "limit": limit, "met": False}

@@ -10,6 +10,7 @@ from sim.studies.replay.figures import culprits_of, event_figures
 from sim.studies.replay.margin import find_margins
 from sim.studies.replay.study import NOT_IN_THE_DARK, seeded
 from sim.studies.run.make import Run, make_run
+from sim.studies.run.shown import reasons_against
 from sim.studies.sweep.one_run import NOT_SHOWN, ONE_AT_A_TIME, RunOutcome, failed
 
 
@@ -27,7 +28,7 @@ def one_case(text: str, seed: int) -> RunOutcome:
     -------
     RunOutcome
         Figures by key; `limit.NAME`, `where.NAME`, and `factor.NAME`, `low.NAME`, `high.NAME`,
-        `monotone.NAME` where margins are sought.
+        `monotone.NAME` where margins are sought; `reasons.not_shown` where there are any.
     """
     with ONE_AT_A_TIME:
         clock_s = time.perf_counter()
@@ -60,8 +61,9 @@ def _done(job: dict[str, Any], seed: int, clock_s: float) -> RunOutcome:
         figures[f"limit.{row['name']}"] = row["value"]
         figures[f"where.{row['name']}"] = names.get(row["name"])
     missed = tuple(row["name"] for row in judged if not row["met"])
-    if not missed and made.figures["sway"]["over_clearance"]:
-        missed = (NOT_SHOWN,)
+    if against := reasons_against(made):
+        figures["reasons.not_shown"] = list(against)
+        missed = missed or (NOT_SHOWN,)
     if job["margins"] and seed == 0:
         figures |= _margins(job, [row["name"] for row in judged])
     return RunOutcome(figures, missed, None, time.perf_counter() - clock_s)

@@ -89,6 +89,7 @@ def _failures(found: Campaign) -> list[str]:
                     f"{row['name']} misses {LIMITED[limit['name']].said}: {cell(limit['value'])} "
                     f"of {limit['limit']:g}, {limit['where'] or 'no place'}."
                 )
+        lines += [f"{row['name']} is not shown: {text}." for text in row["not_shown"]]
     return lines or ["No case misses a limit."]
 
 

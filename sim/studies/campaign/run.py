@@ -119,6 +119,8 @@ def rows_of(plan: CampaignPlan, outcomes: Mapping[int, RunOutcome]) -> list[dict
         if missed == ["not shown"]:
             row["verdict"] = "not shown"
         good = [outcome.figures for outcome in done if outcome.error is None]
+        said = [text for figures in good for text in figures.get("reasons.not_shown", ())]
+        row["not_shown"] = list(dict.fromkeys(said))
         row["figures"] = {
             key: _largest([figures[key] for figures in good])
             for key in (good[0] if good else {}) if "." not in key

@@ -17,6 +17,7 @@ from sim.scenario.model import Scenario
 from sim.studies.replay.figures import culprits_of, event_figures
 from sim.studies.run.make import make_run
 from sim.studies.run.run import core_acceleration
+from sim.studies.run.shown import reasons_against
 
 BOLTED: Final = "bolted down"
 QUALITY: Final = 10.0
@@ -119,7 +120,7 @@ def _one(
     if params is not None:
         passed = np.abs(Isolator(params, tick_s).transmissibility(frequency))
     missed = [row["name"] for row in made.limits if not row["met"]]
-    sway = figures["sway"]
+    sway, against = figures["sway"], list(reasons_against(made))
     row = {
         "name": name,
         "mounts": None if params is None else params.model_dump(mode="json"),
@@ -131,7 +132,8 @@ def _one(
         "figures": event_figures(made),
         "limits": made.limits,
         "missed": missed,
-        "verdict": "missed" if missed else ("not shown" if sway["over_clearance"] else "met"),
+        "not_shown": against,
+        "verdict": "missed" if missed else ("not shown" if against else "met"),
         "where": culprits_of(made).get("excess_max_db"),
     }  # fmt: skip
     return MountResult(name, params, row, frequency, passed, response)

@@ -62,7 +62,11 @@ def _tolerances(event: PlayedEvent) -> Table:
              "spectrum": "response spectrum"}  # fmt: skip
     for band in event.bands:
         kept = "too short to estimate" if band["kept"] is None else f"{100 * band['kept']:.1f} %"
-        rows.append([words[band["over"]], "drawn below", "drawn below", f"{kept} inside",
+        least = (
+            f", least {100 * band['least_share']:.3g} % of the lower edge at {band['at_hz']:.3g} Hz"
+            if "least_share" in band else ""
+        )  # fmt: skip
+        rows.append([words[band["over"]], "drawn below", "drawn below", f"{kept} inside{least}",
                      "kept" if band["met"] else "not kept", band["basis"]])  # fmt: skip
     head = ["Figure", "Nominal", "Tolerance", "Played", "Verdict", "Tolerance from"]
     return Table("What is played against what it should be", head, rows)
@@ -115,7 +119,7 @@ def _time(event: PlayedEvent) -> Picture:
 
 def _spectrum(event: PlayedEvent) -> Picture:
     axis = int(np.abs(event.acceleration_m_s2).max(axis=0).argmax())
-    band = next((b for b in event.drawn if b.over == "spectrum"), None)
+    bands = [b for b in event.drawn if b.over == "spectrum" and b.quality == event.quality]
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 3.2), layout="constrained")
         axes = figure.subplots()
@@ -129,9 +133,12 @@ def _spectrum(event: PlayedEvent) -> Picture:
                   label=f"primary {'xyz'[axis]}")  # fmt: skip
         axes.plot(event.frequency_hz, worst.residual / G, color="#59646f", lw=0.9, ls=":",
                   label=f"residual {'xyz'[axis]}")  # fmt: skip
-        if band is not None:
-            axes.plot(band.at, band.nominal / G, color=INK, lw=1.8, label="required")
         top = max(float(s.maximax.max()) for s in event.spectra) / G
+        for band in bands:
+            axes.plot(band.at, band.nominal / G, color=INK, lw=1.8, label="required")
+            if np.isfinite(band.high).all():
+                axes.plot(band.at, band.high / G, color=INK, lw=1.0, ls="--", label="tolerance")
+            top = max(top, float(band.nominal.max()) / G)
         axes.set_ylim(1e-4 * top, 2 * top)
         axes.set_xscale("log")
         axes.set_yscale("log")

@@ -12,11 +12,11 @@ from sim.mechanics.profiles.profile import Band, Expected
 from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts
 from sim.ports import Array
 from sim.studies.played.hygiene import against_pulse, hygiene_of
+from sim.studies.played.required import MOST_SAMPLES, required_band
+from sim.studies.played.required import along as along_of
 
 QUALITY: Final = 10.0
 LINES_PER_OCTAVE: Final = 6
-MOST_SAMPLES: Final = 100_000
-"""Longer accelerations are thinned to about this many before their spectra are taken."""
 SEGMENTS: Final = 16
 CONFIDENCE: Final = 0.90
 TOO_FAST: Final = 0.9
@@ -93,7 +93,6 @@ def study(
     if not required and wanted.response_spectrum is not None:
         required = [(corner.hz, corner.g) for corner in wanted.response_spectrum]
         quality = wanted.response_quality if quality is None else quality
-    quality = QUALITY if quality is None else quality
     found = []
     for disturbance in built.parts.disturbances:
         _, first = disturbance.advance(disturbance.initial_state(), 0, 1)
@@ -109,19 +108,21 @@ def study(
 
 
 def _event(
-    built: Built, disturbance: Any, time_s: Array, acceleration: Array, quality: float,
+    built: Built, disturbance: Any, time_s: Array, acceleration: Array, quality: float | None,
     required: Sequence[tuple[float, float]], nominal: tuple[Any, float, float] | None,
 ) -> PlayedEvent:  # fmt: skip
     profile = getattr(disturbance, "profile", None)
     expected: tuple[Expected, ...] = () if profile is None else profile.expected
     bands: tuple[Band, ...] = () if profile is None else profile.bands
-    along = None if profile is None else _along(disturbance, acceleration)
+    wave = along_of(disturbance, acceleration)
+    along = None if profile is None else wave
     stride = max(1, len(time_s) // MOST_SAMPLES)
     rate_hz = 1.0 / (time_s[stride] - time_s[0])
-    for band in bands:
-        quality = band.quality if band.over == "spectrum" else quality
-    if required:
-        bands = (*bands, _required(required, quality))
+    own = [band.quality for band in bands if band.over == "spectrum"]
+    if quality is None:
+        quality = own[0] if own else QUALITY
+    if required and (profile is None or profile.span is not None):
+        bands = (*bands, required_band(required, quality))
     top = min(2000.0, rate_hz / 10.0)
     low = max(0.5, 1.0 / (time_s[-1] - time_s[0]))
     lines = np.geomspace(low, top, int(LINES_PER_OCTAVE * np.log2(top / low)) + 1)
@@ -141,19 +142,12 @@ def _event(
         name=name.removeprefix("the "), conditions=conditions, time_s=time_s,
         acceleration_m_s2=acceleration, along_m_s2=along,
         expected=[_figure(each, time_s, along) for each in expected] if along is not None else [],
-        bands=[_kept(band, time_s, acceleration, along, coarse, rate_hz, density)
-               for band in bands],
+        bands=[_kept(band, time_s, wave, rate_hz, density) for band in bands],
         drawn=bands, frequency_hz=lines, spectra=spectra, quality=quality, density=density,
         hygiene=[] if samples is None else hygiene_of(samples, disturbance.rate_hz),
         done=[] if samples is None else _done(disturbance, time_s), nominal=checked,
         remarks=remarks,
     )  # fmt: skip
-
-
-def _along(disturbance: Any, acceleration: Array) -> Array:
-    from sim.mechanics.profiles.profile import unit_vector
-
-    return np.asarray(acceleration @ unit_vector(disturbance.params.direction))
 
 
 def _figure(expected: Expected, time_s: Array, along: Array) -> dict[str, Any]:
@@ -166,12 +160,9 @@ def _figure(expected: Expected, time_s: Array, along: Array) -> dict[str, Any]:
 
 
 def _kept(
-    band: Band, time_s: Array, acceleration: Array, along: Array | None, coarse: Array,
-    rate_hz: float, density: PowerDensity | None,
+    band: Band, time_s: Array, wave: Array, rate_hz: float, density: PowerDensity | None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return which share of a band is kept."""
-    axis = int(np.abs(acceleration).max(axis=0).argmax())
-    wave = acceleration[:, axis] if along is None else along
     if band.over == "time":
         inside = (time_s >= band.at[0]) & (time_s <= band.at[-1])
         value = wave[inside]
@@ -195,21 +186,14 @@ def _kept(
         )
     inside = (value >= low - 1e-9 * np.abs(low)) & (value <= high + 1e-9 * np.abs(high))
     kept = float(inside.mean()) if len(value) else None
+    least = {}
+    if band.over == "spectrum":
+        share = value / low
+        least = {"least_share": float(share.min()), "at_hz": float(band.at[share.argmin()])}
     return {
-        "over": band.over, "kept": kept, "basis": band.basis,
+        "over": band.over, "kept": kept, "basis": band.basis, **least,
         "met": kept is None or kept >= (0.9 if band.over == "density" else 0.999),
     }  # fmt: skip
-
-
-def _required(corners: Sequence[tuple[float, float]], quality: float) -> Band:
-    from sim.mechanics.profiles.spectrum_match import required_at
-
-    pairs = tuple((float(f), float(g)) for f, g in corners)
-    low, high = pairs[0][0], pairs[-1][0]
-    at = np.geomspace(low, high, int(24 * np.log2(high / low)) + 1)
-    wanted = required_at(pairs, at)
-    return Band("spectrum", at, wanted, wanted, np.full_like(wanted, np.inf),
-                "as required", quality)  # fmt: skip
 
 
 def _density(time_s: Array, acceleration: Array, profile: Any) -> PowerDensity | None:

@@ -142,4 +142,9 @@ def _worst(found: Replay) -> list[str]:
         f"{', '.join(LIMITED[name].said for name in c['missed'])}; worst {cell(c['where'])}."
         for c in found.cases
         if c["missed"]
+    ] + [
+        f"{c['along']}, level {c['level']:g}, {c['loop']} loop: not shown: "
+        f"{'; '.join(c['not_shown'])}."
+        for c in found.cases
+        if c["not_shown"]
     ]

@@ -29,6 +29,7 @@ from sim.studies.replay.mechanism import mechanism_of
 from sim.studies.run.make import Run, make_run
 from sim.studies.run.preview import played_in, unexercised
 from sim.studies.run.provenance import now
+from sim.studies.run.shown import reasons_against
 
 NOT_IN_THE_DARK = ("lost_frames_max",)
 """Limits that say nothing where the camera sees nothing."""
@@ -48,7 +49,7 @@ class Replay(NamedTuple):
 
     scenario: Scenario
     cases: list[dict[str, Any]]
-    """Rows: profile, axis, sense, level, loop, figures, verdict, missed, where."""
+    """Rows: profile, axis, sense, level, loop, figures, verdict, missed, not_shown, where."""
     margins: list[dict[str, Any]]
     """Rows: limit, profile, axis, sense, loop, factor, factor_low, factor_high, where, mechanism,
     and more."""
@@ -74,6 +75,8 @@ class Replay(NamedTuple):
         closed = [c for c in self.cases if c["loop"] == "closed"] or self.cases
         missed = [c for c in closed if c["missed"]]
         count = f"{len(missed)} of {len(closed)} cases miss a limit"
+        if unsure := sum(c["verdict"] == "not shown" for c in closed):
+            count += f", {unsure} more {'is' if unsure == 1 else 'are'} not shown to meet them"
         if row is None:
             return f"{count}. No limit was missed up to the highest level tried." if self.margins \
                 else f"{count}."  # fmt: skip
@@ -240,14 +243,15 @@ def _row(made: Run, case: ReplayCase) -> dict[str, Any]:
     names = culprits_of(made)
     judged = [r for r in made.limits if case.loop != "dark" or r["name"] not in NOT_IN_THE_DARK]
     missed = [r["name"] for r in judged if not r["met"]]
-    struck = made.figures["sway"]["over_clearance"]
+    against = list(reasons_against(made))
     return {
         **case._asdict(),
         "along": case.along,
         "figures": event_figures(made),
         "limits": judged,
         "missed": missed,
-        "verdict": "missed" if missed else ("not shown" if struck else "met"),
+        "not_shown": against,
+        "verdict": "missed" if missed else ("not shown" if against else "met"),
         "where": names.get(missed[0] if missed else "excess_max_db"),
     }
 

@@ -15,6 +15,7 @@ from sim.results.exercise import not_exercised
 from sim.results.hold import Hold, hold_of
 from sim.results.table import LIMITED
 from sim.results.units import unit_sign
+from sim.studies.played.required import missed_spectra
 
 STILL_FRAMES = 8
 """Frames of still spots that are read to see whether the estimator can."""
@@ -97,6 +98,7 @@ def preview(built: Built, *, plain: bool = False) -> Preview:
     late = built.arithmetic.fault
     warnings = [
         *(f"not exercised: {reason}" for reason in unexercised(built)),
+        *(f"not shown: {reason}" for reason in missed_spectra(built)),
         *cannot,
         *unread,
         *([] if late is None else [f"the estimator does not fit its processor: {late}"]),

@@ -71,6 +71,7 @@ class Result:
                 "not_exercised": list(self.verdict.because),
                 "not_modelled": list(self.verdict.beyond),
                 "diverging": list(self.verdict.diverging),
+                "spectra_missed": list(self.verdict.short),
             },
             "culprits": {
                 path: {k: v for k, v in who._asdict().items() if k != "during" or v}

@@ -20,6 +20,7 @@ from sim.results.ranking import rank
 from sim.results.sway import AXES, strikes
 from sim.results.verdict import verdict_of
 from sim.scenario.model import Scenario
+from sim.studies.played.required import missed_spectra
 from sim.studies.played.study import study as study_played
 from sim.studies.run.alarms import alarm_rows
 from sim.studies.run.make import make_run
@@ -134,6 +135,7 @@ def run(
         verdict=verdict_of(
             made.limits, rows.culprits, unexercised(built),
             (*strikes(made.figures["sway"]), *still_out(made.figures)), made.diverging,
+            short=missed_spectra(built),
         ),
         page_data=page_data(built, outcome.images),
         conditions=tuple(conditions_of(built.parts.disturbances)),

@@ -35,11 +35,11 @@ class RunOutcome(NamedTuple):
 
 
 def _shows_nothing(made: "Run") -> bool:
-    """Whether a run that met its limits was not put to the test, left the model, or diverged."""
-    from sim.results.sway import strikes
+    """Whether a run that met its limits was not put to the test, or has a reason against it."""
     from sim.studies.run.preview import unexercised
+    from sim.studies.run.shown import reasons_against
 
-    return bool(unexercised(made.built) or strikes(made.figures["sway"]) or made.diverging)
+    return bool(unexercised(made.built) or reasons_against(made))
 
 
 def one_run(scenario_json: str, seed: int) -> RunOutcome:
