@@ -4,6 +4,8 @@ The command line prints a `SimError` as one message and exits with its code. Any
 a fault of the program.
 """
 
+import difflib
+from collections.abc import Iterable
 from typing import Final
 
 MET: Final = 0
@@ -46,3 +48,9 @@ class PageFault(SimError):
 
 class PlugInError(ScenarioError):
     """Code from outside cannot be used, or failed."""
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """Return the hint `did you mean ...` for the known name nearest to `name`, or nothing."""
+    close = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
+    return f' Did you mean "{close[0]}"?' if close else ""

@@ -11,6 +11,8 @@ from enum import IntEnum, unique
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+SPREAD_LIMIT = 3.0
+"""Spreads are cut off here. [standard deviations]"""
 ROUNDS = 10
 MULTIPLIER_0 = 0xD2511F53
 MULTIPLIER_1 = 0xCD9E8D57
@@ -105,3 +107,15 @@ def normals(key: Key, a: ArrayLike, b: ArrayLike = 0, c: ArrayLike = 0) -> NDArr
     radius = np.sqrt(-2.0 * np.log(u[..., 0]))
     angle = 2.0 * np.pi * u[..., 1]
     return np.stack([radius * np.cos(angle), radius * np.sin(angle)], axis=-1)
+
+
+def cut_normals(
+    key: Key, a: ArrayLike, b: ArrayLike = 0, c: ArrayLike = 0
+) -> NDArray[np.float64]:
+    """Return `normals` cut off at `SPREAD_LIMIT`: what is built is inspected.
+
+    Returns
+    -------
+    (..., 2) ndarray of float64
+    """
+    return np.clip(normals(key, a, b, c), -SPREAD_LIMIT, SPREAD_LIMIT)

@@ -6,8 +6,8 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-LOOSE = {"errors", "outside", "params", "registry", "rng"}
-FOUNDATIONS = LOOSE | {"files", "ports"}
+LOOSE = {"errors", "params", "rng"}
+FOUNDATIONS = LOOSE | {"files", "kinds", "ports"}
 FOLDERS = [
     "mirror", "optics", "camera", "estimators", "firmware", "kernels", "calibration", "mechanics",
     "disturbances", "events", "life", "results", "controllers", "health", "scenario", "loop",
@@ -87,7 +87,7 @@ def test_foundations_import_no_folder():
 
 def test_controllers_know_the_ports_the_law_and_the_parameter_base_alone():
     for path in (ROOT / "controllers").rglob("*.py"):
-        registry = {"sim.registry"} if path == ROOT / "controllers" / "__init__.py" else set()
+        registry = {"sim.kinds.registry"} if path == ROOT / "controllers" / "__init__.py" else set()
         outside = {name for name in imports(path) if name.startswith("sim")}
         outside = {name for name in outside if not f"{name}.".startswith("sim.ports.")}
         assert outside <= {"sim.params"} | registry, (path, outside)

@@ -3,18 +3,15 @@
 import ast
 from pathlib import Path
 
-from controllers import CONTROLLERS, SHAPERS
-from sim.disturbances import DISTURBANCES
-from sim.estimators import ESTIMATORS
-from sim.events import EVENTS
+from sim.assembly.plug_ins import FAMILIES
 
 ROOT = Path(__file__).parents[1]
-FAMILIES = (ESTIMATORS, CONTROLLERS, SHAPERS, DISTURBANCES, EVENTS)
 REGISTRIES = {
     ROOT / "controllers" / "__init__.py",
     ROOT / "sim" / "estimators" / "__init__.py",
     ROOT / "sim" / "disturbances" / "__init__.py",
     ROOT / "sim" / "events" / "__init__.py",
+    ROOT / "sim" / "health" / "__init__.py",
 }
 OTHER_SENSE = {
     ("none", None),  # stands for absence in scenarios, camera noise and plots
@@ -30,7 +27,7 @@ OTHER_SENSE = {
 
 def own_files():
     """Name of a kind -> file in which its block of settings stands."""
-    for family in FAMILIES:
+    for family in FAMILIES.values():
         for name, part in family.items():
             module = part.Params.__module__.replace(".", "/")
             yield name, ROOT / f"{module}.py"

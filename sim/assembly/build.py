@@ -37,6 +37,7 @@ from sim.events import EVENTS
 from sim.health import WATCHES
 from sim.health.settings import HealthParams
 from sim.kernels.installed import installed
+from sim.kinds.outside import Outside
 from sim.life.condition import Condition
 from sim.loop.parts import Parts
 from sim.loop.reference import Command, Reference, exposure_samples
@@ -45,7 +46,6 @@ from sim.mechanics.isolator import Isolator
 from sim.mirror.population import Population, draw_population
 from sim.mirror.propagator import make_drive, make_fleet
 from sim.optics.epochs import Epoch, connected_epochs
-from sim.outside import Outside
 from sim.ports import Array, Beams, Clock, PlantBelief, Site, shows_event
 from sim.rng import Stream
 from sim.scenario.model import Scenario

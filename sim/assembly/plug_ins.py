@@ -7,17 +7,27 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
 from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.events import EVENTS
 from sim.firmware.folder import read_folder
 from sim.firmware.native import NativePart
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.health import WATCHES
-from sim.outside import Outside, in_one_line
+from sim.kinds.outside import Outside, in_one_line
+from sim.kinds.registry import Registry
 from sim.params import Block
 from sim.ports import EventSite, PlantBelief, Site
-from sim.registry import Registry
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
 
+FAMILIES: Final[Mapping[str, Registry[Any]]] = {
+    "estimator": ESTIMATORS,
+    "controller": CONTROLLERS,
+    "shaping": SHAPERS,
+    "disturbances": DISTURBANCES,
+    "events": EVENTS,
+    "health.watch": WATCHES,
+}
+"""Sections of a scenario that name a part by its kind -> its family."""
 ARITHMETIC: Final[dict[str, type[Block]]] = {
     "controller": ControllerArithmetic,
     "estimator": EstimatorArithmetic,
@@ -176,6 +186,7 @@ def outside_of(scenario: Scenario) -> tuple[Outside, ...]:
         (SHAPERS, scenario.shaping),
         *([] if scenario.health is None else [(WATCHES, scenario.health.watch)]),
         *((DISTURBANCES, tree) for tree in scenario.disturbances),
+        *((EVENTS, tree) for tree in scenario.events),
     ]
     found = (registry.outside(str(tree.get("kind"))) for registry, tree in named)
     return tuple(dict.fromkeys(part for part in found if part is not None))

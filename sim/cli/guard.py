@@ -21,7 +21,7 @@ import click
 from sim.cli.screen import delivered, say, use_steady_streams
 from sim.errors import FAULT, MET, REFUSED, PageFault, SimError, Stopped
 from sim.files.filing import PAGE_FAULT
-from sim.outside import culprit, in_one_line
+from sim.kinds.outside import culprit, in_one_line
 
 DEBUG = "--debug"
 

@@ -10,6 +10,7 @@ from sim.disturbances.shock import Shock
 from sim.disturbances.slow import Ageing, Charging
 from sim.disturbances.thermal import Thermal
 from sim.disturbances.wear import Creep, Softening
+from sim.kinds.registry import Registry, class_fault
 from sim.mechanics.profiles.ambient_vibration import AmbientVibration
 from sim.mechanics.profiles.free_fall import FreeFall
 from sim.mechanics.profiles.pulse_train import PulseTrain
@@ -18,7 +19,6 @@ from sim.mechanics.profiles.sine_dwell import SineDwell
 from sim.mechanics.profiles.sine_on_random import SineOnRandom
 from sim.mechanics.profiles.sine_sweep import SineSweep
 from sim.mechanics.profiles.spectrum_match import SpectrumMatch
-from sim.registry import Registry, class_fault
 
 DISTURBANCES: Final[Registry[type[Any]]] = Registry(
     "disturbance",

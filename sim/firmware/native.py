@@ -22,8 +22,8 @@ from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.spots.estimator import reading_of
 from sim.firmware.spots.verdict import SpotWords
+from sim.kinds.outside import sum_of_sources
 from sim.mirror.propagator import Drive
-from sim.outside import sum_of_sources
 from sim.params import Block
 from sim.ports import Array, CameraBelief, Setpoint, SpotReading, TiltReading
 

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from sim.health.cusum import Cusum
 from sim.health.thresholds import Thresholds
-from sim.registry import Registry, class_fault
+from sim.kinds.registry import Registry, class_fault
 
 WATCHES: Final[Registry[Any]] = Registry(
     "health watch",

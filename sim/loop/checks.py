@@ -5,8 +5,8 @@ from typing import Any
 import numpy as np
 
 from sim.errors import PlugInError
+from sim.kinds.outside import kind_of
 from sim.loop.parts import Parts
-from sim.outside import kind_of
 from sim.ports import Effects
 
 

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import PlugInError
+from sim.kinds.outside import kind_of
 from sim.loop.parts import Parts
-from sim.outside import kind_of
 from sim.ports import Faults, Lateness, WithSurroundings
 
 BY_TICK = ("gain", "asked_rad", "pull_rad", "stuck")

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import PlugInError
+from sim.kinds.outside import kind_of
 from sim.optics.epochs import Epoch
-from sim.outside import kind_of
 from sim.ports import Array, Findings, Setpoint, Sight, SpotStatus, TiltReading, Watch
 from sim.ports.watch import findings_fault
 

@@ -11,7 +11,7 @@ import scipy.linalg
 from numpy.typing import NDArray
 
 from sim.errors import PlugInError
-from sim.outside import kind_of
+from sim.kinds.outside import kind_of
 from sim.ports import Array, Clock, PlantBelief, Shaper, path_fault
 
 AT_REST_RAD = 1e-9

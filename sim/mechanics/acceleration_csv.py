@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ProfileError
+from sim.errors import ProfileError, nearest
 from sim.mechanics.plausible import check_names
 from sim.mechanics.recording import (
     Recording,
@@ -22,7 +22,6 @@ from sim.mechanics.recording import (
 )
 from sim.params import LARGEST
 from sim.ports import Array
-from sim.registry import nearest
 
 GAP_STEPS = 1.5
 """A time step longer than this many median steps is a gap."""

@@ -10,10 +10,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim.errors import ProfileError
+from sim.errors import ProfileError, nearest
 from sim.files.reading import read_text
 from sim.ports import Array
-from sim.registry import nearest
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 """By definition (3rd CGPM, 1901)."""

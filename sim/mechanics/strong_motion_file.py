@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim.errors import ProfileError
+from sim.errors import ProfileError, nearest
 from sim.mechanics.recording import (
     Recording,
     check_length,
@@ -18,7 +18,6 @@ from sim.mechanics.recording import (
     used_axes,
 )
 from sim.ports import Array
-from sim.registry import nearest
 
 
 class _Channel(NamedTuple):

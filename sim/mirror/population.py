@@ -9,7 +9,7 @@ from pydantic import Field, model_validator
 from sim.mirror.population_file import read_population
 from sim.params import Block, between
 from sim.ports import Array
-from sim.rng import Stream, normals
+from sim.rng import Stream, cut_normals
 
 Imbalance = Annotated[float, between(-1e5, 1e5)]
 Row = tuple[Imbalance, Imbalance, Imbalance]
@@ -18,8 +18,6 @@ Quality = Annotated[float, between(0.1, 1e12)]
 Cubic = Annotated[float, between(-1e4, 1e4)]
 Cross = Annotated[float, between(-0.5, 0.5)]
 Travel = Annotated[float, between(1e-3, 500.0)]
-SPREAD_LIMIT = 3.0
-"""Draws of the population are cut off at this many standard deviations."""
 
 
 class MirrorParams(Block):
@@ -113,8 +111,7 @@ def draw_population(
     Population
     """
     def draw(item: int) -> Array:
-        z = normals((seed, Stream.POPULATION), mirrors, item)
-        return np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT)
+        return cut_normals((seed, Stream.POPULATION), mirrors, item)
 
     def spread(item: int, percent: float) -> Array:
         return 1.0 + 0.01 * percent * draw(item)

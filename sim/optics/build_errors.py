@@ -7,12 +7,11 @@ from numpy.typing import NDArray
 from pydantic import Field
 from scipy.spatial.transform import Rotation
 
-from sim.mirror.population import SPREAD_LIMIT
 from sim.optics.geometry import SwitchGeometry
 from sim.optics.params import OpticsParams
 from sim.params import Block, between
 from sim.ports import Array
-from sim.rng import Stream, normals
+from sim.rng import Stream, cut_normals
 
 ITEMS: Final = ("array", "turn", "bow", "pointing", "lateral", "mirror", "waist")
 """What is drawn; the place in this list names the draw."""
@@ -123,8 +122,7 @@ def build_switch(
 
 def _draw(seed: int, item: str, ports: NDArray[np.int64], side: int) -> Array:
     """Return two standard normals (N, 2) for each port, cut off."""
-    z = normals((seed, Stream.BUILD), ports, 2 * ITEMS.index(item) + side)
-    return np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT)
+    return cut_normals((seed, Stream.BUILD), ports, 2 * ITEMS.index(item) + side)
 
 
 def _body(seed: int, item: str, side: int) -> Array:

@@ -5,8 +5,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from sim.errors import ScenarioError
-from sim.registry import nearest
+from sim.errors import ScenarioError, nearest
 
 B = TypeVar("B", bound=BaseModel)
 LONGEST_SHOWN = 120

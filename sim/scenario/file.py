@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from sim.errors import ScenarioError
+from sim.errors import ScenarioError, nearest
 from sim.files.reading import is_there, read_text
-from sim.outside import SOURCE, in_full, is_file, is_source
+from sim.kinds.outside import SOURCE, in_full, is_file, is_source
+from sim.kinds.registry import GROUPS
 from sim.params import NONE
-from sim.registry import GROUPS, nearest
 from sim.scenario.gallery import gallery_folder
 
 BASE = "base"

@@ -16,7 +16,7 @@ from sim.cli.main import cli
 from sim.disturbances import DISTURBANCES
 from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
-from sim.outside import offers
+from sim.kinds.outside import offers
 from sim.scenario.model import load_scenario
 from sim.scenario.portable import portable
 

@@ -13,8 +13,8 @@ from sim.errors import OutputError, ProfileError, ScenarioError, SimError
 from sim.files.arrays import read_npy, read_npz
 from sim.files.filing import check_output
 from sim.files.reading import read_text
+from sim.kinds.outside import Outside, load
 from sim.mirror.population_file import read_population
-from sim.outside import Outside, load
 from sim.studies.compare.model import load_comparison
 from sim.studies.connections.taken_over import servo_of_run
 from sim.studies.estimators.image_files import PNG_START

@@ -10,13 +10,12 @@ from sim.errors import ScenarioError
 from sim.files.reading import read_text
 from sim.params import Block, Count, between
 from sim.ports import Array
-from sim.rng import normals
+from sim.rng import cut_normals
 from sim.scenario.check import check_block
 from sim.scenario.file import LARGEST_MB, parsed
 
 DRAWS: Final = 20_000
 KEY: Final = (7, 98)
-SPREAD_LIMIT: Final = 3.0
 
 Loss = Annotated[float, between(0.0, 60.0)]
 
@@ -125,8 +124,8 @@ def compare(params: CompareParams) -> list[Compared]:
 def _compared(m: MechanismParams, params: CompareParams, number: int) -> Compared:
     parts = []
     for n, (mean, sd) in enumerate(m.parts_db):
-        z = normals(KEY, np.arange(DRAWS), 2 * n, number)[:, 0]
-        parts.append(np.maximum(mean + sd * np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT), 0.0))
+        z = cut_normals(KEY, np.arange(DRAWS), 2 * n, number)[:, 0]
+        parts.append(np.maximum(mean + sd * z, 0.0))
     loss = np.sum(parts, axis=0)
     rewired = [_rewired(m, k, number) for k in sorted(set(params.rewire))]
     fits = [row.k for row in rewired if row.p99_s <= params.longest_outage_s]
@@ -143,8 +142,8 @@ def _rewired(m: MechanismParams, k: int, number: int, orders: int = 400) -> Rewi
     turns = -(-moves // movers)
     times = np.empty(orders)
     for order in range(orders):
-        z = normals((KEY[0], KEY[1] + 1 + number), np.arange(moves), order, k)[:, 0]
-        each = np.maximum(m.move_ms + m.move_sd_ms * np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT), 0.0)
+        z = cut_normals((KEY[0], KEY[1] + 1 + number), np.arange(moves), order, k)[:, 0]
+        each = np.maximum(m.move_ms + m.move_sd_ms * z, 0.0)
         padded = np.pad(each, (0, turns * movers - moves)).reshape(turns, movers)
         times[order] = 1e-3 * (m.plan_ms + padded.sum(axis=0).max())
     # A connection is dark while its own fibres are moved; side by side, for the move alone.

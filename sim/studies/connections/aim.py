@@ -4,12 +4,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim.mirror.population import SPREAD_LIMIT
 from sim.optics.budgets import AimingParams
 from sim.optics.links import design_form
 from sim.optics.switch import SwitchParams
 from sim.ports import Array
-from sim.rng import Stream, normals
+from sim.rng import Stream, cut_normals, normals
 from sim.studies.connections.coupler import Coupler, Ports
 
 PROBES_PER_ROUND = 8
@@ -40,11 +39,11 @@ def table_errors(aiming: AimingParams, seed: int, inputs: Ports, outputs: Ports)
         error = np.zeros((len(inputs), 2))
         if aiming.mirror_error_urad:
             known, back = np.unique(ends[side], return_inverse=True)
-            drawn = normals(key, known, 0, MIRROR_ITEM + side)
-            error += aiming.mirror_error_urad * _cut(drawn)[back]
+            drawn = cut_normals(key, known, 0, MIRROR_ITEM + side)
+            error += aiming.mirror_error_urad * drawn[back]
         if aiming.connection_error_urad:
-            drawn = normals(key, inputs, outputs, CONNECTION_ITEM + side)
-            error += aiming.connection_error_urad * _cut(drawn)
+            drawn = cut_normals(key, inputs, outputs, CONNECTION_ITEM + side)
+            error += aiming.connection_error_urad * drawn
         found.append(1e-6 * error)
     return np.concatenate(found, axis=1)
 
@@ -71,7 +70,7 @@ def dead_reckoned(
     found = []
     for side, ports in enumerate((inputs, outputs)):
         known, back = np.unique(ports, return_inverse=True)
-        drawn = _cut(normals((seed, Stream.AIMING), known, 0, GAIN_ITEM + side))
+        drawn = cut_normals((seed, Stream.AIMING), known, 0, GAIN_ITEM + side)
         found.append(1.0 + gain_spread * drawn[back])
     return np.asarray(design_rad * np.concatenate(found, axis=1))
 
@@ -130,7 +129,3 @@ def peaking_loss_db(aiming: AimingParams) -> float:
     stiffness and p the probe's cost; four axes make s^2/(2 p). [dB]
     """
     return aiming.meter_noise_db**2 / (2.0 * aiming.probe_db)
-
-
-def _cut(drawn: Array) -> Array:
-    return np.clip(drawn, -SPREAD_LIMIT, SPREAD_LIMIT)

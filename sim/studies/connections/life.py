@@ -4,12 +4,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim.mirror.population import SPREAD_LIMIT
 from sim.optics.budgets import BudgetParams
 from sim.optics.losses import drawn_connector_db
 from sim.optics.params import OpticsParams
 from sim.ports import Array
-from sim.rng import Stream, normals, uniforms
+from sim.rng import Stream, cut_normals, uniforms
 
 CONNECTOR, MIRROR, PORT, SHIFT, WARMING = 0, 1, 2, 3, 4
 
@@ -51,19 +50,15 @@ def draw_life(
             if budget.connectors_remated
             else None
         )
-        drawn = _cut(normals(key, number, 2 * MIRROR + side, life))[:, 0]
+        drawn = cut_normals(key, number, 2 * MIRROR + side, life)[:, 0]
         mirror = budget.mirror_ageing_db + budget.mirror_ageing_sd_db * drawn
-        drawn = _cut(normals(key, number, 2 * PORT + side, life))[:, 0]
+        drawn = cut_normals(key, number, 2 * PORT + side, life)[:, 0]
         port = budget.port_ageing_db + budget.port_ageing_sd_db * drawn
         gained.append(np.maximum(mirror, 0.0) + np.maximum(port, 0.0))
-        warming = _cut(normals(key, np.zeros(1, np.int64), 2 * WARMING, life))[:, :1]
+        warming = cut_normals(key, np.zeros(1, np.int64), 2 * WARMING, life)[:, :1]
         common = budget.warming_urad_per_k * budget.warming_k * warming * (1.0 - 2.0 * side)
-        own = budget.shift_urad * _cut(normals(key, number, 2 * SHIFT + side, life))
+        own = budget.shift_urad * cut_normals(key, number, 2 * SHIFT + side, life)
         shifts.append(1e-6 * (own + common))
     return Life(
         (connectors[0], connectors[1]), (gained[0], gained[1]), (shifts[0], shifts[1])
     )
-
-
-def _cut(drawn: Array) -> Array:
-    return np.clip(drawn, -SPREAD_LIMIT, SPREAD_LIMIT)

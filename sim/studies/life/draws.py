@@ -1,10 +1,8 @@
 """Random numbers of a life, named by what they are for."""
 
-import numpy as np
 
-from sim.mirror.population import SPREAD_LIMIT
 from sim.ports import Array
-from sim.rng import Stream, normals, uniforms
+from sim.rng import Stream, cut_normals, uniforms
 from sim.studies.life.plant import Index
 
 OFFSET, PEAK, CONNECTION, MATING, AGEING, BOARD, PAIR = range(7)
@@ -21,8 +19,7 @@ class Draws:
 
     def mirrors(self, what: int, number: int) -> Array:
         """Return cut normals (M, 2)."""
-        z = normals(self._key, self._mirrors, what, number)
-        return np.clip(z, -SPREAD_LIMIT, SPREAD_LIMIT)
+        return cut_normals(self._key, self._mirrors, what, number)
 
     def share(self, what: int, number: int, other: int = 0) -> tuple[float, float]:
         """Return two uniforms."""

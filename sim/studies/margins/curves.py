@@ -5,8 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.errors import ScenarioError
-from sim.registry import nearest
+from sim.errors import ScenarioError, nearest
 from sim.results.metrics import mirror_name
 from sim.studies.margins.margins import AXES, MarginsStudy
 

@@ -5,18 +5,18 @@ from pathlib import Path
 import pytest
 
 from controllers import CONTROLLERS, SHAPERS
+from sim.assembly.reference_page import renewed, scenario_reference
 from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.scenario.model import Scenario
-from sim.scenario.reference_page import renewed, scenario_reference
 
 PAGE = Path(__file__).parents[2] / "docs" / "scenarios.md"
 
 
 def test_the_page_is_not_stale():
     page = PAGE.read_text(encoding="utf-8")
-    assert page == renewed(page), "run: python -m sim.scenario.reference_page docs/scenarios.md"
+    assert page == renewed(page), "run: python -m sim.assembly.reference_page docs/scenarios.md"
 
 
 def test_a_stale_page_is_renewed_and_its_head_kept():

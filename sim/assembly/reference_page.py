@@ -1,40 +1,21 @@
 """The reference of the scenario file, made from the blocks that check it.
 
-`python -m sim.scenario.reference_page docs/scenarios.md` renews the part of that page below its
+`python -m sim.assembly.reference_page docs/scenarios.md` renews the part of that page below its
 marker.
 """
 
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-from controllers import CONTROLLERS, SHAPERS
-from sim.disturbances import DISTURBANCES
+from sim.assembly.plug_ins import ARITHMETIC, FAMILIES
 from sim.errors import ScenarioError
-from sim.estimators import ESTIMATORS
-from sim.events import EVENTS
-from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
-from sim.health import WATCHES
-from sim.params import Block
 from sim.scenario.model import Scenario
 
-MARKER = "<!-- made by python -m sim.scenario.reference_page; do not edit below -->\n"
-FAMILIES: tuple[tuple[str, Mapping[str, Any]], ...] = (
-    ("estimator", ESTIMATORS),
-    ("controller", CONTROLLERS),
-    ("shaping", SHAPERS),
-    ("disturbances", DISTURBANCES),
-    ("events", EVENTS),
-    ("health.watch", WATCHES),
-)
+MARKER = "<!-- made by python -m sim.assembly.reference_page; do not edit below -->\n"
 LISTED = ("disturbances", "events")
 """Families of which a scenario may name several."""
-ARITHMETIC: Mapping[str, type[Block]] = {
-    "controller": ControllerArithmetic,
-    "estimator": EstimatorArithmetic,
-}
-"""For any kind of the family."""
 REF = "#/$defs/"
 TYPES = {"number": "number", "integer": "whole number", "string": "text", "boolean": "true, false"}
 BOUNDS = {"minimum": ">=", "exclusiveMinimum": ">", "maximum": "<=", "exclusiveMaximum": "<"}
@@ -44,7 +25,7 @@ Schema = dict[str, Any]
 def scenario_reference() -> str:
     """Return every section and key of a scenario as Markdown tables, plug-ins included."""
     lines = list(_block("the top of the file", "", Scenario.model_json_schema()))
-    for key, family in FAMILIES:
+    for key, family in FAMILIES.items():
         for kind in sorted(family):
             schema = family[kind].Params.model_json_schema()
             title = f'`[{_header(key, listed=key in LISTED)}]`, kind = "{kind}"'

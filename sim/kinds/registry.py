@@ -1,12 +1,11 @@
 """One registry for each family of parts: from the `kind` of a scenario to the part."""
 
-import difflib
 import inspect
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from typing import Any, Final, TypeVar
 
-from sim.errors import PlugInError, ScenarioError
-from sim.outside import Outside, in_one_line, is_path, load, missing_package, offers
+from sim.errors import PlugInError, ScenarioError, nearest
+from sim.kinds.outside import Outside, in_one_line, is_path, load, missing_package, offers
 from sim.params import Block
 
 T = TypeVar("T")
@@ -22,12 +21,6 @@ GROUPS: Final[dict[str, str]] = {
     "events": "mirrorloop.events",
 }
 """Section of a scenario -> entry-point group in which packages offer parts for it."""
-
-
-def nearest(name: str, known: Iterable[str]) -> str:
-    """Return the hint `did you mean ...` for the known name nearest to `name`, or nothing."""
-    close = difflib.get_close_matches(name, list(known), n=1, cutoff=0.5)
-    return f' Did you mean "{close[0]}"?' if close else ""
 
 
 class Registry(Mapping[str, T]):
