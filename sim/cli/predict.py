@@ -45,7 +45,7 @@ def predict(
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.margins.contributors import compare_contributors
-    from sim.studies.margins.filing import write_study
+    from sim.studies.margins.filing import write_loop_study
     from sim.studies.margins.margins import study
     from sim.studies.margins.predict_page import agrees, predict_page, rows_of
 
@@ -62,7 +62,7 @@ def predict(
         result = compare_contributors(built, each=not total_only, progress=tell)
     page = predict_page(result)
     tables = {"prediction": rows_of(result)}
-    folder = write_study(
+    folder = write_loop_study(
         out, tables, page, built, kind="prediction", overwrite=overwrite, asked=asked_by(ctx)
     )
     with showing(folder):

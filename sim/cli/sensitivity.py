@@ -35,7 +35,7 @@ def sensitivity(
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.margins.filing import write_study
+    from sim.studies.margins.filing import write_loop_study
     from sim.studies.margins.robustness import changed, fastest
     from sim.studies.margins.robustness_page import robustness_page, tables_of
     from sim.studies.margins.together import together
@@ -54,7 +54,7 @@ def sensitivity(
             found = together(built, show)
     page = robustness_page(built, points, rows, found)
     tables = {"sensitivity": tables_of(built, points, rows, found)}
-    folder = write_study(
+    folder = write_loop_study(
         out, tables, page, built, kind="sensitivity", overwrite=overwrite, asked=asked_by(ctx)
     )
     with showing(folder):

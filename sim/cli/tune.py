@@ -93,7 +93,7 @@ def tune(
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.margins.demands import demands_of
-    from sim.studies.margins.filing import write_study
+    from sim.studies.margins.filing import write_loop_study
     from sim.studies.margins.tune import tune as search
     from sim.studies.margins.tune_page import fragment, outcome_words, tune_page
     from sim.studies.margins.tune_results import table_of
@@ -122,7 +122,7 @@ def tune(
     say(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
     with naming(path, overrides), progress_bar(built.resolved.duration_ms) as tell:
         check = verify_choice(outcome, tell)
-    folder = write_study(
+    folder = write_loop_study(
         out,
         {"tune": table_of(outcome, check)},
         tune_page(built, outcome, check),

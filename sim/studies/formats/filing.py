@@ -11,7 +11,7 @@ from sim.studies.formats.page import formats_page
 from sim.studies.formats.ranges import WordRow
 from sim.studies.formats.study import FormatsStudy
 from sim.studies.formats.sweep import SweepRow
-from sim.studies.margins.filing import write_study
+from sim.studies.margins.filing import write_loop_study
 from sim.studies.run.provenance import NOTHING_ASKED, Request
 
 KIND: Final = "formats"
@@ -52,7 +52,7 @@ def write_formats(
         "runs.csv": _csv(SweepRow._fields, found.rows),
         "words.csv": _csv(WordRow._fields, found.words),
     }
-    return write_study(
+    return write_loop_study(
         folder, {"formats": summary_of(found)}, formats_page(found), found.built, kind=KIND,
         overwrite=overwrite, asked=asked, texts=texts,
     )  # fmt: skip

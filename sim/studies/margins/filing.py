@@ -1,14 +1,11 @@
 """Folders of these studies: tables for programs, a page for people."""
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from sim.assembly.build import Built
-from sim.files.filing import filed, put_page
-from sim.report.study_page import StudyPage, render_study
-from sim.scenario.portable import copy_files
+from sim.report.study_page import StudyPage
 from sim.studies.margins.curves import (
     FREQUENCY_COLUMNS,
     STEP_COLUMNS,
@@ -23,6 +20,7 @@ from sim.studies.margins.sector import SectorStudy, sector_rows, sector_summary
 from sim.studies.margins.sector_page import sector_page
 from sim.studies.run.preview import played_in, strip_of
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
+from sim.studies.run.study_folder import put_study
 
 
 def write_margins(
@@ -47,7 +45,7 @@ def write_margins(
         "responses.csv": csv_of(FREQUENCY_COLUMNS, frequency_table(result, places)),
         "steps.csv": csv_of(STEP_COLUMNS, step_table(result, places)),
     }
-    return write_study(
+    return write_loop_study(
         folder, {"margins": rows(result), "summary": summary_of(result)}, page_of(result),
         result.built, kind="margins", overwrite=overwrite, asked=asked, texts=texts,
     )  # fmt: skip
@@ -64,13 +62,13 @@ def write_sector(
     OutputError
         If the folder exists and `overwrite` is false, or it cannot be written.
     """
-    return write_study(
+    return write_loop_study(
         folder, {"sector": sector_rows(result), "summary": sector_summary(result)},
         sector_page(result), result.built, kind="margins", overwrite=overwrite, asked=asked,
     )  # fmt: skip
 
 
-def write_study(
+def write_loop_study(
     folder: str | Path, tables: dict[str, Any], page: StudyPage, built: Built, *,
     kind: str, overwrite: bool, asked: Request = NOTHING_ASKED,
     texts: dict[str, str] | None = None,
@@ -78,10 +76,8 @@ def write_study(
     """Write each table as NAME.json, each text under its own name, the scenario and the page.
 
     `summary.json` holds the verdict, the scenario, and where all of it comes from, with what
-    `tables` has under that name. The files that the scenario reads are copied beside it. `kind`
-    names the results to `sim.files.filing.filed`.
+    `tables` has under that name. `kind` names the results to `sim.files.filing.filed`.
     """
-    folder = Path(folder)
     scenario = built.resolved
     origin = provenance(scenario, now(), asked)
     page = page._replace(provenance=origin, strip=strip_of(built), played=played_in(built))
@@ -92,13 +88,7 @@ def write_study(
         "scenario": scenario.model_dump(mode="json", exclude_none=True),
         "provenance": origin,
     }
-    with filed(folder, kind=kind, overwrite=overwrite) as new:
-        for name, content in {**tables, "summary": summary}.items():
-            text = json.dumps(content, indent=1, allow_nan=False)
-            (new / f"{name}.json").write_text(text, encoding="utf-8")
-        for name, text in (texts or {}).items():
-            (new / name).write_text(text, encoding="utf-8")
-        (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
-        copy_files(scenario, new)
-        put_page(new, lambda: render_study(page))
-    return folder
+    return put_study(
+        folder, scenario, page, {**tables, "summary": summary}, kind=kind, overwrite=overwrite,
+        texts=texts,
+    )  # fmt: skip

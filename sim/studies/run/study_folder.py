@@ -46,14 +46,36 @@ def write_study(
     OutputError
         If the folder exists and may not be replaced, or cannot be written.
     """
-    folder = Path(folder)
     origin = provenance(scenario, started, asked)
+    return put_study(
+        folder, scenario, page._replace(provenance=origin),
+        {kind: {**results, "provenance": origin}}, kind=kind, overwrite=overwrite, pdf=pdf,
+    )  # fmt: skip
+
+
+def put_study(
+    folder: str | Path, scenario: Scenario, page: StudyPage, tables: Mapping[str, Any], *,
+    kind: str, overwrite: bool, pdf: bool = False, texts: Mapping[str, str] | None = None,
+) -> Path:  # fmt: skip
+    """Write each table as NAME.json, each text under its own name, the scenario and the page.
+
+    The files that the scenario reads are copied beside it.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
+    """
+    folder = Path(folder)
     with filed(folder, kind=kind, overwrite=overwrite) as new:
-        text = json.dumps({**results, "provenance": origin}, indent=1, allow_nan=False)
-        (new / f"{kind}.json").write_text(text, encoding="utf-8")
+        for name, content in tables.items():
+            text = json.dumps(content, indent=1, allow_nan=False)
+            (new / f"{name}.json").write_text(text, encoding="utf-8")
+        for name, text in (texts or {}).items():
+            (new / name).write_text(text, encoding="utf-8")
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         copy_files(scenario, new)
-        put_page(new, lambda: render_study(page._replace(provenance=origin)))
+        put_page(new, lambda: render_study(page))
         place = new / "report.html"
         if pdf and place.exists():
             from sim.report.pdf import pdf_of
