@@ -42,8 +42,9 @@ static inline divide_word divide_whole(divide_word numerator, divide_word denomi
 static inline int64_t divide(int64_t numerator, int64_t denominator, int shift)
 {
     const int e = whole_highest(denominator);
+    /* The highest bit, which is always set, is left out of the index. */
     int64_t r = reciprocals[whole_move(denominator, RECIPROCAL_INDEX_BITS - e)
-                            - ((int64_t)1 << RECIPROCAL_INDEX_BITS)];
+                            & (((int64_t)1 << RECIPROCAL_INDEX_BITS) - 1)];
     int step;
     for (step = 0; step < RECIPROCAL_NEWTON_STEPS; step++) {
         const int64_t t = ((int64_t)1 << (2 * RECIPROCAL_BITS + 1))
