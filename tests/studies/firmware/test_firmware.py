@@ -80,6 +80,19 @@ def test_every_value_is_that_of_the_model(made, compiler, target):
     assert all(int(values) > int(rows) > 0 for _, rows, values in groups)
 
 
+@pytest.mark.skipif(shutil.which("cmake") is None, reason="no cmake")
+def test_cmake_builds_it_and_its_test_passes(made, tmp_path):
+    firmware, vectors = made
+    for command in (
+        ["cmake", "-S", firmware, "-B", tmp_path, f"-DVECTORS={vectors}"],
+        ["cmake", "--build", tmp_path],
+        ["ctest", "--test-dir", tmp_path, "--output-on-failure"],
+    ):
+        done = subprocess.run(command, capture_output=True, text=True)
+        assert done.returncode == 0, done.stdout + done.stderr
+    assert "100% tests passed, 0 tests failed out of 1" in done.stdout
+
+
 def test_sections_other_roundings_division_by_shifts_and_codes_that_are_squares(tmp_path):
     firmware, vectors = written(tmp_path, *NOTCH)
     done = replay(build(firmware, "sanitized"), vectors)
