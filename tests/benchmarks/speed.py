@@ -202,12 +202,17 @@ def by_frames() -> dict[str, Callable[[], int]]:
 
 
 RUN = """
-import resource, sys
+import pathlib, resource, sys
 from sim.studies.run.run import run
 from sim.scenario.model import load_scenario
 run(load_scenario(sys.argv[1], sys.argv[2:]))
-print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+status = pathlib.Path("/proc/self/status")
+if status.exists():
+    print(next(line.split()[1] for line in status.open() if line.startswith("VmHWM")))
+else:
+    print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
 """
+"""On Linux, `ru_maxrss` of a process begins with that of the one which started it: no use here."""
 
 
 def memory_mb(duration_s: int, sample_hz: float) -> tuple[float, float]:
