@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
-from scipy.linalg import solve_discrete_are
+import scipy
 
 from sim.ports import Array
 
@@ -39,7 +39,7 @@ def steady_kalman(A: Array, C: Array, Q: Array, R: Array) -> SteadyKalman:
     .. [1] K. J. Astrom and B. Wittenmark, Computer-Controlled Systems, 3rd ed., 1997, the section
        on the Kalman filter. From memory; the tests hold it to closed forms.
     """
-    predicted = np.asarray(solve_discrete_are(A.T, C.T, Q, R))
+    predicted = np.asarray(scipy.linalg.solve_discrete_are(A.T, C.T, Q, R))
     innovation = C @ predicted @ C.T + R
     gain = np.linalg.solve(innovation, C @ predicted).T
     filtered = predicted - gain @ C @ predicted
@@ -48,6 +48,6 @@ def steady_kalman(A: Array, C: Array, Q: Array, R: Array) -> SteadyKalman:
 
 def steady_regulator(A: Array, B: Array, Q: Array, R: Array) -> tuple[Array, Array]:
     """Return (gain (m, n), cost matrix (n, n)) of u = -gain x, least sum of x'Q x + u'R u."""
-    cost = np.asarray(solve_discrete_are(A, B, Q, R))
+    cost = np.asarray(scipy.linalg.solve_discrete_are(A, B, Q, R))
     gain = np.linalg.solve(R + B.T @ cost @ B, B.T @ cost @ A)
     return gain, cost

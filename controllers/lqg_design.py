@@ -4,7 +4,7 @@ import math
 from typing import Annotated, NamedTuple
 
 import numpy as np
-from scipy.linalg import LinAlgError, block_diag
+import scipy
 
 from controllers.kalman import steady_kalman, steady_regulator
 from controllers.sections import below_nyquist
@@ -62,7 +62,7 @@ def disturbance_model(
         A_blocks.append(decay * np.array([[c, -s], [s, c]]))
         C_parts += [1.0, 0.0]
         Q_parts += [line.rms_urad**2 * (1.0 - decay**2)] * 2
-    return block_diag(*A_blocks), np.array([C_parts]), np.diag(Q_parts)
+    return scipy.linalg.block_diag(*A_blocks), np.array([C_parts]), np.diag(Q_parts)
 
 
 def design(
@@ -115,12 +115,12 @@ def design(
     at_rest = np.array([[1.0], [1.0], [0.0]])
     from_noise = np.zeros((n, 1))
     from_noise[:3] = at_rest - A[:3, :3] @ at_rest  # a static tilt held over one frame
-    A_all, C_all = block_diag(A, A_d), np.hstack([C, C_d])
-    Q_all = block_diag(mirror_noise_urad**2 * from_noise @ from_noise.T, Q_d)
+    A_all, C_all = scipy.linalg.block_diag(A, A_d), np.hstack([C, C_d])
+    Q_all = scipy.linalg.block_diag(mirror_noise_urad**2 * from_noise @ from_noise.T, Q_d)
     try:
         K_mirror, cost = steady_regulator(A_v, B, C.T @ C, np.array([[control_weight]]))
         L = steady_kalman(A_all, C_all, Q_all, np.array([[noise_urad**2]])).gain
-    except LinAlgError as exc:
+    except scipy.linalg.LinAlgError as exc:
         raise ValueError(
             f"lqg: no steady filter or regulator for control_weight={control_weight:g}, "
             f"noise_urad={noise_urad:g}, drift_urad_per_sqrt_s={drift_urad_per_sqrt_s:g}: "

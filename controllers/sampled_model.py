@@ -4,8 +4,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import expm
 
 from sim.ports import Array
 
@@ -103,7 +103,7 @@ def sampled_model(
     generator = _generator(resonance_rad_s, quality, amplifier_s)
 
     def over(duration_s: float) -> Array:
-        return np.asarray(expm(generator * duration_s))
+        return np.asarray(scipy.linalg.expm(generator * duration_s))
 
     # One frame: the older correction acts up to arrival_s, the newer one from there on.
     before, after = over(arrival_s), over(frame_s - arrival_s)
@@ -160,7 +160,7 @@ def tilt_within(
     generator = _generator(resonance_rad_s, quality, amplifier_s)
 
     def over(duration_s: float) -> Array:
-        return np.asarray(expm(generator * duration_s))
+        return np.asarray(scipy.linalg.expm(generator * duration_s))
 
     before_s, after_s = min(at_s, arrival_s), max(at_s - arrival_s, 0.0)
     before, after = over(before_s), over(after_s)

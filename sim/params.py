@@ -1,5 +1,9 @@
 """The base of every parameter block: frozen, checked, and closed to unknown keys."""
 
+import ast
+import inspect
+import textwrap
+from itertools import pairwise
 from types import NoneType
 from typing import Annotated, Any, Final, Self, get_args
 
@@ -9,9 +13,12 @@ from pydantic import (
     ConfigDict,
     Discriminator,
     Field,
+    GetJsonSchemaHandler,
     Tag,
     model_validator,
 )
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import CoreSchema
 
 NONE: Final = "none"
 """Stands for the absence of what may be absent; TOML has no word of its own for it."""
@@ -20,9 +27,7 @@ NONE: Final = "none"
 class Block(BaseModel):
     """Immutable, checked settings; an unknown key is an error."""
 
-    model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, use_attribute_docstrings=True
-    )
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     @model_validator(mode="before")
     @classmethod
@@ -33,9 +38,51 @@ class Block(BaseModel):
         may_lack = {name for name, field in fields if NoneType in get_args(field.annotation)}
         return {k: None if k in may_lack and v == NONE else v for k, v in values.items()}
 
+    @classmethod
+    def meanings(cls) -> dict[str, str]:
+        """Return what stands below each setting in the source, by the setting's name.
+
+        Read when it is asked for: to read it for all blocks at the start takes longer than to
+        make them.
+        """
+        found: dict[str, str] = {}
+        for block in reversed(cls.__mro__):
+            if issubclass(block, Block):
+                found |= _below_names(block)
+        return {name: text for name, text in found.items() if name in cls.model_fields}
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        """Return the schema, with the meaning of each setting."""
+        schema = handler(core_schema)
+        properties = handler.resolve_ref_schema(schema).get("properties", {})
+        for name, text in cls.meanings().items():
+            properties.get(name, {}).setdefault("description", text)
+        return schema
+
     def replace(self, **changes: Any) -> Self:
         """Return a copy with `changes`, checked again."""
         return type(self).model_validate(self.model_dump() | changes)
+
+
+def _below_names(block: type[Block]) -> dict[str, str]:
+    """Return the text below each name of a class's own body; nothing if its source is not there."""
+    try:
+        source = textwrap.dedent(inspect.getsource(block))
+    except (OSError, TypeError):
+        return {}
+    (body,) = (node.body for node in ast.parse(source).body if isinstance(node, ast.ClassDef))
+    found = {}
+    for named, text in pairwise(body):
+        if (
+            isinstance(named, ast.AnnAssign) and isinstance(named.target, ast.Name)
+            and isinstance(text, ast.Expr) and isinstance(text.value, ast.Constant)
+            and isinstance(text.value.value, str)
+        ):  # fmt: skip
+            found[named.target.id] = inspect.cleandoc(text.value.value)
+    return found
 
 
 SMALLEST, LARGEST = 1e-9, 1e12

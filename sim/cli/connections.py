@@ -40,7 +40,7 @@ def connections(
     from sim.cli.asked import asked_by
     from sim.cli.counting import counting_bar
     from sim.files.filing import check_output
-    from sim.report.page import number
+    from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.connections.filing import KIND, require_parquet, write

@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
-import scipy.linalg
+import scipy
 from numpy.typing import NDArray
 
 from sim.errors import PlugInError

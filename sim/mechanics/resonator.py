@@ -3,8 +3,8 @@
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.linalg import expm
 
 from sim.kernels.recursion import run_section
 from sim.ports import Array
@@ -94,7 +94,7 @@ def ramp_invariant(
             [0.0, 0.0, 0.0, 0.0],
         ]
     )
-    moved = expm(motion)
+    moved = scipy.linalg.expm(motion)
     free = moved[:2, :2]
     from_new = moved[:2, 3]
     from_old = moved[:2, 2] - moved[:2, 3]

@@ -4,7 +4,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-import scipy.linalg
+import scipy
 
 from sim.mirror.drive import DriveParams
 from sim.mirror.population import MirrorParams, Population

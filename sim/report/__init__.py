@@ -1,6 +1,1 @@
-"""The page that is filed after a run: figures against limits, pictures, and what was assumed."""
-
-from sim.report.page import render
-from sim.report.view import ReportView, SpotMarks
-
-__all__ = ["ReportView", "SpotMarks", "render"]
+"""The pages that are filed after a run or a study: figures against limits, pictures, causes."""

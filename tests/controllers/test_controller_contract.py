@@ -73,8 +73,9 @@ def test_shipped_controller_keeps_the_contract(kind: str, settings: Any, check: 
 def test_a_kind_is_named_as_it_is_registered(family: Any) -> None:
     for name, cls in family.items():
         assert cls.Params.model_fields["kind"].default == name
-        for field, info in cls.Params.model_fields.items():
-            assert (info.description or "").endswith("]"), f"{name}.{field} states no unit"
+        meanings = cls.Params.meanings()
+        for field in cls.Params.model_fields:
+            assert meanings.get(field, "").endswith("]"), f"{name}.{field} states no unit"
 
 
 class Averaging(Integrator):

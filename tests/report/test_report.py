@@ -9,9 +9,10 @@ import pytest
 from matplotlib.figure import Figure
 
 from sim.mechanics.shock_spectrum import ResponseSpectrum
-from sim.report import ReportView, render
 from sim.report.drawing import finish
+from sim.report.page import render
 from sim.report.thin import bin_starts, thin, thin_signed
+from sim.report.view import ReportView
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import evaluate

@@ -2,8 +2,8 @@
 
 from typing import Any, Final
 
-from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table
+from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.built import plots
 from sim.studies.built.study import Yield

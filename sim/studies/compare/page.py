@@ -11,8 +11,8 @@ from matplotlib.figure import Figure
 
 from sim.files.filing import filed, put_page
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
-from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table, render_study
+from sim.results.units import number
 from sim.studies.compare.model import Compared, CompareParams
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 

@@ -2,8 +2,8 @@
 
 from typing import Any
 
-from sim.report.page import number
 from sim.report.study_page import Section, Table
+from sim.results.units import number
 from sim.studies.connections.end_of_life import WORDS
 
 

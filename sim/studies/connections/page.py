@@ -3,8 +3,8 @@
 from collections.abc import Callable
 from typing import Any, Final
 
-from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table
+from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.connections import plots
 from sim.studies.connections.late_page import late_section, named
@@ -20,7 +20,7 @@ LEVEL_WORDS: Final = {
 }
 ASSUMPTIONS: Final = (
     "Fundamental Gaussian beams and fibre modes, paraxial; what couples is one integral over both "
-    "mirrors' faces, with the two edges' shares multiplied (docs/optics.md says how good that is).",
+    "mirrors' faces, what the two edges take away added (docs/optics.md says how good that is).",
     "Light scattered, light in the cladding and light reflected back are not in the insertion "
     "loss. Nothing stands in the beams' way; mirrors turn about the centre of their faces.",
     "Spreads are normal, cut off at three standard deviations, independent from part to part, "

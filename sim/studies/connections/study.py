@@ -9,8 +9,6 @@ import numpy as np
 from sim.optics.budgets import Aiming
 from sim.ports import Array
 from sim.scenario.model import Scenario
-from sim.studies.connections.as_scenario import with_stages
-from sim.studies.connections.bulk import bulk_move
 from sim.studies.connections.calibration import Calibrated, calibrate, evenly
 from sim.studies.connections.end_of_life import lives_of, many_lives
 from sim.studies.connections.summary import (
@@ -149,9 +147,17 @@ def study(
     crosstalk = {"standing": standing(scenario, maker), "move": moved or None}
     order = order_of(moved)
     stages = None if order is None else moved[order].get("stages")
-    staged = None if stages is None else with_stages(scenario, stages)
-    bulk = bulk_move(scenario, maker) if move else None
-    in_order = bulk_move(staged, maker) | {"order": order} if move and staged is not None else None
+    staged = None
+    if stages is not None:
+        from sim.studies.connections.as_scenario import with_stages  # loads the whole loop
+
+        staged = with_stages(scenario, stages)
+    bulk = in_order = None
+    if move:
+        from sim.studies.connections.bulk import bulk_move
+
+        bulk = bulk_move(scenario, maker)
+        in_order = None if staged is None else bulk_move(staged, maker) | {"order": order}
     loop = bulk if in_order is None else in_order
     limit_db = None if budget is None else budget.crosstalk_db
     words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)

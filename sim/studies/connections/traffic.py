@@ -8,7 +8,6 @@ import numpy as np
 from sim.optics.crosstalk import NIL_DB, Pairs, scattered_db
 from sim.optics.staging import staged
 from sim.scenario.model import Scenario
-from sim.studies.connections.as_scenario import stage_ms, stages_of
 from sim.studies.connections.moves import Leg, Path, Tilts, aims_of, wirings
 from sim.studies.connections.near import Near
 from sim.studies.connections.plan import X_FIRST, Y_FIRST, planned
@@ -83,6 +82,8 @@ def moving(
     put("mirrors_a_first", *strongest(path, in_turn), 2)
     if limit is None or rows["together"]["met"]:
         return rows
+    from sim.studies.connections.as_scenario import stage_ms, stages_of  # loads the whole loop
+
     apart_ms = stage_ms(scenario)
     turns = ((0.0, "A"), (apart_ms, "B"))
     rows["mirrors_a_first"] |= {

@@ -5,8 +5,8 @@ from typing import Any, Final
 import numpy as np
 
 from sim.optics.lattice import places
-from sim.report.page import number
 from sim.report.study_page import Section, StudyPage, Table
+from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.life import plots
 from sim.studies.life.levers import Lever

@@ -134,7 +134,8 @@ class Result:
         return folder
 
     def _fill(self, folder: Path) -> None:
-        from sim.report import ReportView, render
+        from sim.report.page import render
+        from sim.report.view import ReportView
         from sim.studies.played.sections import sections_of
 
         toml = portable_toml(self.scenario)
