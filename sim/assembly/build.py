@@ -1,6 +1,5 @@
 """From a checked scenario to the parts of a run: the one place that knows both sides."""
 
-import math
 from pathlib import Path
 from types import ModuleType
 from typing import Any, NamedTuple
@@ -8,9 +7,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.arithmetic import Arithmetic, arithmetic_of
-from sim.assembly.calibrated import beliefs_of, calibrated_population, guard_of, lenses_of
+from sim.assembly.calibrated import beliefs_of, guard_of, lenses_of
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
 from sim.assembly.events import events_of, surroundings_of
@@ -21,31 +19,24 @@ from sim.assembly.firmware import (
     lens_warning,
     reader_of,
 )
-from sim.assembly.health import attendant_of, spares_of
+from sim.assembly.health import attendant_of
+from sim.assembly.named import parts_named
 from sim.assembly.pictures import pictures_of
-from sim.assembly.plug_ins import PlugIn, made, plug_in
+from sim.assembly.plant import plant_of
+from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
-from sim.assembly.timing import RATIO_ROUNDING, check_hold, clock_of, delays_of, whole_ratio
-from sim.assembly.warm import beams_of, warm_switch, while_warming
+from sim.assembly.timing import check_hold, clock_of, delays_of, ticks_of, whole_ratio
 from sim.calibration.results import Beliefs
 from sim.camera.settings import CameraParams, believed, make_camera
-from sim.disturbances import DISTURBANCES
 from sim.errors import ScenarioError
-from sim.estimators import ESTIMATORS
-from sim.events import EVENTS
-from sim.health import WATCHES
-from sim.health.settings import HealthParams
 from sim.kernels.installed import installed
 from sim.kinds.outside import Outside
 from sim.life.condition import Condition
 from sim.loop.parts import Parts
-from sim.loop.reference import Command, Reference, exposure_samples
+from sim.loop.reference import Reference, exposure_samples
 from sim.mechanics.bracket import Bracket
 from sim.mechanics.isolator import Isolator
-from sim.mirror.population import Population, draw_population
-from sim.mirror.propagator import make_drive, make_fleet
-from sim.optics.epochs import Epoch, connected_epochs
 from sim.ports import Array, Beams, Clock, PlantBelief, Site, shows_event
 from sim.rng import Stream
 from sim.scenario.model import Scenario
@@ -107,58 +98,20 @@ def build(
     check_memory(scenario, budget)
     if kernels is None:
         kernels = installed()
-    estimator = plug_in(ESTIMATORS, scenario.estimator, "estimator", load=load)
-    controller = plug_in(CONTROLLERS, scenario.controller, "controller", load=load)
-    shaping = plug_in(SHAPERS, scenario.shaping, "shaping", load=load)
-    disturbance_plug_ins = [
-        plug_in(DISTURBANCES, tree, f"disturbances.{i}", load=load)
-        for i, tree in enumerate(scenario.disturbances)
-    ]
-    event_plug_ins = [
-        plug_in(EVENTS, tree, f"events.{i}", load=load) for i, tree in enumerate(scenario.events)
-    ]
-    watch = None
-    if scenario.health is not None:
-        watch = plug_in(WATCHES, scenario.health.watch, "health.watch", load=load)
-    watching = () if watch is None else (watch,)
-    plug_ins = (
-        estimator, controller, shaping, *disturbance_plug_ins, *event_plug_ins, *watching
-    )  # fmt: skip
-
-    seeds = scenario.seeds
+    named = parts_named(scenario, load=load)
+    camera, seeds = scenario.camera, scenario.seeds
     clock = clock_of(scenario)
     check_hold(scenario, clock)
-    camera = scenario.camera
-    exposure_ticks = math.ceil(camera.exposure_us * 1e-6 / clock.tick_s - RATIO_ROUNDING)
-    latency_s = 1e-6 * (camera.exposure_us + camera.latency_us)
-    latency_ticks = math.ceil(latency_s / clock.tick_s - RATIO_ROUNDING)
-    drive = make_drive(scenario.drive, scenario.engine.substeps)
-    switch = warm_switch(scenario.switch, disturbance_plug_ins)
-    mirrors, inputs, epochs, epoch_frames = connected_epochs(
-        switch, clock, seed=seeds.connections, population_seed=seeds.population,
-        spares=spares_of(scenario),
-    )  # fmt: skip
-    warming = while_warming(scenario.switch, switch, inputs, epochs, seeds.population)
-    _check_reads(estimator, camera, len(mirrors))
-    population = draw_population(
-        scenario.mirror, mirrors, seeds.population, scenario.drive.calibration_error_pct
-    )
+    exposure_ticks = ticks_of(camera.exposure_us, clock)
+    latency_ticks = ticks_of(camera.exposure_us + camera.latency_us, clock)
     layout = layout_of(scenario)
     if beliefs is None:
         beliefs = beliefs_of(scenario, layout)
-    population = calibrated_population(population, mirrors, beliefs)
-    delay_ticks = delays_of(scenario, population, clock, latency_ticks, exposure_ticks)
-    if condition is not None:
-        population, epochs = _aged(population, epochs, condition)
-    fleet = make_fleet(scenario.mirror, population, scenario.drive.gain, drive)
-    swing = drive.lsb_v * (drive.codes - 1)
-    drive_limit = fleet.believed_gain.T * (swing**2 if drive.square else swing)
-    commands = tuple(
-        Command(stage.frame, stage.aim_rad + population.alignment_rad)
-        for epoch in epochs
-        for stage in epoch.stages
-    )
-    check_reach(scenario, mirrors, commands, drive_limit)
+    plant = plant_of(scenario, clock, named.disturbances, beliefs=beliefs, condition=condition)
+    mirrors = plant.mirrors
+    _check_reads(named.estimator, camera, len(mirrors))
+    delay_ticks = delays_of(scenario, plant.population, clock, latency_ticks, exposure_ticks)
+    check_reach(scenario, mirrors, plant.commands, plant.drive_limit_rad)
 
     belief = PlantBelief(
         frame_s=clock.frame_s,
@@ -167,54 +120,47 @@ def build(
         tick_s=clock.tick_s,
         resonance_rad_s=_pair(2 * np.pi * np.array(scenario.mirror.resonance_hz)),
         quality=_pair(scenario.mirror.quality),
-        amplifier_s=drive.lag_s,
+        amplifier_s=plant.drive.lag_s,
         limit_rad=1e-3 * min(scenario.drive.full_scale_mrad, *scenario.mirror.travel_mrad),
     )
     weights = exposure_samples(clock, belief.exposure_s, scenario.engine.exposure_samples)
-    shaper = _part(shaping, belief)
     reference = Reference(
-        commands, shaper, belief, clock, scenario.mirror.cubic_per_rad2, weights.mean(axis=0),
+        plant.commands, _part(named.shaping, belief), belief, clock,
+        scenario.mirror.cubic_per_rad2, weights.mean(axis=0),
         None if beliefs is None else beliefs.of_mirrors("cross_axis", mirrors).T,
     )  # fmt: skip
-
-    first_output = int((mirrors < scenario.switch.geometry.ports_per_side).sum())
-    beams = beams_of(epochs, len(mirrors), first_output)
-    share = commands[0].target_rad / drive_limit
+    share = plant.commands[0].target_rad / plant.drive_limit_rad
     disturbances = tuple(
-        _part(plug_in, _site(scenario, clock, mirrors, i, share, beams))
-        for i, plug_in in enumerate(disturbance_plug_ins)
+        _part(part, _site(scenario, clock, mirrors, i, share, plant.beams))
+        for i, part in enumerate(named.disturbances)
     )
-    resolved = scenario.replace(
-        estimator=estimator.written,
-        controller=controller.written,
-        shaping=shaping.written,
-        disturbances=[plug_in.written for plug_in in disturbance_plug_ins],
-        events=[plug_in.written for plug_in in event_plug_ins],
-        health=_watched(scenario, watch),
-    )
+    resolved = named.resolved(scenario)
     lens, believed_lens = lenses_of(scenario, layout, mirrors, beliefs)
     runs = controller_of(
-        controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
-        drive_limit_rad=drive_limit, estimator=estimator, mirrors=mirrors,
+        named.controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
+        drive_limit_rad=plant.drive_limit_rad, estimator=named.estimator, mirrors=mirrors,
         through_lens=believed_lens is not None,
     )  # fmt: skip
-    events = events_of(scenario, event_plug_ins, clock, mirrors, layout, disturbances)
+    coded = coded_drive_of(runs, plant.fleet, plant.drive)
+    events = events_of(scenario, named.events, clock, mirrors, layout, disturbances)
     parts = Parts(
         clock=clock,
         seed=seeds.noise,
         mirrors=mirrors,
-        inputs=inputs,
-        epochs=epochs,
-        epoch_frames=epoch_frames,
-        population=population,
-        fleet=fleet,
-        drive=drive,
-        drive_limit_rad=drive_limit,
+        inputs=plant.inputs,
+        epochs=plant.epochs,
+        epoch_frames=plant.epoch_frames,
+        population=plant.population,
+        fleet=plant.fleet,
+        drive=plant.drive,
+        drive_limit_rad=plant.drive_limit_rad,
         disturbances=(*disturbances, *surroundings_of(events)),
         isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
         bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
         reference=reference,
-        measurement=measurement_of(camera, mirrors, seeds, estimator, kernels, layout, beliefs),
+        measurement=measurement_of(
+            camera, mirrors, seeds, named.estimator, kernels, layout, beliefs
+        ),
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
@@ -228,48 +174,31 @@ def build(
         ),
         tolerance_rad=1e-6 * scenario.metrics.tolerance_urad,
         outage_db=scenario.metrics.outage_excess_db,
-        pictures=pictures_of(clock, epoch_frames, [d for d in disturbances if shows_event(d)]),
+        pictures=pictures_of(
+            clock, plant.epoch_frames, [d for d in disturbances if shows_event(d)]
+        ),
         kernels=kernels,
         scenario=resolved.model_dump(mode="json", exclude_none=True),
-        coded=(coded := coded_drive_of(runs, fleet, drive)),
+        coded=coded,
         lens=lens,
         believed_lens=believed_lens,
         guard=guard_of(scenario, mirrors, beliefs),
         events=events,
         health=attendant_of(
-            scenario, watch, belief, clock, mirrors, switch,
+            scenario, named.watch, belief, clock, mirrors, plant.switch,
             None if condition is None else condition.gained_db, coded=coded is not None,
         ),
     )
     speaking = (*disturbances, *events)
     warnings = (
         *(w for each in speaking for w in getattr(each, "warnings", ())),
-        *warming,
+        *plant.warnings,
         *lens_warning(runs, believed_lens is not None),
         *leak_warning(runs),
         *(() if coded is None else coded.warnings),
     )
-    outside = tuple(part.outside for part in plug_ins if part.outside is not None)
-    return Built(parts, resolved, warnings, outside, arithmetic_of(resolved, estimator.part))
-
-
-def _aged(
-    population: Population, epochs: tuple[Epoch, ...], condition: Condition
-) -> tuple[Population, tuple[Epoch, ...]]:
-    """Return mirrors and connections after years."""
-    late = population._replace(
-        alignment_rad=condition.alignment_rad, calibration_ratio=condition.calibration_ratio
-    )
-    return late, tuple(
-        epoch._replace(aligned_db=epoch.aligned_db + condition.gained_db) for epoch in epochs
-    )
-
-
-def _watched(scenario: Scenario, watch: PlugIn | None) -> HealthParams | None:
-    """Return what the scenario says of its watch, with the watch's defaults filled in."""
-    if scenario.health is None or watch is None:
-        return None
-    return scenario.health.replace(watch=watch.written)
+    arithmetic = arithmetic_of(resolved, named.estimator.part)
+    return Built(parts, resolved, warnings, named.outside, arithmetic)
 
 
 def _part(plug_in: PlugIn, world: PlantBelief | Site) -> Any:
