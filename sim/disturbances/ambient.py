@@ -17,6 +17,10 @@ MINUTE_S = 60.0
 HOUR_S = 3600.0
 YEAR_D = 365.25
 CENTURY = 100.0
+STEPS_A_SWING = 8
+"""Steps of slow time in a cycle, at least."""
+SHORTEST_STEP_S = 600.0
+"""Cycles that would ask for shorter steps are sampled and not followed. [s]"""
 FAILURES = 7
 """Names the draws of failures among those of a disturbance."""
 
@@ -131,6 +135,15 @@ class Ambient(Protocol):
         """Return what the user should know, for a run of this length."""
         ...
 
+    @property
+    def longest_step_s(self) -> float:
+        """Longest step of slow time that does not miss a swing. [s]"""
+        ...
+
+    def changes_s(self, until_s: float) -> Array:
+        """Return the times until then at which the air begins to change at once. [s]"""
+        ...
+
 
 class Straight:
     """Ambient through points, straight between them; two points at one time are a jump.
@@ -176,6 +189,15 @@ class Straight:
             "the end values are held",
         )
 
+    @property
+    def longest_step_s(self) -> float:
+        """Return infinity: nothing swings."""
+        return math.inf
+
+    def changes_s(self, until_s: float) -> Array:
+        """Return the corners of a ramp or step; a file has one at each row, which are not named."""
+        return np.zeros(0) if self._name else self._time_s[self._time_s < until_s]
+
     def _body_at_points(self, tau_s: float) -> Array:
         body = np.empty_like(self._ambient_k)
         body[0] = self._ambient_k[0]
@@ -212,6 +234,17 @@ class Swing:
         """Return nothing: the swing has no end."""
         return ()
 
+    @property
+    def longest_step_s(self) -> float:
+        """Return a part of the cycle."""
+        if self._amplitude_k == 0:
+            return math.inf
+        return max(2.0 * math.pi / self._rate_rad_s / STEPS_A_SWING, SHORTEST_STEP_S)
+
+    def changes_s(self, until_s: float) -> Array:
+        """Return nothing: a swing never begins."""
+        return np.zeros(0)
+
 
 class Climate:
     """Two swings that have always been going on, and pulses at drawn times."""
@@ -247,6 +280,18 @@ class Climate:
     def warnings(self, run_s: float) -> tuple[str, ...]:
         """Return nothing: the climate has no end."""
         return ()
+
+    @property
+    def longest_step_s(self) -> float:
+        """Return that of the shortest of both swings."""
+        return min(swing.longest_step_s for swing in self._swings)
+
+    def changes_s(self, until_s: float) -> Array:
+        """Return when the cooling fails and when it works again."""
+        if self._rise_k == 0:
+            return np.zeros(0)
+        both = np.concatenate([self._begin_s, self._begin_s + self._repair_s])
+        return both[(both > 0.0) & (both < until_s)]
 
 
 def _swing(amplitude_k: float, period_h: float, start_h: float) -> DailyProfile:

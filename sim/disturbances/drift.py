@@ -14,6 +14,9 @@ from sim.ports import Array, Effects, Site
 SHORTEST_FRAMES = 10
 """Least correlation time in frames: halfway between edges the variance is then 5 % low at worst."""
 
+FORGOTTEN = 1e-30
+"""Correlation between steps of slow time below which there is none. [-]"""
+
 
 class Wander(NamedTuple):
     """State of a wander at a frame edge."""
@@ -128,10 +131,9 @@ class Drift:
         ages = np.diff(time_s, prepend=state.time_s) / self.params.correlation_s
         noise = _slow_draw(self._site, state.draws, len(time_s))
         noise *= (self._sigma_rad * np.sqrt(-np.expm1(-2.0 * ages)))[:, None, None]
-        keep, rest = np.exp(-ages), state.rest_rad
-        for step in range(len(time_s)):
-            noise[step] += keep[step] * rest
-            rest = noise[step]
+        keep = np.exp(-ages)
+        for step in np.flatnonzero(keep > FORGOTTEN):
+            noise[step] += keep[step] * (noise[step - 1] if step else state.rest_rad)
         return _slow_step(state, time_s, noise)
 
 

@@ -104,6 +104,15 @@ class Thermal(ByTime):
         other._check_validity(self._clock.frame_s * self._clock.n_frames)
         return other
 
+    @property
+    def longest_step_s(self) -> float:
+        """Longest step of slow time that does not miss a swing of the air. [s]"""
+        return self._ambient.longest_step_s
+
+    def changes_s(self, until_s: float) -> Array:
+        """Return when the air begins to change at once, until a time. [s]"""
+        return self._ambient.changes_s(until_s)
+
     def _check_validity(self, run_s: float) -> None:
         """Refuse temperatures at which there is no air, or at which a line leads below zero."""
         time_s = np.linspace(0.0, run_s, PLACES)

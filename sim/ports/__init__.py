@@ -15,6 +15,7 @@ from sim.ports.disturbance import Effects as Effects
 from sim.ports.disturbance import Event as Event
 from sim.ports.disturbance import Site as Site
 from sim.ports.disturbance import WithBias as WithBias
+from sim.ports.disturbance import WithChanges as WithChanges
 from sim.ports.disturbance import WithDensity as WithDensity
 from sim.ports.disturbance import WithSlowTime as WithSlowTime
 from sim.ports.disturbance import WorthAPicture as WorthAPicture

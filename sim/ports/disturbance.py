@@ -136,6 +136,20 @@ class WithSlowTime(Protocol[S]):
 
 
 @runtime_checkable
+class WithChanges(Protocol):
+    """A disturbance that says when steps of slow time must be short."""
+
+    @property
+    def longest_step_s(self) -> float:
+        """Longest step that does not miss its course; infinity: any. [s]"""
+        ...
+
+    def changes_s(self, until_s: float) -> Array:
+        """Return the times (K,) until then at which it begins to change at once. [s]"""
+        ...
+
+
+@runtime_checkable
 class WithBias(Protocol):
     """A disturbance in proportion to the drive that each mirror has had, with a memory.
 

@@ -150,6 +150,7 @@ from sim.ports import Clock as Clock
 from sim.ports import WithDensity as WithDensity
 from sim.ports import WithSlowTime as WithSlowTime
 from sim.ports import WithBias as WithBias
+from sim.ports import WithChanges as WithChanges
 from sim.mechanics.profiles.profile import Profile as Profile
 from sim.mechanics.profiles.profile import ProfileParams as ProfileParams
 from sim.mechanics.profiles.profile import EventParams as EventParams

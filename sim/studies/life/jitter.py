@@ -23,6 +23,8 @@ LIGHT_STEP = 0.5
 interpolated in the logarithm."""
 RESONANCE_STEP = 0.01
 """The same for the relative change of the resonance."""
+GAIN_STEP = 0.02
+"""The same for the relative change of the gain of the loops."""
 LEAST_SHARE = 0.5
 """Share of still spots that must be readable; with fewer the loops are taken as lost. [-]"""
 DARKEST = 20
@@ -34,7 +36,7 @@ ALL_S = 1e12
 
 
 class FastJitter:
-    """Variance of each mirror's tilt about its settled place, by light and resonance.
+    """Variance of each mirror's tilt about its settled place, by light, resonance and gain.
 
     It is worked out where the plant has moved to, and kept; between such places it is interpolated.
     """
@@ -48,8 +50,8 @@ class FastJitter:
             Its disturbances are those that jitter: with a stated density.
         """
         self._first = build(scenario)
-        self._loops: dict[int, Loop] = {}
-        self._known: dict[tuple[int, int], Array] = {}
+        self._loops: dict[tuple[int, int], Loop] = {}
+        self._known: dict[tuple[int, int, int], Array] = {}
         self._built: dict[int, Built | None] = {}
 
     def least_light(self) -> float:
@@ -64,7 +66,7 @@ class FastJitter:
             )
         return float(LIGHT_STEP ** (level - 1))
 
-    def variance_rad2(self, light: float, resonance: float) -> Array:
+    def variance_rad2(self, light: float, resonance: float, gain: float = 0.0) -> Array:
         """Return the variance (M, 2) of each axis. [rad^2]
 
         Parameters
@@ -73,31 +75,35 @@ class FastJitter:
             Share of the first light. [-]
         resonance : float
             Relative change of the resonance. [-]
+        gain : float
+            Relative change of the gain of the loops: of the drive's against what is believed. [-]
         """
         level = np.log(max(light, 1e-9)) / np.log(LIGHT_STEP)
-        change = resonance / RESONANCE_STEP
         total: Array | float = 0.0
         for i, part_i in _neighbours(level, least=0):
-            for j, part_j in _neighbours(change):
-                total = total + part_i * part_j * np.log(self._node(i, j))
+            for j, part_j in _neighbours(resonance / RESONANCE_STEP):
+                for k, part_k in _neighbours(gain / GAIN_STEP):
+                    total = total + part_i * part_j * part_k * self._node(i, j, k)
         return np.asarray(np.exp(total))
 
-    def _node(self, level: int, change: int) -> Array:
-        key = (level, change)
+    def _node(self, level: int, change: int, gain: int) -> Array:
+        """Return the logarithm of the variance at a place."""
+        key = (level, change, gain)
         if key not in self._known:
             built = self._at_light(level)
             if built is None:  # darker than can be read: the last that could be
-                return self._node(level - 1, change)
-            changed = with_resonance(built, RESONANCE_STEP * change)
-            self._known[key] = jitter_rad2(changed, self.loop(change))
+                return self._node(level - 1, change, gain)
+            changed = with_change(built, RESONANCE_STEP * change, GAIN_STEP * gain)
+            self._known[key] = np.log(jitter_rad2(changed, self.loop(change, gain)))
         return self._known[key]
 
-    def loop(self, change: int = 0) -> Loop:
-        """Return the loops after so many `RESONANCE_STEP` of change; light does not alter them."""
-        if change not in self._loops:
-            built = with_resonance(self._first, RESONANCE_STEP * change)
-            self._loops[change] = loop_of(built)
-        return self._loops[change]
+    def loop(self, change: int = 0, gain: int = 0) -> Loop:
+        """Return the loops after so many steps of both; light does not alter them."""
+        key = (change, gain)
+        if key not in self._loops:
+            built = with_change(self._first, RESONANCE_STEP * change, GAIN_STEP * gain)
+            self._loops[key] = loop_of(built)
+        return self._loops[key]
 
     def _at_light(self, level: int) -> Built | None:
         """Return the scenario at a level of light; None if its spots cannot be read."""
@@ -132,10 +138,13 @@ def with_light(built: Built, share: float) -> Built:
     )
 
 
-def with_resonance(built: Built, change: float) -> Built:
-    """Return a built scenario whose mirrors' resonance has changed. [-]"""
+def with_change(built: Built, resonance: float, gain: float) -> Built:
+    """Return a built scenario whose mirrors' resonance and loops' gain have changed. [-]"""
     population = built.parts.population
-    moved = population._replace(resonance_rad_s=population.resonance_rad_s * (1.0 + change))
+    moved = population._replace(
+        resonance_rad_s=population.resonance_rad_s * (1.0 + resonance),
+        calibration_ratio=population.calibration_ratio / (1.0 + gain),
+    )
     return built._replace(parts=replace(built.parts, population=moved))
 
 

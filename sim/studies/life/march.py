@@ -1,6 +1,7 @@
 """One switch through its life: from happening to happening, in steps that grow."""
 
 from collections.abc import Callable
+from itertools import chain
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +23,7 @@ from sim.studies.life.plant import Index, SlowPlant
 from sim.studies.life.schedule import HOUR_S, Happening, What
 from sim.studies.life.state import State
 from sim.studies.life.steps import blocks
-from sim.studies.life.totals import Row, Sums
+from sim.studies.life.totals import Asked, Row, Sums
 
 FOUND_BY_INSPECTION = 1_000_000
 """Numbers of measurements that an inspection asks for start here: they have draws of their own."""
@@ -56,7 +57,7 @@ class March:
             Longest step. [s]
         """
         self.plant = plant
-        self.step_s = largest_step_s
+        self.step_s = min([largest_step_s, *(d.longest_step_s for d in plant.changing)])
         seeds = plant.built.resolved.seeds
         parts = plant.built.parts
         self.draws = Draws(seeds.noise, parts.mirrors)
@@ -66,6 +67,7 @@ class March:
         self._mirror_db = np.maximum(b.mirror_ageing_db + b.mirror_ageing_sd_db * z[:, 0], 0.0)
         self._port_db = np.maximum(b.port_ageing_db + b.port_ageing_sd_db * z[:, 1], 0.0)
         self._limit_rad = parts.drive_limit_rad
+        self._first_calibration = parts.population.calibration_ratio
         self._cross = parts.population.cross_axis
         self._cubic = np.array(plant.built.resolved.mirror.cubic_per_rad2)
         self._seed = seeds.population
@@ -116,12 +118,14 @@ class March:
         state, sums = self.initial_state(), Sums(self.plant.n_connections)
         rows, at_episodes, counts = [], [], dict.fromkeys(What, 0)
         notable: list[tuple[float, str]] = []
-        since_s = 0.0  # of the last change of bias
-        for event in events:
-            for times in blocks(state.time_s, event.time_s, since_s, self.step_s,
-                                 self._moved_bias):  # fmt: skip
-                state = self._block(state, times, sums)
+        since_s = 0.0  # of what last began to change
+        for event in self._with_changes(events):
+            for times in blocks(state.time_s, event.time_s, since_s, self.step_s):
+                state = self._biased(self._block(state, times, sums))
             counts[event.what] += 1
+            if event.what is What.CHANGE:
+                since_s = state.time_s
+                continue
             if event.what is What.ROW:
                 rows.append(sums.row(state.time_s, state, self.plant, self._limit_rad))
                 if progress is not None:
@@ -138,8 +142,18 @@ class March:
             elif event.what is What.INSPECT and state.lamp_h < lamp_h:
                 notable.append((state.time_s, "the lamp is replaced"))
             if state.outputs is not before or event.what in (What.BOARD_DOWN, What.BOARD_UP):
-                since_s = state.time_s
+                since_s = state.time_s if self._moved_bias else since_s
         return Lived(rows, sums.first_miss_s, state, at_episodes, notable, counts, sums.steps)
+
+    def _with_changes(self, events: list[Happening]) -> list[Happening]:
+        """Return the events with those times at which a disturbance begins to change at once."""
+        until_s = events[-1].time_s if events else 0.0
+        changes = [
+            Happening(float(at), What.CHANGE)
+            for at in chain.from_iterable(d.changes_s(until_s) for d in self.plant.changing)
+            if 0.0 < at < until_s
+        ]
+        return sorted([*events, *changes], key=lambda h: h.time_s) if changes else events
 
     def gained_db(self, state: State) -> Array:
         """Return what connections (C,) have gained in loss beside pointing since new. [dB]"""
@@ -170,8 +184,7 @@ class March:
             slow.append(after)
             found.append(effects)
         rest, sensor, gain, resonance, temperature = _added(found, len(time_s), m)
-        charged, shift = self._charged(state, time_s)
-        rest = rest + shift
+        charged = self._charged(state, time_s, rest)
         celsius = life.reference_c + temperature
         ageing_h = state.effective_h + np.cumsum(
             length_s * acceleration(celsius, life.reference_c, life.loss_activation_ev)
@@ -182,26 +195,41 @@ class March:
         light = np.exp(-1e-5 * life.monitor.dimming_pct_per_1000_h * lamp_h) * (state.light > 0)
         seen = bool(light.mean() >= plant.least_light)
 
-        ratio = (1.0 + gain)[:, None, None] / state.calibration
+        grown = (1.0 + gain)[:, None, None]
         wanted = self.aims_rad(state.outputs)
         commanded, slope = self._spring(wanted)  # the feed-forward: believed drive for the aim
-        alone = self._mixed(commanded * ratio) + rest - commanded  # torque that it leaves wrong
+        alone = grown * self._mixed(commanded / state.calibration)
+        alone -= commanded
+        alone += rest  # torque that the feed-forward leaves wrong
         if seen:
-            kept = _times(plant.left, alone / slope) - _times(plant.followed, sensor[:, None, :])
-            asked = commanded + self._unmixed(kept * slope - alone) / ratio
+            shift = -_times(plant.followed, sensor[:, None, :])
+            if plant.left.any():
+                shift = shift + _times(plant.left, alone / slope)
+            asked = self._unmixed(shift * slope - alone)
+            asked *= state.calibration
+            asked /= grown
+            asked += commanded
         else:
             asked = np.broadcast_to(commanded + state.correction_rad, rest.shape)
-        driven = np.clip(asked, -self._limit_rad, self._limit_rad)
-        torque = self._mixed(driven * ratio) + rest - commanded
-        error = torque / slope + state.offset_rad
+        most_asked = np.maximum(asked.max(axis=0), -asked.min(axis=0))
+        last = asked[-1]
+        if not seen or (most_asked > self._limit_rad).any():
+            driven = np.clip(asked, -self._limit_rad, self._limit_rad)
+            last = driven[-1]
+            driven = driven * grown
+            driven /= state.calibration
+            shift = (self._mixed(driven) + rest - commanded) / slope
+        error = shift + state.offset_rad
+        tilt = np.maximum(np.abs(wanted + shift.max(axis=0)), np.abs(wanted + shift.min(axis=0)))
         variance = plant.jitter.variance_rad2(
-            max(float(light.mean()), plant.least_light), float(resonance.mean())
-        )
+            max(float(light.mean()), plant.least_light), float(resonance.mean()),
+            self._gain_change(state, float(gain.mean())),
+        )  # fmt: skip
         if not seen:
             variance = np.zeros_like(variance)
         sums.add(
             plant, state, time_s, length_s, error, variance, ageing_h, self._mirror_db,
-            self._port_db, celsius, light, asked, self._limit_rad,
+            self._port_db, celsius, light, Asked(asked, most_asked, self._limit_rad, tilt),
         )  # fmt: skip
         return state._replace(
             time_s=float(time_s[-1]),
@@ -210,8 +238,8 @@ class March:
             effective_h=float(ageing_h[-1]),
             lamp_h=float(lamp_h[-1]) if state.light > 0 else state.lamp_h,
             light=float(light[-1]) if state.light > 0 else 0.0,
-            correction_rad=np.where(state.boards[:, None], driven[-1] - commanded, 0.0),
-            error_rad=error[-1],
+            correction_rad=np.where(state.boards[:, None], last - commanded, 0.0),
+            error_rad=error[-1].copy(),
         )
 
     def _spring(self, tilt_rad: Array) -> tuple[Array, Array]:
@@ -226,21 +254,20 @@ class March:
     def _unmixed(self, torque_rad: Array) -> Array:
         """Return the drives that do so."""
         rest = torque_rad - self._cross * torque_rad[..., ::-1]
-        return np.asarray(rest / (1.0 - self._cross.prod(axis=1, keepdims=True)))
+        rest /= 1.0 - self._cross.prod(axis=1, keepdims=True)
+        return rest
 
-    def _charged(self, state: State, time_s: Array) -> tuple[tuple[Array, ...], Array]:
-        """Return how far dielectrics are at the end, and their shift (T, M, 2). [-, rad]"""
-        total = np.zeros((len(time_s), *state.share.shape))
+    def _charged(self, state: State, time_s: Array, rest_rad: Array) -> tuple[Array, ...]:
+        """Return how far dielectrics are at the end; their shift is added to (T, M, 2). [-, rad]"""
         charged = []
         for (relaxation, size_rad), come in zip(self.plant.biased, state.charged, strict=True):
             left = relaxation.after(time_s - state.time_s)
             way = state.share - come
-            total += size_rad * (
-                relaxation.weights.sum() * state.share
-                - np.tensordot(left * relaxation.weights, way, 1)
-            )
+            shift = np.tensordot(left * relaxation.weights, -size_rad * way, 1)
+            shift += size_rad * relaxation.weights.sum() * state.share
+            rest_rad += shift
             charged.append(state.share - left[-1][:, None, None] * way)
-        return tuple(charged), total
+        return tuple(charged)
 
     def _biased(self, state: State) -> State:
         """Note the drive that each mirror has from now on."""
@@ -248,6 +275,10 @@ class March:
             return state
         share = (self.aims_rad(state.outputs) + state.correction_rad) / self._limit_rad
         return state._replace(share=np.where(state.boards[:, None], share, 0.0))
+
+    def _gain_change(self, state: State, gain: float) -> float:
+        """Return the mean change over mirrors of the gain of their loops since new. [-]"""
+        return (1.0 + gain) * float((self._first_calibration / state.calibration).mean()) - 1.0
 
     def _happen(self, state: State, event: Happening, counts: dict[What, int]) -> State:
         plant, drawn = self.plant, self.draws

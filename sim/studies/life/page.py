@@ -18,9 +18,10 @@ NOTES: Final = (
     "Between steps the loop is taken as settled: slow errors are what its sensitivity at zero "
     "frequency leaves, and jitter is that of the loop analysis at the present light and resonance.",
     "Each step stands for the time since the one before. Steps are at most `life.step_h` long, and "
-    "start at ten seconds after a change of drive where dielectrics follow it.",
-    "Dielectrics charge under the drive of each connection as it was when commanded; the small "
-    "change of drive by corrections in between is left out.",
+    "start at ten seconds after the first power, when cooling fails or works again, and after a "
+    "change of drive where dielectrics follow it.",
+    "Dielectrics charge under the drive of each mirror with its corrections, as it was at the last "
+    "event, at most 512 steps before.",
     "Losses of mirrors and ports grow in proportion to age at the reference temperature; wear that "
     "ends suddenly is a failure rate. Failures and moves are independent and equally likely at any "
     "time.",

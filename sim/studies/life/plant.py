@@ -16,7 +16,7 @@ from sim.life.relaxation import Relaxation, relaxation_of
 from sim.optics.budgets import BudgetParams
 from sim.optics.links import links
 from sim.optics.switch import budget_of
-from sim.ports import Array, WithBias, WithDensity, WithSlowTime
+from sim.ports import Array, WithBias, WithChanges, WithDensity, WithSlowTime
 from sim.scenario.model import Scenario
 from sim.studies.life.jitter import FastJitter, settled
 
@@ -58,6 +58,11 @@ class SlowPlant(NamedTuple):
     """(C, C) reflectivity. [dB]"""
     boards: tuple[NDArray[np.bool_], ...]
     """Mirrors (M,) of each driver board that has any in use."""
+
+    @property
+    def changing(self) -> list[WithChanges]:
+        """Disturbances that say when they change fast."""
+        return [d for d in self.slow if isinstance(d, WithChanges)]
 
     @property
     def n_connections(self) -> int:

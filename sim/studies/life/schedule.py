@@ -30,6 +30,7 @@ class What(Enum):
     LAMP_DOWN = "the monitor light fails"
     LAMP_UP = "a new lamp works"
     EPISODE = "an episode"
+    CHANGE = "something begins to change at once"
 
 
 class Happening(NamedTuple):

@@ -14,6 +14,7 @@ from sim.studies.life.schedule import HOUR_S, YEAR_S, What, schedule
 from sim.studies.life.totals import CAUSES, CONTRIBUTORS, LIMITS, Row
 from sim.studies.run.provenance import now
 
+HAPPEN: Final = tuple(what for what in What if what not in (What.ROW, What.CHANGE))
 ROWS: Final = 60
 """Rows of the table of a life."""
 
@@ -119,7 +120,7 @@ def results_of(life: Life) -> dict[str, Any]:
         },
         "temperature_c": [row.celsius for row in rows],
         "light_share": [row.light for row in rows],
-        "events": {what.name.lower(): life.lived.counts[what] for what in What if what != What.ROW},
+        "events": {what.name.lower(): life.lived.counts[what] for what in HAPPEN},
         "steps": life.lived.steps,
         "budget": budget_of(life),
     }

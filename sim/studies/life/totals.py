@@ -26,6 +26,19 @@ CAUSES: Final = (*CONTRIBUTORS, "board", "drive limit")
 """Why a connection is out of its budget: what has grown most since it was new, or what failed."""
 
 
+class Asked(NamedTuple):
+    """What some steps asked of drive and travel."""
+
+    drive_rad: Array
+    """(T, M, 2) [rad]"""
+    most_rad: Array
+    """(M, 2) the largest of them. [rad]"""
+    limit_rad: Array
+    """(M, 2) the whole drive. [rad]"""
+    tilt_rad: Array
+    """(M, 2) largest tilt. [rad]"""
+
+
 class Row(NamedTuple):
     """A stretch of a life. Losses are insertion losses. [dB]"""
 
@@ -48,6 +61,8 @@ class Row(NamedTuple):
     light: float
     drive_share: Array
     """(M, 2) largest of the whole drive that was asked for. [-]"""
+    tilt_rad: Array
+    """(M, 2) largest tilt. [rad]"""
     correction_rad: Array
     """(M, 2) at its end. [rad]"""
     error_rad: Array
@@ -74,11 +89,12 @@ class Sums:
         self._out_h = dict.fromkeys(CAUSES, 0.0)
         self._celsius_h = self._light_h = 0.0
         self._share: Any = 0.0
+        self._tilt: Any = 0.0
 
     def add(
         self, plant: SlowPlant, state: State, time_s: Array, length_s: Array, error_rad: Array,
         variance_rad2: Array, ageing_h: Array, mirror_db: Array, port_db: Array, celsius: Array,
-        light: Array, asked_rad: Array, limit_rad: Array,
+        light: Array, asked: Asked,
     ) -> None:  # fmt: skip
         """Take some steps; each stands for the time since the one before."""
         c, outputs = np.arange(plant.n_connections), state.outputs
@@ -102,7 +118,7 @@ class Sums:
             self._new = {name: np.atleast_2d(part)[0] for name, part in parts.items()}
         hours = length_s / 3600.0
         dark = np.asarray(~state.boards[pairs].all(axis=1))
-        self._judge(plant, parts, loss, hours, time_s, dark, pairs, asked_rad, limit_rad)
+        self._judge(plant, parts, loss, hours, time_s, dark, pairs, asked)
         self._hours += float(hours.sum())
         self._loss_h += hours @ loss
         peak = np.where(dark, np.nan, loss.max(axis=0))
@@ -113,12 +129,13 @@ class Sums:
             self._parts_h[name] += float((hours * mean).sum())
         self._celsius_h += float((hours * celsius).sum())
         self._light_h += float((hours * light).sum())
-        self._share = np.maximum(self._share, np.abs(asked_rad).max(axis=0) / limit_rad)
+        self._share = np.maximum(self._share, asked.most_rad / asked.limit_rad)
+        self._tilt = np.maximum(self._tilt, asked.tilt_rad)
         self.steps += len(time_s)
 
     def _judge(
         self, plant: SlowPlant, parts: dict[str, Array], loss: Array, hours: Array,
-        time_s: Array, dark: NDArray[np.bool_], pairs: Index, asked_rad: Array, limit_rad: Array,
+        time_s: Array, dark: NDArray[np.bool_], pairs: Index, asked: Asked,
     ) -> None:  # fmt: skip
         """Add up what is out of budget, and by what."""
         self._out_h["board"] += float(hours.sum() * dark.sum())
@@ -134,7 +151,8 @@ class Sums:
             np.broadcast_to(part, loss.shape)[t, c] - new[name][c] for name, part in parts.items()
         ])  # fmt: skip
         cause = grown.argmax(axis=0)
-        at_limit = (np.abs(asked_rad)[t[:, None], pairs[c]] > limit_rad[pairs[c]]).any(axis=(1, 2))
+        own = np.abs(asked.drive_rad[t[:, None], pairs[c]])
+        at_limit = (own > asked.limit_rad[pairs[c]]).any(axis=(1, 2))
         cause[at_limit] = CAUSES.index("drive limit")
         for number in np.unique(cause):
             self._out_h[CAUSES[number]] += float(hours[t[cause == number]].sum())
@@ -155,6 +173,7 @@ class Sums:
             celsius=self._celsius_h / hours,
             light=self._light_h / hours,
             drive_share=np.broadcast_to(self._share, limit_rad.shape).copy(),
+            tilt_rad=np.broadcast_to(self._tilt, limit_rad.shape).copy(),
             correction_rad=state.correction_rad,
             error_rad=state.error_rad,
         )

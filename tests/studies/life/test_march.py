@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from sim.errors import ScenarioError
+from sim.studies.life.jitter import jitter_rad2, loop_of, with_change
 from sim.studies.life.march import March
 from sim.studies.life.overlap import overlap
 from sim.studies.life.plant import slow_plant
@@ -26,13 +27,60 @@ def still(*kinds):
     return (*QUIET, f"disturbances=[{','.join(kinds)}]")
 
 
-def test_steps_grow_after_a_change_of_drive_and_end_at_the_event():
-    times = np.concatenate(list(blocks(0.0, 50_000.0, 0.0, 3600.0, True)))
+def test_steps_grow_after_a_change_and_end_at_the_event():
+    times = np.concatenate(list(blocks(0.0, 50_000.0, 0.0, 3600.0)))
     steps = np.diff(times, prepend=0.0)
     assert steps[0] == 10.0 and steps.max() <= 3600.0 and times[-1] == 50_000.0
     assert (np.diff(times) > 0).all()
-    plain = np.concatenate(list(blocks(0.0, 50_000.0, 0.0, 3600.0, False)))
-    assert len(plain) == 14 and plain[-1] == 50_000.0
+    late = np.concatenate(list(blocks(1e5, 150_000.0, 0.0, 3600.0)))
+    assert len(late) == 14 and late[-1] == 150_000.0
+
+
+def test_steps_are_short_after_the_cooling_fails_and_never_miss_a_day(small):
+    # With steps of up to a day every sample of a daily swing would meet the same hour: the mean of
+    # exp(Ea/k (1/T0 - 1/T)) over the swing is 1 + (Ea a / k T0^2)^2 / 4 to second order, by hand.
+    air = 'ambient={shape="climate",daily_k=2.0,FAILS},bench_tau_s=0,sensor_tau_s=60'
+    thermal = f'{{kind="thermal",{air}}}'
+    calm = small(*still(thermal.replace(",FAILS", "")), "life.step_h=24")
+    lived = live(calm, 0.2, rows=2)
+    size = 0.3 / 8.617333e-5 * 2.0 / 295.15**2
+    mean = 1.0 + size**2 / 4.0 - size * 2.0 / 295.15 / 2.0
+    assert lived.lived.last.effective_h / (0.2 * 8766.0) == pytest.approx(mean, abs=2e-4)
+    assert lived.lived.steps == pytest.approx(0.2 * 365.25 * 8, abs=25)
+    fails = small(*still(thermal.replace("FAILS", "failures_per_year=30,failure_rise_k=9.0")))
+    plant = slow_plant(fails)
+    changes = plant.changing[0].changes_s(0.2 * YEAR_S)
+    assert len(changes) > 4
+    more = March(plant, 3600.0).live([Happening(0.2 * YEAR_S, What.ROW)]).steps
+    whole = 0.2 * 8766.0
+    assert 10 * len(changes) < more - whole < 20 * (len(changes) + 1)
+
+
+def test_dielectrics_charge_under_the_drive_with_its_corrections(small):
+    """Hinges that creep are corrected, and what corrects them charges: worked out step by step."""
+    charging = '{kind="charging",amplitude_urad=50000.0,tau_s=1000.0,beta=1.0,follows_bias=true}'
+    ageing = '{kind="ageing",rate_urad_per_1000_h=3000.0}'
+    plant = slow_plant(small(*still(charging, ageing)))
+    march = March(plant, 3600.0)
+    last = march.live([Happening(day * DAY_S, What.ROW) for day in range(1, 61)]).last
+    # A plain exponential of 1000 s has come to the drive of the day before, corrections included.
+    drive = (march.aims_rad(last.outputs) + last.correction_rad) / march._limit_rad
+    assert np.abs(drive - last.share).max() < 1e-12
+    weights = plant.biased[0][0].weights
+    come = np.tensordot(weights, last.charged[0], 1)
+    aims = march.aims_rad(last.outputs) / march._limit_rad
+    assert np.abs(come - drive).max() < 0.1 * np.abs(come - aims).max()
+
+
+def test_jitter_is_that_of_the_present_gain(small):
+    """A loop of less gain passes less noise and takes out less wander: another analysis."""
+    plant = slow_plant(small(*still('{kind="drift",sigma_urad=40,correlation_s=5.0,start="zero"}')))
+    new, weak = (plant.jitter.variance_rad2(1.0, 0.0, gain) for gain in (0.0, -0.3))
+    between = plant.jitter.variance_rad2(1.0, 0.0, -0.29)
+    changed = with_change(plant.built, 0.0, -0.29)
+    # The steps of the DAC are played, which scatters by half a per cent.
+    np.testing.assert_allclose(between, jitter_rad2(changed, loop_of(changed)), rtol=0.015)
+    assert np.abs(weak / new - 1.0).min() > 0.03
 
 
 def test_both_clocks_agree_on_an_interval_that_both_can_run(small):
