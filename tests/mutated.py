@@ -14,9 +14,12 @@ from typing import Any
 
 from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.cost import Budget
+from sim.assembly.plug_ins import ARITHMETIC
 from sim.disturbances import DISTURBANCES
 from sim.errors import SimError
 from sim.estimators import ESTIMATORS
+from sim.events import EVENTS
+from sim.health import WATCHES
 from sim.scenario.check import check_block
 from sim.scenario.file import read_tree
 from sim.scenario.model import Scenario
@@ -28,8 +31,14 @@ LONGEST_S = 120
 """No scenario that the budget lets through takes so long, even on a busy machine."""
 PARTS = {
     "estimator": ESTIMATORS, "controller": CONTROLLERS, "shaping": SHAPERS,
-    "disturbances": DISTURBANCES,
+    "disturbances": DISTURBANCES, "events": EVENTS,
 }  # fmt: skip
+LISTS = {"disturbances", "events"}
+BLOCKS = (
+    "isolator", "bracket", "lens", "calibration", "spot_guard", "processor", "life", "health",
+    "requirements", "uncertainty", "estimator_comparison", "engine", "boards", "cameras",
+)  # fmt: skip
+"""What a scenario may leave out."""
 ODD = (
     0, -1, 1, 0.0, -0.0, 1e-12, -1e-12, 1e15, -1e15, 1e300, float("nan"), float("inf"), True,
     "", "none", "x", "os.path:join", "\x1b[31m", [], {}, [1, 2], [[1]], 2**70, None,
@@ -56,16 +65,27 @@ def mutated(rng: random.Random) -> dict[str, Any]:
             made = _made(rng, params, params, wild=rng.random() < 0.2)
             if isinstance(made, dict):
                 made["kind"] = kind
-            if section == "disturbances":
+            if section in LISTS:
                 tree.setdefault(section, []).append(made)
             else:
                 tree[section] = made
     for _ in range(rng.randrange(4)):
         _change_somewhere(rng, tree, schema)
-    for section in ("isolator", "bracket"):
+    for section in BLOCKS:
         if rng.random() < 0.1:
             part = _followed(schema["properties"][section], schema)
             tree[section] = _made(rng, part, schema, wild=rng.random() < 0.2)
+    for section, block in ARITHMETIC.items():
+        if rng.random() < 0.15 and isinstance(tree.get(section), dict):
+            part = block.model_json_schema()
+            tree[section]["arithmetic"] = _made(rng, part, part, wild=rng.random() < 0.1)
+    health = tree.get("health")
+    if isinstance(health, dict):
+        kind = rng.choice(sorted(WATCHES))
+        params = WATCHES[kind].Params.model_json_schema()
+        health["watch"] = _made(rng, params, params, wild=rng.random() < 0.1)
+        if isinstance(health["watch"], dict):
+            health["watch"]["kind"] = kind
     return tree
 
 

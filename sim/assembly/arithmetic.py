@@ -3,6 +3,7 @@
 from typing import NamedTuple
 
 from sim.estimators import EstimatorKind
+from sim.files.text import counted
 from sim.scenario.model import Scenario
 
 
@@ -27,7 +28,7 @@ class Arithmetic(NamedTuple):
         """Why it does not fit, in words; None if it does, or if that is not known."""
         if self.compute_us is not None and self.compute_us > self.spare_us:
             return (
-                f"late: {self.compute_us:.0f} us of arithmetic for {self.spots} spots, "
+                f"late: {self.compute_us:.0f} us of arithmetic for {counted(self.spots, 'spot')}, "
                 f"{max(self.spare_us, 0.0):.0f} us until the deadline"
             )
         if None not in (self.memory_bytes, self.memory_kb):
@@ -44,7 +45,7 @@ class Arithmetic(NamedTuple):
         """In one line."""
         if self.multiply_adds is None:
             return "the estimator states no cost, so no deadline is checked"
-        count = f"{self.multiply_adds} multiply-adds for each of {self.spots} spots"
+        count = f"{self.multiply_adds} multiply-adds for each of {counted(self.spots, 'spot')}"
         if self.compute_us is None:
             return f"{count}; no [processor] is stated, so no deadline is checked"
         verdict = "fits" if self.compute_us <= self.spare_us else "late"

@@ -4,6 +4,7 @@ import click
 
 from sim.cli.guard import showing
 from sim.cli.screen import say
+from sim.files.text import counted
 
 
 @click.command()
@@ -39,4 +40,5 @@ def compare(ctx: click.Context, figures: str | None, out: str, overwrite: bool) 
         say(verdict_of(params, found))
         for c in found:
             for r in c.rewired:
-                say(f"{c.params.name:<40}{r.k:>6} connections{r.p99_s:>12.3f} s (99 % of orders)")
+                say(f"{c.params.name:<40}{counted(r.k, 'connection'):>18}{r.p99_s:>12.3f} s (99 "
+                    "% of orders)")

@@ -8,6 +8,7 @@ from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.errors import MISSED
+from sim.files.text import counted
 
 OUT = click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
 OVERRIDE = click.option(
@@ -125,4 +126,4 @@ def record(
         )  # fmt: skip
     folder = write_recorded(log, kind, out, overwrite=overwrite, asked=asked_by(ctx))
     with showing(folder):
-        say(f"{len(log.built.parts.mirrors)} mirrors recorded")
+        say(f"{counted(len(log.built.parts.mirrors), 'mirror')} recorded")

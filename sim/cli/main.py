@@ -34,7 +34,7 @@ from sim.cli.sweep import sweep
 from sim.cli.tune import tune
 from sim.cli.vectors import vectors
 from sim.errors import MISSED
-from sim.files.text import shown
+from sim.files.text import counted, shown
 
 
 @click.group(cls=Grouped, context_settings={"help_option_names": ["-h", "--help"]})
@@ -115,8 +115,9 @@ def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: b
     parts = built.parts
     state = "valid, but a run would not show what it is asked for" if warnings else "good"
     say(
-        f"{path}: {state}. {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections, "
-        f"{parts.clock.n_frames} frames of {1e3 * parts.clock.frame_s:g} ms."
+        f"{path}: {state}. {counted(len(parts.mirrors), 'mirror')}, "
+        f"{counted(len(parts.inputs), 'connection')}, "
+        f"{counted(parts.clock.n_frames, 'frame')} of {1e3 * parts.clock.frame_s:g} ms."
     )
     say(f"A run takes {cost_of(loaded).words()}.")
     if warnings:

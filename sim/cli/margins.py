@@ -8,7 +8,7 @@ from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.errors import MISSED
-from sim.files.text import shown
+from sim.files.text import counted, shown
 
 if TYPE_CHECKING:
     from sim.studies.margins.sector import SectorStudy
@@ -85,7 +85,8 @@ def margins(
     folder = write_margins(result, out, overwrite=overwrite, asked=asked_by(ctx), loops=loops)
     summary = summary_of(result)
     with showing(folder):
-        say(f"{shown(built.resolved.title)}: {summary['loops']} loops, worst of each figure")
+        say(f"{shown(built.resolved.title)}: {counted(summary['loops'], 'loop')}, worst of each "
+            "figure")
         for key, (words, unit) in WORDS.items():
             worst = summary["worst"][key]
             if worst is not None:
@@ -95,7 +96,7 @@ def margins(
         say(verdict_words(required, len(summary["unstable"])))
     if summary["unstable"]:
         named = ", ".join(summary["unstable"][:12])
-        say(f"UNSTABLE: {len(summary['unstable'])} mirrors: {named}")
+        say(f"UNSTABLE: {counted(len(summary['unstable']), 'mirror')}: {named}")
         if (fall := summary["gain_must_fall_db"]) is not None:
             say(f"all of them become stable if the gain falls by {number(fall, 'dB', 3)}")
         ctx.exit(MISSED)

@@ -10,6 +10,7 @@ import click
 from sim.cli.guard import showing
 from sim.cli.screen import say
 from sim.errors import FAULT, MISSED, REFUSED
+from sim.files.text import counted
 
 PLAIN_EVERY_S = 10.0
 
@@ -79,7 +80,8 @@ def sweep(
     plan, missed, failed = swept.plan, swept.missed, swept.failed
     with showing(Path(out)):
         say(
-            f"{plan.n_runs} runs ({len(plan.points)} points x {len(plan.seeds)} seeds): "
+            f"{counted(plan.n_runs, 'run')} ({counted(len(plan.points), 'point')} x "
+            f"{counted(len(plan.seeds), 'seed')}): "
             f"{len(missed)} missed a limit, {len(failed)} could not be done"
         )
     if failed:
@@ -110,7 +112,8 @@ def progress() -> Iterator[Callable[[int, int, int], None]]:
         if done > begun and not first:
             first.append((done, now))  # what came before is start-up, not pace
         here, since = first[0] if first else (done, now)
-        return f"{done} of {total} runs, {time_left(done - here, total - done, now - since)}"
+        return f"{done} of {counted(total, 'run')}, "
+        f"{time_left(done - here, total - done, now - since)}"
 
     if not console.is_terminal:
         last = [-PLAIN_EVERY_S]

@@ -51,5 +51,26 @@ def range_of(text: str) -> tuple[str, str, str | None] | None:
     return None if found is None else (found[1], found[2], found[3])
 
 
+def counted(count: float, noun: str, plural: str | None = None) -> str:
+    """Return a count with its noun: "1 mirror", "3 mirrors", "0.5 years".
+
+    Parameters
+    ----------
+    count : float
+        How many.
+    noun : str
+        Of one.
+    plural : str, optional
+        Of several; with an s if left out.
+
+    Returns
+    -------
+    str
+        A whole number in full, another in up to six digits.
+    """
+    text = str(int(count)) if count == int(count) else f"{count:g}"
+    return f"{text} {noun if count == 1 else plural or f'{noun}s'}"
+
+
 def _escaped(character: str) -> str:
     return character.encode("unicode_escape", "surrogatepass").decode("ascii")

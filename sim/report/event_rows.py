@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from sim.files.text import counted
 from sim.report.time_plots import EventSpan
 from sim.results.coupling import DARK_DB
 from sim.results.units import number
@@ -31,13 +32,13 @@ def _cells(place: int, row: Mapping[str, Any]) -> dict[str, str]:
     names = row["mirror_names"]
     if row["mirrors"] > len(names):
         names = [*names[:2], "\N{HORIZONTAL ELLIPSIS}", names[-1]]
-    struck = f"{row['mirrors']} mirrors: {', '.join(names)}"
+    struck = f"{counted(row['mirrors'], 'mirror')}: {', '.join(names)}"
     end = number(row["to_ms"], "ms") if row["ends"] else NO_END
     return {
         "number": str(place),
         "name": row["name"][:1].upper() + row["name"][1:],
         "when": f"{number(row['from_ms'], 'ms')} \N{EN DASH} {end}",
-        "struck": f"{struck}; {row['connections']} connections",
+        "struck": f"{struck}; {counted(row['connections'], 'connection')}",
         "worst": _loss(row["worst"]),
         "others": _loss(row["others"]),
         "crosstalk": _crosstalk(row["crosstalk"]),

@@ -45,7 +45,9 @@ class Marked(NamedTuple):
 
 
 def _fan_note(shown: int, total: int, worst: str) -> str:
-    which = f"All {total} loops" if shown == total else f"{shown} of {total} loops, evenly by Ms,"
+    which = "The only loop" if total == 1 else f"All {total} loops" if shown == total else (
+        f"{shown} of {total} loops, evenly by Ms,"
+    )
     return f"{which} in blue; the one with the largest Ms, {worst}, in vermilion. "
 
 

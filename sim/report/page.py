@@ -5,6 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from sim.files.text import counted
 from sim.report import surroundings_plots
 from sim.report.array_maps import array_maps
 from sim.report.base import base_of, template
@@ -126,8 +127,8 @@ def _strip(view: ReportView) -> list[tuple[str, str]]:
     traces = view.traces
     profile = ", ".join(short_name(c) for c in view.conditions)
     return [
-        ("switch", f"{view.ports} inputs, {len(traces.mirrors)} mirrors, "
-                   f"{len(traces.inputs)} connections"),
+        ("switch", f"{counted(view.ports, 'input')}, {counted(len(traces.mirrors), 'mirror')}, "
+                   f"{counted(len(traces.inputs), 'connection')}"),
         ("profile", profile),
         ("duration", f"{float(traces.time_s[-1]):g} s"),
     ]  # fmt: skip
@@ -261,7 +262,7 @@ def _groups(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
             text = f"dark (above {DARK_DB:g} dB)"
         words = figure.heading
         if figure.path in ("pointing.p99_urad", "coupling.p99_db"):
-            words = f"{words}: p99 of {figures[group]['p99_count']} samples"
+            words = f"{words}: p99 of {counted(figures[group]['p99_count'], 'sample')}"
         tables.setdefault(GROUPS[group], []).append((words, text))
     if figures["sway"]["over_clearance"]:
         axes = " and ".join(figures["sway"]["over_clearance"])
@@ -285,8 +286,8 @@ def _lost(view: ReportView) -> str:
         if count
     )
     return (
-        f"Lost spots: {lost['frames']} frames, {lost['share_pct']:.3g} % of all, on "
-        f"{lost['mirrors']} mirrors; most on {lost['worst_mirror']}, "
+        f"Lost spots: {counted(lost['frames'], 'frame')}, {lost['share_pct']:.3g} % of all, on "
+        f"{counted(lost['mirrors'], 'mirror')}; most on {lost['worst_mirror']}, "
         f"{lost['worst_mirror_frames']} of its {each:.0f} frames. By cause: {causes}."
     )
 
@@ -299,8 +300,10 @@ def _wrong_spots(view: ReportView) -> str:
     if not found["shared"]:
         return " No window had a neighbour's spot in it."
     return (
-        f" A neighbour's spot was in a window in {found['shared']} frames of all mirrors. Wrong "
-        f"readings that passed as good: {found['passed']}, on {found['mirrors']} mirrors; caught: "
+        f" A neighbour's spot was in a window in {counted(found['shared'], 'frame')} of all "
+        "mirrors. Wrong "
+        f"readings that passed as good: {found['passed']}, on "
+        f"{counted(found['mirrors'], 'mirror')}; caught: "
         f"{found['caught']}; false alarms: {found['false_alarms']}."
     )
 

@@ -6,6 +6,7 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
+from sim.files.text import counted
 from sim.optics.epochs import Epoch
 from sim.report.drawing import (
     BLUE,
@@ -58,7 +59,8 @@ def loss_histogram(
     return Picture(
         address,
         "Histogram of the insertion loss over the hold interval.",
-        f"{total.size} samples of {shape[1]} connections at the ends of {shape[0]} "
+        f"{counted(total.size, 'sample')} of {counted(shape[1], 'connection')} at the ends of "
+        f"{shape[0]} "
         "intervals, so short peaks between them do not show here; counts are on a logarithmic "
-        "axis. " + (f"{beyond} dark samples are left out." if beyond else ""),
+        "axis. " + (f"{counted(beyond, 'dark sample')} left out." if beyond else ""),
     )

@@ -7,6 +7,7 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
+from sim.files.text import counted
 from sim.ports import Array
 from sim.report.drawing import BLUE, DEMAND, INK, ORANGE, STYLE, VERMILION, VIOLET, Picture, finish
 
@@ -140,6 +141,7 @@ def settling_spread(sets: Sequence[tuple[str, Array]], demand_ms: float | None) 
     return Picture(
         address,
         "Share of mirrors that have settled, against time.",
-        f"{count} mirrors that the last command moves, each with the median over its noise; the "
+        f"{counted(count, 'mirror')} that the last command moves, each with the median over its "
+        "noise; the "
         "slowest of them in one run is somewhat later.",
     )

@@ -5,6 +5,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.files.text import counted
 from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.results.traces import Traces
@@ -77,7 +78,7 @@ def diverging_words(found: Diverged, traces: Traces, ports: int) -> tuple[str, .
     name = mirror_name(int(traces.mirrors[found.columns[first]]), ports)
     count, total = len(found.columns), len(traces.mirrors)
     return (
-        f"the loops of {count} of {total} mirrors diverge, first {name} at "
+        f"the loops of {count} of {counted(total, 'mirror')} diverge, first {name} at "
         f"{1e3 * found.from_s[first]:.4g} ms; corrections swing by up to "
         f"{1e3 * found.swing_rad.max():.3g} mrad",
     )

@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from sim.files.text import csv_text, shown, shown_lines
+from sim.files.text import counted, csv_text, shown, shown_lines
 
 
 @pytest.mark.parametrize(
@@ -36,3 +36,20 @@ def test_no_cell_starts_a_formula(text, expected):
     row = io.StringIO()
     csv.writer(row).writerow([csv_text(text), 1])
     assert next(csv.reader(io.StringIO(row.getvalue()))) == [expected, "1"]
+
+
+@pytest.mark.parametrize(
+    ("count", "noun", "plural", "words"),
+    [
+        (0, "mirror", None, "0 mirrors"),
+        (1, "mirror", None, "1 mirror"),
+        (1.0, "year", None, "1 year"),
+        (0.5, "year", None, "0.5 years"),
+        (12345678, "frame", None, "12345678 frames"),
+        (1, "axis", "axes", "1 axis"),
+        (2, "axis", "axes", "2 axes"),
+    ],
+)
+def test_a_noun_agrees_with_its_count(count, noun, plural, words):
+    """Common practice of English: one is singular, all else, nought and fractions too, plural."""
+    assert counted(count, noun, plural) == words

@@ -197,7 +197,7 @@ def test_command_inside_hold_is_said():
     )
     figures = evaluate(view.traces, view.epochs, params, ports=PORTS)
     text = Page(render(view._replace(figures=figures))).text
-    assert "1 command(s) fall inside the hold interval" in text
+    assert "Commands inside the hold interval: 1." in text
     assert "a connection is dark" in text  # the transient goes beyond 40 dB
 
 

@@ -2,6 +2,7 @@
 
 from typing import Any, Final
 
+from sim.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
@@ -66,7 +67,10 @@ def _shares(r: dict[str, Any]) -> Table:
     ]
     if ports is not None:
         rows.append(
-            row(f"switches with {ports} good ports a side, spares used", r["share_met_with_spares"])
+            row(
+                f"switches with {counted(ports, 'good port')} a side, spares used",
+                r["share_met_with_spares"],
+            )
         )
     rows += [
         ["switches, if both limits were 1 dB higher",
@@ -75,7 +79,8 @@ def _shares(r: dict[str, Any]) -> Table:
          f"{100 * r['if_connections_were_independent']:.2f} %", ""],
     ]  # fmt: skip
     return Table(
-        f"{r['switches']} switches of {r['connections_per_switch']} connections",
+        f"{counted(r['switches'], 'switch', 'switches')} of "
+        f"{counted(r['connections_per_switch'], 'connection')}",
         ["Share", "Value", "95 % interval"], rows,
     )  # fmt: skip
 
@@ -96,7 +101,7 @@ def _losses(r: dict[str, Any]) -> Table:
 
 def _bought(r: dict[str, Any]) -> Table:
     return Table(
-        f"Each tolerance halved, the same {r['tolerance_switches']} switches",
+        f"Each tolerance halved, the same {counted(r['tolerance_switches'], 'switch', 'switches')}",
         ["Tolerance", "Key", "Now", "Gained [dB]", "Switches met [%]"],
         [
             [b["words"], b["key"], f"{b['value']:g}", f"{b['gained_db']:.3f}",

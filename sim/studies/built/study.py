@@ -6,6 +6,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from sim.files.text import counted
 from sim.optics.switch import budget_of
 from sim.ports import Array
 from sim.scenario.model import Scenario
@@ -135,7 +136,9 @@ def _verdict(r: dict[str, Any]) -> str:
         if count
     ]
     text = (
-        f"{100 * share['value']:.1f} % of {r['switches']} built switches have every connection "
+        f"{100 * share['value']:.1f} % of "
+        f"{counted(r['switches'], 'built switch', 'built switches')} "
+        f"{'has' if r['switches'] == 1 else 'have'} every connection "
         f"within both limits (95 % interval {100 * share['low']:.1f} to {100 * share['high']:.1f} "
         "%)"
     )

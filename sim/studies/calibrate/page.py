@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Final
 
+from sim.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.coupling import DARK_DB
 from sim.scenario.model import Scenario
@@ -59,7 +60,7 @@ def verdict_of(found: Calibrated, cost: Costs | None) -> tuple[str, bool]:
 
 def _settled(outcome: Outcome) -> str:
     if outcome.unsettled:
-        return f"{outcome.unsettled} mirrors never settle"
+        return f"{counted(outcome.unsettled, 'mirror')} never settled"
     if outcome.settling_max_ms is None:
         return "nothing moves"
     return f"slowest settling {outcome.settling_max_ms:.2f} ms"
@@ -193,7 +194,8 @@ def _confused_section(found: Confused) -> Section:
     lost = ", ".join(f"{count} {name} a guard" for name, count in found.unsettled.items())
     return Section(
         "Readings of another mirror's spot",
-        [f"{found.seeds} runs over seeds of connections and noise, {found.readings} readings "
+        [f"{counted(found.seeds, 'run')} over seeds of connections and noise, "
+         f"{counted(found.readings, 'reading')} "
          "each; the interval is Student's over runs, since frames of one run hang together. "
          f"Mirrors that never settled, over all runs: {lost}."],
         [Table("A reading is wrong if it is more than 1 px from its own spot while a neighbour's "

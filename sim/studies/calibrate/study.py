@@ -15,6 +15,7 @@ from sim.camera.lens import axis_px, corner_px
 from sim.camera.pixel_correction import PixelMaps
 from sim.camera.settings import believed, make_camera
 from sim.errors import ScenarioError
+from sim.files.text import counted
 from sim.loop.parts import Parts
 from sim.ports import Array, CameraBelief
 from sim.scenario.model import Scenario
@@ -290,8 +291,8 @@ def _notes(
     if len(spread.unread):
         names = built.parts.mirrors[spread.unread][:8].tolist()
         notes.append(
-            f"{len(spread.unread)} mirrors could not be read at enough steps and are taken to be "
-            f"nominal: {names}"
+            f"{counted(len(spread.unread), 'mirror')} could not be read at enough steps and taken "
+            f"to be nominal: {names}"
         )
     if settings.camera_by == "staircase":
         notes.append(

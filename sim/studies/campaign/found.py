@@ -3,6 +3,7 @@
 import datetime
 from typing import Any, NamedTuple
 
+from sim.files.text import counted
 from sim.results.table import LIMITED
 from sim.studies.campaign.plan import CampaignPlan
 
@@ -25,7 +26,9 @@ class Campaign(NamedTuple):
     @property
     def verdict(self) -> str:
         """In one or two sentences."""
-        words = f"{len(self.rows) - len(self.bad)} of {len(self.rows)} cases meet every limit"
+        good = len(self.rows) - len(self.bad)
+        meet = "meets" if good == 1 else "meet"
+        words = f"{good} of {counted(len(self.rows), 'case')} {meet} every limit"
         tight = [
             (limit["used"], row, limit)
             for row in self.rows for limit in row["limits"] if limit["used"] is not None

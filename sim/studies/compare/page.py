@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sim.files.filing import filed, put_page
+from sim.files.text import counted
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.results.units import number
@@ -60,7 +61,7 @@ def verdict_of(params: CompareParams, found: Sequence[Compared]) -> str:
     """Return which mechanism suits what, in sentences."""
     parts = []
     for c in found:
-        most = "no order" if c.most is None else f"orders of up to {c.most} connections"
+        most = "no order" if c.most is None else f"orders of up to {counted(c.most, 'connection')}"
         parts.append(
             f"{c.params.name}: {most} within {params.longest_outage_s:g} s, "
             f"{100 * c.within:.1f} % of connections within {params.limit_db:g} dB"
@@ -94,7 +95,7 @@ def page_of(params: CompareParams, found: Sequence[Compared], text: str) -> Stud
         ],
     )  # fmt: skip
     return StudyPage(
-        title=f"Mechanisms side by side, {params.connections} connections",
+        title=f"Mechanisms side by side, {counted(params.connections, 'connection')}",
         question="How long does it take to rewire k of N connections, and what is lost in each?",
         verdict=verdict_of(params, found),
         good=any(c.most is not None for c in found),

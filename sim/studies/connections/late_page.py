@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from sim.files.text import counted
 from sim.report.study_page import Section, Table
 from sim.results.units import number
 from sim.studies.connections.end_of_life import WORDS
@@ -16,7 +17,7 @@ def late_section(late: dict[str, Any]) -> Section:
         [[WORDS[name], number(value, "dB")] for name, value in late["added"].items()],
     )
     worst = Table(
-        f"Connections that lose most, on the mean of {late['lives']} lives",
+        f"Connections that lose most, on the mean of {counted(late['lives'], 'life', 'lives')}",
         ["Connection", "Mean [dB]", "95 % interval [dB]", "Largest [dB]",
          f"Lives over {limit} [%]", "95 % interval [%]"],
         [
@@ -30,7 +31,7 @@ def late_section(late: dict[str, Any]) -> Section:
     return Section(
         "Many lives of one switch",
         [
-            f"The switch of seed {late['seed']}, {late['lives']} lives: "
+            f"The switch of seed {late['seed']}, {counted(late['lives'], 'life', 'lives')}: "
             f"{100 * share['value']:.0f} % of them keep every connection within {limit} (95 % "
             f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). Mean of all "
             f"connections and lives {number(late['mean_db'], 'dB')}, 99 % below "

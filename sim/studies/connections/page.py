@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Any, Final
 
+from sim.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
@@ -80,7 +81,8 @@ def page_of(found: ConnectionStudy) -> StudyPage:
         good=found.verdict.good,
         sections=[s for s in sections if s is not None],
         notes=[
-            f"{summary['count']} connections, {shape[0]} inputs by {shape[1]} outputs, of the "
+            f"{counted(summary['count'], 'connection')}, {counted(shape[0], 'input')} by "
+            f"{counted(shape[1], 'output')}, of the "
             f"switch that the population's seed {scenario.seeds.population} makes.",
             *ASSUMPTIONS,
         ],
@@ -107,7 +109,9 @@ def _summary(found: ConnectionStudy) -> Table:
         ["least travel left", f"{100 * s['least_spare_travel']:.1f} %"],
     ]
     rows += [[f"{WORDS[name]}, mean", number(v, "dB")] for name, v in found.contributors.items()]
-    return Table(f"Insertion loss of {s['count']} connections when new", ["Figure", "Value"], rows)
+    return Table(
+        f"Insertion loss of {counted(s['count'], 'connection')} when new", ["Figure", "Value"], rows
+    )
 
 
 def _worst(found: ConnectionStudy) -> Table:
@@ -126,7 +130,7 @@ def _worst(found: ConnectionStudy) -> Table:
 
 def _aiming(found: ConnectionStudy) -> Section:
     levels = Table(
-        f"Three ways to aim, on {found.level_count} connections",
+        f"Three ways to aim, on {counted(found.level_count, 'connection')}",
         ["Aiming", "Tilt error, rms [urad]", "Mean loss [dB]", "99 % [dB]", "Largest [dB]",
          "Dark (> 40 dB)", "Probes each", "Hours for the switch"],
         [
@@ -181,15 +185,16 @@ def _traffic(found: ConnectionStudy) -> Section | None:
         )
     ]  # fmt: skip
     texts = [
-        f"{standing['connections']} connections stand; {standing['outputs_looked_at']} outputs "
-        "are looked at, with the beams that land nearest to their mirrors. What gets there is "
-        "light bent at the edges of both mirrors. Scattered light, if spread evenly, would be "
-        f"{standing['scattered_estimate_db']:.0f} dB down for mirrors of "
+        f"Standing connections: {standing['connections']}; outputs looked at: "
+        f"{standing['outputs_looked_at']}, with the beams that land nearest to their mirrors. "
+        "What gets there is light bent at the edges of both mirrors. Scattered light, if spread "
+        f"evenly, would be {standing['scattered_estimate_db']:.0f} dB down for mirrors of "
         f"{standing['scattered_for_roughness_nm']:g} nm roughness: an order of magnitude.",
     ]
     if move:
         texts.append(
-            f"Moves are looked at in {sum(row['instants'] for row in move.values())} instants: no "
+            "Moves are looked at in "
+            f"{counted(sum(row['instants'] for row in move.values()), 'instant')}: no "
             "beam goes on by more than a quarter of its radius from one to the next, and no mode "
             "turns by more than a quarter of its divergence. Where a beam crosses a wrong mirror "
             "that looks at it, the brightest moment is searched between them. Mirrors go straight "

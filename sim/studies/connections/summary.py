@@ -4,6 +4,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from sim.files.text import counted
 from sim.optics.budgets import BudgetParams
 from sim.optics.switch import SwitchParams
 from sim.ports import Array
@@ -125,7 +126,7 @@ def aiming_of(switch: SwitchParams, table: ConnectionTable, n_connections: int) 
     ports = max(switch.geometry.ports_per_side, switch.geometry.outputs)
     known = min(ports * aiming.table_per_port, n_connections)
     hours = known * probes * 1e-3 * aiming.probe_ms / 3600.0
-    text = f"peaking {known} connections for the table, {probes} probes each"
+    text = f"peaking {counted(known, 'connection')} for the table, {counted(probes, 'probe')} each"
     if aiming.level == "peaked":
         hours += n_connections * probes * 1e-3 * aiming.probe_ms / 3600.0
         text += f", then all {n_connections}"
@@ -198,20 +199,25 @@ def verdict_of(
     count, largest = summary["count"], summary["max_db"]
     lost = []
     if summary["out_of_travel"]:
-        lost.append(f"{summary['out_of_travel']} of {count} connections need more travel than "
+        lost.append(f"{summary['out_of_travel']} of {counted(count, 'connection')} "
+                    f"{'needs' if summary['out_of_travel'] == 1 else 'need'} more travel than "
                     "the mirrors have")  # fmt: skip
     if summary["over_acceptance"]:
         lost.append(
-            f"{summary['over_acceptance']} of {count} exceed the acceptance limit of "
+            f"{summary['over_acceptance']} of {count} "
+            f"{_exceed(summary['over_acceptance'])} the acceptance limit of "
             f"{summary['acceptance_db']:g} dB, the worst with {largest:.2f} dB ({culprit})"
         )
     if band is not None and band["over_acceptance"] and not summary["over_acceptance"]:
-        lost.append(f"{band['over_acceptance']} of {count} exceed it somewhere in the band")
+        lost.append(f"{band['over_acceptance']} of {count} "
+                    f"{_exceed(band['over_acceptance'])} it somewhere in the band")
     if late is not None and late["connections_over_on_the_mean"]:
         w = late["worst"][0]
         lost.append(
-            f"{late['connections_over_on_the_mean']} of {count} exceed the end-of-life limit of "
-            f"{late['limit_db']:g} dB on the mean of {late['lives']} lives, the worst, in "
+            f"{late['connections_over_on_the_mean']} of {count} "
+            f"{_exceed(late['connections_over_on_the_mean'])} the end-of-life limit of "
+            f"{late['limit_db']:g} dB on the mean of {counted(late['lives'], 'life', 'lives')}, "
+            "the worst, in "
             f"{w['input']} -> out {w['output']}, with {w['mean_db']:.2f} dB"
         )
     words, kept = crosstalk
@@ -222,12 +228,13 @@ def verdict_of(
         return BudgetVerdict(text[0].upper() + text[1:], False)
     if summary["acceptance_db"] is None:
         return BudgetVerdict(
-            f"All {count} connections can be reached; the worst loses {largest:.2f} dB "
+            f"{_all_of(count)} can be reached; the worst loses {largest:.2f} dB "
             f"({culprit}). No limit was stated.", True,
         )  # fmt: skip
     spare = summary["acceptance_db"] - largest
     return BudgetVerdict(
-        f"All {count} connections are within {summary['acceptance_db']:g} dB when new; the worst "
+        f"{_all_of(count)} {'is' if count == 1 else 'are'} within {summary['acceptance_db']:g} "
+        "dB when new; the worst "
         f"loses {largest:.2f} dB, {spare:.2f} dB less ({culprit})."
             + ("" if late is None else _late_words(late))
             + (f" {words}." if words else ""),
@@ -235,10 +242,19 @@ def verdict_of(
     )  # fmt: skip
 
 
+def _exceed(count: int) -> str:
+    return "exceeds" if count == 1 else "exceed"
+
+
+def _all_of(count: int) -> str:
+    return "The only connection" if count == 1 else f"All {count} connections"
+
+
 def _late_words(late: dict[str, Any]) -> str:
     share, w = late["share_of_lives_met"], late["worst"][0]
     return (
-        f" At the end of life {100 * share['value']:.0f} % of {late['lives']} lives keep all "
-        f"within {late['limit_db']:g} dB; worst on the mean is in {w['input']} -> out "
+        f" At the end of life {100 * share['value']:.0f} % of "
+        f"{counted(late['lives'], 'life', 'lives')} keep "
+        f"all within {late['limit_db']:g} dB; worst on the mean is in {w['input']} -> out "
         f"{w['output']} with {w['mean_db']:.2f} dB."
     )

@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 
 from sim.assembly.build import Built
 from sim.errors import SimError
+from sim.files.text import counted
 from sim.firmware.emulator import Counted
 from sim.studies.firmware.counting import count_instructions
 
@@ -99,7 +100,8 @@ def _emulated(built: Built, found: Counted) -> FrameBudget:
         tuple(StageCost(s.name, s.mean, float(s.most)) for s in each)
         + (StageCost("all stages", frame.mean, float(frame.most)),),
         spots, times[0], times[1], arithmetic.spare_us, memory,
-        f"{spots} states of {found.state_bytes} B, a window of {found.spot_bytes} B as rows "
+        f"{counted(spots, 'state')} of {found.state_bytes} B, a window of {found.spot_bytes} B "
+        "as rows "
         f"arrive, stack {found.stack_bytes} B at most, variables {found.static_bytes} B; code and "
         f"tables, {found.code_bytes} B, lie elsewhere",
         None if processor is None else processor.memory_kb,

@@ -10,6 +10,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sim.files.filing import filed, put_page
+from sim.files.text import counted
 from sim.report.drawing import BLUE, GREEN, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.scenario.model import Scenario
@@ -43,11 +44,12 @@ def verdict_of(found: Deadline) -> tuple[str, bool]:
         used = 100.0 * budget.worst_us / budget.spare_us if budget.spare_us > 0 else float("inf")
         word = "late" if budget.late else "in time"
         text = (
-            f"The worst frame is {word}: {budget.worst_us:.0f} us of work for {budget.spots} "
-            f"spots, {budget.spare_us:.0f} us until the deadline ({used:.0f} %)"
+            f"The worst frame is {word}: {budget.worst_us:.0f} us of work for "
+            f"{counted(budget.spots, 'spot')}, {budget.spare_us:.0f} us until the deadline "
+            f"({used:.0f} %)"
         )
-        if budget.late:
-            text += f"; {budget.spots_in_time} spots would be in time"
+        if budget.late and budget.spots_in_time is not None:
+            text += f"; {counted(budget.spots_in_time, 'spot')} would be in time"
     if budget.full:
         assert budget.memory_bytes is not None
         text += (
@@ -73,12 +75,12 @@ def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
     notes = list(ASSUMPTIONS)
     if found.moves_in_hold:
         notes.insert(
-            0, f"{found.moves_in_hold} commands fall into the hold interval: their transients are "
-            "in the loop's figures and not in the equation's."
+            0, f"Commands in the hold interval: {found.moves_in_hold}. Their transients are in "
+            "the loop's figures and not in the equation's."
         )
     if found.other_events:
         notes.insert(
-            0, f"{found.other_events} events of the scenario act in the loop, not in the equation."
+            0, f"Events of the scenario in the loop: {found.other_events}. None is in the equation."
         )
     return StudyPage(
         title=f"Deadline: {scenario.title}", question=scenario.question.strip(), verdict=verdict,
@@ -87,9 +89,9 @@ def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
             Section("Frame budget", _texts(found.budget), [_stages(found.budget)]),
             Section(
                 "What missed frames cost",
-                [f"{found.seeds} runs of each over noise seeds, rms over the hold interval, all "
-                 "mirrors; ± is Student's interval of 95 %. The same seeds serve every row, so "
-                 "differences between rows are better known than their intervals say."],
+                [f"{counted(found.seeds, 'run')} of each over noise seeds, rms over the hold "
+                 "interval, all mirrors; ± is Student's interval of 95 %. The same seeds serve "
+                 "every row, so differences between rows are better known than intervals say."],
                 [_costs(found)], [_picture(found)],
             ),
         ],
@@ -104,7 +106,7 @@ def _texts(budget: FrameBudget) -> list[str]:
         texts.append(f"Not counted on the emulator: {budget.why_not_emulated}.")
     if budget.mean_us is not None and budget.worst_us is not None:
         texts.append(
-            f"A frame of {budget.spots} spots: {budget.mean_us:.0f} us on the mean, "
+            f"A frame of {counted(budget.spots, 'spot')}: {budget.mean_us:.0f} us on the mean, "
             f"{budget.worst_us:.0f} us at worst, of {budget.spare_us:.0f} us."
         )
     if budget.memory_bytes is not None and budget.memory_kb is not None:

@@ -5,6 +5,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sim.files.text import counted
 from sim.ports import Array
 from sim.studies.estimators.price import ConditionPrice
 
@@ -137,10 +138,10 @@ def _reasons(
         reasons.append(
             f"One of {1 + len(equals)} that chance does not separate (the others: "
             f"{', '.join(equals)}), and the cheapest of them; one of these is best in {won} of "
-            f"{sets} seeds."
+            f"{counted(sets, 'seed')}."
         )
     else:
-        reasons.append(f"Best in {won} of {sets} seeds.")
+        reasons.append(f"Best in {won} of {counted(sets, 'seed')}.")
     behind = [s for s in others if s.estimator not in equals]
     if behind:
         second = min(behind, key=lambda s: float(ranked[s.estimator].mean()))

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
+from sim.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
@@ -62,7 +63,7 @@ def _left_out(found: FormatsStudy) -> list[str]:
         f"by {more:+.2f} ± {error:.2f} %."
     )
     mirrors = len(found.built.parts.mirrors)
-    few = [f"Only {mirrors} mirrors: the standard errors themselves are hardly known."]
+    few = [f"Only {counted(mirrors, 'mirror')}: the standard errors themselves are hardly known."]
     left_out = [f"In floating point: {each}." for each in found.start.left_out]
     return [words, *(few if mirrors < FEW else ()), *left_out]
 
@@ -73,7 +74,7 @@ def _knees(found: FormatsStudy) -> Table:
         t = found.together
         rows.append([
             "all recommended together", "", "", _change(t.more_pct, t.more_sd_pct),
-            t.refused or (f"{t.cut_off} words cut off" if t.cut_off else "no word cut off"),
+            t.refused or f"{counted(t.cut_off, 'word')} cut off",
         ])  # fmt: skip
     head = ["Word", "Knee [bit]", "Recommended [bit]", "Residual against floating point",
             "How sure"]  # fmt: skip
@@ -139,13 +140,15 @@ def _still(found: FormatsStudy) -> list[str]:
             )
         else:
             texts.append(f"No stall along {axis}: a mismatch of one unit of position moves it.")
-    share = f"{loop.cycling} of {loop.plays} loops without noise"
+    share = f"{loop.cycling} of {counted(loop.plays, 'loop')} without noise"
     if loop.cycling:
-        period = "" if loop.period_frames is None else f", period {loop.period_frames} frames"
+        frames = loop.period_frames
+        period = "" if frames is None else f", period {counted(frames, 'frame')}"
         texts.append(
-            f"{share} never come to rest: they swing by up to {1e6 * loop.largest_rad:.1f} urad "
+            f"{share} {'never comes' if loop.cycling == 1 else 'never come'} to rest and "
+            f"swing{'s' if loop.cycling == 1 else ''} by up to {1e6 * loop.largest_rad:.1f} urad "
             f"peak to peak ({1e6 * loop.typical_rad:.1f} urad in the median){period}, "
-            f"over {loop.codes} code{'s' if loop.codes != 1 else ''} of the DAC. One unit of "
+            f"over {counted(loop.codes, 'code')} of the DAC. One unit of "
             f"position is {1e6 * loop.unit_rad:.2f} urad, one code {1e6 * loop.code_rad:.2f} urad: "
             "a code coarser than a position leaves no code at which the mismatch is zero."
         )

@@ -8,6 +8,7 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
+from sim.files.text import counted
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.report.spectrum_plot import COLOURS, DASHES
 from sim.report.study_page import Section, StudyPage, Table
@@ -63,7 +64,8 @@ def results_of(found: HealthStudy) -> dict[str, Any]:
         },
         "delays": (
             "from the fault's first frame to that of the alarm; median and 95th percentile over "
-            f"{found.mirrors} mirrors in each of {found.seeds} runs with seeds of their own; null "
+            f"{counted(found.mirrors, 'mirror')} in each of {counted(found.seeds, 'run')} with "
+            "seeds of their own; null "
             "where too few were found"
         ),
         "operating_curve": {
@@ -91,7 +93,7 @@ def page_of(scenario: Scenario, found: HealthStudy) -> StudyPage:
         ],
         notes=ASSUMPTIONS, scenario_toml=portable_toml(scenario),
         strip=[("switch", switch_words(scenario)),
-               ("runs", f"{found.seeds} a fault, {found.mirrors} mirrors in each")],
+               ("runs", f"{found.seeds} a fault, {counted(found.mirrors, 'mirror')} in each")],
     )  # fmt: skip
 
 
@@ -101,9 +103,10 @@ def _tail_words(found: HealthStudy) -> str:
     t = found.tail
     return (
         f"Healthy mirrors were watched for {t.watched_mirror_h:.3g} mirror hours, with "
-        f"{found.healthy_alarms} false alarms; on mirrors beside faulty ones there were "
-        f"{found.others}. Evidence above {t.above:.2f} of the threshold was met {t.exceeding} "
-        f"times and thins out by a factor of {np.exp(0.1 * t.per_unit):.3g} for each tenth of the "
+        f"{counted(found.healthy_alarms, 'false alarm')}; on mirrors beside faulty ones there were "
+        f"{found.others}. Evidence above {t.above:.2f} of the threshold was met "
+        f"{counted(t.exceeding, 'time')} and thins out by a factor of "
+        f"{np.exp(0.1 * t.per_unit):.3g} for each tenth of the "
         f"threshold (spread of the excesses {t.spread:.2f}, 1 for an exponential). The rate at the "
         "threshold is an extrapolation."
     )

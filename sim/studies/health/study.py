@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ScenarioError
+from sim.files.text import counted
 from sim.kernels.threads import available
 from sim.ports import FAULT_WORDS, Array, FaultKind
 from sim.scenario.model import Scenario
@@ -58,10 +59,10 @@ class HealthStudy(NamedTuple):
                    else r["delay_median_ms"])  # fmt: skip
         median = slow["delay_median_ms"]
         when = "less than half" if median is None else f"in the median after {median:.0f} ms"
-        text = f"{count} of {all_of} faults found; slowest {slow['words']}, {when}. "
+        text = f"{count} of {counted(all_of, 'fault')} found; slowest {slow['words']}, {when}. "
         accused = self.healthy_alarms + self.others
         if accused:
-            return f"{text}{accused} false alarms were raised."
+            return f"{text}False alarms raised: {accused}."
         if self.tail is None:
             return f"{text}No false alarm; too little was watched to say how seldom they are."
         low, high = self.tail.interval(1.0)

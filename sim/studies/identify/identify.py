@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from sim.files.text import counted
 from sim.scenario.model import Scenario
 from sim.studies.identify.curves import fit_decay, fit_response, fit_staircase
 from sim.studies.identify.estimate import AxisEstimate, joined
@@ -79,8 +80,9 @@ def identify(
     poor = sum(e.explained is not None and e.explained < LEAST_EXPLAINED for e in found)
     if poor:
         notes.append(
-            f"{poor} of {len(found)} fits explain less than {LEAST_EXPLAINED:.0%} of the data "
-            "that was withheld from them: do not trust their constants."
+            f"{poor} of {counted(len(found), 'fit')} {'explains' if poor == 1 else 'explain'} "
+            f"less than {LEAST_EXPLAINED:.0%} of the data "
+            "that was withheld: do not trust those constants."
         )
     said = tuple(dict.fromkeys(notes))
     return Identified(tuple(joined(found)), logs, said, scenario, tuple(shown))

@@ -4,6 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from sim.files.text import counted
 from sim.report.response_plot import by_mirror, measured_against_model
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.metrics import mirror_name
@@ -31,11 +32,12 @@ def identify_page(result: Identified) -> StudyPage:
     mirrors = len({e.mirror for e in estimates})
     poor = [e for e in estimates if e.explained is not None and e.explained < LEAST_EXPLAINED]
     doubtful = [e for e in estimates if any("another" in note for note in e.notes)]
-    verdict = f"{mirrors} mirrors identified" + _spread(estimates)
+    verdict = f"{counted(mirrors, 'mirror')} identified" + _spread(estimates)
     if poor:
-        verdict += f"; {len(poor)} of {len(estimates)} axes are not explained by the model"
+        axes = counted(len(estimates), "axis", "axes")
+        verdict += f"; the model does not explain {len(poor)} of {axes}"
     if doubtful:
-        verdict += f"; the fold of {len(doubtful)} resonances is in doubt"
+        verdict += f"; the fold of {counted(len(doubtful), 'resonance')} is in doubt"
     sections = []
     pictures = [measured_against_model(*shown) for shown in result.shown]
     if pictures:
@@ -52,7 +54,7 @@ def identify_page(result: Identified) -> StudyPage:
         None if result.scenario is None else result.scenario.switch.geometry.ports_per_side
     )
     rows = sorted(estimates, key=lambda e: 1.0 if e.explained is None else e.explained)
-    caption = f"All {len(rows)} axes" if len(rows) <= MOST_ROWS else (
+    caption = f"All {counted(len(rows), 'axis', 'axes')}" if len(rows) <= MOST_ROWS else (
         f"The {MOST_ROWS} axes that the model explains least, of {len(rows)}; all are in "
         "population.csv"
     )  # fmt: skip

@@ -11,6 +11,7 @@ from sim.assembly.camera import layout_of, measurement_of
 from sim.assembly.plug_ins import plug_in
 from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.files.text import counted
 from sim.ports import Array, SpotStatus
 from sim.scenario.model import Scenario
 from sim.studies.margins.plant import plant_of
@@ -163,7 +164,8 @@ def loop_of(built: Built) -> Loop:
     unstable = growth(close(loop)) >= 1.0
     if unstable.any():
         raise ScenarioError(
-            f"controller: {int(unstable.sum())} of {len(unstable)} loops are not stable, so they "
+            f"controller: not stable: {int(unstable.sum())} of {counted(len(unstable), 'loop')}, "
+            "which "
             "do not settle between the steps of a life"
         )
     return loop

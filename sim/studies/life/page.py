@@ -4,6 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from sim.files.text import counted
 from sim.optics.lattice import places
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
@@ -92,14 +93,14 @@ def page_of(results: dict[str, Any], life: Life, found: Switches | None,
     if results.get("overlap"):
         sections.append(Section("Both clocks on one interval", tables=[_overlap(results)]))
     return StudyPage(
-        title=f"{scenario.title}: a life of {life.years:g} years",
+        title=f"{scenario.title}: a life of {counted(life.years, 'year')}",
         question=scenario.question,
         verdict=verdict_of(results),
         good=results["met"],
         sections=sections,
         notes=NOTES,
         scenario_toml=portable_toml(scenario),
-        strip=[("switches", str(results["switches"])), ("length", f"{life.years:g} years")],
+        strip=[("switches", str(results["switches"])), ("length", counted(life.years, "year"))],
     )
 
 
@@ -158,7 +159,8 @@ def _answers(results: dict[str, Any]) -> Table:
     if results["spares"]:
         left = results["max_with_spares_db"][-1]
         rows.append([
-            f"the same with the best choice of {results['spares']} spare ports a side left dark",
+            f"the same with the best choice of {counted(results['spares'], 'spare port')} a side "
+            "left dark",
             "dark" if left is None else number(left, "dB", 4),
         ])  # fmt: skip
     return Table("Answers", ["Question", "Answer"], rows)

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers.analysis.margins import crossing
+from sim.files.text import counted
 from sim.ports import Array
 from sim.ports.linear_law import RoundsLaw
 from sim.report.loop_plots import Marked, bode_fan, nyquist_fan, sensitivity_fan, steps_in_time
@@ -47,7 +48,9 @@ def page_of(result: MarginsStudy) -> StudyPage:
     if unstable:
         mirrors = list(dict.fromkeys(row["name"] for row in unstable))
         shown = ", ".join(map(str, mirrors[:LISTED])) + (", ..." if len(mirrors) > LISTED else "")
-        verdict = f"Missed: {len(mirrors)} of {len(result.stable)} mirrors are unstable ({shown})."
+        verdict = (
+            f"Missed: {len(mirrors)} of {counted(len(result.stable), 'mirror')} unstable ({shown})."
+        )
         falls = [row["gain_must_fall_db"] for row in unstable]
         if None not in falls:
             verdict += f" All become stable if the gain falls by {number(max(falls), 'dB', 3)}."

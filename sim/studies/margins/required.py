@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
+from sim.files.text import counted
 from sim.results.requirements import RequirementsParams
 from sim.results.units import number
 
@@ -56,7 +57,7 @@ def against(requirements: RequirementsParams, worst: Mapping[str, Any]) -> list[
 def verdict_words(found: list[Required], unstable: int) -> str:
     """Return the verdict of a population; `unstable` is the number of mirrors that are not."""
     if unstable:
-        return f"Missed: {unstable} mirrors are unstable."
+        return f"Missed: {counted(unstable, 'mirror')} unstable."
     missed = [row for row in found if not row.met]
     if missed:
         return f"Missed {len(missed)} of {len(found)}: {'; '.join(row.text for row in missed)}."

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from sim.assembly.build import Built
+from sim.files.text import counted
 from sim.report.robustness_plot import robustness
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.requirements import RequirementsParams
@@ -50,7 +51,7 @@ def _corners(found: Together, required: RequirementsParams) -> Table:
         for value, mirror in ((c.gain_margin_db, c.gain_mirror),
                               (c.phase_margin_deg, c.phase_mirror)):  # fmt: skip
             cells.append("none" if value is None else f"{number(value, '', 4)} ({mirror})")
-        cells[1] += f" ({c.ms_mirror})" if c.ms_mirror else f", {c.unstable} mirrors"
+        cells[1] += f" ({c.ms_mirror})" if c.ms_mirror else f", {counted(c.unstable, 'mirror')}"
         rows.append([*cells, "met" if c.keeps(required) else "missed"])
     return Table(
         "Switches within [uncertainty]: as described, worse inside than in any corner, and corners "
@@ -95,7 +96,7 @@ def robustness_page(
     verdict = (
         "Stable at every change looked at"
         if not lost
-        else f"Unstable at {len(lost)} of {len(points)} changes: "
+        else f"Unstable at {len(lost)} of {counted(len(points), 'change')}: "
         + ", ".join(f"{p.what} x {p.factor:.2f}" for p in lost)
     )
     verdict += (

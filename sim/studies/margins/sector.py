@@ -20,6 +20,7 @@ from controllers.analysis.linear_loop import (
 from controllers.analysis.nonlinearity import PROBES_RAD, Nonlinearity
 from controllers.analysis.plant import plant_response
 from sim.assembly.build import Built
+from sim.files.text import counted
 from sim.ports import Array
 from sim.studies.margins.margins import AXES, mirror_of
 from sim.studies.margins.plant import plant_of, plant_word
@@ -160,8 +161,9 @@ def sector_verdict(result: SectorStudy) -> str:
     by = "" if decibels is None else f", by {abs(decibels):.2f} dB"
     if said["certain"] == said["mirrors"]:
         text = (
-            f"Certain by the circle criterion: all {said['mirrors']} mirrors are stable; nearest "
-            f"is {said['worst']}{by}."
+            f"Certain by the circle criterion: {said['certain']} of "
+            f"{counted(said['mirrors'], 'mirror')} "
+            f"stable; nearest is {said['worst']}{by}."
         )
         if said["sector_from_zero"]:
             text += (
@@ -171,8 +173,8 @@ def sector_verdict(result: SectorStudy) -> str:
     else:
         short = said["mirrors"] - said["certain"]
         text = (
-            f"Not certain: the circle criterion does not pass {short} of {said['mirrors']} "
-            f"mirrors; {said['worst']} misses it most{by}."
+            f"Not certain: the circle criterion does not pass {short} of "
+            f"{counted(said['mirrors'], 'mirror')}; {said['worst']} misses it most{by}."
         )
     if said["cycles_suggested"]:
         cycle = np.nanmax(result.cycle_rad)

@@ -4,6 +4,7 @@ import datetime
 from collections.abc import Sequence
 from pathlib import Path
 
+from sim.files.text import counted
 from sim.report.study_page import StudyPage
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
@@ -28,9 +29,10 @@ def verdict_of(events: Sequence[PlayedEvent]) -> str:
     words = f"{free} without a tolerance to be held to" if free else ""
     bad = [event.name for event in held if not event.met]
     if bad:
-        text = f"{len(bad)} of {len(held)} profiles miss their tolerance: {'; '.join(bad)}"
+        profiles = counted(len(held), "profile")
+        text = f"tolerance missed by {len(bad)} of {profiles}: {'; '.join(bad)}"
     elif held:
-        text = f"{len(held)} of {len(held)} profiles keep their tolerance"
+        text = f"tolerance kept by {len(held)} of {counted(len(held), 'profile')}"
     else:
         return f"{words[:1].upper()}{words[1:]}; state one with --nominal or --required."
     return f"{text}; {words}." if words else f"{text}."

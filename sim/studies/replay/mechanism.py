@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import Final, NamedTuple
 
+from sim.files.text import counted
 from sim.scenario.model import Scenario
 from sim.studies.replay.figures import event_figures
 from sim.studies.run.make import Run, make_run
@@ -81,7 +82,7 @@ def _signs(made: Run) -> list[str]:
     found = event_figures(made)
     signs = []
     if found["lost_frames"]:
-        signs.append(f"spots are lost in {found['lost_frames']} frames")
+        signs.append(f"spots are lost in {counted(found['lost_frames'], 'frame')}")
     if found["saturated_pct"]:
         signs.append(f"drives at their limit in {found['saturated_pct']:.2g} % of the samples")
     if made.figures["stops"]["longest_ms"]:

@@ -2,6 +2,7 @@
 
 from typing import Any, Final
 
+from sim.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.table import LIMITED
 from sim.scenario.portable import portable_toml
@@ -79,7 +80,8 @@ def _margins(found: Replay) -> list[Table]:
     )
     return [
         Table(
-            f"{name}: level at which each limit is first missed, {found.seeds} noise seeds",
+            f"{name}: level at which each limit is first missed, "
+            f"{counted(found.seeds, 'noise seed')}",
             ["Limit", "Along", "Loop", "Level", "From", "To", "Where"],
             [
                 [row["said"], row["along"], row["loop"], _level(row),

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from sim.errors import ScenarioError
+from sim.files.text import counted
 from sim.ports import Array
 from sim.results.table import LIMITED
 from sim.scenario.model import Scenario
@@ -74,7 +75,8 @@ class Replay(NamedTuple):
         row = self.weakest
         closed = [c for c in self.cases if c["loop"] == "closed"] or self.cases
         missed = [c for c in closed if c["missed"]]
-        count = f"{len(missed)} of {len(closed)} cases miss a limit"
+        miss = "misses" if len(missed) == 1 else "miss"
+        count = f"{len(missed)} of {counted(len(closed), 'case')} {miss} a limit"
         if unsure := sum(c["verdict"] == "not shown" for c in closed):
             count += f", {unsure} more {'is' if unsure == 1 else 'are'} not shown to meet them"
         if row is None:

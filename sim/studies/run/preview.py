@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
+from sim.files.text import counted
 from sim.loop.sight import expected_px, true_px
 from sim.ports import SpotStatus, conditions_of, events_of
 from sim.report.filing_block import profile_words
@@ -26,9 +27,11 @@ GOOD_SHARE = 0.99
 def strip_of(built: Built) -> list[tuple[str, str]]:
     """Return the size of the switch for the strip of a page."""
     parts, ports = built.parts, built.resolved.switch.geometry.ports_per_side
-    return [
-        ("switch", f"{ports} inputs, {len(parts.mirrors)} mirrors, {len(parts.inputs)} connections")
-    ]
+    return [(
+        "switch",
+        f"{counted(ports, 'input')}, {counted(len(parts.mirrors), 'mirror')}, "
+        f"{counted(len(parts.inputs), 'connection')}",
+    )]  # fmt: skip
 
 
 def played_in(built: Built) -> list[dict[str, Any]]:
@@ -75,21 +78,23 @@ def preview(built: Built, *, plain: bool = False) -> Preview:
     parts = built.parts
     clock, hold = parts.clock, _hold(built)
     lines = [
-        f"run: {clock.n_frames} frames of {1e3 * clock.frame_s:g} ms, "
-        f"{clock.n_frames * clock.frame_s:g} s; {len(parts.mirrors)} mirrors, "
-        f"{len(parts.inputs)} connections",
+        f"run: {counted(clock.n_frames, 'frame')} of {1e3 * clock.frame_s:g} ms, "
+        f"{clock.n_frames * clock.frame_s:g} s; {counted(len(parts.mirrors), 'mirror')}, "
+        f"{counted(len(parts.inputs), 'connection')}",
         f"hold interval: {hold.from_ms:g} to {hold.to_ms:g} ms",
     ]
     moves = [epoch for epoch in parts.epochs if epoch.commanded]
     for epoch in moves:
         stages = f", in {len(epoch.stages)} stages" if len(epoch.stages) > 1 else ""
         lines.append(
-            f"move: at {1e3 * epoch.start_s:g} ms, {int(epoch.moved.sum())} mirrors{stages}"
+            f"move: at {1e3 * epoch.start_s:g} ms, "
+            f"{counted(int(epoch.moved.sum()), 'mirror')}{stages}"
         )
     lines += _events(built, plain)
     for happening in parts.events:
         event, struck = happening.event, int(happening.mirrors.sum())
-        lines.append(f"event: at {1e3 * event.from_s:g} ms {event.name}, {struck} mirrors")
+        lines.append(f"event: at {1e3 * event.from_s:g} ms {event.name}, "
+                     f"{counted(struck, 'mirror')}")
     limits, cannot = _limits(built, hold, plain)
     lines += limits
     spots, unread = _spots(built)
@@ -111,7 +116,8 @@ def _events(built: Built, plain: bool) -> Iterator[str]:
         if "samples" in c:  # measured
             peaks = ", ".join(f"{axis} {v / 9.80665:.3g}" for axis, v in c["peak_m_s2"].items())
             yield (
-                f"record: {c['file']}, {c['samples']} samples at {c['rate_hz']:.6g} Hz (holds "
+                f"record: {c['file']}, {counted(c['samples'], 'sample')} at {c['rate_hz']:.6g} "
+                "Hz (holds "
                 f"nothing above {c['rate_hz'] / 2:.4g} Hz), {c['duration_s']:.4g} s from "
                 f"{c['starts_at_ms']:g} ms, peaks {peaks} g, unit in the file {c['unit_in_file']}"
             )
@@ -134,6 +140,7 @@ def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]
         return ["limits: none; the run will have no verdict"], []
     moves = [epoch for epoch in parts.epochs if epoch.commanded]
     held = [c for c in moves if hold.from_s <= c.start_s < hold.to_s]
+    moved = sum(int(e.moved.sum()) for e in moves)
     lines, cannot = [], []
     for name, limit in asked.items():
         figure = LIMITED[name]
@@ -141,18 +148,22 @@ def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]
         unit = unit_sign(figure.unit, plain=plain)
         group = figure.path.split(".")[0]
         on = {
-            "settling": f"{sum(int(e.moved.sum()) for e in moves)} moves of mirrors after "
-                        f"{len(moves)} command(s)",
-            "time_to_light": f"the connections moved by {len(moves)} command(s)",
-            "pointing": f"{len(parts.mirrors)} mirrors, {hold.from_ms:g} to {hold.to_ms:g} ms",
-            "coupling": f"{len(parts.inputs)} connections, {hold.from_ms:g} to {hold.to_ms:g} ms",
-            "lost": f"{len(parts.mirrors)} mirrors x {parts.clock.n_frames} frames, the whole run",
-            "wrong_spots": f"{len(parts.mirrors)} mirrors x {parts.clock.n_frames} frames",
+            "settling": f"{counted(moved, 'move')} of mirrors after "
+                        f"{counted(len(moves), 'command')}",
+            "time_to_light": f"the connections moved by {counted(len(moves), 'command')}",
+            "pointing": f"{counted(len(parts.mirrors), 'mirror')}, {hold.from_ms:g} to "
+                        f"{hold.to_ms:g} ms",
+            "coupling": f"{counted(len(parts.inputs), 'connection')}, {hold.from_ms:g} to "
+                        f"{hold.to_ms:g} ms",
+            "lost": f"{counted(len(parts.mirrors), 'mirror')} x "
+                    f"{counted(parts.clock.n_frames, 'frame')}, the whole run",
+            "wrong_spots": f"{counted(len(parts.mirrors), 'mirror')} x "
+                           f"{counted(parts.clock.n_frames, 'frame')}",
             "sway": "the core on its mounts, the whole run",
-            "events": f"{len(parts.events)} event(s), each until the next of its mirrors",
+            "events": f"{counted(len(parts.events), 'event')}, each until the next of its mirrors",
         }[group]  # fmt: skip
         if group in ("pointing", "coupling") and held:
-            on += f", the transients of {len(held)} command(s) with it"
+            on += f", the transients of {counted(len(held), 'command')} with it"
         lines.append(f"{f'limit: {figure.words} {sign} {limit:g} {unit}'.rstrip()}, judged on {on}")
         if group in ("settling", "time_to_light") and not moves:
             cannot.append(f"{name} cannot be met: nothing moves")

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from sim.assembly.plug_ins import outside_of
+from sim.files.text import counted
 from sim.scenario.model import Scenario
 
 PACKAGES: Final = (
@@ -39,7 +40,7 @@ def switch_words(scenario: Scenario) -> str:
     """Return the size of a scenario's switch, for the strip of a page."""
     geometry = scenario.switch.geometry
     inputs = geometry.ports_per_side
-    return f"{inputs} inputs, {geometry.outputs or inputs} outputs"
+    return f"{counted(inputs, 'input')}, {counted(geometry.outputs or inputs, 'output')}"
 
 
 def revision() -> str | None:

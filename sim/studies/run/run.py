@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.assembly.cost import Budget
+from sim.files.text import counted
 from sim.kernels.installed import installed, why_plain
 from sim.life.condition import Condition
 from sim.loop.fused import reasons_not_fused
@@ -147,8 +148,9 @@ def _cut_off(figures: Mapping[str, Any]) -> tuple[str, ...]:
     if words is None or not words["cut_off"]:
         return ()
     return (
-        f"Words of the controller were cut off {words['cut_off']} times, on {words['mirrors']} "
-        f"mirrors, most often on {words['worst_mirror']}: they are too short for this run.",
+        f"Words of the controller were cut off {counted(words['cut_off'], 'time')}, on "
+        f"{counted(words['mirrors'], 'mirror')}, most often on {words['worst_mirror']}: they are "
+        "too short for this run.",
     )
 
 
@@ -161,7 +163,9 @@ def _execution(spent: Spent, n_frames: int) -> str:
     if not spent.fused_frames:
         return "frame by frame"
     single = n_frames - spent.fused_frames
-    return f"fused, {single} of {n_frames} frames one by one under events" if single else "fused"
+    if not single:
+        return "fused"
+    return f"fused, {single} of {counted(n_frames, 'frame')} one by one under events"
 
 
 def _sway(sway: dict[str, Any]) -> tuple[str, ...]:

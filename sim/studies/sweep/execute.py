@@ -15,6 +15,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, NamedTuple, Protocol
 
+from sim.files.text import counted
 from sim.studies.sweep import worker
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.identity import versions
@@ -118,8 +119,8 @@ def execute(
                     back = [run, *work.give_up()]
                     if engine.renew is None:
                         raise SweepError(
-                            f"a worker process died (out of memory?); {count} of {plan.n_runs} "
-                            "runs are kept and the same command goes on from there"
+                            f"a worker process died (out of memory?); kept: {count} of "
+                            f"{counted(plan.n_runs, 'run')} and the same command goes on from there"
                         )
                     work.executor = engine.renew()
                     if not alone:

@@ -7,6 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from scipy import stats
 
+from sim.files.text import counted
 from sim.report.base import base_of, template
 from sim.report.drawing import Picture
 from sim.results.table import FIGURE_OF, LIMITED
@@ -180,7 +181,7 @@ def _verdict(plan: Plan, outcomes: Mapping[int, RunOutcome], asked: bool) -> str
     if not asked:
         return "No limit was asked for."
     missed = sum(bool(outcome.limits_missed) for outcome in done)
-    text = f"{missed} of {len(done)} runs missed a limit."
+    text = f"{missed} of {counted(len(done), 'run')} missed a limit."
     drawn = len(plan.points) == 1 or (plan.combinations == 1 and len(plan.seeds) == 1)
     if drawn and done:
         low, high = stats.binomtest(missed, len(done)).proportion_ci(method="exact")
@@ -211,7 +212,8 @@ def _rests_on(plan: Plan) -> str:
     if plan.samples > 1:
         both = f" and {len(plan.seeds)} seeds" if len(plan.seeds) > 1 else ""
         return (
-            f"{plan.samples} samples{both}, taken as independent draws (for a stratified design "
+            f"{counted(plan.samples, 'sample')}{both}, taken as independent draws (for a "
+            "stratified design "
             "this makes intervals too wide, not too narrow)."
         )
     if len(plan.seeds) > 1:

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from sim.errors import Stopped
 from sim.files.filing import mark, put_page
+from sim.files.text import counted
 from sim.kernels.threads import available
 from sim.studies.run.provenance import NOTHING_ASKED, Request
 from sim.studies.sweep import table
@@ -172,7 +173,7 @@ def stopping(store: Store, plan: Runs) -> Iterator[None]:
         yield
     except KeyboardInterrupt:
         raise Stopped(
-            f"stopped: {len(store.done())} of {plan.n_runs} runs are done and kept; "
+            f"stopped: {len(store.done())} of {counted(plan.n_runs, 'run')} done and kept; "
             "the same command goes on from there"
         ) from None
 

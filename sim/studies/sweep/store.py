@@ -14,6 +14,7 @@ from typing import Any, Final, NamedTuple, Self
 from sim.errors import OutputError
 from sim.files.filing import MARKER, PAGE_FAULT, WORK, check_output, mark, marker, put
 from sim.files.reading import read_bytes
+from sim.files.text import counted
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 
@@ -171,8 +172,8 @@ class Store:
             with suppress(OSError):
                 os.ftruncate(self._file, end)
             raise OutputError(
-                f"{self.path}: cannot be written: {exc.strerror}. {len(self._outcomes)} runs are "
-                "kept and the same command goes on from there"
+                f"{self.path}: cannot be written: {exc.strerror}. Kept: "
+                f"{counted(len(self._outcomes), 'run')} and the same command goes on from there"
             ) from exc
         self._outcomes[run] = outcome
 
@@ -270,7 +271,8 @@ def _damage(path: Path, found: Contents) -> str:
         )
     return (
         f"{path}: is damaged: {len(found.damaged)} {lines} ({named}) changed after they were "
-        f"written; {len(found.outcomes)} runs are whole; left unchanged. --repair keeps the whole "
+        f"written; {counted(len(found.outcomes), 'run')} whole; left unchanged. --repair keeps "
+        "the whole "
         "runs and does the others again"
     )
 

@@ -33,7 +33,8 @@ def test_the_verdict_names_figure_requirement_and_loop():
     good = verdict_words(against(RequirementsParams(), worst(1.5, 7.0, None)), 0)
     assert good.startswith("Met: Ms 1.500, at most 1.7, in A03, axis x; gain margin 7.000 dB")
     assert "phase margin: no loop has one (at least 30 deg)" in good
-    assert verdict_words(found, 4) == "Missed: 4 mirrors are unstable."
+    assert verdict_words(found, 4) == "Missed: 4 mirrors unstable."
+    assert verdict_words(found, 1) == "Missed: 1 mirror unstable."
 
 
 def test_ms_bounds_the_other_margins():

@@ -80,7 +80,7 @@ def test_a_killed_sweep_goes_on_and_ends_with_the_same_table(plan, undisturbed, 
     # One less than was seen in the file if the kill fell into a transaction: it was undone whole.
     assert 1 <= len(before) < RUNS
     assert children
-    until = time.monotonic() + 20
+    until = time.monotonic() + 120  # a busy machine takes its time
     while not all(map(is_gone, children)):  # workers end with their parent
         assert time.monotonic() < until
         time.sleep(0.05)
@@ -102,7 +102,7 @@ def test_ctrl_c_stops_cleanly_and_says_how_to_go_on(tmp_path):
     os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the workers too
     out, err = process.communicate(timeout=60)
     assert process.returncode == 2
-    found = re.search(r"stopped: (\d+) of 16 runs are done and kept; the same command goes on", err)
+    found = re.search(r"stopped: (\d+) of 16 runs done and kept; the same command goes on", err)
     assert found and 1 <= int(found[1]) < RUNS and int(found[1]) == kept(tmp_path)
     assert "Traceback" not in err
     assert out == "" and not (tmp_path / "table.csv").exists()
@@ -167,7 +167,7 @@ def test_without_another_worker_what_was_done_is_kept(plan, tmp_path):
             )  # fmt: skip
 
     with Store(tmp_path, identity_of(plan), overwrite=False) as store:
-        with pytest.raises(SweepError, match="a worker process died .* 1 of 16 runs are kept"):
+        with pytest.raises(SweepError, match="a worker process died .* kept: 1 of 16 runs"):
             with local_processes(1) as engine:
                 execute(plan, store, Engine(Dying(engine.executor), lambda: 1))
         assert store.done() == {0}

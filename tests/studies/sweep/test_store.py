@@ -176,7 +176,7 @@ def test_a_full_device_loses_no_earlier_run(tmp_path, monkeypatch):
 
     with opened(tmp_path) as store:
         monkeypatch.setattr(os, "write", half)
-        with pytest.raises(OutputError, match="No space left on device. 2 runs are kept"):
+        with pytest.raises(OutputError, match="No space left on device. Kept: 2 runs and"):
             store.add(2, DONE)
     monkeypatch.undo()
     assert (tmp_path / FILE).read_bytes() == whole
