@@ -40,10 +40,11 @@ def connections(
     from sim.cli.asked import asked_by
     from sim.cli.counting import counting_bar
     from sim.files.filing import check_output
+    from sim.files.parquet import require_parquet
     from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.connections.filing import KIND, require_parquet, write
+    from sim.studies.connections.filing import KIND, write
     from sim.studies.connections.study import study
     from sim.studies.connections.taken_over import taken_over
 

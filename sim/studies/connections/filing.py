@@ -8,8 +8,8 @@ from typing import Any
 
 from numpy.typing import NDArray
 
-from sim.errors import OutputError
 from sim.files.filing import filed, put_page
+from sim.files.parquet import require_parquet
 from sim.ports import Array
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files, portable_toml
@@ -84,19 +84,3 @@ def write_late(path: Path, inputs: Ports, outputs: Ports, late: Mapping[str, Arr
     """Write what many lives do to each connection (C,), as CSV."""
     columns: dict[str, tuple[NDArray[Any], int]] = {"input": (inputs, 0), "output": (outputs, 0)}
     write_columns(path, columns | {name: (values, 5) for name, values in late.items()})
-
-
-def require_parquet() -> None:
-    """Check that Parquet can be written.
-
-    Raises
-    ------
-    OutputError
-        If the library is missing.
-    """
-    try:
-        import pyarrow.parquet  # noqa: F401
-    except ImportError as exc:
-        raise OutputError(
-            '--parquet needs the "cluster" extra: pip install "mirrorloop[cluster]"'
-        ) from exc

@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 from sim.errors import Stopped
 from sim.files.filing import mark, put_page
+from sim.files.parquet import require_parquet
 from sim.files.text import counted
 from sim.kernels.threads import available
 from sim.studies.run.provenance import NOTHING_ASKED, Request
@@ -104,7 +105,7 @@ def sweep(
     """
     check_workers(cluster, workers)
     if parquet:
-        table.require_parquet()
+        require_parquet()
     plan = make_plan(
         str(scenario), vary, seeds=seeds, samples=samples, design=design, overrides=tuple(overrides)
     )

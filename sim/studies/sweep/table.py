@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from sim.files.filing import put
+from sim.files.parquet import require_parquet
 from sim.files.text import csv_text
 from sim.results.table import FIGURE_OF
-from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import Plan
 from sim.studies.sweep.vary import toml
@@ -60,22 +60,6 @@ def write_csv(table: SweepTable, path: Path) -> None:
     for row in zip(*table.values(), strict=True):
         writer.writerow("" if cell is None else _text(cell) for cell in row)
     put(path, text.getvalue().encode("utf-8"))
-
-
-def require_parquet() -> None:
-    """Check that Parquet can be written.
-
-    Raises
-    ------
-    SweepError
-        If the library is missing.
-    """
-    try:
-        import pyarrow.parquet  # noqa: F401
-    except ImportError as exc:
-        raise SweepError(
-            '--parquet needs the "cluster" extra: pip install "mirrorloop[cluster]"'
-        ) from exc
 
 
 def write_parquet(table: SweepTable, path: Path) -> None:

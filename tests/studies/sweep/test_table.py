@@ -4,8 +4,8 @@ import csv
 
 import pytest
 
+from sim.errors import OutputError
 from sim.results.table import FIGURE_OF
-from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import make_plan
 from sim.studies.sweep.table import make_table, put, write_csv, write_parquet
@@ -59,7 +59,7 @@ def test_parquet_is_the_same_table(tmp_path):
 def test_parquet_missing_is_said_in_one_line(monkeypatch, tmp_path):
     monkeypatch.setitem(__import__("sys").modules, "pyarrow.parquet", None)
     monkeypatch.setitem(__import__("sys").modules, "pyarrow", None)
-    with pytest.raises(SweepError, match=r"--parquet needs the \"cluster\" extra: pip install"):
+    with pytest.raises(OutputError, match=r"--parquet needs the \"cluster\" extra: pip install"):
         write_parquet(make_table(small_plan(), OUTCOMES), tmp_path / "table.parquet")
 
 
