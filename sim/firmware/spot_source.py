@@ -7,7 +7,7 @@ import numpy as np
 
 from sim.firmware.law_source import braces
 from sim.firmware.spots.division import Divider
-from sim.firmware.spots.gaussian_fit import GaussianFitWords
+from sim.firmware.spots.gaussian_fit import BACKGROUND_FRACTION, GaussianFitWords
 from sim.firmware.spots.logarithm import LOG_FRACTION
 from sim.firmware.spots.peak import PeakWords
 from sim.firmware.spots.quad_cell import RATIO_FRACTION, QuadCellWords
@@ -225,6 +225,17 @@ def _gaussian_fit(words: GaussianFitWords, world: SpotWorld) -> SpotSource:
     tables |= taps | {"model.h": text}
     files = (*ITERATED, "gaussian_fit.c")
     return SpotSource(world.kind, _shared(v) | macros, files, tables, STEPS)
+
+
+def quotient_shifts(words: Any) -> tuple[int, ...]:
+    """Return the bits behind the point of each kind of quotient that an estimator takes."""
+    fraction = words.verdict.position.fraction
+    shifts = {
+        GaussianFitWords: (0, BACKGROUND_FRACTION, fraction),
+        QuadCellWords: (RATIO_FRACTION,),
+        WeightedCentroidWords: (fraction - getattr(words, "table_fraction", 0),),
+    }
+    return shifts.get(type(words), (fraction - 1,))
 
 
 SPOT_SOURCES: Final[dict[type, Callable[[Any, SpotWorld], SpotSource]]] = {

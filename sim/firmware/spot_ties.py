@@ -1,48 +1,24 @@
-"""Windows at the rounding corners of a centre of gravity: quotients on a tie, and beside it."""
+"""Windows at the rounding corners of a centre of gravity: quotients on a tie, and beside it.
 
+Light and moment are worked out first; two neighbouring columns (or rows) of pixels then have them.
+"""
+
+from collections.abc import Iterator
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.firmware.quotient_corners import numerators_at
 from sim.firmware.rounding import Whole
-from sim.firmware.spots.division import Divider, highest_one, moved
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import places
 from sim.rng import philox
 
-DRAWN: Final = 1 << 17
+LIGHTS: Final = 2048
+KINDS: Final = 4
+"""Windows of a corner: of each sign, even and odd; rules for ties differ in these."""
 KEY: Final = (2026, 1128)
-NEAR: Final = 2
-"""Twice the remainder less the divisor: as near as whole numbers come to a tie that is missed."""
-
-
-def quotients_from_tie(
-    numerator: Whole, denominator: Whole, shift: int, divider: Divider
-) -> Whole:
-    """Return how far each quotient is from a tie; 0 on it, negative below.
-
-    Of an exact quotient: twice its remainder less the divisor. By a reciprocal: units of the
-    product that is shifted down.
-    """
-    if not divider.by_reciprocal:
-        rest = (numerator << np.int64(shift)) % denominator
-        return np.asarray(2 * rest - denominator, np.int64)
-    e = highest_one(denominator)
-    w, k = divider.word_bits, divider.index_bits
-    r = np.array(divider.table, np.int64)[moved(denominator, k - e) - (1 << k)]
-    for _ in range(divider.newton_steps):
-        t = (np.int64(1) << np.int64(2 * w + 1)) - moved(denominator, w - e) * r
-        r = (r * (t >> np.int64(w))) >> np.int64(w)
-    right = np.maximum(w + e - shift, 1)
-    rest = (numerator * r) & ((np.int64(1) << right) - 1)
-    return np.asarray(rest - (np.int64(1) << (right - 1)), np.int64)
-
-
-def sides(from_tie: Whole, divider: Divider) -> Whole:
-    """Return -1, 0 or 1 for just below, on and just above a tie, and 9 for neither."""
-    near = np.abs(from_tie) <= (1 if divider.by_reciprocal else NEAR)
-    return np.where(near, np.sign(from_tie), 9)
 
 
 def sums_of(
@@ -59,37 +35,68 @@ def sums_of(
 def tie_windows(
     words: ThresholdedCentroidWords, full_scale_dn: int
 ) -> list[tuple[int, int, NDArray[np.int32]]]:
-    """Return windows (axis, side, pixels) whose quotient is beside or on a tie.
-
-    A row of pixels in the middle of the window, its values drawn. Of those that come to a corner,
-    one of each sign, even and odd, stays: rules for ties differ in these.
+    """Return windows (axis, side, pixels) whose quotient is beside or on a tie; none if the
+    threshold is below zero, where dark pixels count as light.
     """
+    most = full_scale_dn - words.threshold_dn
+    if words.threshold_dn < 0 or most < 1:
+        return []
     v = words.verdict
-    most = full_scale_dn - max(words.threshold_dn, 0)
     found = []
-    for part, side_px in ((0, v.width), (1, v.height)):
-        count = min(side_px - 2, max(3, int(np.ceil(2.5 * words.verdict.least_light / most))))
-        first = (side_px - count) // 2
-        counter = np.zeros((DRAWN * count, 4), np.int64)
-        counter[:, 0], counter[:, 1] = np.arange(DRAWN * count), part
-        drawn = philox(counter, KEY)[:, 0].astype(np.int64).reshape(DRAWN, count)
-        values = most // 4 + drawn % (most - most // 4)
-        light = values.sum(axis=1)
-        moment = values @ places(side_px)[first : first + count]
-        from_tie = quotients_from_tie(moment, light, v.position.fraction - 1, words.divider)
-        side = np.where(light >= v.least_light, sides(from_tie, words.divider), 9)
-        for wanted in (-1, 0, 1):
-            hits = np.flatnonzero(side == wanted)
-            exact = moment[hits] << np.int64(v.position.fraction)
-            odd = (exact // (2 * light[hits])) & 1
-            _, distinct = np.unique(2 * (moment[hits] < 0) + odd, return_index=True)
-            for i in hits[distinct]:
-                line = np.zeros(side_px, np.int64)
-                line[first : first + count] = values[i] + words.threshold_dn
-                window = np.zeros((v.height, v.width), np.int64)
-                if part == 0:
-                    window[v.height // 2] = line
-                else:
-                    window[:, v.width // 2] = line
-                found.append((part, wanted, np.clip(window, 0, full_scale_dn).astype(np.int32)))
+    for part, (along, across, edge) in enumerate(
+        ((v.width, v.height, v.edge_x), (v.height, v.width, v.edge_y))
+    ):
+        for side in (-1, 0, 1):
+            kinds: dict[tuple[bool, int], NDArray[np.int64]] = {}
+            for light, moment in _sums_at(words, part, side, most * across, edge):
+                columns = _columns(light, moment, along)
+                kind = (moment < 0, ((moment << v.position.fraction) // (2 * light)) & 1)
+                if columns is not None and kind not in kinds:
+                    kinds[kind] = np.stack([_spread(each, across) for each in columns], axis=1)
+                if len(kinds) == KINDS:
+                    break
+            for above in kinds.values():
+                window = above if part == 0 else above.T
+                pixels = np.where(window > 0, window + words.threshold_dn, 0)
+                found.append((part, side, pixels.astype(np.int32)))
     return found
+
+
+def _sums_at(
+    words: ThresholdedCentroidWords, part: int, side: int, most_light: int, edge: int
+) -> Iterator[tuple[int, int]]:
+    """Yield light and moment of corners whose position is within the edge."""
+    v = words.verdict
+    shift = v.position.fraction - 1
+    counter = np.zeros((LIGHTS, 4), np.int64)
+    counter[:, 0], counter[:, 1], counter[:, 2] = np.arange(LIGHTS), part, side + 1
+    for i, drawn in enumerate(philox(counter, KEY)[:, 0].tolist()):
+        light = v.least_light + drawn % max(most_light - v.least_light, 1)
+        if i % 2:  # exact quotients come to a tie for multiples of 2^(shift + 1) alone
+            light = light >> (shift + 1) << (shift + 1)
+        if not v.least_light <= light <= most_light:
+            continue
+        for moment in numerators_at(light, side, shift, words.divider):
+            if abs(moment) << shift <= (edge - 1) * light:
+                yield light, moment
+
+
+def _columns(light: int, moment: int, side_px: int) -> NDArray[np.int64] | None:
+    """Return the light of each column that has these sums, in two neighbours; None if none has."""
+    place = places(side_px)
+    first = min(max((moment // light + side_px - 1) // 2, 0), side_px - 2)
+    second, odd = divmod(moment - light * int(place[first]), 2)
+    if odd or not 0 <= second <= light:
+        return None
+    columns = np.zeros(side_px, np.int64)
+    columns[first], columns[first + 1] = light - second, second
+    return columns
+
+
+def _spread(light: int, side_px: int) -> NDArray[np.int64]:
+    """Return light spread over pixels as evenly as whole numbers can; the rest in the middle."""
+    each, left = divmod(int(light), side_px)
+    pixels = np.full(side_px, each, np.int64)
+    start = (side_px - left) // 2
+    pixels[start : start + left] += 1
+    return pixels

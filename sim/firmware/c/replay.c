@@ -8,6 +8,7 @@
 #include <stdio.h>
 #include <string.h>
 
+#include "divide.h"
 #include "drive.h"
 #include "marks.h"
 #include "servo.h"
@@ -164,7 +165,10 @@ static size_t begin(const char *folder, const char *name)
     group.folder = folder;
     group.name = name;
     group.count = 0;
-    snprintf(full, sizeof full, "%s/%s", name, strcmp(name, "spots") == 0 ? "status" : "mirror");
+    snprintf(full, sizeof full, "%s/%s", name,
+        strcmp(name, "spots") == 0          ? "status"
+            : strcmp(name, "quotients") == 0 ? "shift"
+                                             : "mirror");
     if (vectors_open(&column, folder, full) == 0) {
         rows = column.rows;
         vectors_close(&column);
@@ -184,7 +188,7 @@ static void end(size_t rows)
         wrong += group.columns[i].differing;
     }
     differing += wrong;
-    printf("%-6s %8lu rows %9lu values compared %6lu differ\n", group.name, (unsigned long)rows,
+    printf("%-9s %8lu rows %9lu values compared %6lu differ\n", group.name, (unsigned long)rows,
         (unsigned long)compared, (unsigned long)wrong);
 }
 
@@ -247,6 +251,24 @@ static void replay_spots(const char *folder)
         drive_codes(0, frame.reference, correction, codes);
         mark_end();
         compare_spot(&reading);
+    }
+    end(rows);
+}
+
+/* Quotients of the estimator by themselves. */
+static void replay_quotients(const char *folder)
+{
+    const size_t rows = begin(folder, "quotients");
+    size_t row;
+    for (row = 0; row < rows && !broken; row++) {
+        const int64_t numerator = one("numerator");
+        const int64_t denominator = one("denominator");
+        const int shift = (int)one("shift");
+        if (broken || denominator < 1) {
+            broken = 1;
+            break;
+        }
+        compare_one("quotient", divide(numerator, denominator, shift));
     }
     end(rows);
 }
@@ -338,6 +360,7 @@ int main(int argc, char **argv)
     }
     replay_loop(folder);
     replay_spots(folder);
+    replay_quotients(folder);
     replay_law(folder);
     replay_drive(folder);
     if (broken) {

@@ -93,15 +93,20 @@ def quotient_words(
     n, d = np.broadcast_arrays(np.asarray(numerator, np.int64), np.asarray(denominator, np.int64))
     if not divider.by_reciprocal:
         return divided(n << np.int64(shift), d, divider.rounding)
-    e = highest_one(d)
-    w, k = divider.word_bits, divider.index_bits
-    r = np.array(divider.table, np.int64)[moved(d, k - e) - (1 << k)]
-    for _ in range(divider.newton_steps):
-        t = (np.int64(1) << np.int64(2 * w + 1)) - moved(d, w - e) * r
-        r = (r * (t >> np.int64(w))) >> np.int64(w)
-    right = w + e - shift
-    product = (n * r) << np.maximum(-right, 0)
+    right = divider.word_bits + highest_one(d) - shift
+    product = (n * reciprocal_words(d, divider)) << np.maximum(-right, 0)
     return divided(product, np.int64(1) << np.maximum(right, 0), divider.rounding)
+
+
+def reciprocal_words(denominator: Whole, divider: Divider) -> Whole:
+    """Return r of steps 1 to 4 of `quotient_words`: about 2^(w + e) / denominator."""
+    e = highest_one(denominator)
+    w, k = divider.word_bits, divider.index_bits
+    r = np.array(divider.table, np.int64)[moved(denominator, k - e) - (1 << k)]
+    for _ in range(divider.newton_steps):
+        t = (np.int64(1) << np.int64(2 * w + 1)) - moved(denominator, w - e) * r
+        r = (r * (t >> np.int64(w))) >> np.int64(w)
+    return r
 
 
 def highest_one(values: Whole) -> Whole:

@@ -11,8 +11,10 @@ from sim.firmware.code_corners import CodeRows, corner_rows, from_tie, rows_of
 from sim.firmware.codes import CodeWords
 from sim.firmware.controller import FixedController, FixedInput
 from sim.firmware.fixed_law import FixedState
+from sim.firmware.quotient_corners import Quotients, corner_quotients, sides_of
 from sim.firmware.source import source_of
-from sim.firmware.spot_ties import quotients_from_tie, sides, sums_of, tie_windows
+from sim.firmware.spot_source import quotient_shifts
+from sim.firmware.spot_ties import sums_of, tie_windows
 from sim.firmware.spots.estimator import FixedEstimator
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
@@ -110,8 +112,13 @@ def vectors_of(
     ]  # fmt: skip
     assert built.parts.coded is not None
     drive, drive_lines = _drive(built.parts.coded.words, ticks, chosen)
-    lines += drive_lines
-    groups = {"loop": loop, "spots": spots, "law": _law(steps), "drive": drive}
+    quotients, quotient_lines = _quotients(
+        estimator.words, int(source.spot.macros["SPOT_NUMERATOR_BITS"])
+    )
+    lines += [*quotient_lines, *drive_lines]
+    groups = {
+        "loop": loop, "spots": spots, "quotients": quotients, "law": _law(steps), "drive": drive,
+    }  # fmt: skip
     return Vectors(source.sum, groups, lines, labels)
 
 
@@ -228,22 +235,41 @@ def _spots(
 
 def _quotient_lines(words: Any, pixels: NDArray[np.int32], status: NDArray[Any]) -> list[Covered]:
     if not isinstance(words, ThresholdedCentroidWords):
-        note = "inside the estimator's steps, where no window was made for them"
-        return [Covered("position: quotients at a tie", 0, note)]
+        return []  # inside the estimator's steps: the group `quotients` has them by themselves
     light, moments = sums_of(pixels, words)
     used = (status == SpotStatus.OK) & (light > 0)
     shift = words.verdict.position.fraction - 1
     lines = []
     for part in (0, 1):
-        from_tie = quotients_from_tie(
-            moments[:, part], np.where(light > 0, light, 1), shift, words.divider
-        )
-        side = sides(from_tie, words.divider)
+        side = sides_of(moments[:, part], np.where(light > 0, light, 1), shift, words.divider)
         for wanted, name in ((-1, "below"), (0, "on a tie"), (1, "above")):
             rows = int((used & (side == wanted)).sum())
-            note = "quotient of moment and light" if rows else "not reached by the windows drawn"
+            note = "quotient of moment and light" if rows else "no window comes to it"
             lines.append(Covered(f"position, {'xy'[part]}: {name}", rows, note))
     return lines
+
+
+def _quotients(words: Any, word_bits: int) -> tuple[Group, list[Covered]]:
+    """Return the estimator's quotients by themselves, at corners of rounding."""
+    shifts = quotient_shifts(words)
+    rows: Quotients = corner_quotients(words.divider, shifts, word_bits)
+    group = {
+        "numerator": _i64(rows.numerator, "of any sign"),
+        "denominator": _i64(rows.denominator, "above zero"),
+        "shift": _u8(rows.shift, "bits behind the point of the quotient"),
+        "quotient": _i64(rows.quotient, "rounded as settings.h says"),
+    }
+    lines = []
+    for shift in shifts:
+        own = rows.shift == shift
+        n, d = rows.numerator[own], rows.denominator[own]
+        side = sides_of(n, d, shift, words.divider)
+        for wanted, name in ((-1, "below"), (0, "on a tie"), (1, "above")):
+            for sign, numbers in (("positive", n > 0), ("negative", n < 0)):
+                count = int(((side == wanted) & numbers).sum())
+                note = f"{shift} bits behind the point" if count else "no quotient comes to it"
+                lines.append(Covered(f"quotient, {sign}: {name}", count, note))
+    return group, lines
 
 
 def _law(rows: LawRows) -> Group:

@@ -76,8 +76,8 @@ def test_every_value_is_that_of_the_model(made, compiler, target):
     assert done.returncode == 0, done.stdout + done.stderr
     assert done.stdout.endswith("\n0 values differ\n")
     groups = re.findall(r"^(\w+) +(\d+) rows +(\d+) values", done.stdout, re.MULTILINE)
-    assert [name for name, _, _ in groups] == ["loop", "spots", "law", "drive"]
-    assert all(int(values) > int(rows) > 0 for _, rows, values in groups)
+    assert [name for name, _, _ in groups] == ["loop", "spots", "quotients", "law", "drive"]
+    assert all(int(values) >= int(rows) > 0 for _, rows, values in groups)
 
 
 @pytest.mark.skipif(shutil.which("cmake") is None, reason="no cmake")
@@ -106,7 +106,17 @@ def test_every_estimator_with_a_form_in_whole_numbers(tmp_path, kind):
     firmware, vectors = written(tmp_path, *asked)
     done = replay(build(firmware, "sanitized"), vectors)
     assert done.returncode == 0, done.stdout + done.stderr
+    settings = firmware / "src" / "settings.h"
+    text = settings.read_text()
+    assert "SPOT_ROUNDING ROUNDING_EVEN" in text
+    settings.write_text(text.replace("SPOT_ROUNDING ROUNDING_EVEN", "SPOT_ROUNDING ROUNDING_AWAY"))
+    wrong = replay(build(firmware, "replay", level="-O0"), vectors)
+    assert wrong.returncode == 1 and "quotients/quotient: value" in wrong.stdout
     status = read_vectors.read(vectors)["spots/status"]
+    rows = {line["what"]: line["rows"] for line in read_vectors.index(vectors)["coverage"]}
+    corners = [f"{sign}: {side}" for sign in ("positive", "negative")
+               for side in ("below", "on a tie", "above")]  # fmt: skip
+    assert all(rows[f"quotient, {corner}"] > 0 for corner in corners)
     # The quad cell's curve ends before the window does: FAILED in place of EDGE.
     assert {0, 1, 3 if kind == "quad_cell" else 2} <= set(status.tolist())
 
