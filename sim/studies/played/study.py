@@ -4,8 +4,7 @@ from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from scipy import signal
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from sim.assembly.build import Built
 from sim.mechanics.profiles.profile import Band, Expected
@@ -197,6 +196,8 @@ def _kept(
 
 
 def _density(time_s: Array, acceleration: Array, profile: Any) -> PowerDensity | None:
+    from scipy import signal  # takes half a second to load, and few runs play a record
+
     span = getattr(profile, "span", None)
     inside = np.ones(len(time_s), bool)
     if span is not None:
@@ -211,7 +212,7 @@ def _density(time_s: Array, acceleration: Array, profile: Any) -> PowerDensity |
                               detrend="constant")  # fmt: skip
     free = freedom(SEGMENTS)
     tail = 0.5 * (1.0 - CONFIDENCE)
-    low, high = free / chi2.ppf(1.0 - tail, free), free / chi2.ppf(tail, free)
+    low, high = free / chdtri(free, tail), free / chdtri(free, 1.0 - tail)
     return PowerDensity(f[1:], density[1:], SEGMENTS, float(low), float(high))
 
 
