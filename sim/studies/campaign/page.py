@@ -1,7 +1,7 @@
 """The page of a campaign: matrix of verdicts, worst case of each limit, profiles."""
 
 import json
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.table import LIMITED
@@ -9,7 +9,9 @@ from sim.scenario.portable import portable_toml
 from sim.studies.campaign import plots
 from sim.studies.campaign.found import Campaign
 from sim.studies.campaign.one_case import made_case
-from sim.studies.played.sections import sections_of
+from sim.studies.campaign.plan import CampaignPlan
+from sim.studies.played.sections import numbers_of, sections_of
+from sim.studies.played.study import PlayedEvent
 from sim.studies.played.study import study as study_profiles
 from sim.studies.replay.page import cell
 from sim.studies.run.preview import played_in
@@ -26,7 +28,31 @@ ASSUMPTIONS: Final = (
 )
 
 
-def page_of(found: Campaign) -> StudyPage:
+class ProfileShown(NamedTuple):
+    """A profile as its first case plays it."""
+
+    name: str
+    events: list[PlayedEvent]
+    conditions: list[dict[str, Any]]
+
+    def numbers(self) -> list[dict[str, Any]]:
+        """Return what is filed of it: figures against tolerances, spectra, density."""
+        return [{"profile": self.name, **numbers_of(event)} for event in self.events]
+
+
+def profiles_of(plan: CampaignPlan) -> list[ProfileShown]:
+    """Return every profile, held against its tolerances and required spectrum."""
+    shown: dict[str, ProfileShown] = {}
+    for case, text in zip(plan.cases, plan.scenarios, strict=True):
+        if case.profile not in shown:
+            built = _built(json.loads(text))
+            shown[case.profile] = ProfileShown(
+                case.profile, study_profiles(built), played_in(built)
+            )
+    return list(shown.values())
+
+
+def page_of(found: Campaign, profiles: list[ProfileShown]) -> StudyPage:
     """Return the page."""
     plan = found.plan
     names = list(dict.fromkeys(row["name"] for r in found.rows for row in r["limits"]))
@@ -35,19 +61,12 @@ def page_of(found: Campaign) -> StudyPage:
         Section("Worst case of each limit", pictures=_worst(found, names)),
     ]
     played: list[dict[str, Any]] = []
-    seen: set[str] = set()
-    for number, case in enumerate(plan.cases):
-        if case.profile in seen:
-            continue
-        seen.add(case.profile)
-        job = json.loads(plan.scenarios[number])
-        built = _built(job)
-        shown = study_profiles(built)
+    for profile in profiles:
         sections += [
-            s._replace(heading=f"Profile {case.profile}: {s.heading[:1].lower()}{s.heading[1:]}")
-            for s in sections_of(shown)
+            s._replace(heading=f"Profile {profile.name}: {s.heading[:1].lower()}{s.heading[1:]}")
+            for s in sections_of(profile.events)
         ]
-        played += [p for p in played_in(built) if p not in played]
+        played += [p for p in profile.conditions if p not in played]
     return StudyPage(
         title=plan.params.title,
         question=plan.params.question.strip(),

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.report.spectrum_plot import COLOURS, DASHES
 from sim.report.study_page import Section, StudyPage, Table
+from sim.results.table import LIMITED
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
 from sim.studies.isolators.study import QUALITY, MountResult, verdict_of
@@ -25,6 +26,9 @@ ASSUMPTIONS: Final = (
     "coupling of axes are left out. Transmissibility is that of the mounts alone, unsampled, as "
     "long as no stop is touched.",
     "Stops are as stiff and lossy as stated, or as the invented values that stand in for them.",
+    "A loss beyond 40 dB only says that there is no light. Outage: the longest of any connection; "
+    "recovery: from the end of the event to the last tick with a connection out, “–” if one still "
+    "is when the run ends.",
 )
 
 
@@ -51,7 +55,7 @@ def write(
         title=f"Isolators: {scenario.title}", question=scenario.question.strip(),
         verdict=verdict, good=any(r.row["verdict"] == "met" for r in found),
         sections=[
-            Section("What each does", _struck(found), [_table(found)], [_picture(found)])
+            Section("What each does", _against(found), [_table(found)], [_picture(found)])
         ],
         notes=ASSUMPTIONS, scenario_toml=portable_toml(scenario),
         strip=[("switch", switch_words(scenario)), ("mounts", str(len(found) - 1))],
@@ -61,13 +65,25 @@ def write(
     )
 
 
-def _struck(found: Sequence[MountResult]) -> list[str]:
-    return [
-        f"{r.name}: the core strikes its stops along {', '.join(r.row['strikes'])}; mirrors and "
-        "bracket feel the impact."
-        for r in found
-        if r.row["strikes"]
-    ]
+def _against(found: Sequence[MountResult]) -> list[str]:
+    """Return what speaks against each: limits that are missed, strikes, a weak event."""
+    lines = []
+    for r in found:
+        missed = [
+            f"{LIMITED[row['name']].said} {cell(row['value'])} of {row['limit']:g} "
+            f"{LIMITED[row['name']].unit}".rstrip()
+            for row in r.row["limits"] if not row["met"]
+        ]  # fmt: skip
+        texts = [f"misses {', '.join(missed)}"] if missed else []
+        if r.row["strikes"]:
+            axes = ", ".join(r.row["strikes"])
+            texts.append(
+                f"the core strikes its stops along {axes}; mirrors and bracket feel the impact"
+            )
+        else:
+            texts += r.row["not_shown"]
+        lines += [f"{r.name}: {'; '.join(texts)}."] if texts else []
+    return lines
 
 
 def _table(found: Sequence[MountResult]) -> Table:
@@ -77,11 +93,12 @@ def _table(found: Sequence[MountResult]) -> Table:
             r.name, cell(r.row["largest_transmissibility"], 3), cell(sway["max_mm"], 3),
             cell(sway["clearance_pct"], 3), cell(f["core_peak_g"], 3),
             cell(f["peak_error_urad"], 4), cell(f["peak_loss_db"], 3),
-            cell(f["longest_outage_ms"], 3), ", ".join(r.row["missed"]) or r.row["verdict"],
+            cell(f["longest_outage_ms"], 3), cell(f["recovery_ms"], 3), r.row["verdict"],
         ]  # fmt: skip
 
     head = ["Mounts", "Largest transmissibility", "Sway [mm]", "Of the clearance [%]",
-            "Core [g]", "Error [µrad]", "Loss [dB]", "Outage [ms]", "Verdict"]  # fmt: skip
+            "Core [g]", "Error [µrad]", "Loss [dB]", "Longest outage [ms]", "Recovery [ms]",
+            "Verdict"]  # fmt: skip
     return Table("The same event on each", head, [row(r) for r in found])
 
 

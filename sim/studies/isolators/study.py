@@ -12,6 +12,7 @@ from sim.files.reading import read_text
 from sim.mechanics.isolator import Isolator, IsolatorParams
 from sim.mechanics.shock_spectrum import shock_spectrum
 from sim.ports import Array
+from sim.results.table import LIMITED
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
 from sim.studies.replay.figures import culprits_of, event_figures
@@ -140,15 +141,19 @@ def _one(
 
 
 def verdict_of(found: list[MountResult]) -> str:
-    """Return, in a sentence, which mount leaves least loss without a strike."""
+    """Return, in some sentences, what meets the limits and which mount leaves least loss."""
+    met = [r.name for r in found if r.row["verdict"] == "met"]
     free = [r for r in found if not r.row["strikes"]]
     best = min(free, key=lambda r: float(r.row["figures"]["peak_loss_db"]))
     loss = best.row["figures"]["peak_loss_db"]
     bolted = found[0].row["figures"]["peak_loss_db"]
-    text = f"Least loss without a strike: {best.name}, {loss:.3g} dB"
+    text = f"{' and '.join(met) or 'none'} meet{'s' if len(met) == 1 else ''} every limit. "
+    text = f"{text[:1].upper()}{text[1:]}Least loss without a strike: {best.name}, {loss:.3g} dB"
     if best.params is not None:
         sway = best.row["sway"]
         text += f" against {bolted:.3g} dB bolted down, with {sway['max_mm']:.3g} mm of sway "
         text += f"({sway['clearance_pct']:.0f} % of the clearance)"
+    if best.row["missed"]:
+        text += f", but it misses {', '.join(LIMITED[name].said for name in best.row['missed'])}"
     struck = [r.name.replace("_", " ") for r in found if r.row["strikes"]]
     return f"{text}. The core strikes its stops on: {', '.join(struck)}." if struck else f"{text}."

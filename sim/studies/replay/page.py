@@ -139,14 +139,20 @@ def _cases(found: Replay) -> list[Table]:
 
 
 def _worst(found: Replay) -> list[str]:
+    """Return what is missed and not shown, one line for all levels of which the same is true."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for c in found.cases:
+        said = [
+            f"misses {LIMITED[name].said}; worst {cell(c['where'])}" for name in c["missed"][:1]
+        ]
+        if c["missed"][1:]:
+            said[0] += f"; and {', '.join(LIMITED[name].said for name in c['missed'][1:])}"
+        said += [f"is not shown: {text}" for text in c["not_shown"]]
+        for text in said:
+            groups.setdefault((f"{c['along']}, {c['loop']} loop", text), []).append(
+                f"{c['level']:g}"
+            )
     return [
-        f"{c['along']}, level {c['level']:g}, {c['loop']} loop: misses "
-        f"{', '.join(LIMITED[name].said for name in c['missed'])}; worst {cell(c['where'])}."
-        for c in found.cases
-        if c["missed"]
-    ] + [
-        f"{c['along']}, level {c['level']:g}, {c['loop']} loop: not shown: "
-        f"{'; '.join(c['not_shown'])}."
-        for c in found.cases
-        if c["not_shown"]
+        f"{head}, level{'s' if len(levels) > 1 else ''} {', '.join(levels)}: {text}."
+        for (head, text), levels in groups.items()
     ]

@@ -64,7 +64,7 @@ def margins(found: Replay) -> Picture | None:
             axes.plot([row["factor"] or row["first_missed"]], [k], color=INK, marker="|", ms=12)
         axes.set_yticks(
             range(len(rows)),
-            [f"{r['limit']}, {r['along']}, {r['loop']}" for r in rows[::-1]],
+            [f"{r['said']}, {r['along']}, {r['loop']}" for r in rows[::-1]],
         )
         axes.set_ylim(-0.6, len(rows) - 0.4)
         axes.set_xscale("log")
