@@ -12,7 +12,9 @@ from click.testing import CliRunner
 from sim.cli.asked import command_line
 from sim.cli.main import cli
 
-BLANKS = ("Unit under test", "Serial numbers", "Operator", "Report number", "Date and signature")
+BLANKS = ("Unit under test", "Serial numbers", "Operator", "Laboratory",
+          "Equipment, calibrated until", "Temperature and humidity", "Report number",
+          "Date and signature")  # fmt: skip
 SMALL = ("switch.connections=[[0,1],[1,0]]", "switch.moves=[]", "limits={}")
 EIGHT = ["--set", "switch.geometry.columns=4", "--set", "switch.geometry.ports_per_side=8"]
 EIGHT += [word for text in SMALL for word in ("--set", text)]

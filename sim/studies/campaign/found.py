@@ -42,5 +42,20 @@ class Campaign(NamedTuple):
         where = f", {limit['where']}" if limit["where"] else ""
         return (
             f"{words}. Tightest is {figure.said}, {value} of {limit['limit']:g}{unit}, in "
-            f"{row['name']}{where}."
+            f"{row['name']}{where}.{self._margin}"
+        )
+
+    @property
+    def _margin(self) -> str:
+        """The smallest level margin, in a sentence; empty if none was found."""
+        found = [
+            (limit["factor"], row, limit)
+            for row in self.rows for limit in row["limits"] if limit["factor"] is not None
+        ]  # fmt: skip
+        if not found:
+            return ""
+        factor, row, limit = min(found, key=lambda each: each[0])
+        return (
+            f" First to be missed at a higher level is {LIMITED[limit['name']].said}, at "
+            f"{factor:.2g} times {row['name']}."
         )

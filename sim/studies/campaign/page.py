@@ -16,6 +16,7 @@ from sim.studies.played.study import study as study_profiles
 from sim.studies.replay.page import cell
 from sim.studies.run.preview import played_in
 from sim.studies.run.provenance import switch_words
+from sim.studies.sweep.identity import digest
 
 ASSUMPTIONS: Final = (
     "Each cell of the matrix is the largest figure over the case's noise seeds, with its share of "
@@ -59,6 +60,7 @@ def page_of(found: Campaign, profiles: list[ProfileShown]) -> StudyPage:
     sections = [
         Section("Matrix of verdicts", _failures(found), [_matrix(found, names), _figures(found)]),
         Section("Worst case of each limit", pictures=_worst(found, names)),
+        Section("What was played, and with which settings", tables=[_profiles(plan), _sets(plan)]),
     ]
     played: list[dict[str, Any]] = []
     for profile in profiles:
@@ -80,6 +82,39 @@ def page_of(found: Campaign, profiles: list[ProfileShown]) -> StudyPage:
         played=played,
         input_name="scenario of all cases, without events",
     )  # fmt: skip
+
+
+def hashes_of(plan: CampaignPlan) -> dict[str, str]:
+    """Return a short SHA-256 of each profile's settings; a record's file has its own beside it."""
+    return {
+        name: digest(json.dumps(entry, sort_keys=True).encode())
+        for name, entry in plan.params.profiles.items()
+    }
+
+
+def _profiles(plan: CampaignPlan) -> Table:
+    kinds = plan.params.profiles
+    return Table(
+        "Profiles; of a record the hash of its file is below",
+        ["Profile", "Kind", "First digits of the SHA-256 of its settings"],
+        [[name, str(kinds[name]["kind"]).replace("_", " "), value]
+         for name, value in hashes_of(plan).items()],
+    )  # fmt: skip
+
+
+def _sets(plan: CampaignPlan) -> Table:
+    """Return what the campaign changes in the scenario, for all cases and for some."""
+    p = plan.params
+    rows = [["all", *_halves(text)] for text in (*p.set, *(f"limits.{k}={v}" for k, v in
+                                                           p.limits.items()))]  # fmt: skip
+    rows += [[group.profile, *_halves(text)] for group in p.cases for text in group.set]
+    rows = rows or [["all", "none", ""]]
+    return Table("Changes to the scenario", ["Cases", "Key", "Value"], rows)
+
+
+def _halves(text: str) -> list[str]:
+    key, _, value = text.partition("=")
+    return [key, value]
 
 
 def _built(job: dict[str, Any]) -> Any:

@@ -32,6 +32,11 @@ def course(made: Run, name: str, limits: Sequence[str]) -> Picture:
             error.axhline(scenario.limits.max_urad, color=VERMILION, lw=1.2)
         if scenario.limits.excess_max_db is not None:
             loss.axhline(scenario.limits.excess_max_db, color=VERMILION, lw=1.2)
+        held = traces.time_s >= 1e-3 * scenario.metrics.hold_from_ms
+        if held.any():  # what is taken up at the start is not judged
+            top = 1.15e6 * float(traces.error_peak_rad[held].max())
+            error.set_ylim(0.0, max(top, 1.05 * error.get_lines()[-1].get_ydata()[0])
+                           if scenario.limits.max_urad is not None else top)  # fmt: skip
         loss.set_yscale("log")
         loss.set_ylabel("misalignment\nloss [dB]")
         loss.set_xlabel("time [ms]" if unit > 1 else "time [s]")

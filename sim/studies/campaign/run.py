@@ -11,7 +11,7 @@ from sim.results.table import LIMITED
 from sim.scenario.file import named_files
 from sim.studies.campaign.found import Campaign
 from sim.studies.campaign.one_case import one_case
-from sim.studies.campaign.page import page_of, profiles_of
+from sim.studies.campaign.page import hashes_of, page_of, profiles_of
 from sim.studies.campaign.plan import CampaignPlan, load_campaign
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 from sim.studies.sweep.identity import digest, own_code, versions
@@ -168,7 +168,7 @@ def _write(found: Campaign, place: Path, asked: Request, *, pdf: bool) -> None:
     page = page_of(found, profiles)._replace(provenance=origin)
     results = {
         "title": found.plan.params.title, "verdict": found.verdict, "cases": found.rows,
-        "profiles": list(page.played),
+        "profiles": list(page.played), "profile_hashes": hashes_of(found.plan),
         "spectra": [row for profile in profiles for row in profile.numbers()],
         "runs": found.plan.n_runs, "runs_s": round(found.runs_s, 2), "provenance": origin,
     }  # fmt: skip

@@ -102,8 +102,11 @@ def test_a_campaign_that_was_killed_goes_on(tmp_path):
     assert again["cases"] == first["cases"] and again["verdict"] == whole.verdict
     assert first["cases"][4]["missed"] == ["max_urad"]
     page = (out / "report.html").read_text()
-    for words in ("Matrix of verdicts", "Worst case of each limit", "Profile pulse", "Serial"):
+    for words in ("Matrix of verdicts", "Worst case of each limit", "Profile pulse", "Serial",
+                  "Laboratory", "limits.max_urad", first["profile_hashes"]["pulse"]):  # fmt: skip
         assert words in page or words.lower() in page, words
+    (spectrum,) = (row["shock_response_spectrum"] for row in first["spectra"])
+    assert len(spectrum["frequency_hz"]) == len(spectrum["maximax_x_m_s2"]) > 20
 
 
 def test_a_cluster_gives_the_same_matrix(tmp_path):
