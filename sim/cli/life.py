@@ -17,7 +17,7 @@ from sim.files.text import shown
 @click.option("--switches", type=click.IntRange(1, 100_000), default=1, show_default=True,
               metavar="K", help="Switches: the scenario's seed and those after it.")  # fmt: skip
 @click.option("--workers", type=click.IntRange(1, 256), metavar="N",
-              help="Processes for many switches; one a processor if left out.")  # fmt: skip
+              help="Processes for many lives; one a processor if left out.")  # fmt: skip
 @click.option("--levers", "with_levers", is_flag=True,
               help="Try every cause halved, and other maintenance: a life each.")  # fmt: skip
 @click.option("--overlap", "overlap_s", type=click.FloatRange(2, 600), metavar="S",
@@ -35,9 +35,10 @@ def life(
 ) -> None:  # fmt: skip
     """Follow the switch of SCENARIO through its life: years, in steps of seconds to hours.
 
-    Writes life.json, years.csv and report.html. With many switches, finished ones are kept in
-    DIR-switches as they come: stopped or killed, the same command goes on from there. Ends with 1
-    if a connection exceeds the end-of-life limit.
+    Writes life.json, years.csv, connections.csv and report.html. Of many switches and of lives with
+    one change, finished ones are kept in DIR-switches and DIR-levers as they come: stopped or
+    killed, the same command goes on from there. Ends with 1 if a connection exceeds the end-of-life
+    limit.
     """
     from pathlib import Path
 
@@ -60,7 +61,12 @@ def life(
         first = live(loaded, years, progress=stage("life"))
         episodes = play_episodes(first, stage("episodes")) if first.lived.at_episodes else []
         both = overlap(loaded, overlap_s) if overlap_s is not None else None
-        tried = levers(first, stage("lives with one change")) if with_levers else None
+        tried = None
+        if with_levers:
+            tried = levers(
+                first, stage("lives with one change"), workers=workers, overwrite=overwrite,
+                folder=Path(out).with_name(f"{Path(out).name}-levers"),
+            )  # fmt: skip
         found = None
         if switches > 1:
             tell = stage("switches")

@@ -8,7 +8,7 @@ from sim.studies.life.march import March
 from sim.studies.life.schedule import HOUR_S, YEAR_S
 from sim.studies.life.start import start_of
 from sim.studies.life.study import Life
-from sim.studies.run.make import make_run
+from sim.studies.run.make import Run, make_run
 
 MOST: Final = 12
 """Episodes that are simulated; of more, the first."""
@@ -17,7 +17,10 @@ MOST: Final = 12
 def play_episodes(
     life: Life, progress: Callable[[int, int], None] | None = None
 ) -> list[dict[str, Any]]:
-    """Return what each episode did: age, largest misalignment loss, outage, lost spots.
+    """Return what each episode did: age, largest misalignment loss, outage, time out of budget.
+
+    `out_h` are the connection-hours in which the insertion loss exceeds the end-of-life limit,
+    counted in whole intervals of the traces by the largest loss in each.
 
     Parameters
     ----------
@@ -47,7 +50,39 @@ def play_episodes(
             "excess_max_db": coupling["excess_max_db"],
             "outage_ms": coupling["outage_ms"],
             "max_urad": made.figures["pointing"]["max_urad"],
+            "out_h": _out_h(made, life.plant.budget.end_of_life_db),
         })  # fmt: skip
         if progress is not None:
             progress(number + 1, len(found))
     return rows
+
+
+def _out_h(made: Run, limit_db: float) -> float:
+    """Return the connection-hours over a limit. [h]"""
+    traces = made.outcome.traces
+    aligned = made.built.parts.epochs[0].aligned_db  # an episode moves nothing
+    over = aligned + traces.excess_peak_db > limit_db
+    return float(over.sum() * traces.interval_ticks * traces.tick_s) / HOUR_S
+
+
+def with_episodes(
+    availability: dict[str, Any], played: list[dict[str, Any]], lived: dict[str, int]
+) -> dict[str, Any]:
+    """Return an availability in which episodes count too.
+
+    Parameters
+    ----------
+    availability : dict
+        `share`, `connection_hours`, `out_by_cause_h`.
+    played : list of dict
+        From `play_episodes`.
+    lived : dict of str to int
+        Episodes by name; those that were not simulated count as the mean of those that were.
+    """
+    out = dict(availability["out_by_cause_h"])
+    for name, count in lived.items():
+        own = [row["out_h"] for row in played if row["name"] == name]
+        if own:
+            out["episode"] += count * sum(own) / len(own)
+    share = 1.0 - sum(out.values()) / availability["connection_hours"]
+    return availability | {"share": share, "out_by_cause_h": out}

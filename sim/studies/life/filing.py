@@ -1,6 +1,8 @@
 """The folder of a life."""
 
+import csv
 import json
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -9,10 +11,10 @@ import numpy as np
 from sim.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
-from sim.studies.connections.csv_table import write_columns
+from sim.studies.life.episodes import with_episodes
 from sim.studies.life.levers import Lever
 from sim.studies.life.page import page_of, verdict_of
-from sim.studies.life.study import Life, results_of
+from sim.studies.life.study import Life, connections_of, results_of
 from sim.studies.life.switches import COURSES, Switches
 from sim.studies.life.totals import CAUSES, CONTRIBUTORS, LIMITS
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
@@ -31,6 +33,7 @@ def whole(
         name: {
             "median": results["missed_at_years"][name], "low": None, "high": None,
             "share_censored": float(results["missed_at_years"][name] is None), "switches": 1,
+            "causes": {} if (by := results["missed_by"][name]) is None else {by["cause"]: 1},
         }
         for name in LIMITS
     }  # fmt: skip
@@ -39,6 +42,10 @@ def whole(
         results |= _of_many(found)
     results |= {
         "episodes": episodes or [],
+        "availability": with_episodes(
+            results["availability"], episodes or [],
+            results["episodes_lived"] if found is None else found.episodes,
+        ),
         "overlap": overlap,
         "causes": [one._asdict() for one in tried[0]] if tried else [],
         "maintenance": [one._asdict() for one in tried[1]] if tried else [],
@@ -57,7 +64,9 @@ def _of_many(found: Switches) -> dict[str, Any]:
     missed: dict[str, Any] = {}
     for name in LIMITS:
         law = found.weibull(name)
-        missed[name] = found.first_miss(name) | {"weibull": None if law is None else law._asdict()}
+        missed[name] = found.first_miss(name) | {
+            "weibull": None if law is None else law._asdict(), "causes": found.causes[name],
+        }  # fmt: skip
     count = len(found.courses_db["max_db"])
     return {
         "switches": count,
@@ -80,6 +89,17 @@ def _of_many(found: Switches) -> dict[str, Any]:
     }
 
 
+def _write_csv(path: Path, columns: Mapping[str, Sequence[float | int | None]]) -> None:
+    """Write columns, losses to five decimals; what was dark throughout stays empty."""
+    with path.open("w", encoding="ascii", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(columns)
+        for row in zip(*columns.values(), strict=True):
+            writer.writerow(
+                ["" if v is None else v if isinstance(v, int) else f"{v:.5f}" for v in row]
+            )
+
+
 def _plain(values: Any) -> list[float]:
     return [float(value) for value in values]
 
@@ -89,7 +109,9 @@ def write(
     found: Switches | None = None, tried: tuple[list[Lever], list[Lever]] | None = None,
     asked: Request = NOTHING_ASKED,
 ) -> Path:  # fmt: skip
-    """Write life.json, years.csv, scenario.toml and report.html; return the folder.
+    """Write life.json, years.csv, connections.csv, scenario.toml and report.html.
+
+    Returns the folder.
 
     Raises
     ------
@@ -101,13 +123,10 @@ def write(
     with filed(folder, kind=KIND, overwrite=overwrite) as new:
         text = json.dumps(results | {"provenance": origin}, indent=1, allow_nan=False)
         (new / "life.json").write_text(text, encoding="utf-8")
-        columns: dict[str, tuple[Any, int]] = {"year": (np.array(results["years"]), 4)}
-        for name in COURSES:
-            values = [np.nan if v is None else v for v in results[name]]
-            columns[name] = (np.array(values), 5)
-        for name in CONTRIBUTORS:
-            columns[f"{name}_db"] = (np.array(results["contributors"][name]), 5)
-        write_columns(new / "years.csv", columns)
+        years = {"year": results["years"], **{name: results[name] for name in COURSES}}
+        years |= {f"{name}_db": results["contributors"][name] for name in CONTRIBUTORS}
+        _write_csv(new / "years.csv", years)
+        _write_csv(new / "connections.csv", connections_of(life))
         page = page_of(results, life, found, tried)
         page = page._replace(
             provenance=origin, strip=[("switch", switch_words(life.scenario)), *page.strip]

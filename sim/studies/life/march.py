@@ -8,7 +8,8 @@ import numpy as np
 
 from sim.life.arrhenius import acceleration
 from sim.optics.losses import connector_loss_db, drawn_connector_db
-from sim.ports import Array, Effects
+from sim.ports import Array
+from sim.studies.life.adding import added, times_all
 from sim.studies.life.draws import (
     AGEING,
     BOARD,
@@ -23,7 +24,7 @@ from sim.studies.life.plant import Index, SlowPlant
 from sim.studies.life.schedule import HOUR_S, Happening, What
 from sim.studies.life.state import State
 from sim.studies.life.steps import blocks
-from sim.studies.life.totals import Asked, Row, Sums
+from sim.studies.life.totals import Asked, Miss, Row, Sums
 
 FOUND_BY_INSPECTION = 1_000_000
 """Numbers of measurements that an inspection asks for start here: they have draws of their own."""
@@ -33,8 +34,8 @@ class Lived(NamedTuple):
     """One life."""
 
     rows: list[Row]
-    first_miss_s: dict[str, float | None]
-    """First time that a connection's loss exceeded each limit; None: never. [s]"""
+    first_miss: dict[str, Miss | None]
+    """When, why and on which input a connection's loss first exceeded each limit; None: never."""
     last: State
     at_episodes: list[tuple[Happening, State]]
     notable: list[tuple[float, str]]
@@ -143,7 +144,7 @@ class March:
                 notable.append((state.time_s, "the lamp is replaced"))
             if state.outputs is not before or event.what in (What.BOARD_DOWN, What.BOARD_UP):
                 since_s = state.time_s if self._moved_bias else since_s
-        return Lived(rows, sums.first_miss_s, state, at_episodes, notable, counts, sums.steps)
+        return Lived(rows, sums.first_miss, state, at_episodes, notable, counts, sums.steps)
 
     def _with_changes(self, events: list[Happening]) -> list[Happening]:
         """Return the events with those times at which a disturbance begins to change at once."""
@@ -183,7 +184,7 @@ class March:
             after, effects = disturbance.slow(its, time_s)
             slow.append(after)
             found.append(effects)
-        rest, sensor, gain, resonance, temperature = _added(found, len(time_s), m)
+        rest, sensor, gain, resonance, temperature = added(found, len(time_s), m)
         charged = self._charged(state, time_s, rest)
         celsius = life.reference_c + temperature
         ageing_h = state.effective_h + np.cumsum(
@@ -202,9 +203,9 @@ class March:
         alone -= commanded
         alone += rest  # torque that the feed-forward leaves wrong
         if seen:
-            shift = -_times(plant.followed, sensor[:, None, :])
+            shift = -times_all(plant.followed, sensor[:, None, :])
             if plant.left.any():
-                shift = shift + _times(plant.left, alone / slope)
+                shift = shift + times_all(plant.left, alone / slope)
             asked = self._unmixed(shift * slope - alone)
             asked *= state.calibration
             asked /= grown
@@ -230,6 +231,7 @@ class March:
         sums.add(
             plant, state, time_s, length_s, error, variance, ageing_h, self._mirror_db,
             self._port_db, celsius, light, Asked(asked, most_asked, self._limit_rad, tilt),
+            seen=seen,
         )  # fmt: skip
         return state._replace(
             time_s=float(time_s[-1]),
@@ -401,28 +403,3 @@ class March:
         e = state.error_rad[self.plant.pairs(state.outputs)].reshape(-1, 4)
         form = self.plant.form_db[np.arange(len(e)), state.outputs]
         return np.asarray(np.einsum("ci,cij,cj->c", e, form, e))
-
-
-def _added(found: list[Effects], steps: int, m: int) -> tuple[Array, Array, Array, Array, Array]:
-    """Return the sums over disturbances: rest, sensor, gain, resonance, temperature."""
-    rest, sensor = np.zeros((steps, m, 2)), np.zeros((steps, 2))
-    gain, resonance, temperature = (np.zeros(steps) for _ in range(3))
-    for e in found:
-        for total, part in (
-            (rest, e.rest_rad), (sensor, e.sensor_rad), (gain, e.gain), (resonance, e.resonance),
-            (temperature, e.temperature_k),
-        ):  # fmt: skip
-            if part is not None:
-                total += part
-    return rest, sensor, gain, resonance, temperature
-
-
-def _times(matrix: Array, vector: Array) -> Array:
-    """Return matrices (M, 2, 2) times vectors (T, M or 1, 2); nothing is worked out for zeros."""
-    if not matrix.any():
-        return np.zeros(1)
-    if (matrix == np.eye(2)).all():
-        return vector
-    return np.einsum("mab,tmb->tma", matrix, np.broadcast_to(
-        vector, (len(vector), len(matrix), 2)
-    ))  # fmt: skip

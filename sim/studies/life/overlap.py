@@ -1,6 +1,6 @@
 """Both clocks on one interval: the full loop and slow time, of the same parts."""
 
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -16,6 +16,24 @@ SETTLED_S: Final = 0.5
 """Time that the full loop has to settle before it is compared. [s]"""
 LAST: Final = 0.2
 """Part of the interval over which the full loop's corrections are averaged. [-]"""
+
+
+class Bounds(NamedTuple):
+    """How far both clocks may differ and still agree."""
+
+    correction_rms_urad: float = 2.0
+    """Of the corrections, over mirrors and axes. [urad]"""
+    correction_max_urad: float = 10.0
+    """Of any mirror's correction, on any axis. [urad]"""
+    loss_db: float = 0.003
+    """Of mean, median and 95th percentile over connections and time. [dB]"""
+    connection_db: float = 0.02
+    """Of any connection's mean loss. [dB]"""
+    jitter_share: float = 0.08
+    """Of the jitter. [-]"""
+
+
+BOUNDS: Final = Bounds()
 
 
 def overlap(scenario: Scenario, seconds: float, step_s: float = 1.0) -> dict[str, Any]:
@@ -36,9 +54,12 @@ def overlap(scenario: Scenario, seconds: float, step_s: float = 1.0) -> dict[str
     Returns
     -------
     dict
-        ``seconds``; ``correction_urad``: rms of the corrections, and rms and largest difference
-        over mirrors and axes; ``insertion_db``: mean, median and 95th percentile over connections
-        and time by either clock; ``jitter_urad``: rms about the settled place by either clock.
+        ``seconds``; ``correction_urad``: rms of the corrections, rms and largest difference over
+        mirrors and axes, and by either clock that of every mirror and axis; ``insertion_db``: mean,
+        median and 95th percentile over connections and time by either clock; ``connection_db``: the
+        mean loss of every connection by either clock, and the largest difference; ``jitter_urad``:
+        rms about the settled place by either clock; ``bounds`` of `Bounds`, and ``agree``: whether
+        each is kept.
     """
     made = build(scenario.replace(age_h=0.0, disturbances=_from_new(scenario)))
     plain = scenario.replace(
@@ -52,12 +73,15 @@ def overlap(scenario: Scenario, seconds: float, step_s: float = 1.0) -> dict[str
     difference = full["correction_rad"] - slow["correction_rad"]
     whole, course = _full(scenario, seconds), _slow(scenario, seconds, step_s)
     urad = 1e6
-    return {
+    means = {"full": whole["loss_db"].mean(axis=0), "slow": course["loss_db"].mean(axis=0)}
+    found: dict[str, Any] = {
         "seconds": seconds,
         "correction_urad": {
             "rms": urad * float(np.sqrt(np.mean(full["correction_rad"] ** 2))),
             "difference_rms": urad * float(np.sqrt(np.mean(difference**2))),
             "difference_max": urad * float(np.abs(difference).max()),
+            "full": (urad * full["correction_rad"]).ravel().tolist(),
+            "slow": (urad * slow["correction_rad"]).ravel().tolist(),
         },
         "insertion_db": {
             name: {"full": float(of(whole["loss_db"])), "slow": float(of(course["loss_db"]))}
@@ -68,7 +92,25 @@ def overlap(scenario: Scenario, seconds: float, step_s: float = 1.0) -> dict[str
         "jitter_urad": {
             "full": urad * whole["jitter_rad"], "slow": urad * course["jitter_rad"],
         },
+        "connection_db": {
+            "difference_max": float(np.abs(means["full"] - means["slow"]).max()),
+            **{clock: mean.tolist() for clock, mean in means.items()},
+        },
     }  # fmt: skip
+    return found | {"bounds": BOUNDS._asdict(), "agree": _agree(found)}
+
+
+def _agree(found: dict[str, Any]) -> dict[str, bool]:
+    """Return whether each bound is kept."""
+    c, jitter = found["correction_urad"], found["jitter_urad"]
+    losses = [abs(v["full"] - v["slow"]) for v in found["insertion_db"].values()]
+    return {
+        "correction_rms_urad": c["difference_rms"] <= BOUNDS.correction_rms_urad,
+        "correction_max_urad": c["difference_max"] <= BOUNDS.correction_max_urad,
+        "loss_db": max(losses) <= BOUNDS.loss_db,
+        "connection_db": found["connection_db"]["difference_max"] <= BOUNDS.connection_db,
+        "jitter_share": abs(jitter["slow"] / jitter["full"] - 1.0) <= BOUNDS.jitter_share,
+    }
 
 
 def _from_new(scenario: Scenario) -> list[dict[str, Any]]:

@@ -10,10 +10,11 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.life import plots
+from sim.studies.life.clocks import clocks
 from sim.studies.life.levers import Lever
-from sim.studies.life.study import Life
+from sim.studies.life.study import Life, connections_of
 from sim.studies.life.switches import Switches
-from sim.studies.life.totals import CAUSES, CONTRIBUTORS, LIMITS, WORDS
+from sim.studies.life.totals import CAUSE_WORDS, CAUSES, CONTRIBUTORS, LIMITS, WORDS
 
 NOTES: Final = (
     "Between steps the loop is taken as settled: slow errors are what its sensitivity at zero "
@@ -32,6 +33,8 @@ NOTES: Final = (
     "it against tests of your own.",
 )
 YEARS_SHOWN: Final = 15
+WORST_SHOWN: Final = 8
+LOSS_WORDS: Final = {"mean": "mean", "median": "median", "p95": "95th percentile"}
 
 
 def page_of(results: dict[str, Any], life: Life, found: Switches | None,
@@ -62,9 +65,10 @@ def page_of(results: dict[str, Any], life: Life, found: Switches | None,
     contributors = {n: np.array(v) for n, v in results["contributors"].items()}
     pictures = [plots.losses(life, found)]
     if found is not None:
-        pictures.append(plots.survived(found))
+        pictures += [plots.survived(found), plots.losses(life, None)]
     sections = [
         Section("Loss over life", tables=[_answers(results)], pictures=pictures),
+        Section("Connections that lose most", tables=[_worst(life)]),
         Section(
             "What it consists of",
             tables=[_contributors(results)],
@@ -78,20 +82,27 @@ def page_of(results: dict[str, Any], life: Life, found: Switches | None,
                    "changed. Losses are of the last fifth of the life: the largest of any step, "
                    "and the median over connections."],
             tables=[_levers("Causes halved", tried[0]), _levers("Other maintenance", tried[1])],
+            pictures=plots.intervals(tried[1]),
         ))  # fmt: skip
     sections += [
+        Section("Spare ports", tables=[_spare_ports(results)]),
         Section("Availability", tables=[_availability(results)]),
         Section("Year by year", tables=[_years(results)]),
         Section(
             "Corrections and head-room",
             texts=[_headroom(results)],
-            pictures=[plots.arrays(life, where)],
+            pictures=[plots.headroom(results), plots.arrays(life, where)],
         ),
     ]
     if results.get("episodes"):
-        sections.append(Section("Episodes, by the full loop", tables=[_episodes(results)]))
+        sections.append(Section(
+            "Episodes, by the full loop", texts=[_played(results)], tables=[_episodes(results)]
+        ))  # fmt: skip
     if results.get("overlap"):
-        sections.append(Section("Both clocks on one interval", tables=[_overlap(results)]))
+        sections.append(Section(
+            "Both clocks on one interval", tables=[_overlap(results)],
+            pictures=[clocks(results["overlap"])],
+        ))  # fmt: skip
     return StudyPage(
         title=f"{scenario.title}: a life of {counted(life.years, 'year')}",
         question=scenario.question,
@@ -116,7 +127,8 @@ def verdict_of(results: dict[str, Any]) -> str:
             f"Met: largest insertion loss {worst['max_db']:.3f} of {limit:g} dB, from input "
             f"{worst['input']} in year {worst['year']:.1f}"
             if at is None
-            else f"Missed: a connection first exceeds {limit:g} dB after {at:.2f} years"
+            else f"Missed: a connection first exceeds {limit:g} dB after {at:.2f} years, by "
+            f"{CAUSE_WORDS[results['missed_by']['end_of_life']['cause']]}"
         )
     else:
         share = 100 * (1 - missed["share_censored"])
@@ -126,7 +138,10 @@ def verdict_of(results: dict[str, Any]) -> str:
             else f"Missed: {share:.3g} % of {results['switches']} switches exceed {limit:g} dB"
         )
         if missed["median"] is not None:
-            head += f", half of them by {missed['median']:.2f} years"
+            head += f", half of all by {missed['median']:.2f} years"
+        if missed["causes"]:
+            cause, count = next(iter(missed["causes"].items()))
+            head += f", {count} of them by {CAUSE_WORDS[cause]}"
     return f"{head}; connections are in budget for {100 * kept:.5g} % of their hours"
 
 
@@ -136,7 +151,12 @@ def _answers(results: dict[str, Any]) -> Table:
         one, many = results["missed_at_years"][name], results["first_miss_years"]["by_limit"][name]
         words = f"first miss of the {plots.LIMIT_WORDS[name]}, {results['limits_db'][name]:g} dB"
         if results["switches"] == 1:
-            rows.append([words, "never" if one is None else f"{one:.2f} years"])
+            by = results["missed_by"][name]
+            rows.append([
+                words,
+                "never" if one is None
+                else f"{one:.2f} years, input {by['input']}, {CAUSE_WORDS[by['cause']]}",
+            ])  # fmt: skip
             continue
         censored = f"{100 * many['share_censored']:.3g} % of switches never"
         if many["median"] is None:
@@ -148,15 +168,21 @@ def _answers(results: dict[str, Any]) -> Table:
                 f"{words}, median (95 %)",
                 f"{many['median']:.2f} ({low} to {high}) years; {censored}",
             ])  # fmt: skip
+        if many["causes"]:
+            rows.append(["what it was, and in how many switches", "; ".join(
+                f"{CAUSE_WORDS[cause]}: {count}" for cause, count in many["causes"].items()
+            )])  # fmt: skip
         law = many.get("weibull")
         if law is not None:
             rows.append([
-                "Weibull law of it",
-                f"shape {law['shape']:.2f}, scale {law['scale_years']:.2f} years",
+                "Weibull law of it (95 %)",
+                f"shape {law['shape']:.2f} ({law['shape_low']:.2f} to {law['shape_high']:.2f}), "
+                f"scale {law['scale_years']:.1f} ({law['scale_low_years']:.1f} to "
+                f"{law['scale_high_years']:.1f}) years",
             ])  # fmt: skip
     last = results["max_db"][-1]
     rows.append(["largest loss in the last row", "dark" if last is None else number(last, "dB", 4)])
-    if results["spares"]:
+    if results["spares"] and results["switches"] == 1:
         left = results["max_with_spares_db"][-1]
         rows.append([
             f"the same with the best choice of {counted(results['spares'], 'spare port')} a side "
@@ -164,6 +190,44 @@ def _answers(results: dict[str, Any]) -> Table:
             "dark" if left is None else number(left, "dB", 4),
         ])  # fmt: skip
     return Table("Answers", ["Question", "Answer"], rows)
+
+
+def _worst(life: Life) -> Table:
+    """Return the connections with the largest loss of any step; all are in connections.csv."""
+    of = connections_of(life)
+    order = sorted(
+        range(len(of["input"])), key=lambda i: -(of["max_db"][i] or 0.0)
+    )[:WORST_SHOWN]  # fmt: skip
+    rows = [
+        [
+            str(of["input"][i]),
+            *("dark" if (v := of[name][i]) is None else number(v, "dB", 4)
+              for name in ("new_db", "median_db", "p95_db", "end_db", "max_db")),
+            "-" if (at := of["max_at_year"][i]) is None else f"{at:.2f}",
+            f"{of['out_h'][i]:.4g} h",
+        ]
+        for i in order
+    ]  # fmt: skip
+    head = ["Input", "new", "median", "95th percentile", "at the end", "largest", "in year",
+            "out of budget"]  # fmt: skip
+    return Table("Over the life of the first switch; all inputs are in connections.csv", head, rows)
+
+
+def _spare_ports(results: dict[str, Any]) -> Table:
+    first = results["spare_ports"][0]["max_db"]
+    rows = []
+    for row in results["spare_ports"]:
+        left = row["max_db"]
+        known = left is not None and first is not None
+        rows.append([
+            str(row["spares"]), "dark" if left is None else number(left, "dB", 4),
+            number(first - left, "dB", 4) if known else "-",
+        ])  # fmt: skip
+    caption = (
+        "Largest loss of any step over the last fifth of the first switch's life, with the best "
+        "choice of ports left dark"
+    )
+    return Table(caption, ["Spare ports a side", "largest loss", "less by"], rows)
 
 
 def _contributors(results: dict[str, Any]) -> Table:
@@ -180,7 +244,7 @@ def _contributors(results: dict[str, Any]) -> Table:
 def _levers(caption: str, tried: list[Lever]) -> Table:
     return Table(caption, ["Change", "largest loss", "less by", "median loss", "in budget"], [
         [one.change, number(one.max_db, "dB", 4), number(one.gain_db, "dB", 4),
-         number(one.median_db, "dB", 4), f"{100 * one.availability:.5g} %"]
+         number(one.median_db, "dB", 4), f"{100 * one.availability:.5g}\u00a0%"]
         for one in tried
     ])  # fmt: skip
 
@@ -191,8 +255,7 @@ def _availability(results: dict[str, Any]) -> Table:
     for cause in CAUSES:
         hours = found["out_by_cause_h"][cause]
         if hours:
-            words = WORDS.get(cause, {"board": "driver board out"}.get(cause, cause))
-            rows.append([f"out: {words}", f"{hours:.4g} connection-hours"])
+            rows.append([f"out: {CAUSE_WORDS[cause]}", f"{hours:.4g} connection-hours"])
     return Table("Connection-hours", ["State", "Time"], rows)
 
 
@@ -216,20 +279,37 @@ def _years(results: dict[str, Any]) -> Table:
 
 
 def _headroom(results: dict[str, Any]) -> str:
-    share = max(results["headroom"]["drive_share_max"])
+    found = results["headroom"]
+    share, travel = max(found["drive_share_max"]), max(found["travel_share_max"])
     return (
-        f"The most that any mirror asked for is {100 * share:.1f} % of its drive; the largest "
-        f"correction at the end is {results['headroom']['correction_max_urad'][-1]:.0f} µrad."
+        f"The most that any mirror asked for is {100 * share:.1f} % of its drive, and the furthest "
+        f"that any tilts is {100 * travel:.1f} % of its travel; the largest correction at the end "
+        f"is {found['correction_max_urad'][-1]:.0f} µrad."
+    )
+
+
+def _played(results: dict[str, Any]) -> str:
+    """Return how episodes count."""
+    lived, played = sum(results["episodes_lived"].values()), len(results["episodes"])
+    text = f"{played} of {lived} episodes of the first switch were simulated"
+    if played < lived:
+        text += ", the first ones"
+    return (
+        f"{text}. Their time over the end-of-life limit counts in the availability"
+        f"{', others as the mean of these' if played < lived or results['switches'] > 1 else ''}; "
+        "first misses are those of settled losses, without them."
     )
 
 
 def _episodes(results: dict[str, Any]) -> Table:
     return Table(
         "Each simulated at its age",
-        ["Episode", "year", "largest misalignment loss", "outage", "largest error"],
+        ["Episode", "year", "largest misalignment loss", "outage", "largest error",
+         "out of budget"],
         [
             [e["name"], f"{e['year']:.2f}", number(e["excess_max_db"], "dB", 4),
-             f"{e['outage_ms']:.1f} ms", f"{e['max_urad']:.0f} µrad"]
+             f"{e['outage_ms']:.1f} ms", f"{e['max_urad']:.0f} µrad",
+             f"{3.6e6 * e['out_h']:.4g} ms of connections"]
             for e in results["episodes"]
         ],
     )  # fmt: skip
@@ -237,14 +317,42 @@ def _episodes(results: dict[str, Any]) -> Table:
 
 def _overlap(results: dict[str, Any]) -> Table:
     o = results["overlap"]
+    bounds, agree, c = o["bounds"], o["agree"], o["correction_urad"]
+
+    def kept(name: str) -> str:
+        return "agrees" if agree[name] else "does not agree"
+
+    full, slow = (np.array(c[clock]) for clock in ("full", "slow"))
+    jitter = o["jitter_urad"]
     rows = [
-        ["rms of the corrections", f"{o['correction_urad']['rms']:.1f} µrad", ""],
-        ["their difference, rms and largest",
-         f"{o['correction_urad']['difference_rms']:.2f} µrad",
-         f"{o['correction_urad']['difference_max']:.2f} µrad"],
-        *([f"insertion loss, {name}", number(v["full"], "dB", 5), number(v["slow"], "dB", 5)]
+        ["corrections, rms over mirrors and axes",
+         *(f"{np.sqrt(np.mean(v**2)):.1f} µrad" for v in (full, slow)),
+         f"{c['difference_rms']:.2f} µrad rms", f"{bounds['correction_rms_urad']:g} µrad",
+         kept("correction_rms_urad")],
+        ["correction of the mirror that differs most",
+         *(f"{v[np.abs(full - slow).argmax()]:.1f} µrad" for v in (full, slow)),
+         f"{c['difference_max']:.2f} µrad", f"{bounds['correction_max_urad']:g} µrad",
+         kept("correction_max_urad")],
+        *([f"insertion loss, {LOSS_WORDS[name]}", number(v["full"], "dB", 5),
+           number(v["slow"], "dB", 5), number(abs(v["slow"] - v["full"]), "dB", 5),
+           f"{bounds['loss_db']:g} dB", kept("loss_db")]
           for name, v in o["insertion_db"].items()),
-        ["jitter", f"{o['jitter_urad']['full']:.2f} µrad", f"{o['jitter_urad']['slow']:.2f} µrad"],
+        ["mean loss of the connection that differs most",
+         *(number(o["connection_db"][clock][_furthest(o)], "dB", 5) for clock in ("full", "slow")),
+         number(o["connection_db"]["difference_max"], "dB", 5), f"{bounds['connection_db']:g} dB",
+         kept("connection_db")],
+        ["jitter", f"{jitter['full']:.2f} µrad", f"{jitter['slow']:.2f} µrad",
+         f"{100 * abs(jitter['slow'] / jitter['full'] - 1):.1f} %",
+         f"{100 * bounds['jitter_share']:g} %", kept("jitter_share")],
     ]  # fmt: skip
-    return Table(f"First {o['seconds']:g} s of the life",
-                 ["Figure", "full loop", "slow time"], rows)  # fmt: skip
+    return Table(
+        f"First {o['seconds']:g} s of the life; corrections without random wander, which each "
+        "clock draws for itself",
+        ["Figure", "full loop", "slow time", "difference", "bound", ""], rows,
+    )  # fmt: skip
+
+
+def _furthest(overlap: dict[str, Any]) -> int:
+    """Return the connection whose mean loss differs most between both clocks."""
+    full, slow = (np.array(overlap["connection_db"][clock]) for clock in ("full", "slow"))
+    return int(np.abs(full - slow).argmax())

@@ -1,7 +1,7 @@
 """Pictures of a life: losses over years, survival, contributors, maps."""
 
-from collections.abc import Mapping
-from typing import Final
+from collections.abc import Mapping, Sequence
+from typing import Any, Final
 
 import matplotlib
 import numpy as np
@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from sim.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
+from sim.studies.life.levers import Lever
 from sim.studies.life.schedule import YEAR_S
 from sim.studies.life.study import Life
 from sim.studies.life.switches import Switches
@@ -78,7 +79,8 @@ def _limits(axes: Axes, limits_db: Mapping[str, float]) -> None:
         axes.axhline(limit, color=INK, lw=1.1, ls=style)
         axes.annotate(
             f"{LIMIT_WORDS[name]} {limit:g} dB", (1.0, limit), xycoords=("axes fraction", "data"),
-            xytext=(-2, 3), textcoords="offset points", ha="right", fontsize=8,
+            xytext=(-2, 3 if name == LIMITS[-1] else -3), textcoords="offset points", ha="right",
+            va="bottom" if name == LIMITS[-1] else "top", fontsize=8,
         )  # fmt: skip
 
 
@@ -173,3 +175,63 @@ def arrays(life: Life, places_mm: Mapping[str, Array]) -> Picture:
         "Each dot is a mirror at its place; the largest of each array is named. The drive includes "
         "the aim itself.",
     )  # fmt: skip
+
+
+def headroom(results: Mapping[str, Any]) -> Picture:
+    """Draw how corrections grow, and what is left of drive and travel."""
+    years, found = results["years"], results["headroom"]
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 2.9), layout="constrained")
+        left, right = figure.subplots(1, 2)
+        for name, words, colour, dash in (
+            ("correction_max_urad", "largest", VERMILION, "--"),
+            ("correction_rms_urad", "rms over mirrors", BLUE, "-"),
+        ):
+            left.plot(years, found[name], color=colour, ls=dash, lw=1.5, label=words)
+        left.set_ylabel("correction [µrad]")
+        for name, words, colour, dash in (
+            ("drive_share_max", "drive", BLUE, "-"), ("travel_share_max", "travel", ORANGE, "--"),
+        ):  # fmt: skip
+            right.plot(years, 100 * np.array(found[name]), color=colour, ls=dash, lw=1.5,
+                       label=words)  # fmt: skip
+        right.axhline(100.0, color=INK, lw=1.1)
+        right.set_ylabel("largest use of any mirror [%]")
+        right.set_ylim(0, None)
+        for axes in (left, right):
+            axes.set_xlabel("age [years]")
+            axes.set_xlim(0, years[-1])
+            axes.legend(loc="best")
+        left.set_ylim(0, None)
+        address = finish(figure)
+    return Picture(
+        address, "Corrections, and use of drive and travel, over the years.",
+        "Corrections at the end of each row; drive and travel the largest of any step, aims "
+        "included. At 100 % there is no head-room left.",
+    )  # fmt: skip
+
+
+def intervals(tried: Sequence[Lever]) -> list[Picture]:
+    """Draw loss against the interval of aiming; nothing where fewer than three are known."""
+    points = sorted((one.repeak_days, one.max_db, one.median_db) for one in tried
+                    if one.repeak_days is not None)  # fmt: skip
+    if len(points) < 3:
+        return []
+    days, largest, median = zip(*points, strict=True)
+    with matplotlib.rc_context(STYLE):
+        figure = Figure(figsize=(7.4, 2.9), layout="constrained")
+        axes = figure.subplots()
+        axes.plot(days, largest, "o--", color=VERMILION, lw=1.4, ms=5, label="largest")
+        axes.plot(days, median, "s-", color=BLUE, lw=1.6, ms=5, label="median connection")
+        axes.set_xscale("log")
+        axes.set_xticks(days, [f"{day:.3g}" for day in days])
+        axes.minorticks_off()
+        axes.set_xlabel("all beams are aimed anew every so many days")
+        axes.set_ylabel("insertion loss [dB]")
+        axes.set_ylim(0, 1.1 * max(largest))
+        axes.legend(loc="lower right")
+        address = finish(figure)
+    return [Picture(
+        address, "Insertion loss against the interval of aiming.",
+        "Over the last fifth of the life: the largest of any step, and the mean of the median over "
+        "connections. Inspections that aim beams anew go on.",
+    )]  # fmt: skip

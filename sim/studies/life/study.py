@@ -15,6 +15,10 @@ from sim.studies.life.totals import CAUSES, CONTRIBUTORS, LIMITS, Row
 from sim.studies.run.provenance import now
 
 HAPPEN: Final = tuple(what for what in What if what not in (What.ROW, What.CHANGE))
+SPARES_TRIED: Final = (0, 1, 2, 4)
+"""Spare ports a side."""
+FEW: Final = 8
+"""Spares are at most one in so many ports."""
 ROWS: Final = 60
 """Rows of the table of a life."""
 
@@ -84,6 +88,7 @@ def live(
 def results_of(life: Life) -> dict[str, Any]:
     """Return what `life.json` holds of one life."""
     rows, spares = life.rows, _spares(life)
+    travel_rad = 1e-3 * np.array(life.scenario.mirror.travel_mrad)
     hours = np.array([row.hours for row in rows])
     in_all = float(hours.sum()) * life.plant.n_connections
     out = {cause: sum(row.out_h[cause] for row in rows) for cause in CAUSES}
@@ -98,10 +103,16 @@ def results_of(life: Life) -> dict[str, Any]:
             least_largest(row.pairs, row.pair_peak_db, spares, spares) for row in rows
         ],
         "spares": spares,
+        "spare_ports": _spare_ports(rows, life.plant.n_connections),
         "limits_db": {name: getattr(life.plant.budget, f"{name}_db") for name in LIMITS},
         "missed_at_years": {
-            name: None if at is None else at / YEAR_S
-            for name, at in life.lived.first_miss_s.items()
+            name: None if miss is None else miss.time_s / YEAR_S
+            for name, miss in life.lived.first_miss.items()
+        },
+        "missed_by": {
+            name: None if miss is None
+            else {"cause": miss.cause, "input": int(life.plant.inputs[miss.connection])}
+            for name, miss in life.lived.first_miss.items()
         },
         "availability": {
             "share": 1.0 - sum(out.values()) / in_all,
@@ -113,6 +124,7 @@ def results_of(life: Life) -> dict[str, Any]:
         },
         "headroom": {
             "drive_share_max": [float(row.drive_share.max()) for row in rows],
+            "travel_share_max": [float((row.tilt_rad / travel_rad).max()) for row in rows],
             "correction_max_urad": [1e6 * float(np.abs(row.correction_rad).max()) for row in rows],
             "correction_rms_urad": [
                 1e6 * float(np.sqrt((row.correction_rad**2).sum(axis=1).mean())) for row in rows
@@ -121,6 +133,10 @@ def results_of(life: Life) -> dict[str, Any]:
         "temperature_c": [row.celsius for row in rows],
         "light_share": [row.light for row in rows],
         "events": {what.name.lower(): life.lived.counts[what] for what in HAPPEN},
+        "episodes_lived": {
+            one.name: sum(event.number == n for event, _ in life.lived.at_episodes)
+            for n, one in enumerate(life.plant.life.episodes)
+        },
         "steps": life.lived.steps,
         "budget": budget_of(life),
     }
@@ -163,6 +179,42 @@ def _worst(life: Life) -> dict[str, Any]:
 def _spares(life: Life) -> int:
     wanted = life.plant.budget.ports_in_service
     return 0 if wanted is None else max(0, life.plant.n_connections - wanted)
+
+
+def connections_of(life: Life) -> dict[str, list[float | int | None]]:
+    """Return the loss of every connection over the life, a column each, a row for each input.
+
+    The connection of an input changes as ports are connected anew. Median and 95th percentile are
+    over the rows of the table, of the mean of each; `max_db` is of any step.
+    """
+    mean = np.stack([row.mean_db for row in life.rows])
+    peak = np.stack([row.peak_db for row in life.rows])
+    when = np.where(np.isfinite(peak), peak, -np.inf).argmax(axis=0)
+    largest = peak[when, np.arange(peak.shape[1])]
+    dark = ~np.isfinite(largest)
+    years = np.array([row.year for row in life.rows])[when]
+    hours = np.sum([row.connection_out_h for row in life.rows], axis=0)
+    return {
+        "input": [int(port) for port in life.plant.inputs],
+        "new_db": mean[0].tolist(),
+        "end_db": mean[-1].tolist(),
+        "median_db": np.median(mean, axis=0).tolist(),
+        "p95_db": np.percentile(mean, 95, axis=0).tolist(),
+        "max_db": [None if d else float(v) for v, d in zip(largest, dark, strict=True)],
+        "max_at_year": [None if d else float(v) for v, d in zip(years, dark, strict=True)],
+        "out_h": hours.tolist(),
+    }
+
+
+def _spare_ports(rows: list[Row], count: int) -> list[dict[str, float | int | None]]:
+    """Return what the largest loss of the last fifth is with spare ports left dark, best chosen."""
+    last = rows[-max(1, len(rows) // 5) :]
+    pairs = np.concatenate([row.pairs for row in last])
+    peaks = np.concatenate([row.pair_peak_db for row in last])
+    return [
+        {"spares": n, "max_db": least_largest(pairs, peaks, n, n)}
+        for n in SPARES_TRIED if n <= count // FEW
+    ]
 
 
 def _largest(row: Row) -> float | None:

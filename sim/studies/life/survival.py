@@ -5,6 +5,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 from scipy.stats import CensoredData, ecdf, weibull_min
 
 from sim.ports import Array
@@ -32,6 +33,11 @@ class Weibull(NamedTuple):
     shape: float
     scale_years: float
     median_years: float
+    shape_low: float
+    """95 % intervals, symmetric in the logarithm, from the curvature of the likelihood."""
+    shape_high: float
+    scale_low_years: float
+    scale_high_years: float
 
 
 def survival(years: Array, missed: NDArray[np.bool_]) -> Survival:
@@ -63,6 +69,10 @@ def survival(years: Array, missed: NDArray[np.bool_]) -> Survival:
 def weibull(years: Array, missed: NDArray[np.bool_]) -> Weibull | None:
     """Return the Weibull law of the first miss; None with fewer than three misses.
 
+    With shape b, scale s and u = log(t/s), the log-likelihood of misses and censored ones is
+    sum(log(b/s) + (b - 1) u over misses) - sum(exp(b u) over all); its second derivatives by log b
+    and log s, at the maximum, are the information.
+
     References
     ----------
     .. [1] NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.1.3.
@@ -70,7 +80,18 @@ def weibull(years: Array, missed: NDArray[np.bool_]) -> Weibull | None:
     if int(np.sum(missed)) < FEWEST_MISSES:
         return None
     shape, _, scale = weibull_min.fit(_sample(years, missed), floc=0)
-    return Weibull(float(shape), float(scale), float(scale * np.log(2.0) ** (1.0 / shape)))
+    z = shape * np.log(np.asarray(years, dtype=float) / scale)
+    e = np.exp(z)
+    count = float(np.sum(missed))
+    by_shape = float(np.sum(e * z * (1.0 + z)) - np.sum(z[missed]))
+    by_both = shape * (count - float(np.sum(e * (1.0 + z))))
+    information = np.array([[by_shape, by_both], [by_both, shape**2 * float(np.sum(e))]])
+    half = float(ndtri(0.5 + 0.5 * CONFIDENCE)) * np.sqrt(np.diag(np.linalg.inv(information)))
+    low, high = np.exp(np.log([shape, scale]) - half), np.exp(np.log([shape, scale]) + half)
+    return Weibull(
+        float(shape), float(scale), float(scale * np.log(2.0) ** (1.0 / shape)),
+        float(low[0]), float(high[0]), float(low[1]), float(high[1]),
+    )  # fmt: skip
 
 
 def first_miss(years: Array, missed: NDArray[np.bool_]) -> dict[str, Any]:

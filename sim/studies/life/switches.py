@@ -3,6 +3,7 @@
 import json
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final, NamedTuple
@@ -27,7 +28,7 @@ KIND: Final = "switches' lives"
 OURS: Final = (FILE, LOCK, MARKER, PAGE_FAULT)
 COURSES: Final = ("median_db", "p95_db", "max_db")
 
-_ONE_AT_A_TIME = threading.Lock()
+ONE_AT_A_TIME = threading.Lock()
 
 
 class Switches(NamedTuple):
@@ -45,6 +46,10 @@ class Switches(NamedTuple):
     """Connection-hours out of budget, by cause."""
     connection_hours: float
     length_years: float
+    causes: dict[str, dict[str, int]]
+    """How many switches first missed each limit by each cause."""
+    episodes: dict[str, int]
+    """Episodes of all switches, by name."""
     failed: dict[int, str]
     """Switches that could not be done, and why."""
 
@@ -83,7 +88,7 @@ def one_life(scenario_json: str, seed: int) -> RunOutcome:
     """
     from sim.scenario.model import Scenario
 
-    with _ONE_AT_A_TIME:
+    with ONE_AT_A_TIME:
         clock_s = time.perf_counter()
         try:
             tree = json.loads(scenario_json) | {"population_seed": seed, "noise_seed": seed}
@@ -99,6 +104,10 @@ def one_life(scenario_json: str, seed: int) -> RunOutcome:
             figures[f"contributors.{name}.{i}"] = value
     for name in LIMITS:
         figures[f"missed_at_years.{name}"] = found["missed_at_years"][name]
+        by = found["missed_by"][name]
+        figures[f"missed_by.{name}"] = None if by is None else CAUSES.index(by["cause"])
+    for name, count in found["episodes_lived"].items():
+        figures[f"episodes.{name}"] = count
     for cause in CAUSES:
         figures[f"out_h.{cause}"] = found["availability"]["out_by_cause_h"][cause]
     figures["connection_hours"] = found["availability"]["connection_hours"]
@@ -164,6 +173,12 @@ def switches(
         return _gathered(plan, store.outcomes())
 
 
+def _counted(causes: Array) -> dict[str, int]:
+    """Return how often each cause is named, the most frequent first; NaN names none."""
+    found = Counter(CAUSES[int(number)] for number in causes[np.isfinite(causes)])
+    return dict(found.most_common())
+
+
 def _gathered(plan: Plan, outcomes: dict[int, RunOutcome]) -> Switches:
     good = [o.figures for o in outcomes.values() if o.error is None]
     bad = {run: str(o.error) for run, o in outcomes.items() if o.error is not None}
@@ -188,5 +203,10 @@ def _gathered(plan: Plan, outcomes: dict[int, RunOutcome]) -> Switches:
         out_h={cause: float(column(f"out_h.{cause}").sum()) for cause in CAUSES},
         connection_hours=float(column("connection_hours").sum()),
         length_years=length,
+        causes={name: _counted(column(f"missed_by.{name}")) for name in LIMITS},
+        episodes={
+            key.removeprefix("episodes."): int(column(key).sum())
+            for key in good[0] if key.startswith("episodes.")
+        },
         failed=bad,
     )

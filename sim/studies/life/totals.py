@@ -22,8 +22,23 @@ WORDS: Final = {
 }
 LIMITS: Final = ("acceptance", "end_of_life")
 """Limits of `switch.budget` whose first miss is noted; the last decides what is out of budget."""
-CAUSES: Final = (*CONTRIBUTORS, "board", "drive limit")
-"""Why a connection is out of its budget: what has grown most since it was new, or what failed."""
+CAUSES: Final = (*CONTRIBUTORS, "monitor light", "board", "drive limit", "episode")
+"""Why a connection is out of its budget: what has grown most since it was new, or what failed.
+Pointing that has grown while the monitor light is out counts for the light."""
+CAUSE_WORDS: Final = WORDS | {
+    "monitor light": "pointing while the monitor light is out", "board": "driver board out",
+    "drive limit": "drive at its limit", "episode": "episodes such as earthquakes",
+}  # fmt: skip
+
+
+class Miss(NamedTuple):
+    """A first miss of a limit."""
+
+    time_s: float
+    cause: str
+    """Of `CAUSES`."""
+    connection: int
+    """Place of its input."""
 
 
 class Asked(NamedTuple):
@@ -57,6 +72,8 @@ class Row(NamedTuple):
     """Mean over connections and the stretch."""
     out_h: dict[str, float]
     """Connection-hours out of budget, by cause."""
+    connection_out_h: Array
+    """(C,) hours out of budget of each input. [h]"""
     celsius: float
     light: float
     drive_share: Array
@@ -74,7 +91,7 @@ class Sums:
 
     def __init__(self, n_connections: int) -> None:
         """Begin."""
-        self.first_miss_s: dict[str, float | None] = dict.fromkeys(LIMITS)
+        self.first_miss: dict[str, Miss | None] = dict.fromkeys(LIMITS)
         self.steps = 0
         self._n = n_connections
         self._new: dict[str, Array] | None = None
@@ -87,6 +104,7 @@ class Sums:
         self._pair_peak = np.full((self._n, self._n), np.nan)
         self._parts_h = dict.fromkeys(CONTRIBUTORS, 0.0)
         self._out_h = dict.fromkeys(CAUSES, 0.0)
+        self._connection_out_h = np.zeros(self._n)
         self._celsius_h = self._light_h = 0.0
         self._share: Any = 0.0
         self._tilt: Any = 0.0
@@ -94,9 +112,12 @@ class Sums:
     def add(
         self, plant: SlowPlant, state: State, time_s: Array, length_s: Array, error_rad: Array,
         variance_rad2: Array, ageing_h: Array, mirror_db: Array, port_db: Array, celsius: Array,
-        light: Array, asked: Asked,
+        light: Array, asked: Asked, *, seen: bool,
     ) -> None:  # fmt: skip
-        """Take some steps; each stands for the time since the one before."""
+        """Take some steps; each stands for the time since the one before.
+
+        `seen` says whether the monitor light can be read.
+        """
         c, outputs = np.arange(plant.n_connections), state.outputs
         pairs = plant.pairs(outputs)
         form = plant.form_db[c, outputs]
@@ -118,7 +139,7 @@ class Sums:
             self._new = {name: np.atleast_2d(part)[0] for name, part in parts.items()}
         hours = length_s / 3600.0
         dark = np.asarray(~state.boards[pairs].all(axis=1))
-        self._judge(plant, parts, loss, hours, time_s, dark, pairs, asked)
+        self._judge(plant, parts, loss, hours, time_s, dark, pairs, asked, seen)
         self._hours += float(hours.sum())
         self._loss_h += hours @ loss
         peak = np.where(dark, np.nan, loss.max(axis=0))
@@ -136,26 +157,43 @@ class Sums:
     def _judge(
         self, plant: SlowPlant, parts: dict[str, Array], loss: Array, hours: Array,
         time_s: Array, dark: NDArray[np.bool_], pairs: Index, asked: Asked,
+        seen: bool,
     ) -> None:  # fmt: skip
         """Add up what is out of budget, and by what."""
         self._out_h["board"] += float(hours.sum() * dark.sum())
+        self._connection_out_h += hours.sum() * dark
         for name in LIMITS:
             over = (loss > getattr(plant.budget, f"{name}_db")) & ~dark
-            if over.any() and self.first_miss_s[name] is None:
-                self.first_miss_s[name] = float(time_s[over.any(axis=1)][0])
-        if not over.any():
-            return
-        t, c = np.nonzero(over)
+            if not over.any():
+                continue
+            t, c = np.nonzero(over)  # in the order of time
+            last = name == LIMITS[-1]
+            if self.first_miss[name] is None or last:
+                cause = self._causes(parts, loss, t, c, pairs, asked, seen)
+            if self.first_miss[name] is None:
+                first = Miss(float(time_s[t[0]]), CAUSES[cause[0]], int(c[0]))
+                self.first_miss[name] = first
+            if last:
+                self._connection_out_h += hours @ over
+                for number in np.unique(cause):
+                    self._out_h[CAUSES[number]] += float(hours[t[cause == number]].sum())
+
+    def _causes(
+        self, parts: dict[str, Array], loss: Array, t: Index, c: Index, pairs: Index,
+        asked: Asked, seen: bool,
+    ) -> Index:  # fmt: skip
+        """Return the cause (K,), by its place in `CAUSES`, of connections c at steps t."""
         new = self._new or {}
         grown = np.stack([
             np.broadcast_to(part, loss.shape)[t, c] - new[name][c] for name, part in parts.items()
         ])  # fmt: skip
         cause = grown.argmax(axis=0)
+        if not seen:
+            cause[cause == CAUSES.index("pointing")] = CAUSES.index("monitor light")
         own = np.abs(asked.drive_rad[t[:, None], pairs[c]])
         at_limit = (own > asked.limit_rad[pairs[c]]).any(axis=(1, 2))
         cause[at_limit] = CAUSES.index("drive limit")
-        for number in np.unique(cause):
-            self._out_h[CAUSES[number]] += float(hours[t[cause == number]].sum())
+        return cause
 
     def row(self, time_s: float, state: State, plant: SlowPlant, limit_rad: Array) -> Row:
         """Return the row that ends, and begin the next."""
@@ -170,6 +208,7 @@ class Sums:
             pair_peak_db=self._pair_peak[tuple(pairs.T)],
             contributors_db={name: part / hours for name, part in self._parts_h.items()},
             out_h=dict(self._out_h),
+            connection_out_h=self._connection_out_h,
             celsius=self._celsius_h / hours,
             light=self._light_h / hours,
             drive_share=np.broadcast_to(self._share, limit_rad.shape).copy(),

@@ -4,7 +4,7 @@ import hashlib
 import importlib.metadata
 import importlib.util
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import Any, Final
@@ -29,7 +29,17 @@ def identity_of(plan: Plan) -> dict[str, Any]:
     plan : Plan
         The sweep. The files that its scenarios read, and the code that they name, are read now.
     """
-    trees = [json.loads(text) for text in plan.scenarios]
+    return identity_of_scenarios(plan.scenarios) | {
+        "varied quantities": [v.path for v in plan.varied],
+        "design": plan.design,
+        "points": json.loads(json.dumps(plan.points)),
+        "seeds": list(plan.seeds),
+    }
+
+
+def identity_of_scenarios(scenarios: Sequence[str]) -> dict[str, Any]:
+    """Return what decides the outcomes of some scenarios, given as their JSON."""
+    trees = [json.loads(text) for text in scenarios]
     files = sorted({name for tree in trees for name in files_of(tree)})
     mixes = {tuple(_named(tree, "kind")): tree for tree in trees}
     parts = {part.kind: part.target for tree in mixes.values() for part in _outside(tree)}
@@ -37,13 +47,9 @@ def identity_of(plan: Plan) -> dict[str, Any]:
         "version": importlib.metadata.version("mirrorloop"),
         "packages": versions(),
         "program": own_code(),
-        "scenario": digest("\n".join(plan.scenarios).encode()),
+        "scenario": digest("\n".join(scenarios).encode()),
         "recorded files": {name: _of_file(Path(name)) for name in files},
         "outside code": {kind: code_of(target) for kind, target in sorted(parts.items())},
-        "varied quantities": [v.path for v in plan.varied],
-        "design": plan.design,
-        "points": json.loads(json.dumps(plan.points)),
-        "seeds": list(plan.seeds),
     }
 
 

@@ -1,5 +1,6 @@
 """The commands `life`, `extrapolate` and `run --at-year`."""
 
+import csv
 import json
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
-from sim.studies.life.study import ROWS
+from sim.studies.life.study import ROWS, live, results_of
 from sim.studies.life.switches import switches
 from tests.studies.life.conftest import SMALL
 
@@ -30,12 +31,24 @@ def test_a_life_is_filed_as_its_contract_says(tmp_path):
     assert set(found["first_miss_years"]) >= {"low", "high", "share_censored"}
     assert 0.9 < found["availability"]["share"] <= 1.0
     assert set(found["contributors"]) >= {"connectors", "pointing", "jitter"}
+    rows = list(csv.DictReader((out / "connections.csv").open(encoding="ascii")))
+    assert len(rows) == 8 and max(float(row["max_db"]) for row in rows) == pytest.approx(
+        found["worst"]["max_db"], abs=1e-5
+    )
+    assert all(float(row["median_db"]) <= float(row["p95_db"]) for row in rows)
+    spares = found["spare_ports"]
+    assert [row["spares"] for row in spares] == [0, 1]
+    assert spares[1]["max_db"] < spares[0]["max_db"]
+    assert 0 < max(found["headroom"]["travel_share_max"]) < 1
     page = (out / "report.html").read_text("utf-8")
     assert "end-of-life limit" in page and "Year by year" in page
     missed = invoke("life", "harrow_point_life", *SET, "--years", 0.2, "--out", tmp_path / "two",
                     "--set", "switch.budget.acceptance_db=0.5",
                     "--set", "switch.budget.end_of_life_db=0.6")  # fmt: skip
     assert missed.exit_code == 1 and "Missed: a connection first exceeds 0.6 dB" in missed.stdout
+    late = json.loads((tmp_path / "two" / "life.json").read_text("utf-8"))
+    cause = late["missed_by"]["end_of_life"]["cause"]
+    assert late["first_miss_years"]["causes"] == {cause: 1}
 
 
 def test_many_switches_are_kept_and_gone_on_from(tmp_path):
@@ -52,6 +65,26 @@ def test_many_switches_are_kept_and_gone_on_from(tmp_path):
         np.testing.assert_array_equal(course, again.courses_db[name])
     assert not np.array_equal(first.courses_db["max_db"][0], first.courses_db["max_db"][1])
     assert first.survival("end_of_life").years.size == 0 and 0.9 < first.availability <= 1
+
+
+def test_lives_with_one_change_are_kept_and_gone_on_from(tmp_path, small, monkeypatch):
+    from sim.studies.life import levers as of
+
+    scenario = small("life.service.repeak_days=8", "life.years=0.05")
+    for name, words in (("_causes", "wear_db halved"), ("_service", "never aimed anew")):
+        whole = getattr(of, name)
+        monkeypatch.setattr(of, name, lambda s, whole=whole, words=words: {words: whole(s)[words]})
+    life, store = live(scenario), tmp_path / "store"
+    causes, service = of.levers(life, folder=store, workers=1)
+    assert [one.change for one in causes] == ["as it is", "wear_db halved"]
+    assert service[0].repeak_days == 8.0 and service[1].repeak_days is None
+    found = results_of(life)
+    assert causes[0].max_db == max(found["max_db"][-12:]) and causes[0].gain_db == 0.0
+    lines = (store / "runs.jsonl").read_bytes().splitlines(keepends=True)
+    (store / "runs.jsonl").write_bytes(b"".join(lines[:-1]))  # as killed before the last was kept
+    done = []
+    again = of.levers(life, lambda n, total: done.append((n, total)), folder=store, workers=1)
+    assert again == (causes, service) and done == [(1, 2), (2, 2)]
 
 
 def test_a_run_at_a_year_says_so(tmp_path):

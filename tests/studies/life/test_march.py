@@ -84,11 +84,12 @@ def test_jitter_is_that_of_the_present_gain(small):
 
 
 def test_both_clocks_agree_on_an_interval_that_both_can_run(small):
-    # Bounds: corrections by mirror to 3 urad rms (noise of the full loop's mean over 2 s is about
+    # Bounds: corrections by mirror to 2 urad rms (noise of the full loop's mean over 1 s is about
     # 0.6 urad; the rest is the loop's lag), losses to 0.003 dB, jitter to 8 %.
     found = overlap(small(), 5.0)
     c = found["correction_urad"]
-    assert c["rms"] > 50.0 and c["difference_rms"] < 3.0
+    assert all(found["agree"].values()), found["agree"]
+    assert c["rms"] > 50.0 and c["difference_rms"] < 2.0
     for figure in found["insertion_db"].values():
         assert figure["slow"] == pytest.approx(figure["full"], abs=0.003)
     assert found["jitter_urad"]["slow"] == pytest.approx(found["jitter_urad"]["full"], rel=0.08)
@@ -154,6 +155,14 @@ def test_a_lamp_that_fails_leaves_the_loops_holding(small):
     size = plant.slow[0].slow(None, np.array([10 * DAY_S, 20 * DAY_S]))[1].rest_rad
     aims = march.aims_rad(lived.last.outputs)
     slope = 1 + 3 * np.array([4.0, 4.0]) * aims**2
+    # Of what is lost meanwhile, the light is the cause.
+    tight = slow_plant(small(*still(ageing), "switch.budget.acceptance_db=1.4",
+                             "switch.budget.end_of_life_db=1.5"))  # fmt: skip
+    dark = March(tight, 3600.0).live([down[0], Happening(60 * DAY_S, What.ROW, 0)])
+    out = dark.rows[0].out_h
+    assert out["monitor light"] > 0 and out["pointing"] == 0
+    assert dark.first_miss["end_of_life"].cause == "monitor light"
+    assert dark.rows[0].connection_out_h.sum() == pytest.approx(sum(out.values()))
     drift = lived.last.error_rad - plant.built.parts.population.alignment_rad
     np.testing.assert_allclose(drift, (size[1] - size[0]) / slope, atol=1e-12)
 

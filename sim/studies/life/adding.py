@@ -1,0 +1,30 @@
+"""Effects of disturbances added up, and matrices times vectors, for all mirrors and steps."""
+
+import numpy as np
+
+from sim.ports import Array, Effects
+
+
+def added(found: list[Effects], steps: int, m: int) -> tuple[Array, Array, Array, Array, Array]:
+    """Return the sums over disturbances: rest, sensor, gain, resonance, temperature."""
+    rest, sensor = np.zeros((steps, m, 2)), np.zeros((steps, 2))
+    gain, resonance, temperature = (np.zeros(steps) for _ in range(3))
+    for e in found:
+        for total, part in (
+            (rest, e.rest_rad), (sensor, e.sensor_rad), (gain, e.gain), (resonance, e.resonance),
+            (temperature, e.temperature_k),
+        ):  # fmt: skip
+            if part is not None:
+                total += part
+    return rest, sensor, gain, resonance, temperature
+
+
+def times_all(matrix: Array, vector: Array) -> Array:
+    """Return matrices (M, 2, 2) times vectors (T, M or 1, 2); nothing is worked out for zeros."""
+    if not matrix.any():
+        return np.zeros(1)
+    if (matrix == np.eye(2)).all():
+        return vector
+    return np.einsum("mab,tmb->tma", matrix, np.broadcast_to(
+        vector, (len(vector), len(matrix), 2)
+    ))  # fmt: skip
