@@ -26,6 +26,11 @@ PIXEL_S: Final = {"fast": 1.3e-9, "exact": 9e-9, "equivalent": 1e-10, "none": 7e
 """Of one processor, for a pixel of a frame."""
 SPOT_S: Final = 2e-5
 """Of one processor, for a spot, with an estimator other than the fused one."""
+STAGES_S: Final = (4.7e-4, 2.6e-6)
+"""Of one processor, beyond a fused frame: for a frame that goes stage by stage, as those under
+events do, and for each of its mirrors."""
+WATCH_S: Final = (6.5e-4, 2e-6)
+"""The same, for what a health watch does in a frame."""
 SHARE: Final = 0.8
 """Of the machine's memory, that a run may have unless the user says otherwise."""
 HOURS: Final = 24.0
@@ -78,7 +83,31 @@ def cost_of(scenario: Scenario) -> RunCost:
     by_sums = kind in ESTIMATORS and ESTIMATORS[str(kind)].pixel_sums is not None
     spot_s = 0.0 if by_sums else SPOT_S + 20 * pixel_s
     busy_s = mirrors * (ticks * scenario.engine.substeps * TICK_S + frames * (pixel_s + spot_s))
+    staged = 1.0 if scenario.health is not None else under_events(scenario)
+    busy_s += frames * staged * (STAGES_S[0] + mirrors * STAGES_S[1])
+    if scenario.health is not None:
+        busy_s += frames * (WATCH_S[0] + mirrors * WATCH_S[1])
     return RunCost(BASE_GB + (traces + windows + epochs + patterns) / GB, busy_s / 3600.0)
+
+
+def under_events(scenario: Scenario) -> float:
+    """Return the share of the frames that lie in some event, as far as its times say."""
+    run_ms = scenario.duration_ms
+    frame_ms = 1e3 / scenario.camera.frame_hz
+    total_ms, covered_ms = 0.0, 0.0
+    for event in sorted(scenario.events, key=lambda event: _number(event.get("at_ms"), 0.0)):
+        first = _number(event.get("at_ms"), 0.0)
+        long = _number(event.get("for_ms"), run_ms)
+        if "frames" in event:
+            long = _number(event["frames"], run_ms) * frame_ms
+        last = min(first + long, run_ms)
+        total_ms += max(last - max(first, covered_ms), 0.0)
+        covered_ms = max(covered_ms, last)
+    return min(total_ms / run_ms, 1.0)
+
+
+def _number(value: Any, instead: float) -> float:
+    return float(value) if isinstance(value, (int, float)) else instead
 
 
 def _outputs(wirings: list[Any], ports: int) -> int:

@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from sim.health import likelihood
 from sim.health.diagnosis import CERTAIN, Frames, diagnose
+from sim.health.learnt_scatter import threshold_learnt
+from sim.health.moves import LastPlace, gain_by_move, nowhere
 from sim.health.response import Response
-from sim.health.run_length import threshold_of
 from sim.health.trend import Trend
 from sim.health.whitening import Learnt, learn, nothing_learnt, whitened
 from sim.params import Block, between
@@ -37,10 +38,11 @@ class CusumParams(Block):
 
     kind: Literal["cusum"] = "cusum"
     false_alarms_per_mirror_1000h: Annotated[float, between(1e-6, 1e6)] = 0.1
-    """Wanted; the threshold is the logarithm of the frames between them times the number of sums,
-    which on normal readings gives fewer (Lorden's bound). [-]"""
+    """Wanted; the threshold is the logarithm of the frames between them times the number of sums
+    (Lorden's bound), and more where scatter is learnt from few frames. [-]"""
     learn_ms: Annotated[float, between(1.0, 1e7)] = 2000.0
-    """How long each mirror is learnt at the start, in which it must be healthy. [ms]"""
+    """How long each mirror is learnt at the start, in which it must be healthy. Below some 500
+    frames no threshold keeps `false_alarms_per_mirror_1000h`. [ms]"""
     settle_ms: Annotated[float, between(0.0, 1e5)] = 30.0
     """After a mirror has been moved nothing is concluded from where it is for so long. [ms]"""
     level_ms: Annotated[float, between(1.0, 1e6)] = 200.0
@@ -57,6 +59,9 @@ class CusumParams(Block):
     """Share of frames in which a healthy spot is lost. [-]"""
     lost_gone: Annotated[float, between(0.2, 0.999)] = 0.5
     """Share of frames that is looked for. [-]"""
+    gain_error_pct: Annotated[float, between(0.01, 20.0)] = 0.5
+    """Standard deviation of a healthy gain about the one believed: a mirror that makes much less of
+    a move is weak. [%]"""
     wander_urad: Annotated[float, between(1e-3, 1e6)] = 400.0
     """Unexplained tilt since a mirror was last aimed, however slow, from which it is drifting
     off. [urad]"""
@@ -84,6 +89,8 @@ class CusumState(NamedTuple):
     """(M, 2) the same, once it was known after the last move. [rad]"""
     levelled: NDArray[np.int64]
     """(M,) frames that went into the level since the last move."""
+    last: LastPlace
+    """Before the last move."""
     learnt: Learnt
     follows: Array
     """(M, 2, 2) level and trend of a mirror that follows its corrections. [rad]"""
@@ -141,11 +148,12 @@ class Cusum:
         self._trend = Trend(math.exp(-1.0 / memory))
         self._caught_up = round(3.0 * memory)
         frames_1000h = 3.6e9 / frame_ms
-        self.threshold = threshold_of(
-            max(TESTS * frames_1000h / params.false_alarms_per_mirror_1000h, 10.0)
-        )
-        """On every sum. [nat]"""
         self.learn_frames = max(round(params.learn_ms / frame_ms), 32)
+        self.threshold = threshold_learnt(
+            max(TESTS * frames_1000h / params.false_alarms_per_mirror_1000h, 10.0),
+            self.learn_frames, params.scatter_ratio,
+        )  # fmt: skip
+        """On every sum. [nat]"""
         self.settle_frames = round(params.settle_ms / frame_ms)
         self.patience_frames = round(params.patience_ms / frame_ms)
         self._follow = min(frame_ms / params.level_ms, 1.0)
@@ -161,6 +169,7 @@ class Cusum:
             level_rad=np.zeros((m, 2)),
             base_rad=np.zeros((m, 2)),
             levelled=np.zeros(m, np.int64),
+            last=nowhere(m),
             learnt=nothing_learnt(m, self.params.whitening),
             follows=np.zeros((m, 2, 2)),
             stays=np.zeros((m, 2, 2)),
@@ -191,7 +200,8 @@ class Cusum:
             for name, old in state._asdict().items() if isinstance(old, np.ndarray)
         }  # fmt: skip
         learnt = Learnt(*map(chosen, state.learnt, fresh.learnt))
-        return state._replace(**arrays, learnt=learnt)
+        last = LastPlace(*map(chosen, state.last, fresh.last))
+        return state._replace(**arrays, last=last, learnt=learnt)
 
     def step(self, state: CusumState, sight: Sight) -> tuple[CusumState, Findings]:
         """Return (next state, findings)."""
@@ -204,6 +214,7 @@ class Cusum:
         tilt = np.where(seen[:, None], sight.reading.tilt_rad, 0.0)
         unexplained = tilt - reference - response
         levelled = np.where(moved, 0, state.levelled)
+        last = self._left(state, np.asarray(moved), response)
         surprise = unexplained - state.level_rad
         told = (state.alarm_frame >= 0) | (state.kind > 0)
         common = self._common(surprise, good & (levelled >= p.window_frames) & ~told)
@@ -221,7 +232,7 @@ class Cusum:
         after = state._replace(
             frame=state.frame + 1, still=still, expected_rad=reference.copy(),
             response=self._response.after(state.response, sight.correction_rad),
-            level_rad=level, base_rad=base, levelled=levelled, learnt=learnt,
+            level_rad=level, base_rad=base, levelled=levelled, last=last, learnt=learnt,
             readings=_pushed(state.readings, z), seen=_pushed(state.seen, seen),
             residuals_rad=_pushed(state.residuals_rad, residual),
             responses_rad=_pushed(state.responses_rad, response),
@@ -231,7 +242,33 @@ class Cusum:
         wandered = np.abs(level - base).max(axis=1) * 1e6 / p.wander_urad
         sums = self._sums(after)
         evidence = np.maximum(sums.max(axis=1), np.where(known, wandered, 0.0))
-        return self._judged(after, sums, evidence, reference + response)
+        gain, by_move = self._after_move(after, reference + response, good & known & ~told)
+        evidence = np.maximum(evidence, by_move)
+        return self._judged(after, sums, evidence, reference + response, gain)
+
+    def _left(self, state: CusumState, moved: NDArray[np.bool_], response: Array) -> LastPlace:
+        """Return where mirrors stood before they were moved, with those that begin to move now."""
+        leaves = (moved & (state.levelled > self.params.window_frames))[:, None]
+        return LastPlace(
+            np.where(leaves, np.where(leaves, state.expected_rad, 0.0) + response,
+                     state.last.asked_rad),
+            np.where(leaves, state.level_rad, state.last.level_rad),
+        )  # fmt: skip
+
+    def _after_move(
+        self, state: CusumState, asked: Array, good: NDArray[np.bool_]
+    ) -> tuple[Array, Array]:
+        """Return (gain, evidence (M,)) of mirrors whose level has become known after a move."""
+        gain, nats = np.full(len(good), np.nan), np.zeros(len(good))
+        now = good & (state.levelled == self.params.window_frames)
+        if now.any():
+            frames = np.maximum(state.learnt.frames[now], 1.0)
+            scatter = np.sqrt(state.learnt.products[now][..., 0].max(axis=1) / frames)
+            last = LastPlace(state.last.asked_rad[now], state.last.level_rad[now])
+            gain[now], nats[now] = gain_by_move(
+                last, asked[now], state.level_rad[now], scatter, 0.01 * self.params.gain_error_pct
+            )
+        return np.where(nats >= self.threshold, gain, np.nan), nats / self.threshold
 
     def _common(self, surprise: Array, good: NDArray[np.bool_]) -> Array:
         """Return what the middle mirror moved, (2,); nothing if there are few."""
@@ -253,9 +290,7 @@ class Cusum:
             whole = ready & (state.levelled > 2 * p.window_frames)
             line = np.where(whole[:, None], np.maximum(0.0, line + block), line)
         return state._replace(
-            shift=np.where(
-                ready[:, None, None], np.maximum(0.0, state.shift + shift), state.shift
-            ),
+            shift=np.where(ready[:, None, None], np.maximum(0.0, state.shift + shift), state.shift),
             scatter=np.where(ready, np.maximum(0.0, state.scatter + scatter), state.scatter),
             lost=np.maximum(0.0, state.lost + lost),
             line=line,
@@ -269,13 +304,13 @@ class Cusum:
         good = seen[:, None]
         following = unexplained - self._trend.expect(state.follows)
         staying = tilt - self._trend.expect(state.stays)
-        variance = self._trend.variance * np.where(
-            known[:, None], state.learnt.products[..., 0], 1.0
-        ) / np.maximum(state.learnt.frames, 1.0)[:, None]
-        safe = np.where(variance > 0, variance, 1.0)
-        caught_up = (state.alarm_frame >= 0) & (
-            state.frame - state.alarm_frame > self._caught_up
+        variance = (
+            self._trend.variance
+            * np.where(known[:, None], state.learnt.products[..., 0], 1.0)
+            / np.maximum(state.learnt.frames, 1.0)[:, None]
         )
+        safe = np.where(variance > 0, variance, 1.0)
+        caught_up = (state.alarm_frame >= 0) & (state.frame - state.alarm_frame > self._caught_up)
         term = np.where(good, 0.5 * (following**2 - staying**2) / safe, 0.0).sum(axis=1)
         return state._replace(
             follows=self._trend.after(state.follows, unexplained, good),
@@ -295,7 +330,7 @@ class Cusum:
         ) / self.threshold  # fmt: skip
 
     def _judged(
-        self, state: CusumState, sums: Array, evidence: Array, tilt: Array
+        self, state: CusumState, sums: Array, evidence: Array, tilt: Array, by_move: Array
     ) -> tuple[CusumState, Findings]:
         """Raise alarms, and name the kind of those that have been watched for long enough."""
         fresh = (evidence >= 1.0) & (state.alarm_frame < 0) & (state.kind == 0)
@@ -303,6 +338,9 @@ class Cusum:
         alarm_frame = np.where(fresh, state.frame, state.alarm_frame)
         kind, gain = np.where(gone, np.uint8(FaultKind.LOST), state.kind), state.gain
         alarm_frame = np.where(gone, -1, alarm_frame)
+        weak = fresh & ~gone & np.isfinite(by_move) & (sums.max(axis=1) < 1.0)
+        kind, gain = np.where(weak, np.uint8(FaultKind.WEAK), kind), np.where(weak, by_move, gain)
+        alarm_frame = np.where(weak, -1, alarm_frame)
         passed = np.where(alarm_frame >= 0, state.frame - alarm_frame, -1)
         wanted = self.params.window_frames + self._ringing
         due = passed == wanted
@@ -320,7 +358,6 @@ class Cusum:
         alarm_frame = np.where(kind > 0, -1, alarm_frame)
         state = state._replace(alarm_frame=alarm_frame, kind=kind.astype(np.uint8), gain=gain)
         return state, Findings(state.kind, evidence, state.gain)
-
 
     def _told(
         self, state: CusumState, sums: Array, tilt: Array, due: NDArray[np.bool_]

@@ -142,12 +142,13 @@ def _sections(view: ReportView, deciding: str) -> list[Section]:
     watched = [Section("Health watch", texts=view.watch)] if view.watch else []
     found = [*_after_command(view), *first, *watched]
     shaken = surroundings_plots.acceleration_pictures(
-        view.traces, view.shock_spectrum, view.conditions, view.resonances_hz or {}
-    )
+        view.traces, view.shock_spectrum, view.conditions, view.resonances_hz or {},
+        event_spans(view.figures),
+    )  # fmt: skip
     if shaken:
         found.append(Section("Motion of the core", pictures=shaken))
     found += [s._replace(heading=f"What shakes the base: {_low(s.heading)}") for s in view.played]
-    warm = temperature_picture(view.traces, view.epochs, hold)
+    warm = temperature_picture(view.traces, view.epochs, hold, event_spans(view.figures))
     if warm is not None:
         found.append(Section("Temperature", pictures=[warm]))
     if view.images is not None:
@@ -170,7 +171,7 @@ def _after_command(view: ReportView) -> list[Section]:
     commanded = [e.start_s for e in view.epochs if e.commanded]
     if not commanded:
         return []
-    traces, pictures = view.traces, []
+    traces, events, pictures = view.traces, event_spans(view.figures), []
     if "settling_max_ms" in wanted:
         names = [mirror_name(int(m), view.ports) for m in traces.mirrors]
         who = _culprit(view, ("settling.max_ms", "settling.unsettled"))
@@ -180,7 +181,7 @@ def _after_command(view: ReportView) -> list[Section]:
                 Curves(traces.error_peak_rad.astype(float) * 1e6, names, who),
                 Line(tolerance, f"settling tolerance {tolerance:g} µrad", GREEN, "--"),
                 traces, commanded[-1], wanted["settling_max_ms"],
-                label="radial pointing error [µrad]", what="mirrors",
+                label="radial pointing error [µrad]", what="mirrors", events=events,
             )
         )  # fmt: skip
     if "time_to_light_max_ms" in wanted and traces.inputs.size:
@@ -192,7 +193,7 @@ def _after_command(view: ReportView) -> list[Section]:
                        _culprit(view, ("time_to_light.max_ms",))),
                 Line(level, f"outage {level:g} dB", "#59646f", ":"),
                 traces, commanded[-1], wanted["time_to_light_max_ms"],
-                label="misalignment loss [dB]", what="connections",
+                label="misalignment loss [dB]", what="connections", events=events,
             )
         )  # fmt: skip
     drawn = [picture for picture in pictures if picture is not None]
@@ -214,7 +215,7 @@ def _pointing(view: ReportView, hold: Hold) -> Section:
     pictures = [error_picture(
         view.traces, view.epochs, hold, names, lines, who, event_spans(view.figures)
     )]
-    shift = sensor_picture(view.traces, view.epochs, hold)
+    shift = sensor_picture(view.traces, view.epochs, hold, event_spans(view.figures))
     return Section("Pointing error over time", pictures=[*pictures, *([shift] if shift else [])])
 
 

@@ -22,6 +22,7 @@ from sim.report.drawing import (
     finish,
     time_axis,
 )
+from sim.report.event_marks import EventSpan, mark_events, marked
 from sim.report.thin import bin_starts, thin, thin_signed
 from sim.report.view import SpotMarks
 from sim.results.metrics import mirror_name
@@ -119,6 +120,7 @@ def acceleration_pictures(
     spectrum: ResponseSpectrum | None,
     conditions: Sequence[Mapping[str, Any]],
     resonances_hz: Mapping[str, float],
+    events: Sequence[EventSpan] = (),
 ) -> list[Picture]:
     """Draw the core's acceleration, axis by axis, and its spectrum; nothing if it stood still."""
     peaks = traces.acceleration_peak_m_s2.astype(float)
@@ -135,6 +137,7 @@ def acceleration_pictures(
             axes.plot(time, signed[:, axis], color=colour, lw=0.9)
             axes.set_ylabel(f"{'xyz'[axis]} [g]")
             dress(axes, traces)
+            mark_events(axes, events, scale)
             if axis < 2:
                 axes.set_xlabel("")
         address = finish(figure)
@@ -142,7 +145,7 @@ def acceleration_pictures(
         address,
         "Acceleration of the optical core along x, y and z, over time.",
         "Acceleration of the optical core: of largest magnitude in each interval, with its sign; "
-        "g = 9.80665 m/s².",
+        f"g = 9.80665 m/s².{marked(events)}",
     )
     if spectrum is None:
         return [over_time]

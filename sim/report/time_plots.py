@@ -23,6 +23,7 @@ from sim.report.drawing import (
     finish,
     time_axis,
 )
+from sim.report.event_marks import EventSpan, mark_events, marked
 from sim.report.thin import bin_starts, thin
 from sim.results.coupling import DARK_DB
 from sim.results.hold import Hold
@@ -32,8 +33,6 @@ FEWEST_FOR_PERCENTILES = 8
 """Below this many mirrors or connections, each is drawn by its name."""
 DWARFED = 5.0
 """A hold interval whose peak is this many times below the run's has axes of its own."""
-MOST_NUMBERED = 12
-"""Events whose numbers are written over a picture; more would cover each other."""
 NEAR_LEVELS = 6.0
 """After a command, a quantity is drawn up to this many times the level that it must stay below."""
 PALETTE = (BLUE, VERMILION, GREEN, ORANGE, "#CC79A7", "#56B4E9", INK)
@@ -47,14 +46,6 @@ class Line(NamedTuple):
     label: str
     colour: str = INK
     dash: Any = "-."
-
-
-class EventSpan(NamedTuple):
-    """From when to when an event of the scenario lasts, and its number on the page."""
-
-    number: int
-    from_s: float
-    to_s: float
 
 
 class Curves(NamedTuple):
@@ -114,7 +105,7 @@ def over_time(
             for line in lines:
                 axes.axhline(line.level, color=line.colour, lw=1.3, ls=line.dash, label=line.label)
             dress(axes, traces, epochs, hold)
-            _mark_events(axes, events, scale)
+            mark_events(axes, events, scale)
             highest = max([float(top.max()), *(line.level for line in lines)])
             axes.set_ylim(0, 1.12 * max(highest, 1e-9))
         if split:
@@ -141,22 +132,6 @@ def over_time(
         f"Largest value in each interval of {interval_ms:g} ms, {key} {what}. {shortened}{note}"
         + ("Right: the hold interval on axes of its own." if split else ""),
     )
-
-
-def _mark_events(axes: Axes, events: Sequence[EventSpan], scale: float) -> None:
-    """Mark when events last, with their numbers along the top."""
-    label = "event"
-    for event in events:
-        axes.axvspan(event.from_s * scale, event.to_s * scale, color=ORANGE, alpha=0.14, lw=0,
-                     zorder=0.5, label=label)  # fmt: skip
-        axes.axvline(event.from_s * scale, color=ORANGE, lw=0.8, ls=(0, (3, 2)))
-        label = "_nolegend_"
-        if len(events) <= MOST_NUMBERED:
-            axes.annotate(
-                str(event.number), (event.from_s * scale, 1.0), (3, -3),
-                xycoords=axes.get_xaxis_transform(), textcoords="offset points", ha="left",
-                va="top", fontsize=8, color=INK, annotation_clip=True, in_layout=False,
-            )  # fmt: skip
 
 
 def _painter(
@@ -226,7 +201,7 @@ def loss_picture(
 
 def after_command_picture(
     curves: Curves, level: Line, traces: Traces, start_s: float, limit_ms: float, *, label: str,
-    what: str,
+    what: str, events: Sequence[EventSpan] = (),
 ) -> Picture | None:  # fmt: skip
     """Draw a quantity (T, n) after a command, with the time by which it must be below a level.
 
@@ -246,6 +221,8 @@ def after_command_picture(
         Of the axis of the quantity.
     what : str
         What is counted: mirrors or connections.
+    events : sequence of EventSpan
+        Events of the scenario, marked by their numbers.
     """
     after_ms = 1e3 * (traces.time_s - start_s)
     rows = (after_ms > 0) & (after_ms <= 1.4 * limit_ms)
@@ -259,6 +236,7 @@ def after_command_picture(
         draw(axes)
         axes.axhline(level.level, color=level.colour, lw=1.3, ls=level.dash, label=level.label)
         axes.axvline(limit_ms, color=INK, lw=1.6, ls="-.", label=f"limit {limit_ms:g} ms")
+        mark_events(axes, [e.since(start_s) for e in events], 1e3)
         axes.set_xlim(0.0, 1.4 * limit_ms)
         axes.set_ylim(0.0, NEAR_LEVELS * level.level)
         axes.set_xlabel("time after the command [ms]")
@@ -274,7 +252,9 @@ def after_command_picture(
     )
 
 
-def sensor_picture(traces: Traces, epochs: Sequence[Epoch], hold: Hold) -> Picture | None:
+def sensor_picture(
+    traces: Traces, epochs: Sequence[Epoch], hold: Hold, events: Sequence[EventSpan] = ()
+) -> Picture | None:
     """Draw the camera's shift, which the loop cannot see; None if there is none."""
     shift = traces.sensor_rad.astype(float) * 1e6
     if np.ptp(shift, axis=0).max() == 0:
@@ -291,6 +271,7 @@ def sensor_picture(traces: Traces, epochs: Sequence[Epoch], hold: Hold) -> Pictu
         axes.set_ylabel("|shift| [µrad]")
         axes.set_ylim(bottom=0)
         dress(axes, traces, epochs, hold)
+        mark_events(axes, events, scale)
         handles, labels = axes.get_legend_handles_labels()
         figure.legend(handles, labels, loc="outside lower center", ncols=4)
         address = finish(figure)
@@ -303,7 +284,9 @@ def sensor_picture(traces: Traces, epochs: Sequence[Epoch], hold: Hold) -> Pictu
     )
 
 
-def temperature_picture(traces: Traces, epochs: Sequence[Epoch], hold: Hold) -> Picture | None:
+def temperature_picture(
+    traces: Traces, epochs: Sequence[Epoch], hold: Hold, events: Sequence[EventSpan] = ()
+) -> Picture | None:
     """Draw the bench's temperature; None if it does not vary."""
     kelvin = traces.temperature_k.astype(float)
     if np.ptp(kelvin) == 0:
@@ -315,5 +298,9 @@ def temperature_picture(traces: Traces, epochs: Sequence[Epoch], hold: Hold) -> 
         axes.plot(traces.time_s * scale, kelvin, color=VERMILION, lw=1.4)
         axes.set_ylabel("over reference [K]")
         dress(axes, traces, epochs, hold)
+        mark_events(axes, events, scale)
         address = finish(figure)
-    return Picture(address, "Bench temperature over time.", "Bench temperature over the reference.")
+    return Picture(
+        address, "Bench temperature over time.",
+        f"Bench temperature over the reference.{marked(events)}",
+    )  # fmt: skip

@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
-from sim.assembly.cost import CONNECTION_BYTES, MIRROR_BYTES, Budget, cost_of
+from sim.assembly.cost import (
+    CONNECTION_BYTES,
+    MIRROR_BYTES,
+    STAGES_S,
+    Budget,
+    cost_of,
+    under_events,
+)
 from sim.errors import ScenarioError
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
@@ -71,3 +78,25 @@ def test_a_thousand_moves_of_a_large_switch_count():
     assert cost_of(large).memory_gb > 2.4  # 1000 x 4096 x 600 bytes
     with pytest.raises(ScenarioError, match="GB of memory, more than the limit of 1 GB"):
         build(large, budget=Budget(1.0))
+
+
+@pytest.mark.parametrize(
+    ("events", "share"),
+    [
+        ("[]", 0.0),
+        ('[{kind="light_dimmed",at_ms=100,for_ms=50,light=0.5}]', 0.1),
+        ('[{kind="light_dimmed",at_ms=400,light=0.5}]', 0.2),  # to the end
+        ('[{kind="frames_dropped",at_ms=0,frames=10}]', 0.02),
+        # Two that overlap by 50 ms count once there; the third lies within the second.
+        ('[{kind="light_dimmed",at_ms=0,for_ms=100,light=0.5},'
+         '{kind="supply_sag",at_ms=50,for_ms=100,sag_pct=1},'
+         '{kind="frames_dropped",at_ms=60,frames=5}]', 0.3),
+    ],
+)  # fmt: skip
+def test_frames_under_events_are_counted(events, share):
+    plain, case = scenario("duration_ms=500", "events=[]", "switch.moves=[]"), scenario(
+        "duration_ms=500", f"events={events}", "switch.moves=[]"
+    )
+    assert under_events(case) == pytest.approx(share)
+    more_s = 3600 * (cost_of(case).hours - cost_of(plain).hours)
+    assert more_s == pytest.approx(500 * share * (STAGES_S[0] + 4 * STAGES_S[1]))

@@ -1,11 +1,14 @@
 """The shipped watch on a fleet whose faults are known, and the statistics that it rests on."""
 
+import math
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from sim.health import likelihood
 from sim.health.cusum import Cusum, CusumParams
+from sim.health.moves import LastPlace, gain_by_move
 from sim.health.run_length import by_integral
 from sim.health.trend import Trend
 from sim.health.whitening import fitted, learn, nothing_learnt, whitened
@@ -59,6 +62,41 @@ def test_moves_raise_no_alarm(watch):
     moves = {1000: np.full((40, 2), 5e-3)}
     alarm, *_ = played(watch, Fleet(m=40, seed=5, moves=moves), 1500)
     assert (alarm < 0).all()
+
+
+@pytest.mark.parametrize("loss", [0.05, 0.0])
+def test_a_gain_lost_at_rest_shows_at_the_next_move(watch, loss):
+    # At 0.1 mrad 5 % of the tilt are 5 urad, a seventh of a reading's standard deviation: nothing
+    # to be seen. A move of 14 mrad leaves 700 urad, ten times what healthy gains (0.5 %) leave. The
+    # gain comes from a mean of 64 readings: 33/8 urad of 14 mrad, and what gains differ by: 0.7 %.
+    which = range(6)
+    moves = {1100: np.full((40, 2), 10e-3)}
+    fleet = Fleet(m=40, seed=7, kind="weak", which=which, from_frame=BEGINS, size=1 - loss,
+                  moves=moves)  # fmt: skip
+    for axis in (0, 1):
+        fleet.reference[which, axis] = 1e-4
+        fleet.x[axis][:, which] = fleet.nominal[axis][:, which] = np.array([[1e-4], [0], [1e-4]])
+    alarm, told, kind, gain, _ = played(watch, fleet, 1500)
+    bad = fleet.which
+    if not loss:
+        assert (alarm < 0).all()
+        return
+    assert (alarm[bad] > 1120).all() and (alarm[bad] < 1300).all()
+    assert (told[bad] == alarm[bad]).all() and (kind[bad] == FaultKind.WEAK).all()
+    assert gain[bad] == pytest.approx(np.full(6, 0.95), abs=0.02)
+    assert (alarm[~bad] < 0).all()
+
+
+def test_what_a_move_leaves_is_held_against_what_gains_may_be_off_by():
+    # By hand: 10 mrad asked along x, 400 urad short: gain 0.96; 0.5 % are 50 urad, with 30 urad of
+    # scatter 58.3: q = 6.86, q^2/2 = 23.5. Across the move nothing counts, nor does what stuck.
+    last = LastPlace(np.array([[0.0, 0.0]] * 4), np.zeros((4, 2)))
+    last.asked_rad[3] = np.nan
+    asked = np.array([[10e-3, 0.0]] * 4)
+    level = np.array([[-400e-6, 0.0], [0.0, -400e-6], [-10e-3, 0.0], [-400e-6, 0.0]])
+    gain, nats = gain_by_move(last, asked, level, np.full(4, 30e-6), 0.005)
+    assert gain[:2] == pytest.approx([0.96, 1.0]) and np.isnan(gain[2:]).all()
+    assert nats == pytest.approx([0.5 * (400 / math.hypot(50, 30)) ** 2, 0.0, 0.0, 0.0])
 
 
 def test_what_all_mirrors_share_is_no_fault(watch):

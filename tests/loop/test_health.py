@@ -150,7 +150,8 @@ def test_a_run_that_stops_and_goes_on_has_the_same_bits(action, tmp_path):
 
 
 def test_the_shipped_watch_is_saved_to_the_same_bits(tmp_path):
-    parts = parts_of('health.watch={kind="cusum",learn_ms=40,window_frames=16}')
+    parts = parts_of('health.watch={kind="cusum",learn_ms=40,window_frames=16,'
+                     'false_alarms_per_mirror_1000h=1e5}')
     state = last(steps(parts, initial_state(parts), until=83))
     save_state(parts, copy_state(state), tmp_path / "a.npz")
     resumed = last(steps(parts, load_state(parts, tmp_path / "a.npz")))

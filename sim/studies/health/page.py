@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sim.files.text import counted
+from sim.ports import FAULT_WORDS, FaultKind
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.report.spectrum_plot import COLOURS, DASHES
 from sim.report.study_page import Section, StudyPage, Table
@@ -22,6 +23,8 @@ from sim.studies.run.study_folder import write_study
 KIND: Final = "health"
 UNITS: Final = {"urad_per_s": "µrad/s", "urad": "µrad", "hz": "Hz", "ms": "ms", "pct": "%"}
 """Endings of keys -> units."""
+MOST_MISSED: Final = 20
+"""Faults that were not found, in the table; health.json has them all."""
 ASSUMPTIONS: Final = (
     "Delay counts from the frame in which the fault begins to the frame whose reading raises the "
     "alarm, that frame included; the firmware's own time to act comes on top. The kind is told "
@@ -61,6 +64,8 @@ def results_of(found: HealthStudy) -> dict[str, Any]:
             "counted_on_healthy_mirrors": found.healthy_alarms,
             "counted_while_others_were_faulty": found.others,
             "extrapolated": None if found.tail is None else found.tail.filed(),
+            "asked_per_mirror_1000h": found.asked,
+            "kept": found.kept,
         },
         "delays": (
             "from the fault's first frame to that of the alarm; median and 95th percentile over "
@@ -88,7 +93,8 @@ def page_of(scenario: Scenario, found: HealthStudy) -> StudyPage:
         title=f"Health watch: {scenario.title}", question=scenario.question.strip(),
         verdict=found.verdict, good=found.good,
         sections=[
-            Section("What was found", [_tail_words(found)], [_table(found)], [_picture(found)]),
+            Section("What was found", [_tail_words(found)], [_table(found), *_missed(found)],
+                    [_picture(found)]),
             Section("How long it took", pictures=[_delays(found)]),
         ],
         notes=ASSUMPTIONS, scenario_toml=portable_toml(scenario),
@@ -108,7 +114,7 @@ def _tail_words(found: HealthStudy) -> str:
         f"{counted(t.exceeding, 'time')} and thins out by a factor of "
         f"{np.exp(0.1 * t.per_unit):.3g} for each tenth of the "
         f"threshold (spread of the excesses {t.spread:.2f}, 1 for an exponential). The rate at the "
-        "threshold is an extrapolation."
+        f"threshold is an extrapolation: {found.rate_words}."
     )
 
 
@@ -126,6 +132,24 @@ def _table(found: HealthStudy) -> Table:
             ", ".join(f"{name} {count}" for name, count in r["named"].items()),
         ])  # fmt: skip
     return Table("Faults put on mirrors that run in closed loop", head, rows)
+
+
+def _missed(found: HealthStudy) -> list[Table]:
+    """Return the table of faults that were not found, if there are any."""
+    head = ["Mirror", "Fault", "Run", "Stands at [mrad]", "Readings scatter by [µrad]",
+            "The fault moves it by [µrad]", "Why"]  # fmt: skip
+    rows = [
+        [
+            r["mirror"], FAULT_WORDS[FaultKind[r["kind"].upper()]], str(r["run"] + 1),
+            cell(r["tilt_mrad"], 3), cell(r["reading_scatter_urad"], 2), cell(r["off_urad"], 2),
+            f"{r['off_scatters']:.2g} of a reading's standard deviation, and the loop takes it "
+            "back: it cannot be seen unless the mirror moves" if r["at_rest"] else "not known",
+        ]
+        for r in found.missed[:MOST_MISSED]
+    ]  # fmt: skip
+    more = len(found.missed) - len(rows)
+    title = "Faults that were not found before their runs ended"
+    return [Table(f"{title}; {more} more" if more else title, head, rows)] if rows else []
 
 
 def _picture(found: HealthStudy) -> Picture:

@@ -1,7 +1,7 @@
 """Delays, names and false alarms of a watch, over kinds of faults and seeds."""
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from types import ModuleType
 from typing import Any, Final, NamedTuple
 
@@ -18,6 +18,11 @@ from sim.studies.health.trial import Watched, watch_of, watched
 
 LEVELS: Final = np.linspace(0.15, 1.5, 28)
 """Thresholds, over that of the watch, at which delay is set against false alarms."""
+
+
+UNSEEN: Final = 2.0
+"""A fault that moves a mirror by less, in standard deviations of a reading, is small: the loop
+takes it back before it has been seen for long."""
 
 
 class KindFound(NamedTuple):
@@ -43,12 +48,28 @@ class HealthStudy(NamedTuple):
     """Of healthy mirrors while others were faulty."""
     seeds: int
     mirrors: int
+    asked: float | None
+    """False alarms per mirror and 1000 h that the watch is set to; None: it has no such setting."""
 
     @property
     def good(self) -> bool:
-        """Whether every fault was found, and no healthy mirror was accused."""
+        """Whether every fault was found, no healthy mirror was accused, and the watch keeps to the
+        rate of false alarms that it is set to, as far as is known.
+        """
         found = all(kind.row["detected"] == 1.0 for kind in self.kinds)
-        return found and not self.healthy_alarms and not self.others
+        return found and not self.healthy_alarms and not self.others and self.kept is not False
+
+    @property
+    def kept(self) -> bool | None:
+        """Whether the extrapolated rate is at most the one that was asked for; None: unknown."""
+        if self.tail is None or self.asked is None:
+            return None
+        return bool(self.tail.at(1.0) <= self.asked)
+
+    @property
+    def missed(self) -> list[dict[str, Any]]:
+        """The faults that were not found, in the order of the kinds."""
+        return [each for kind in self.kinds for each in kind.row["not_found"]]
 
     @property
     def verdict(self) -> str:
@@ -60,16 +81,44 @@ class HealthStudy(NamedTuple):
         median = slow["delay_median_ms"]
         when = "less than half" if median is None else f"in the median after {median:.0f} ms"
         text = f"{count} of {counted(all_of, 'fault')} found; slowest {slow['words']}, {when}. "
+        text += _missed_words(self.missed)
         accused = self.healthy_alarms + self.others
         if accused:
             return f"{text}False alarms raised: {accused}."
         if self.tail is None:
             return f"{text}No false alarm; too little was watched to say how seldom they are."
+        return f"{text}No false alarm; {self.rate_words}."
+
+    @property
+    def rate_words(self) -> str:
+        """The extrapolated rate of false alarms, against the one that was asked for."""
+        if self.tail is None:
+            return "too little was watched to say how seldom false alarms are"
         low, high = self.tail.interval(1.0)
-        return (
-            f"{text}No false alarm; extrapolated, {_few(float(self.tail.at(1.0)))} per mirror and "
-            f"1000 h ({_few(low)} to {_few(high)})."
+        text = (
+            f"extrapolated, {_few(float(self.tail.at(1.0)))} per mirror and 1000 h "
+            f"({_few(low)} to {_few(high)})"
         )
+        if self.asked is None:
+            return text
+        if not self.kept:
+            return f"{text}, more than the {self.asked:g} asked for"
+        sure = "" if high <= self.asked else ", which the interval does not make sure of"
+        return f"{text}; asked for: at most {self.asked:g}{sure}"
+
+
+def _missed_words(missed: Sequence[Mapping[str, Any]]) -> str:
+    """Return why faults were not found, where that is known."""
+    small = [each for each in missed if each["at_rest"]]
+    if not small:
+        return ""
+    who = ", ".join(f"{each['mirror']} ({each['kind']})" for each in small[:3])
+    more = f" and {len(small) - 3} more" if len(small) > 3 else ""
+    most = max(each["off_scatters"] for each in small)
+    return (
+        f"Not found: {who}{more}, where the fault moves the mirror by {most:.2g} standard "
+        "deviations of a reading at most: it cannot be seen unless the mirror moves. "
+    )
 
 
 def _few(value: float) -> str:
@@ -139,7 +188,7 @@ def study(
         kinds.append(_kind(trial, found, tail))
         others += sum(_accused(each, ~each.struck) for each in found)
     alarms = sum(_accused(each, np.ones(len(each.struck), bool)) for each in quiet)
-    return HealthStudy(kinds, tail, alarms, others, seeds, mirrors)
+    return HealthStudy(kinds, tail, alarms, others, seeds, mirrors, quiet[0].asked)
 
 
 def _accused(found: Watched, which: NDArray[np.bool_]) -> int:
@@ -180,10 +229,32 @@ def _kind(trial: Any, runs: Sequence[Watched], tail: Tail | None) -> KindFound:
             "nothing" if kind == 0 else FaultKind(kind).name.lower(): count
             for kind, count in sorted(Counter(named.tolist()).items())
         },
+        "not_found": [
+            {"kind": trial.found_as} | each
+            for number, run in enumerate(runs) for each in _missed(run, number)
+        ],
         "before_the_fault": early,
         "false_alarms_per_mirror_1000h": None if tail is None else float(tail.at(1.0)),
     }  # fmt: skip
     return KindFound(row, np.array(curve), delays)
+
+
+def _missed(run: Watched, number: int) -> list[dict[str, Any]]:
+    """Return the struck mirrors that raised no alarm, and what is known of why."""
+    never = run.struck & ~(run.evidence[run.from_frame :] >= 1.0).any(axis=0)
+    rows = []
+    for m in np.flatnonzero(never):
+        scatter, off = float(run.scatter_rad[m].max()), float(run.off_rad[m])
+        known = bool(np.isfinite(off) and scatter > 0)
+        rows.append({
+            "mirror": run.names[m], "run": number, "tilt_mrad": 1e3 * float(
+                np.linalg.norm(run.tilt_rad[m])),
+            "reading_scatter_urad": 1e6 * scatter,
+            "off_urad": 1e6 * off if known else None,
+            "off_scatters": off / scatter if known else None,
+            "at_rest": bool(known and off < UNSEEN * scatter),
+        })  # fmt: skip
+    return rows
 
 
 def first_passage(trace: NDArray[Any], level: float) -> Array:

@@ -11,6 +11,7 @@ from sim.assembly.build import build
 from sim.errors import ScenarioError
 from sim.health.settings import HealthParams, TrialParams
 from sim.kernels.threads import on_threads
+from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
 from sim.ports import Sight, Watch
 from sim.results.metrics import mirror_name
@@ -34,28 +35,52 @@ class Watched(NamedTuple):
     from_frame: int
     """First frame of the fault."""
     frame_ms: float
+    names: tuple[str, ...]
+    """(M,) of the mirrors."""
+    tilt_rad: NDArray[np.float64]
+    """(M, 2) tilts that they are sent to, at the end of the run. [rad]"""
+    scatter_rad: NDArray[np.float64]
+    """(M, 2) standard deviation of their readings before the fault. [rad]"""
+    off_rad: NDArray[np.float64]
+    """(M,) what the fault's factor on the gain makes of those tilts; NaN: it does not act by the
+    gain. [rad]"""
+    asked: float | None
+    """False alarms per mirror and 1000 h that the watch is set to, if it has such a setting."""
 
 
 class _Noting:
     """A watch that keeps what it finds, frame by frame."""
 
-    def __init__(self, watch: Watch[Any]) -> None:
-        self._watch = watch
+    def __init__(self, watch: Watch[Any], frames: range) -> None:
+        self.watch = watch
+        self._frames = frames
+        self.moments = np.zeros(3)
         self.evidence: list[NDArray[np.float32]] = []
         self.kind: list[NDArray[np.uint8]] = []
 
     def initial_state(self, n_mirrors: int) -> Any:
-        return self._watch.initial_state(n_mirrors)
+        return self.watch.initial_state(n_mirrors)
 
     def step(self, state: Any, sight: Sight) -> tuple[Any, Any]:
-        state, found = self._watch.step(state, sight)
+        state, found = self.watch.step(state, sight)
+        if len(self.evidence) in self._frames:
+            off = (sight.reading.tilt_rad - sight.setpoint.reference_rad)[..., None]
+            seen = (sight.reading.status == 0)[:, None, None]
+            powers = off ** np.arange(3)
+            self.moments = self.moments + np.where(seen, powers, 0.0)
         if hasattr(found, "evidence") and hasattr(found, "kind"):
             self.evidence.append(np.asarray(found.evidence, np.float32))
             self.kind.append(np.asarray(found.kind, np.uint8))
         return state, found
 
     def forget(self, state: Any, which: NDArray[np.bool_]) -> Any:
-        return self._watch.forget(state, which)
+        return self.watch.forget(state, which)
+
+    def scatter_rad(self) -> NDArray[np.float64]:
+        """Return the standard deviation of the readings about their mean, (M, 2). [rad]"""
+        count, total, squares = np.moveaxis(self.moments, -1, 0)
+        count = np.maximum(count, 1.0)
+        return np.sqrt(np.maximum(squares / count - (total / count) ** 2, 0.0))
 
 
 def watched(
@@ -112,14 +137,30 @@ def watched(
             )
         parts = build(scenario.replace(events=(*scenario.events, event)), kernels).parts
     assert parts.health is not None
-    noting = _Noting(parts.health.watch)
+    before = begins if trial is not None else parts.clock.n_frames
+    noting = _Noting(parts.health.watch, range(before // 2, before))
     parts = replace(parts, health=parts.health._replace(watch=noting), pictures=())
     with on_threads(threads):
         simulate(parts)
     return Watched(
         np.stack(noting.evidence), np.stack(noting.kind), struck, begins,
-        1e3 * parts.clock.frame_s,
+        1e3 * parts.clock.frame_s, tuple(names), parts.epochs[-1].aim_rad, noting.scatter_rad(),
+        _by_gain(parts, trial), _asked(noting),
     )  # fmt: skip
+
+
+def _asked(noting: _Noting) -> float | None:
+    rate = getattr(getattr(noting.watch, "params", None), "false_alarms_per_mirror_1000h", None)
+    return float(rate) if isinstance(rate, (int, float)) else None
+
+
+def _by_gain(parts: Parts, trial: TrialParams | None) -> NDArray[np.float64]:
+    """Return how far the fault's factor on the gain puts mirrors off their aims, (M,). [rad]"""
+    gain = None if trial is None else parts.events[-1].faults(parts.clock.n_frames - 1).gain
+    if gain is None:
+        return np.full(len(parts.mirrors), np.nan)
+    aim = parts.epochs[-1].aim_rad
+    return np.asarray(np.linalg.norm((gain[-1].T - 1.0) * aim, axis=1))
 
 
 def watch_of(scenario: Scenario) -> HealthParams:
