@@ -30,7 +30,8 @@ def health(
     """Try the health watch of SCENARIO: how soon faults are found, how often healthy mirrors are.
 
     Puts each fault of [[health.trials]] on some mirrors, over several seeds. Writes health.json and
-    report.html. Ends with 1 if a fault was not found, or a healthy mirror raised an alarm.
+    report.html. Ends with 1 if a fault was not found (but for those too small to be seen before the
+    mirror moves), a healthy mirror raised an alarm, or false alarms are likelier than asked for.
     """
     from pathlib import Path
 

@@ -142,8 +142,8 @@ def _missed(found: HealthStudy) -> list[Table]:
         [
             r["mirror"], FAULT_WORDS[FaultKind[r["kind"].upper()]], str(r["run"] + 1),
             cell(r["tilt_mrad"], 3), cell(r["reading_scatter_urad"], 2), cell(r["off_urad"], 2),
-            f"{r['off_scatters']:.2g} of a reading's standard deviation, and the loop takes it "
-            "back: it cannot be seen unless the mirror moves" if r["at_rest"] else "not known",
+            "so little passes for noise, and the loop takes it back: it cannot be seen unless the "
+            "mirror moves" if r["at_rest"] else "not known",
         ]
         for r in found.missed[:MOST_MISSED]
     ]  # fmt: skip

@@ -53,10 +53,10 @@ class HealthStudy(NamedTuple):
 
     @property
     def good(self) -> bool:
-        """Whether every fault was found, no healthy mirror was accused, and the watch keeps to the
-        rate of false alarms that it is set to, as far as is known.
+        """Whether every fault that can be seen at rest was found, no healthy mirror was accused,
+        and the watch keeps to the rate of false alarms that it is set to, as far as is known.
         """
-        found = all(kind.row["detected"] == 1.0 for kind in self.kinds)
+        found = all(each["at_rest"] for each in self.missed)
         return found and not self.healthy_alarms and not self.others and self.kept is not False
 
     @property
@@ -114,10 +114,11 @@ def _missed_words(missed: Sequence[Mapping[str, Any]]) -> str:
         return ""
     who = ", ".join(f"{each['mirror']} ({each['kind']})" for each in small[:3])
     more = f" and {len(small) - 3} more" if len(small) > 3 else ""
-    most = max(each["off_scatters"] for each in small)
+    most = max(small, key=lambda each: each["off_scatters"])
     return (
-        f"Not found: {who}{more}, where the fault moves the mirror by {most:.2g} standard "
-        "deviations of a reading at most: it cannot be seen unless the mirror moves. "
+        f"Not found: {who}{more}, where the fault moves the mirror by {most['off_urad']:.2g} "
+        f"\N{MICRO SIGN}rad (readings scatter by {most['reading_scatter_urad']:.0f}): it cannot be "
+        "seen unless the mirror moves. "
     )
 
 
