@@ -21,9 +21,11 @@ from sim.files.text import shown
 @life_from
 @click.option("--move", is_flag=True, help="Run the scenario's first move through the loop too.")
 @click.option(
-    "--jacobian", is_flag=True, help="Add to the table how the received ray follows each tilt."
-)
-@click.option("--parquet", is_flag=True, help="Write connections.parquet too.")
+    "--jacobian", is_flag=True,
+    help="Write geometry.csv, with travel left and how the received ray follows each tilt, for a "
+    "switch of more than 100 000 connections, too.",
+)  # fmt: skip
+@click.option("--parquet", is_flag=True, help="Write the tables as Parquet too.")
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
 def connections(

@@ -25,7 +25,7 @@ def jitter_loss_db(
     ----------
     form_db : (C, 4, 4) ndarray
         Q. [dB/rad^2]
-    error_rad : (C, 4) ndarray
+    error_rad : (..., C, 4) ndarray
         Static error, about which it jitters. [rad]
     jitter_rad : float
         Standard deviation, the same and independent on all four tilts. [rad]
@@ -34,7 +34,7 @@ def jitter_loss_db(
 
     Returns
     -------
-    mean, quantile : (C,) ndarray
+    mean, quantile : (..., C) ndarray
         Over the loss of the static error. [dB]
 
     References
@@ -43,18 +43,18 @@ def jitter_loss_db(
        tests hold it against drawn errors and against the exponential law).
     """
     if jitter_rad == 0.0:
-        zero = np.zeros(len(form_db))
+        zero = np.zeros(error_rad.shape[:-1])
         return zero, zero
     s2 = jitter_rad**2
-    first = np.einsum("cij,cj->ci", form_db, error_rad)
-    second = np.einsum("cij,cj->ci", form_db, first)
+    first = np.einsum("cij,...cj->...ci", form_db, error_rad)
+    second = np.einsum("cij,...cj->...ci", form_db, first)
     square = form_db @ form_db
     trace_1 = np.trace(form_db, axis1=1, axis2=2)
     trace_2 = np.trace(square, axis1=1, axis2=2)
     trace_3 = np.einsum("cij,cji->c", square, form_db)
-    mean = s2 * trace_1
-    variance = 2.0 * s2**2 * trace_2 + 4.0 * s2 * np.sum(first**2, axis=1)
-    third = 8.0 * s2**3 * trace_3 + 24.0 * s2**2 * np.sum(first * second, axis=1)
+    mean = s2 * np.broadcast_to(trace_1, error_rad.shape[:-1])
+    variance = 2.0 * s2**2 * trace_2 + 4.0 * s2 * np.sum(first**2, axis=-1)
+    third = 8.0 * s2**3 * trace_3 + 24.0 * s2**2 * np.sum(first * second, axis=-1)
     freedom = 8.0 * variance**3 / third**2
     beyond = _chi_squared(freedom, share) - freedom
     return mean, mean + beyond * np.sqrt(0.5 * variance / freedom)

@@ -88,7 +88,7 @@ from sim.studies.identify.write import write_recorded as write_recorded
 from sim.studies.connections.study import study as _connections
 from sim.studies.connections.study import ConnectionStudy as ConnectionStudy
 from sim.studies.connections.filing import write as _write_connections
-from sim.studies.connections.end_of_life import many_lives as many_lives
+from sim.studies.connections.many_lives import many_lives as many_lives
 from sim.studies.built.study import study as _study_yield
 from sim.studies.built.study import Yield as Yield
 from sim.studies.built.filing import write as _write_yield

@@ -3,8 +3,6 @@
 import json
 from pathlib import Path
 
-import numpy as np
-
 from sim.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
@@ -52,10 +50,7 @@ def write(
                 "rescued": (p.rescued.astype(int), 0),
             },
         )
-        inputs, outputs = np.divmod(
-            np.arange(p.connections), found.scenario.switch.geometry.outputs
-        )
-        write_late(new / "end_of_life.csv", inputs, outputs, found.late_columns)
+        write_late(new / "end_of_life.csv", found.late_columns)
         page = page_of(found)._replace(
             provenance=origin, strip=[("switch", switch_words(found.scenario))]
         )

@@ -12,8 +12,8 @@ from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.buying import Bought, Widened, buying, excess_db
 from sim.studies.built.population import Population, population
-from sim.studies.connections.end_of_life import many_lives
 from sim.studies.connections.intervals import clustered_interval, exact_interval
+from sim.studies.connections.many_lives import many_lives
 from sim.studies.run.provenance import now
 
 SHIFTS_DB: Final = tuple(float(v) for v in np.round(np.arange(-1.0, 1.0001, 0.05), 2))

@@ -4,19 +4,15 @@ import json
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any
-
-from numpy.typing import NDArray
 
 from sim.files.filing import filed, put_page
 from sim.files.parquet import require_parquet
 from sim.ports import Array
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files, portable_toml
-from sim.studies.connections.coupler import Ports
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.connections.page import page_of
-from sim.studies.connections.study import ConnectionStudy, columns_of, results_of
+from sim.studies.connections.study import ConnectionStudy, columns_of, geometry_columns, results_of
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
 
 KIND = "connections"
@@ -26,7 +22,7 @@ def write(
     found: ConnectionStudy, folder: str | Path, *, overwrite: bool, parquet: bool = False,
     asked: Request = NOTHING_ASKED,
 ) -> Path:  # fmt: skip
-    """Write connections.csv, connections.json, scenario.toml and report.html; return the folder.
+    """Write the tables, connections.json, scenario.toml and report.html; return the folder.
 
     Parameters
     ----------
@@ -37,7 +33,7 @@ def write(
     overwrite : bool
         Whether an existing one may be replaced.
     parquet : bool
-        Whether connections.parquet is written too.
+        Whether tables are written as Parquet too.
     asked : Request
         What led to it, to be filed.
 
@@ -56,22 +52,26 @@ def write(
         }
         text = json.dumps(results, indent=1, allow_nan=False)
         (new / "connections.json").write_text(text, encoding="utf-8")
-        columns = columns_of(found.table, found.jacobian)
+        columns = columns_of(found.table)
+        tables = {"connections": columns}
+        if found.jacobian is not None:
+            tables["geometry"] = geometry_columns(found)
+            write_columns(new / "geometry.csv", tables["geometry"])
         # The table's digits are worked out while the page is drawn: a second of a million rows.
         table_written = beside.submit(write_columns, new / "connections.csv", columns)
         if parquet:
             import pyarrow
             import pyarrow.parquet
 
-            table = pyarrow.table({name: values for name, (values, _) in columns.items()})
-            pyarrow.parquet.write_table(table, new / "connections.parquet")
+            for name, columns in tables.items():
+                table = pyarrow.table({key: values for key, (values, _) in columns.items()})
+                pyarrow.parquet.write_table(table, new / f"{name}.parquet")
         page = page_of(found)._replace(
             provenance=origin, strip=[("switch", switch_words(found.scenario))]
         )
         (new / "scenario.toml").write_text(page.scenario_toml, encoding="utf-8")
         if found.late_columns:
-            write_late(new / "end_of_life.csv", found.table.inputs, found.table.outputs,
-                       found.late_columns)  # fmt: skip
+            write_late(new / "end_of_life.csv", found.late_columns)
         if found.staged is not None:
             (new / "staged.toml").write_text(portable_toml(found.staged), encoding="utf-8")
         copy_files(found.scenario, new)
@@ -80,7 +80,8 @@ def write(
     return folder
 
 
-def write_late(path: Path, inputs: Ports, outputs: Ports, late: Mapping[str, Array]) -> None:
-    """Write what many lives do to each connection (C,), as CSV."""
-    columns: dict[str, tuple[NDArray[Any], int]] = {"input": (inputs, 0), "output": (outputs, 0)}
-    write_columns(path, columns | {name: (values, 5) for name, values in late.items()})
+def write_late(path: Path, late: Mapping[str, Array]) -> None:
+    """Write what many lives do to each connection (C,), as CSV; ports are whole numbers."""
+    write_columns(
+        path, {name: (v, 0 if v.dtype.kind == "i" else 5) for name, v in late.items()}
+    )

@@ -6,6 +6,7 @@ from sim.files.text import counted
 from sim.report.study_page import Section, Table
 from sim.results.units import number
 from sim.studies.connections.end_of_life import WORDS
+from sim.studies.connections.summary import looked_at_words
 
 
 def late_section(late: dict[str, Any]) -> Section:
@@ -28,18 +29,32 @@ def late_section(late: dict[str, Any]) -> Section:
             for w in late["worst"]
         ],
     )  # fmt: skip
+    which = "every connection" if late["sample"] is None else "every connection looked at"
+    all_of = "all connections" if late["sample"] is None else "the sample's connections"
     return Section(
         "Many lives of one switch",
         [
             f"The switch of seed {late['seed']}, {counted(late['lives'], 'life', 'lives')}: "
-            f"{100 * share['value']:.0f} % of them keep every connection within {limit} (95 % "
-            f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). Mean of all "
-            f"connections and lives {number(late['mean_db'], 'dB')}, 99 % below "
+            f"{100 * share['value']:.0f} % of them keep {which} within {limit} (95 % "
+            f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). Mean of {all_of} "
+            f"and lives {number(late['mean_db'], 'dB')}, 99 % below "
             f"{number(late['p99_db'], 'dB')}, largest {number(late['max_db'], 'dB')}. The mean of "
-            "every connection, with its interval, is in end_of_life.csv.",
+            "each, with its interval, is in end_of_life.csv.",
+            *_sample_words(late),
         ],
         [added, worst],
     )
+
+
+def _sample_words(late: dict[str, Any]) -> list[str]:
+    if late["sample"] is None:
+        return []
+    return [
+        f"Looked at were the {looked_at_words(late)} by an estimate: the loss when new, ageing, "
+        "connectors mated anew, and shifts through one quadratic form. No other connection exceeds "
+        f"{number(late['sample']['others_at_most_db'], 'dB')} in any of these lives, if it "
+        "comes out no further above its estimate than the furthest that was looked at.",
+    ]
 
 
 def named(row: dict[str, Any]) -> str:

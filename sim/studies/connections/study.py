@@ -10,7 +10,7 @@ from sim.optics.budgets import Aiming
 from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.connections.calibration import Calibrated, calibrate, evenly
-from sim.studies.connections.end_of_life import lives_of, many_lives
+from sim.studies.connections.many_lives import WHOLE, lives_of, many_lives
 from sim.studies.connections.summary import (
     BudgetVerdict,
     aiming_of,
@@ -82,11 +82,11 @@ class ConnectionStudy(NamedTuple):
     staged: Scenario | None
     """The scenario with those stages."""
     jacobian: Array | None
-    """(C, 4, 4) at the receiver, if it was asked for."""
+    """(C, 4, 4) at the receiver; None for a large switch, if it was not asked for."""
     late: dict[str, Any] | None
-    """What many lives do to it; None without a budget, or for a switch too large for it."""
+    """What many lives do to it; None without a budget."""
     late_columns: dict[str, Array]
-    """(C,) the same of each connection."""
+    """(C,) the same of each connection, or of each in the sample of a large switch."""
     worst: list[dict[str, Any]]
     verdict: BudgetVerdict
     started: datetime.datetime
@@ -110,7 +110,8 @@ def study(
         Whether the first move is run through the loop, as it stands and in the order that keeps the
         limit of crosstalk.
     jacobian : bool
-        Whether the Jacobian of every connection is worked out; those of the worst are in any case.
+        Whether the Jacobian of every connection of a large switch is worked out, too; those of its
+        worst are in any case.
     plan_progress : callable, optional
         Called with (steps of the search of an order, all), where one is searched.
     lives_progress : callable, optional
@@ -163,9 +164,10 @@ def study(
     words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
     late: dict[str, Any] | None = None
     late_columns: dict[str, Array] = {}
-    lives = lives_of(maker.n_connections)
-    if budget is not None and lives:
-        late, late_columns = many_lives(scenario, lives_progress, lives=lives)
+    if budget is not None:
+        lives = lives_of(maker.n_connections)
+        late, late_columns = many_lives(scenario, lives_progress, lives=lives, table=table)
+    whole = maker.n_connections <= WHOLE
     return ConnectionStudy(
         scenario=scenario,
         table=table,
@@ -182,7 +184,7 @@ def study(
         bulk=bulk,
         bulk_in_order=in_order,
         staged=staged,
-        jacobian=maker.jacobian(table.inputs, table.outputs) if jacobian else None,
+        jacobian=maker.jacobian(table.inputs, table.outputs) if jacobian or whole else None,
         late=late,
         late_columns=late_columns,
         worst=worst,
@@ -249,13 +251,8 @@ def results_of(found: ConnectionStudy) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def columns_of(
-    table: ConnectionTable, jacobian: Array | None = None
-) -> dict[str, tuple[Any, int]]:
-    """Return the columns of `connections.csv`, each with its decimals.
-
-    With a Jacobian (C, 4, 4) also its terms: offset in mm a rad, slope in rad a rad.
-    """
+def columns_of(table: ConnectionTable) -> dict[str, tuple[Any, int]]:
+    """Return the columns of `connections.csv`, each with its decimals."""
     tilts = 1e3 * table.tilt_rad
     degrees = np.rad2deg(table.incidence_rad)
     return {
@@ -272,6 +269,19 @@ def columns_of(
         **{
             f"tilt_{name}_mrad": (tilts[:, k], 5) for k, name in enumerate(("ax", "ay", "bx", "by"))
         },
+    }
+
+
+def geometry_columns(found: ConnectionStudy) -> dict[str, tuple[Any, int]]:
+    """Return the columns of `geometry.csv`, each with its decimals.
+
+    The travel left, and the Jacobian, if there is one: offset in mm a rad, slope in rad a rad.
+    """
+    jacobian = found.jacobian
+    return {
+        "input": (found.table.inputs, 0),
+        "output": (found.table.outputs, 0),
+        "spare_travel_pct": (100.0 * found.spare, 4),
         **({} if jacobian is None else {
             f"{what}_per_{tilt}_{unit}": (scale * jacobian[:, row, column], 5)
             for row, (what, unit, scale) in enumerate(RECEIVED)

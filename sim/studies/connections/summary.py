@@ -214,7 +214,8 @@ def verdict_of(
     if late is not None and late["connections_over_on_the_mean"]:
         w = late["worst"][0]
         lost.append(
-            f"{late['connections_over_on_the_mean']} of {count} "
+            f"{late['connections_over_on_the_mean']} of {late['looked_at']} "
+            f"{'' if late['sample'] is None else 'in a sample '}"
             f"{_exceed(late['connections_over_on_the_mean'])} the end-of-life limit of "
             f"{late['limit_db']:g} dB on the mean of {counted(late['lives'], 'life', 'lives')}, "
             "the worst, in "
@@ -252,9 +253,19 @@ def _all_of(count: int) -> str:
 
 def _late_words(late: dict[str, Any]) -> str:
     share, w = late["share_of_lives_met"], late["worst"][0]
+    of = "all" if late["sample"] is None else f"the {looked_at_words(late)}"
     return (
         f" At the end of life {100 * share['value']:.0f} % of "
         f"{counted(late['lives'], 'life', 'lives')} keep "
-        f"all within {late['limit_db']:g} dB; worst on the mean is in {w['input']} -> out "
+        f"{of} within {late['limit_db']:g} dB; worst on the mean is in {w['input']} -> out "
         f"{w['output']} with {w['mean_db']:.2f} dB."
+    )
+
+
+def looked_at_words(late: dict[str, Any]) -> str:
+    """Say which connections of a large switch were looked at; `late` is from `many_lives`."""
+    each = late["sample"]["highest_in_each_life"]
+    return (
+        f"{late['looked_at']} connections of an even sample and the {each} that stand highest "
+        "in each life"
     )

@@ -20,6 +20,24 @@ def folder(tmp_path_factory):
     return out
 
 
+def test_geometry_of_every_connection_is_filed(folder):
+    header, *rows = (folder / "geometry.csv").read_text().splitlines()
+    names = header.split(",")
+    assert names[:3] == ["input", "output", "spare_travel_pct"] and len(rows) == 9216
+    worst = json.loads((folder / "connections.json").read_text())["worst"][0]
+    row = rows[96 * worst["input"] + worst["output"]].split(",")
+    assert [int(v) for v in row[:2]] == [worst["input"], worst["output"]]
+    assert float(row[2]) == pytest.approx(100 * worst["spare_travel"], abs=6e-5)
+    found = np.array(row[3:], dtype=float).reshape(4, 4)
+    scale = np.array([1e3, 1e3, 1.0, 1.0])[:, None]  # offsets in mm a rad
+    np.testing.assert_allclose(found, scale * np.array(worst["jacobian"]), atol=6e-6)
+    # A turn of mirror B about the axis in its plane of incidence: 2 cos i, the other 2 (2 %: as
+    # built, and off the middle).
+    assert sorted(np.abs([found[2, 2], found[3, 3]])) == pytest.approx(
+        [2 * np.cos(np.deg2rad(20.0)), 2.0], rel=0.02
+    )
+
+
 def test_the_contract_of_the_files(folder):
     results = json.loads((folder / "connections.json").read_text())
     assert {
@@ -130,12 +148,16 @@ def test_parquet_holds_what_the_csv_holds(tmp_path):
     out = tmp_path / "o"
     sets = ["--set", "switch.geometry.ports_per_side=4", "--set", "switch.geometry.columns=2",
             "--set", "switch.budget.ports_in_service=4"]  # fmt: skip
-    words = ["connections", "harrow_point_switch", "--parquet", "--jacobian", "--out", str(out)]
+    words = ["connections", "harrow_point_switch", "--parquet", "--out", str(out)]
     outcome = CliRunner().invoke(cli, [*words, *sets])
     assert outcome.exit_code in (0, 1), outcome.output
-    table = parquet.read_table(out / "connections.parquet")
-    rows = (out / "connections.csv").read_text().splitlines()
-    assert "slope_y_per_by_rad_per_rad" in table.column_names and len(table.column_names) == 34
+    for name, columns in (("connections", 18), ("geometry", 19)):
+        holds_the_same(parquet.read_table(out / f"{name}.parquet"), out / f"{name}.csv", columns)
+
+
+def holds_the_same(table, path, columns):
+    rows = path.read_text().splitlines()
+    assert len(table.column_names) == columns
     assert table.column_names == rows[0].split(",") and table.num_rows == len(rows) - 1 == 16
     csv = np.array([[float(v) for v in row.split(",")] for row in rows[1:]])
     got = np.array([table[name].to_numpy() for name in table.column_names]).T
