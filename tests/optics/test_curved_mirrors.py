@@ -9,7 +9,7 @@ import pytest
 
 from sim.optics.coupling import coupling_loss_db
 from sim.optics.losses import ellipse_transmission, offcentre_transmission
-from sim.optics.overlap import Light, coupled
+from sim.optics.overlap import Light, _bend, coupled
 from sim.optics.rays import OnMirror, Rays
 
 WAVELENGTH_M, W_M, MIDDLE_M, BETWEEN_M = 1.31e-6, 200e-6, 0.105, 0.05
@@ -109,3 +109,36 @@ def test_one_decibel_of_a_fibre_s_own_mode(offset_um, tilt_mrad):
         waist_out_m=5.2e-6, gap_m=0.0,
     )  # fmt: skip
     assert got == pytest.approx(1.0, abs=1e-4)
+
+
+# Focal lengths of a sphere of R = 1 m met at an angle: R cos i / 2 in the plane of incidence,
+# R / (2 cos i) across it; digits computed apart, and here by rays.
+@pytest.mark.parametrize(
+    "incidence_deg, tangential, sagittal",
+    [(22.5, 0.4619398, 0.5411961), (45.0, 0.3535534, 0.7071068)],
+)
+def test_focal_lengths_of_an_oblique_sphere(incidence_deg, tangential, sagittal):
+    i = np.deg2rad(incidence_deg)
+    way = np.array([np.sin(i), 0.0, -np.cos(i)])  # falls on (0, 0, 0); the centre is at (0, 0, 1)
+    middle = np.array([0.0, 0.0, 1.0])
+
+    def reflected(start):
+        past = start - middle
+        b, c = past @ way, past @ past - 1.0
+        hit = start + (-b + np.sqrt(b * b - c)) * way
+        normal = middle - hit
+        return hit, way - 2.0 * (way @ normal) * normal
+
+    _, chief = reflected(-way)
+    beside = (np.array([np.cos(i), 0.0, np.sin(i)]), np.array([0.0, 1.0, 0.0]))
+    slope = np.array([[np.tan(i)], [0.0]])
+    size = _bend(OnMirror(slope, np.zeros((2, 1)), np.array([i])), np.array([1.0]))
+    for focus, side, power in zip(
+        (tangential, sagittal), beside, (size.xx, size.yy), strict=True
+    ):
+        h = 1e-5
+        apart, ways = zip(*(reflected(-way + s * h * side) for s in (-1, 1)), strict=True)
+        place, turn = apart[1] - apart[0], ways[1] - ways[0]
+        by_rays = -(place @ turn) / (turn @ turn)  # along the chief ray, where they meet
+        assert by_rays * np.linalg.norm(chief) == pytest.approx(focus, abs=1e-6)
+        assert 1.0 / power[0] == pytest.approx(focus, abs=1e-7)

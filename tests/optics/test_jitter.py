@@ -59,3 +59,17 @@ def test_the_largest_of_many_jittering_connections(count, largest_db):
     mean, quantile = jitter_loss_db(form, np.zeros((1, 4)), 0.1, 0.99 ** (1 / count))
     assert mean[0] == pytest.approx(0.0868589, abs=1e-7)
     assert quantile[0] == pytest.approx(largest_db, abs=2e-5)
+
+
+# Mean of the largest of n such losses: m (1 + 1/2 + ... + 1/n), exact; 0.352516 and 0.652239 dB.
+@pytest.mark.parametrize("count, mean_db", [(32, 0.352516), (1024, 0.652239)])
+def test_the_mean_of_the_largest_of_many_jittering_connections(count, mean_db):
+    form = np.diag([10 / np.log(10), 10 / np.log(10), 0.0, 0.0])[None]
+    # E[max] = integral over p of the quantile at p^(1/n); p = 1 - exp(-t), by Gauss and Laguerre.
+    t, weight = np.polynomial.laguerre.laggauss(64)
+    t, weight = t[t < 30.0], weight[t < 30.0]
+    shares = (1.0 - np.exp(-t)) ** (1 / count)
+    high = [jitter_loss_db(form, np.zeros((1, 4)), 0.1, float(q))[1][0] for q in shares]
+    assert weight @ np.array(high) == pytest.approx(mean_db, rel=5e-4)  # 64 nodes, a logarithm at 0
+    harmonic = np.sum(1.0 / np.arange(1, count + 1))
+    assert 0.0868589 * harmonic == pytest.approx(mean_db, abs=1e-6)
