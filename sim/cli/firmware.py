@@ -14,13 +14,20 @@ from sim.cli.screen import say
     "--set", "overrides", multiple=True, metavar="PATH=VALUE",
     help="Change a value of the scenario, as for `run`; may be repeated.",
 )  # fmt: skip
+@click.option(
+    "--arithmetic", "arithmetic", type=click.Choice(["fixed", "single"]), default="fixed",
+    show_default=True, help="Whole numbers, or floating point in single precision.",
+)  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace an existing firmware.")
-def firmware(scenario: str, out: str, overrides: tuple[str, ...], overwrite: bool) -> None:
+def firmware(
+    scenario: str, out: str, overrides: tuple[str, ...], arithmetic: str, overwrite: bool
+) -> None:
     """Write the C99 source of SCENARIO's estimator and controller.
 
     Whole numbers, no heap, no floating point; with Makefile, CMakeLists.txt and a test that replays
     golden vectors (see `vectors`). Both parts of the scenario must have fixed arithmetic. A run
-    takes the folder as it is: controller.kind=c:DIR.
+    takes the folder as it is: controller.kind=c:DIR. With --arithmetic single there is floating
+    point, the scenario needs no fixed arithmetic, and the C comes near the model within a bound.
     """
     from pathlib import Path
 
@@ -28,13 +35,15 @@ def firmware(scenario: str, out: str, overrides: tuple[str, ...], overwrite: boo
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.firmware.single import write_single_firmware
     from sim.studies.firmware.writing import KIND, write_firmware
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
     with naming(path, overrides):
         built = build(load_scenario(path, overrides))
-        folder = write_firmware(built, out, overwrite=overwrite)
+        write = write_single_firmware if arithmetic == "single" else write_firmware
+        folder = write(built, out, overwrite=overwrite)
     with showing(folder):
         lines = sum(len(p.read_text().splitlines()) for p in (folder / "src").glob("*.[ch]"))
         say(

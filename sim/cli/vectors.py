@@ -22,16 +22,21 @@ from sim.cli.screen import say
     "--set", "overrides", multiple=True, metavar="PATH=VALUE",
     help="Change a value of the scenario, as for `run`; may be repeated.",
 )  # fmt: skip
+@click.option(
+    "--arithmetic", "arithmetic", type=click.Choice(["fixed", "single"]), default="fixed",
+    show_default=True, help="For firmware in whole numbers, or in single precision.",
+)  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace existing vectors.")
 def vectors(
     scenario: str, out: str, frames: int, mirrors: int | None, overrides: tuple[str, ...],
-    overwrite: bool,
+    arithmetic: str, overwrite: bool,
 ) -> None:  # fmt: skip
     """Write golden vectors of SCENARIO: what its firmware gets, and the words it must give.
 
     Frames of the loop, windows that are hard to read, and steps of the law at its rounding corners;
     raw arrays with an index, readers in C and Python, and a table of what is covered. Estimator and
-    controller must have fixed arithmetic.
+    controller must have fixed arithmetic. With --arithmetic single: readings, corrections and codes
+    in double precision, which firmware in single precision must come near.
     """
     from pathlib import Path
 
@@ -40,6 +45,7 @@ def vectors(
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.firmware.single import single_vectors
     from sim.studies.firmware.vectors import vectors_of
     from sim.studies.firmware.vectors_filing import KIND, write_vectors
 
@@ -47,7 +53,8 @@ def vectors(
     check_output(Path(out), kind=KIND, overwrite=overwrite)
     with naming(path, overrides), counting_bar() as stage:
         built = build(load_scenario(path, overrides))
-        found = vectors_of(built, frames, mirrors, progress=stage("frames"))
+        make = single_vectors if arithmetic == "single" else vectors_of
+        found = make(built, frames, mirrors, progress=stage("frames"))
     with showing(write_vectors(found, built, out, overwrite=overwrite)):
         width = max(len(line.what) for line in found.coverage)
         for line in found.coverage:

@@ -1,11 +1,12 @@
 """A fixed-point law as the numbers of its C source."""
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.firmware.fixed_law import FixedLaw
-from sim.firmware.rounding import Whole
 
 LAW_FILES = ("law.h", "law.c", "whole.h")
 WORD_BITS = 32
@@ -71,11 +72,12 @@ def law_costs(law: FixedLaw) -> dict[str, int]:
     }
 
 
-def braces(numbers: Whole, indent: int = 0) -> str:
-    """Return whole numbers as a C initialiser, innermost rows on a line."""
+def braces(
+    numbers: NDArray[Any], indent: int = 0, *, text: Callable[[Any], str] = lambda n: str(int(n))
+) -> str:
+    """Return numbers as a C initialiser, innermost rows on a line; `text` gives a number's own."""
     if numbers.ndim == 1:
-        text = ", ".join(str(int(number)) for number in numbers)
-        return f"{{ {text} }}"
-    inner = [braces(part, indent + 4) for part in numbers]
+        return f"{{ {', '.join(text(number) for number in numbers)} }}"
+    inner = [braces(part, indent + 4, text=text) for part in numbers]
     pad = " " * (indent + 4)
     return "{\n" + "".join(f"{pad}{part},\n" for part in inner) + " " * indent + "}"

@@ -60,6 +60,8 @@ from sim.studies.isolators.study import compare_isolators as compare_isolators
 from sim.studies.isolators.study import load_mounts as load_mounts
 from sim.mechanics.isolator import IsolatorParams as IsolatorParams
 from sim.studies.firmware.writing import write_firmware as write_firmware
+from sim.studies.firmware.single import write_single_firmware as write_single_firmware
+from sim.studies.firmware.single import single_vectors as single_vectors
 from sim.studies.firmware.vectors import vectors_of as vectors_of
 from sim.studies.firmware.vectors import Vectors as Vectors
 from sim.studies.firmware.vectors_filing import write_vectors as write_vectors

@@ -37,6 +37,18 @@ def fixed_parts(built: Built) -> tuple[FixedEstimator, FixedController]:
             )
         )
     assert isinstance(estimator, FixedEstimator) and isinstance(controller, FixedController)
+    refuse_between(built)
+    return estimator, controller
+
+
+def refuse_between(built: Built) -> None:
+    """Refuse a run in which something stands between pixels and law that the C has no part for.
+
+    Raises
+    ------
+    FirmwareError
+        Which names it.
+    """
     parts = built.parts
     for there, what in (
         (parts.lens is not None, "[lens] and calibration.results: straightens positions"),
@@ -47,7 +59,24 @@ def fixed_parts(built: Built) -> tuple[FixedEstimator, FixedController]:
             raise FirmwareError(
                 f"{what} before the law, and the C source has no part for that; leave it out"
             )
-    return estimator, controller
+    if parts.search is not None:
+        raise FirmwareError(
+            "camera.search_after_frames: the C source has no search for lost spots "
+            f"(got {built.resolved.camera.search_after_frames}); leave it out"
+        )
+
+
+def refuse_frames(built: Built, frames: int) -> None:
+    """Refuse more frames than a run has.
+
+    Raises
+    ------
+    FirmwareError
+        If it has fewer.
+    """
+    most = built.parts.clock.n_frames
+    if not 1 <= frames <= most:
+        raise FirmwareError(f"--frames: must be 1 to {most}, the frames of the run (got {frames})")
 
 
 def firmware_of(built: Built) -> Firmware:
@@ -60,11 +89,6 @@ def firmware_of(built: Built) -> Firmware:
         has no part for.
     """
     estimator, controller = fixed_parts(built)
-    if built.parts.search is not None:
-        raise FirmwareError(
-            "camera.search_after_frames: the C source has no search for lost spots "
-            f"(got {built.resolved.camera.search_after_frames}); leave it out"
-        )
     arithmetic: dict[str, Any] = built.resolved.estimator["arithmetic"]
     coded = built.parts.coded
     assert coded is not None, "a controller in whole numbers has codes"

@@ -20,7 +20,7 @@ from sim.loop.simulate import steps
 from sim.loop.state import initial_state
 from sim.mirror.motion import Asked
 from sim.ports import Array, CameraBelief, Setpoint, SpotReading, SpotStatus, TiltReading
-from sim.studies.firmware.made import FirmwareError, fixed_parts
+from sim.studies.firmware.made import FirmwareError, fixed_parts, refuse_frames
 
 
 class LoopFrame(NamedTuple):
@@ -134,10 +134,7 @@ def recorded(
     """
     parts = built.parts
     estimator, controller = fixed_parts(built)
-    if not 1 <= frames <= parts.clock.n_frames:
-        raise FirmwareError(
-            f"--frames: must be 1 to {parts.clock.n_frames}, the frames of the run (got {frames})"
-        )
+    refuse_frames(built, frames)
     watching = _Watching(estimator, controller)
     assert parts.coded is not None, "a controller in whole numbers has codes"
     drive = _WatchedDrive(parts.coded)

@@ -21,7 +21,7 @@ from sim.firmware.spots.verdict import SpotWords
 from sim.ports import SpotStatus
 from sim.studies.firmware.coverage import Covered, corner_lines, law_lines, spot_lines
 from sim.studies.firmware.law_steps import MOST_MIRRORS, LawRows, law_rows
-from sim.studies.firmware.made import FirmwareError, firmware_of, fixed_parts
+from sim.studies.firmware.made import FirmwareError, firmware_of, fixed_parts, refuse_frames
 from sim.studies.firmware.recorded import DriveTick, LoopFrame, recorded
 from sim.studies.firmware.windows import Window, windows_of
 
@@ -49,6 +49,8 @@ class Vectors(NamedTuple):
     coverage: list[Covered]
     labels: list[str]
     """What the windows of the group "spots" are there for, by their number in `spots/label`."""
+    exact: bool = True
+    """False: of a firmware in single precision, which comes near and is not the same."""
 
 
 def vectors_of(
@@ -78,20 +80,10 @@ def vectors_of(
         source = source_of(firmware_of(built))
     except ValueError as exc:
         raise FirmwareError(f"firmware: {exc}") from exc
+    chosen = chosen_mirrors(built, frames, mirrors)
     fleet = len(built.parts.mirrors)
-    count = min(MIRRORS, fleet) if mirrors is None else mirrors
-    if not 1 <= count <= fleet:
-        raise FirmwareError(f"--mirrors: must be 1 to {fleet}, those of the run (got {count})")
-    height, width = built.resolved.camera.window_px
-    size_mb = 2e-6 * frames * count * height * width
-    if size_mb > MOST_MB:
-        raise FirmwareError(
-            f"--frames: {frames} frames of {count} mirrors take {size_mb:.0f} MB of pixels, and "
-            f"{MOST_MB:.0f} are allowed; take fewer, or fewer --mirrors"
-        )
-    chosen = np.unique(np.linspace(0, fleet - 1, count).round().astype(np.int64))
     run, ticks = recorded(built, frames, progress)
-    most_dn = _most_dn(built)
+    most_dn = saturated_dn(built)
     loop, loop_lines = _loop(run, chosen, controller, most_dn)
     spots, labels, windows_lines = _spots(built, estimator, most_dn)
     steps, corners = law_rows(controller.law, fleet)
@@ -122,7 +114,30 @@ def vectors_of(
     return Vectors(source.sum, groups, lines, labels)
 
 
-def _most_dn(built: Built) -> int:
+def chosen_mirrors(built: Built, frames: int, mirrors: int | None) -> NDArray[np.int64]:
+    """Return the columns of the fleet whose frames are kept.
+
+    Raises
+    ------
+    FirmwareError
+        If there are not so many mirrors or frames, or the folder would be too large.
+    """
+    fleet = len(built.parts.mirrors)
+    count = min(MIRRORS, fleet) if mirrors is None else mirrors
+    if not 1 <= count <= fleet:
+        raise FirmwareError(f"--mirrors: must be 1 to {fleet}, those of the run (got {count})")
+    height, width = built.resolved.camera.window_px
+    size_mb = 2e-6 * frames * count * height * width
+    if size_mb > MOST_MB:
+        raise FirmwareError(
+            f"--frames: {frames} frames of {count} mirrors take {size_mb:.0f} MB of pixels, and "
+            f"{MOST_MB:.0f} are allowed; take fewer, or fewer --mirrors"
+        )
+    refuse_frames(built, frames)
+    return np.unique(np.linspace(0, fleet - 1, count).round().astype(np.int64))
+
+
+def saturated_dn(built: Built) -> int:
     """Return what a saturated pixel reads: full well or full scale. [DN]"""
     camera = built.resolved.camera
     well = round(camera.black_dn + camera.gain_dn_per_e * camera.full_well_e)

@@ -90,4 +90,5 @@ def _page(vectors: Vectors, built: Built) -> str:
         title=plain(built.resolved.title),
         arrays=table,
         coverage=coverage_table(vectors),
+        exact=vectors.exact,
     )

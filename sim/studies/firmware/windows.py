@@ -5,14 +5,13 @@ black level, full well, full scale. Where a verdict changes is found by halving.
 """
 
 from collections.abc import Callable, Iterator
-from typing import NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.settings import CameraParams
 from sim.estimators.spot_model import pixel_integrated
-from sim.firmware.spots.estimator import FixedEstimator
 from sim.ports import Array, SpotStatus
 
 HALVINGS = 40
@@ -24,6 +23,14 @@ GHOSTS = ((0.1, (4.0, 0.0)), (0.3, (-3.0, 3.0)), (0.6, (2.0, -4.0)), (1.0, (6.0,
 """(share of the spot's light, place against it [px])"""
 
 
+class Reads(Protocol):
+    """What is asked of an estimator here."""
+
+    def read(self, pixels_dn: NDArray[np.int32]) -> Any:
+        """Return a record with the `status` (M,) of windows."""
+        ...
+
+
 class Window(NamedTuple):
     """A window, and what it is there for."""
 
@@ -32,7 +39,7 @@ class Window(NamedTuple):
     """(H, W) [DN]"""
 
 
-def windows_of(camera: CameraParams, estimator: FixedEstimator) -> list[Window]:
+def windows_of(camera: CameraParams, estimator: Reads) -> list[Window]:
     """Return the windows for a camera; the estimator says where its verdict changes."""
     draw = _drawing(camera)
     return [
@@ -78,7 +85,7 @@ def _spots(camera: CameraParams, draw: Draw) -> Iterator[Window]:
             yield Window("saturated", draw((x + dx, y - 0.7 * dx, share)))
 
 
-def _dim(camera: CameraParams, draw: Draw, estimator: FixedEstimator) -> Iterator[Window]:
+def _dim(camera: CameraParams, draw: Draw, estimator: Reads) -> Iterator[Window]:
     """Darkness, and spots just below and just above the least light."""
     x, y = _middle(camera)
     yield Window("dim", draw())
@@ -90,7 +97,7 @@ def _dim(camera: CameraParams, draw: Draw, estimator: FixedEstimator) -> Iterato
         yield from (Window("dim", w) for w in _around(spot, estimator, SpotStatus.DIM, 1.0, 0.0))
 
 
-def _edges(camera: CameraParams, draw: Draw, estimator: FixedEstimator) -> Iterator[Window]:
+def _edges(camera: CameraParams, draw: Draw, estimator: Reads) -> Iterator[Window]:
     """Spots on their way over each edge and corner, and on both sides of the verdict."""
     x, y = _middle(camera)
     for right, down in ((1, 0), (-1, 0), (0, 1), (0, -1), (1, 1), (-1, 1), (1, -1), (-1, -1)):
@@ -104,7 +111,7 @@ def _edges(camera: CameraParams, draw: Draw, estimator: FixedEstimator) -> Itera
 
 
 def _around(
-    spot: Callable[[float], NDArray[np.int32]], estimator: FixedEstimator, status: SpotStatus,
+    spot: Callable[[float], NDArray[np.int32]], estimator: Reads, status: SpotStatus,
     without: float, having: float,
 ) -> list[NDArray[np.int32]]:  # fmt: skip
     """Return windows on both sides of where a verdict begins; none if it does not."""
