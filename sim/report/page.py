@@ -147,7 +147,7 @@ def _sections(view: ReportView, deciding: str) -> list[Section]:
     )  # fmt: skip
     if shaken:
         found.append(Section("Motion of the core", pictures=shaken))
-    found += [s._replace(heading=f"What shakes the base: {_low(s.heading)}") for s in view.played]
+    found += view.played
     warm = temperature_picture(view.traces, view.epochs, hold, event_spans(view.figures))
     if warm is not None:
         found.append(Section("Temperature", pictures=[warm]))
@@ -159,10 +159,6 @@ def _sections(view: ReportView, deciding: str) -> list[Section]:
         if spots is not None:
             found.append(Section("What the camera saw", pictures=[spots]))
     return found
-
-
-def _low(heading: str) -> str:
-    return f"{heading[:1].lower()}{heading[1:]}"
 
 
 def _after_command(view: ReportView) -> list[Section]:

@@ -70,7 +70,9 @@ class AmbientVibration:
         self.highest_hz = float(max(tops))
         rms = total_rms(density, p.tones, p.level)
         self.expected: tuple[Expected, ...] = ()
-        self.bands = () if density is None else (density_band(density),)
+        self.bands = () if density is None else (
+            density_band(density, tuple(tone.hz for tone in p.tones)),
+        )
         if p.passes_s is None:
             self.expected = (
                 Expected("rms", "m/s^2", rms, (1 - RMS_BAND) * rms, (1 + RMS_BAND) * rms, PRACTICE,

@@ -77,6 +77,8 @@ class Band(NamedTuple):
     basis: str
     quality: float = 10.0
     """Of the resonators of a shock response spectrum. [-]"""
+    sines_hz: tuple[float, ...] = ()
+    """Where sines stand out of a density; an estimate is not held to the band there. [Hz]"""
 
 
 class Span(NamedTuple):
@@ -131,6 +133,22 @@ def written(direction: str | tuple[float, float, float]) -> str:
     if isinstance(direction, str):
         return direction
     return "(" + ", ".join(f"{value:g}" for value in direction) + ")"
+
+
+def amplitude_at(
+    frequency_hz: float, from_s: float, to_s: float
+) -> Callable[[Array, Array], float]:
+    """Return a measure: the amplitude of a sine between two times, by a Hann window. [m/s^2]"""
+
+    def amplitude(time_s: Array, acceleration_m_s2: Array) -> float:
+        inside = (time_s >= from_s) & (time_s <= to_s)
+        weight = np.hanning(np.count_nonzero(inside) + 2)[1:-1]
+        turns = np.exp(-2j * np.pi * frequency_hz * time_s[inside])
+        total = weight.sum()
+        return float(2 * np.abs(np.sum(weight * turns * acceleration_m_s2[inside])) / total) \
+            if total else 0.0  # fmt: skip
+
+    return amplitude
 
 
 def faded(time_s: Array, from_s: float, to_s: float, ramp_s: float) -> Array:

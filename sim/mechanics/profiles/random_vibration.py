@@ -97,9 +97,10 @@ def read_noise(noise: Noise, into_s: Array) -> Array:
     return read_between(noise.samples[:, None], position)[:, 0]
 
 
-def density_band(density: Density) -> Band:
-    """Return a density with the usual +-3 dB."""
+def density_band(density: Density, sines_hz: tuple[float, ...] = ()) -> Band:
+    """Return a density with the usual +-3 dB, and where sines stand out of it."""
     at = np.unique(np.concatenate([density.hz, np.geomspace(density.hz[0], density.hz[-1], 120)]))
     nominal = density.at(at)
     factor = 10.0 ** (0.1 * DECIBEL_BAND)
-    return Band("density", at, nominal, nominal / factor, nominal * factor, PRACTICE)
+    return Band("density", at, nominal, nominal / factor, nominal * factor, PRACTICE,
+                sines_hz=sines_hz)  # fmt: skip

@@ -1,25 +1,31 @@
 """Sines on top of random vibration."""
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
 
 import numpy as np
 from pydantic import Field
 
 from sim.mechanics.profiles.density import RMS_BAND, Corners, Density, Noise
 from sim.mechanics.profiles.profile import (
+    MEMORY,
     PRACTICE,
     STANDARD_GRAVITY_M_S2,
     EventParams,
     Expected,
     Span,
     World,
+    amplitude_at,
     faded,
     rms_between,
     written,
 )
 from sim.mechanics.profiles.random_vibration import density_band, read_noise
+from sim.mechanics.profiles.sine_sweep import AMPLITUDE_BAND
 from sim.params import Block, NonNegative, Positive, between
 from sim.ports import Array
+
+APART: Final = 4.0
+"""Lines of a Hann window between two sines that can be told apart, and between one and 0 Hz."""
 
 
 class Tone(Block):
@@ -75,8 +81,9 @@ class SineOnRandom:
         self.expected = (
             Expected("rms between the ramps", "m/s^2", rms, (1 - RMS_BAND) * rms,
                      (1 + RMS_BAND) * rms, PRACTICE, rms_between(*flat)),
+            *sine_figures(p.tones, density, p.level, *flat),
         )  # fmt: skip
-        self.bands = (density_band(density),)
+        self.bands = (density_band(density, tuple(tone.hz for tone in p.tones)),)
         self.conditions: dict[str, Any] = {
             "kind": p.kind, "rms_g": rms / STANDARD_GRAVITY_M_S2,
             "tones_hz": [tone.hz for tone in p.tones],
@@ -91,6 +98,28 @@ class SineOnRandom:
         weight = faded(time_s, self.span.from_s, self.span.to_s, self._ramp_s)
         sines = tones_at(self.params.tones, into, self.params.level)
         return weight * (read_noise(self._noise, into) + sines)
+
+
+def sine_figures(
+    tones: tuple[Tone, ...], density: Density, level: float, from_s: float, to_s: float
+) -> tuple[Expected, ...]:
+    """Return the amplitude of each sine that can be told from the others in this time.
+
+    The noise below it moves the amplitude found by a Hann window by sqrt(3 P/T) rms, P its density;
+    three times that are added to the tolerance.
+    """
+    length_s, found = to_s - from_s, []
+    for k, tone in enumerate(tones):
+        apart = [abs(tone.hz - other.hz) for j, other in enumerate(tones) if j != k]
+        if length_s * min([tone.hz, *apart]) < APART:
+            continue
+        peak = STANDARD_GRAVITY_M_S2 * level * tone.peak_g
+        slack = AMPLITUDE_BAND * peak + 3 * float(np.sqrt(3 * density.at(tone.hz) / length_s))
+        found.append(
+            Expected(f"amplitude at {tone.hz:g} Hz", "m/s^2", peak, peak - slack, peak + slack,
+                     MEMORY, amplitude_at(tone.hz, from_s, to_s))
+        )  # fmt: skip
+    return tuple(found)
 
 
 def tones_at(tones: tuple[Tone, ...], into_s: Array, level: float) -> Array:

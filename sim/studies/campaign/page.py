@@ -64,10 +64,7 @@ def page_of(found: Campaign, profiles: list[ProfileShown]) -> StudyPage:
     ]
     played: list[dict[str, Any]] = []
     for profile in profiles:
-        sections += [
-            s._replace(heading=f"Profile {profile.name}: {s.heading[:1].lower()}{s.heading[1:]}")
-            for s in sections_of(profile.events)
-        ]
+        sections += sections_of(profile.events, f"Profile {profile.name}")
         played += [p for p in profile.conditions if p not in played]
     return StudyPage(
         title=plan.params.title,

@@ -15,9 +15,13 @@ G = 9.80665
 AXIS_COLOURS = (BLUE, VERMILION, GREEN)
 
 
-def sections_of(events: Sequence[PlayedEvent]) -> list[Section]:
-    """Return one section for each profile."""
-    return [_section(event) for event in events]
+def sections_of(events: Sequence[PlayedEvent], before: str = "") -> list[Section]:
+    """Return one section for each profile; their headings begin with `before`, if given."""
+    return [
+        section._replace(heading=f"{before}: {section.heading}") if before
+        else section._replace(heading=section.heading[:1].upper() + section.heading[1:])
+        for section in map(_section, events)
+    ]  # fmt: skip
 
 
 def _section(event: PlayedEvent) -> Section:
@@ -43,13 +47,11 @@ def _section(event: PlayedEvent) -> Section:
     if event.hygiene:
         tables.append(_hygiene(event))
     if not event.acceleration_m_s2.any():
-        heading = event.name[:1].upper() + event.name[1:]
-        return Section(heading, [*texts, "It shakes nothing within this run."], tables, [])
+        return Section(event.name, [*texts, "It shakes nothing within this run."], tables, [])
     pictures = [_time(event), _spectrum(event)]
     if event.density is not None:
         pictures.append(_density(event, event.density))
-    heading = event.name[:1].upper() + event.name[1:]
-    return Section(heading, texts, tables, pictures)
+    return Section(event.name, texts, tables, pictures)
 
 
 def _tolerances(event: PlayedEvent) -> Table:

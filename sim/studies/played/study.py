@@ -176,7 +176,10 @@ def _kept(
         f, total = density.frequency_hz, density.density.sum(axis=1)
         edges = np.geomspace(band.at[0], band.at[-1],
                              max(2, int(3 * np.log2(band.at[-1] / band.at[0])) + 1))  # fmt: skip
-        parts = [(f >= a) & (f < b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        clear = np.ones(len(f), bool)
+        for hz in band.sines_hz:  # a Hann window spreads a sine over two lines to each side
+            clear &= np.abs(f - hz) > 2.5 * (f[1] - f[0])
+        parts = [clear & (f >= a) & (f < b) for a, b in zip(edges[:-1], edges[1:], strict=True)]
         parts = [part for part in parts if part.sum() >= 2]
         value = np.array([total[part].mean() for part in parts])
         low, high = (

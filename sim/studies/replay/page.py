@@ -46,10 +46,7 @@ def page_of(found: Replay) -> StudyPage:
             "Margin to failure", [*_mechanisms(found), *_unsure(found)], _margins(found), pictures
         )
         sections.insert(0, margin)
-    sections += [
-        s._replace(heading=f"What shakes the base: {s.heading[:1].lower()}{s.heading[1:]}")
-        for s in sections_of(found.events)
-    ]
+    sections += sections_of(found.events, "What shakes the base")
     closed = [case for case in found.cases if case["loop"] == "closed"] or found.cases
     return StudyPage(
         title=f"Replay: {found.scenario.title}",

@@ -148,7 +148,7 @@ class Result:
             rows=self.rows,
             conditions=self.conditions,
             **self.page_data,
-            played=sections_of(self.played),
+            played=sections_of(self.played, "What shakes the base"),
             watch=[] if self.alarms is None else watch_texts(self.alarms),
             traces=self.traces,
             epochs=self.epochs,

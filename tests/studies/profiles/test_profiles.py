@@ -111,6 +111,30 @@ def test_random_vibration_keeps_its_density_and_a_shock_its_band():
     assert shock.met and shock.expected[1]["played"] == pytest.approx(0.9 * 5 * G * 0.011, rel=0.01)
 
 
+def test_sines_on_noise_are_told_from_the_noise_and_held_to_their_amplitude():
+    # Two sines 40 dB above the noise's density; each must be found at 0.5 g, and the third octaves
+    # that they stand in are judged without them.
+    entry = (
+        'kind="sine_on_random", direction="x", start_ms=0.0, duration_ms=4900.0, '
+        "tones=[{hz=60.0, peak_g=0.5}, {hz=150.0, peak_g=0.5}], "
+        "density=[{hz=20.0, g2_per_hz=1e-4}, {hz=300.0, g2_per_hz=1e-4}]"
+    )
+    found = played(f"{{{entry}}}", "duration_ms=5000")
+    assert found.met and found.bands[0]["kept"] == 1.0
+    one, two = found.expected[1:]
+    assert [one["figure"], two["figure"]] == ["amplitude at 60 Hz", "amplitude at 150 Hz"]
+    for row in (one, two):  # sqrt(3 P/T) = 0.0078 g rms is what the noise adds
+        assert row["played"] / G == pytest.approx(0.5, abs=0.025)
+    scenario = load_scenario(ONE, (f"disturbances=[{{{entry}}}]",))
+    profile = build(scenario).parts.disturbances[0].profile
+    time_s = np.arange(0.0, 5.0, 2e-4)
+    weak = 0.75 * profile.along(time_s)
+    assert not profile.expected[1].low <= profile.expected[1].measure(time_s, weak)
+    # Too short to tell 60 from 62 Hz: no figure of theirs is claimed.
+    close = entry.replace("150.0", "62.0").replace("4900.0", "500.0")
+    assert len(played(f"{{{close}}}", "duration_ms=600").expected) == 1
+
+
 def test_a_required_spectrum_that_is_not_reached_is_missed():
     shock = '{kind="shock", pulse="half_sine", peak_g=5.0, duration_ms=11.0, direction="x", start_ms=20.0}'  # noqa: E501
     assert played(shock, required=[(100.0, 5.0), (200.0, 5.0)]).met
