@@ -31,7 +31,7 @@ def compare(ctx: click.Context, figures: str | None, out: str, overwrite: bool) 
 
     check_output(Path(out), kind=KIND, overwrite=overwrite)
     example = find("harrow_point_reconfigure").parent / "profiles" / "mechanisms.toml"
-    path = Path(figures) if figures else example
+    path = example if figures is None else Path(figures)
     params = load_comparison(path)
     found = compared(params)
     text = read_text(path, fault=ScenarioError)

@@ -24,6 +24,13 @@ from sim.files.filing import PAGE_FAULT
 from sim.kinds.outside import culprit, in_one_line
 
 DEBUG = "--debug"
+SURROUNDINGS = frozenset({
+    errno.ENAMETOOLONG, errno.ELOOP, errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOSPC,
+    errno.EDQUOT, errno.EIO, errno.ENXIO, errno.ENODEV, errno.EMFILE, errno.ENFILE,
+})  # fmt: skip
+"""What a system refuses because of a name, a disk or its rules, not because of this program."""
+SHOWN_NAME = 80
+"""Characters of a file's name that a message shows at most."""
 
 
 class Guarded(click.Group):
@@ -57,6 +64,9 @@ def guarded(command: Callable[[], Any], words: Sequence[str], debug: bool) -> in
     """
     old = use_steady_streams()
     try:
+        if any("\0" in word for word in words):
+            say("error: a word of the command line cannot hold a NUL character", err=True)
+            return REFUSED
         with _stopped_by_term():
             code = _ended(command, words, debug)
         lost = delivered(sys.stdout)
@@ -90,14 +100,27 @@ def _ended(command: Callable[[], Any], words: Sequence[str], debug: bool) -> int
         say("error: interrupted; nothing was written", err=True)
     except MemoryError as exc:
         say(f"error: there is not enough memory for this. {exc}".rstrip(), err=True)
+    except OSError as exc:
+        if exc.filename is None or exc.errno not in SURROUNDINGS or culprit(exc) is not None:
+            return _unforeseen(exc, words, debug)
+        _show(exc, debug)
+        name = str(exc.filename)
+        cut = "..." if len(name) > SHOWN_NAME else ""
+        say(f"error: {name[:SHOWN_NAME]}{cut}: {exc.strerror}", err=True)
     except SystemExit as exc:
         say(f"error: outside code ended the program (with {exc.code!r})", err=True)
     except Exception as exc:
-        part = culprit(exc)
-        if part is None:
-            return _fault(exc, words, debug)
-        _show(exc, debug)
-        say(f'error: "{part.kind}" failed: {in_one_line(exc)}', err=True)
+        return _unforeseen(exc, words, debug)
+    return REFUSED
+
+
+def _unforeseen(exc: Exception, words: Sequence[str], debug: bool) -> int:
+    """Blame the outside code that it comes from, or else this program."""
+    part = culprit(exc)
+    if part is None:
+        return _fault(exc, words, debug)
+    _show(exc, debug)
+    say(f'error: "{part.kind}" failed: {in_one_line(exc)}', err=True)
     return REFUSED
 
 

@@ -46,12 +46,13 @@ def profiles(
 
     def corners(text: str | None) -> list[tuple[float, float]]:
         try:
-            pairs = [part.split(":") for part in text.split(",")] if text else []
+            pairs = [] if text is None else [part.split(":") for part in text.split(",")]
             found = [(float(hz), float(g)) for hz, g in pairs]
         except ValueError as exc:
             raise ScenarioError(f"--required {text}: must be HZ:G,HZ:G,...") from exc
         rising = all(a[0] < b[0] for a, b in zip(found[:-1], found[1:], strict=True))
-        if text and not (len(found) > 1 and rising and min(min(pair) for pair in found) > 0):
+        above = all(min(pair) > 0 for pair in found)
+        if text is not None and not (len(found) > 1 and rising and above):
             raise ScenarioError(
                 f"--required {text}: two corners at least, above 0, in rising order"
             )

@@ -95,7 +95,7 @@ def check_output(folder: Path, *, kind: str = "study", overwrite: bool) -> Path:
     OutputError
         If it exists and may not be replaced, is not a folder of this kind, or cannot be made.
     """
-    place = _followed(folder)
+    place = place_of(folder)
     try:
         _clear_leftovers(place)
         _check_place(folder, place, kind=kind, overwrite=overwrite)
@@ -169,7 +169,7 @@ def put_page(folder: Path, draw: Callable[[], str], name: str = "report.html") -
         (folder / PAGE_FAULT).unlink(missing_ok=True)
 
 
-def _followed(folder: Path) -> Path:
+def place_of(folder: Path) -> Path:
     """Return the place that a name stands for, or refuse the name."""
     if "\0" in str(folder):
         raise OutputError(f"{str(folder)!r}: a name cannot hold a NUL character")

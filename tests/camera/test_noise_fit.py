@@ -5,6 +5,7 @@ import pytest
 
 from sim.camera import noise_fit
 from sim.camera.noise_fit import LEAST_VARIANCE, fill_table
+from sim.camera.places import spread
 from sim.errors import ScenarioError
 from sim.ports import SpotReading, SpotStatus
 
@@ -139,3 +140,33 @@ def test_covariances_are_held_positive():
     floor = LEAST_VARIANCE * (-1 + 5 + 4 + 4 + 4 - 3) / 6
     assert bad[0, 0] == pytest.approx(np.sqrt(floor))
     assert bad[1:, 2] == pytest.approx(np.sqrt(floor))
+
+
+def test_a_bin_of_two_readings_counts():
+    # The square of a mean is best estimated without bias from two by their product: 1 x 3, 2 x 5.
+    white = np.array([[1.0, 2.0], [3.0, 5.0]])
+    (misfit, _), _ = noise_fit._misfits(white, np.zeros(2, np.int64))
+    assert misfit == pytest.approx((1 * 3 + 2 * 5) / 2)
+
+
+def test_batches_go_on_where_the_last_one_ended():
+    near = round(noise_fit.CORE_SHARE * noise_fit.SPOTS)
+    batches = [noise_fit._places(batch, 5.0) for batch in range(3)]
+    core = np.concatenate([places[:near] for places in batches])
+    far = np.concatenate([places[near:] for places in batches])
+    np.testing.assert_allclose(core, spread(len(core), noise_fit.CORE_PX), atol=1e-12)
+    np.testing.assert_allclose(far, spread(len(far), 5.0), atol=1e-11)
+
+
+def test_a_bias_at_the_outermost_ring_alone_is_found():
+    flat = np.zeros((len(noise_fit._terms(np.zeros((1, 2)), MIDDLE, 8.0)[0]), 2))
+    root = np.zeros((len(flat), 3))
+    root[0] = SIGMA**2, 0.0, SIGMA**2  # the constant term of variances without a covariance
+    fit = noise_fit._Fit(8.0, MIDDLE, flat, root)
+    rng = np.random.default_rng(6)
+    offset = rng.uniform(-8.0, 8.0, (40_000, 2))
+    error = SIGMA * rng.standard_normal(offset.shape)
+    ok = np.ones(len(offset), bool)
+    assert noise_fit._fault(fit, noise_fit._Sample(offset, error, ok)) is None
+    error[np.abs(offset).max(axis=1) > 7.5] += 2 * SIGMA
+    assert "mean error" in str(noise_fit._fault(fit, noise_fit._Sample(offset, error, ok)))

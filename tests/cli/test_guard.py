@@ -31,6 +31,9 @@ ENDS = {
     "memory": (lambda: raised(MemoryError("9 TiB")), 2, "not enough memory for this. 9 TiB"),
     "outside exit": (lambda: raised(SystemExit(1)), 2, "outside code ended the program"),
     "fault": (lambda: raised(KeyError("x")), 70, "a fault of the program, not of your input: Key"),
+    "no such name": (
+        lambda: Path("n" * 300).stat(), 2, f"error: {'n' * 80}...: File name too long",
+    ),
     "fault of writing": (lambda: raised(OSError(5, "Input/output error")), 70, "a fault of the"),
 }
 
@@ -66,6 +69,11 @@ def test_each_end_has_its_code_and_no_traceback(what, tmp_path):
         text = files[0].read_text()
         assert "Traceback" in text and "raised(" in text and f"do --out {out}" in text
         assert str(files[0]) in outcome.stderr and outcome.stderr.count("\n") == 1
+
+
+def test_a_word_with_a_nul_character_is_refused():
+    outcome = ended("nothing", "--out", "a\0b")
+    assert outcome.exit_code == 2 and "cannot hold a NUL character" in outcome.stderr
 
 
 def test_a_fault_shows_its_traceback_if_asked_for(tmp_path):

@@ -128,3 +128,14 @@ def test_bad_arguments() -> None:
         build("zv", PLANT._replace(quality=(0.5, 8.0)))
     with pytest.raises(ValueError, match="at least 8 drive ticks in a period .* got 7.14"):
         build("zvd", PLANT._replace(tick_s=0.2e-3))
+
+
+@pytest.mark.parametrize("part", [0.001, 0.3, 0.992, 0.999])
+@pytest.mark.parametrize("order", [1, 2])
+def test_no_amplitude_is_negative_wherever_half_a_period_falls(part: float, order: int) -> None:
+    """Positive impulses never ask for more than the whole step (Singer and Seering)."""
+    tick_s, quality = 50e-6, 30.0
+    half_s = (20 + part) * tick_s
+    resonance = math.pi / half_s / math.sqrt(1.0 - 1.0 / (4.0 * quality**2))
+    amplitudes = tick_impulses(resonance, quality, tick_s, order)
+    assert amplitudes.min() >= 0.0 and amplitudes.sum() == pytest.approx(1.0)

@@ -5,7 +5,7 @@ import pytest
 from scipy.special import erfc
 
 from sim.estimators.quad_cell import balance, offset_from_balance, quad_cell
-from sim.ports import SpotStatus
+from sim.ports import CameraBelief, SpotStatus
 
 OPEN = {"min_flux_dn": 10.0, "edge_px": 0.0}
 
@@ -84,3 +84,15 @@ def test_a_spot_beyond_the_curve_is_failed(make_frames, camera):
 def test_unequal_halves_are_refused(camera, shape, gap_px):
     with pytest.raises(ValueError, match="gap_px must leave two equal halves"):
         quad_cell(np.zeros((1, *shape), np.int32), camera=camera, gap_px=gap_px, **OPEN)
+
+
+def test_light_of_half_a_digital_number_is_light():
+    """The background believed in is below none, so that an empty window adds to half a DN, evenly.
+
+    Exact: cells that are alike put the spot into the window's middle, whatever they hold.
+    """
+    believed = CameraBelief(0.0, 1.0, -1 / 32, 0.0, 2**10, 1.5)
+    frame = np.zeros((1, 4, 4), np.int32)
+    even = quad_cell(frame, camera=believed, gap_px=0, min_flux_dn=0.1, edge_px=0.0, max_ratio=0.9)
+    assert even.flux_dn[0] == 0.5 and even.status[0] == SpotStatus.OK
+    np.testing.assert_allclose(even.spot_px[0], [1.5, 1.5], atol=1e-12)

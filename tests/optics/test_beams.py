@@ -1,16 +1,22 @@
 """Connections laid out in rows: what goes in comes out, and edges are evenly sampled."""
 
+import itertools
+
 import numpy as np
 import pytest
 
 from sim.optics.beams import (
+    FORM_ERROR_DB,
+    FORM_RANGES_DB,
     collimator_rows,
     collimators_of,
     edge_points,
     form_loss_db,
     mirror_rows,
     mirrors_of,
+    misalignment_db,
 )
+from sim.optics.links import beams, links
 from tests.optics.test_built import ROUGH, built_of, switch
 
 
@@ -45,3 +51,31 @@ def test_a_form_is_a_sum_of_squares_and_products():
     v = np.array([1.0, -2.0, 0.5, 3.0])
     by_loops = sum(form[i, j] * v[i] * v[j] for i in range(4) for j in range(4))
     assert form_loss_db(form, v) == pytest.approx(by_loops)
+
+
+def test_a_form_holds_as_far_as_the_exact_loss_says_in_every_direction():
+    """Second way: probes along both ways of each axis of the form's ellipsoid, and its 16 corners.
+
+    The exact loss at each is that of the overlap, which other tests hold to integrals.
+    """
+    inputs = np.arange(0, 96, 6)
+    outputs = inputs[::-1].copy()
+    params = switch(ROUGH)
+    found = links(params, 3, inputs, outputs)
+    laid_out = beams(params, 3, inputs, outputs, found)
+    aim = np.concatenate([found.connections.tilt_a_rad, found.connections.tilt_b_rad], axis=1)
+    assert np.abs(misalignment_db(laid_out, np.arange(len(inputs)), aim)).max() < 1e-9
+    for c in range(len(inputs)):
+        strength, axes = np.linalg.eigh(found.form_db[c])
+        ways = [s * axes[:, k] / np.sqrt(strength[k]) for k in range(4) for s in (1.0, -1.0)]
+        for signs in itertools.product((-0.5, 0.5), repeat=4):
+            ways.append(axes @ (np.array(signs) / np.sqrt(strength)))
+        holds = FORM_RANGES_DB[-1]
+        for range_db in FORM_RANGES_DB[:-1]:
+            tilts = aim[c] + np.sqrt(range_db) * np.array(ways)
+            exact = misalignment_db(laid_out, np.full(len(ways), c), tilts)
+            if np.abs(exact - range_db).max() <= FORM_ERROR_DB:
+                holds = range_db
+                break
+        assert laid_out.form_range_db[c] == holds
+    assert len(set(laid_out.form_range_db)) > 1

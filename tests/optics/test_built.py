@@ -290,3 +290,10 @@ def test_the_jacobian_of_curved_mirrors_is_the_matrix_of_the_textbook():
         assert got[axis, axis] == pytest.approx(offset_a + out * slope_a, rel=1e-6)
         assert got[2 + axis, 2 + axis] == pytest.approx(turn, rel=1e-6)
         assert got[axis, 2 + axis] == pytest.approx(turn * out, rel=1e-6)
+
+
+def test_each_side_has_its_own_waist():
+    optics = OpticsParams(**{**OPTICS, "waist_um": 150.0, "receiving_waist_um": 260.0})
+    built = build_switch(SwitchGeometry.from_params(GeometryParams(**GEOMETRY)), optics, None, 3)
+    np.testing.assert_allclose(built.source.waist_m, 150e-6)
+    np.testing.assert_allclose(built.sink.waist_m, 260e-6)

@@ -115,6 +115,7 @@ def test_stops_and_lost_frames_are_summed_up():
         "worst_mirror": "A01", "worst_mirror_frames": 4,
     }  # fmt: skip
     assert figures["stops"] == {"longest_ms": pytest.approx(1.5), "mirrors": 2}
+    assert run(np.zeros((100, 3)))["stops"] == {"longest_ms": 0.0, "mirrors": 0}
 
 
 def test_a_run_without_frames_has_lost_none():

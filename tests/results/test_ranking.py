@@ -129,3 +129,14 @@ def test_no_whole_interval_no_columns():
     traces = made_traces(*a_run(), tolerance_rad=20e-6, outage_db=1.0)
     ranking = rank(traces, EPOCHS, settings(hold_from_ms=10.1, hold_to_ms=11.9), ports=2)
     assert ranking.connections == {} and ranking.mirrors == {} and ranking.culprits == {}
+
+
+def test_percentiles_of_connections_that_never_go_dark():
+    excess = 0.01 * np.arange(TICKS)[:, None] * np.array([1.0, 0.3])
+    traces = made_traces(np.zeros((TICKS, 4, 2)), excess, tolerance_rad=1e-6, outage_db=99.0)
+    rows = rank(traces, EPOCHS, PARAMS, ports=2).connections
+    ends = np.arange(FROM + N - 1, TO, N)
+    aligned = np.array([EPOCHS[int(t >= 500)].aligned_db for t in ends])
+    assert excess[ends].max() < 40.0
+    expected = np.percentile(excess[ends] + aligned, 99, axis=0)
+    np.testing.assert_allclose(rows["p99_db"], expected, rtol=1e-6)

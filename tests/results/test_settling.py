@@ -247,3 +247,18 @@ def test_bad_input_of_arrivals_is_named():
         arrivals(flat, flat, end_tick=20, dwell_ticks=0, **ticks)
     with pytest.raises(ValueError, match="must not decrease"):
         arrivals(flat, flat, end_tick=-1, dwell_ticks=1, **ticks)
+
+
+@pytest.mark.parametrize(
+    ("out", "dwell"),
+    [([1, 0, 0], 1), ([0, 0, 0], 3), ([0, 0, 0], 4), ([1, 0, 0], 3), ([0, 1, 0], 1)],
+)
+def test_intervals_of_one_tick_agree_with_loops(out, dwell):
+    first = np.array(out)[:, None]
+    got = arrivals(
+        first, first, interval_ticks=1, first_tick=0, command_tick=0, end_tick=len(out),
+        dwell_ticks=dwell, tick_s=1.0,
+    )  # fmt: skip
+    ticks, count = by_loops([bool(x) for x in out], dwell)
+    np.testing.assert_array_equal(got.after_s, [np.nan if ticks is None else ticks])
+    assert got.excursions.tolist() == [count]

@@ -104,6 +104,7 @@ def test_a_value_beside_its_limit_shows_its_side():
     assert beside(80.0, 80.0, "urad") == "80.0 µrad"
     assert beside(79.999, 80.0, "urad") == "79.999 µrad"
     assert beside(0.50000001, 0.5, "dB") == "0.50000001 dB"
+    assert beside(0.5 + 1e-12, 0.5, "dB") == "0.500000000 dB"  # nine decimals at most
     assert beside(None, 0.5, "dB") == "no figure"
     assert beside(3, 3, "") == "3"
 

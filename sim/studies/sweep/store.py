@@ -12,7 +12,7 @@ from types import TracebackType
 from typing import Any, Final, NamedTuple, Self
 
 from sim.errors import OutputError
-from sim.files.filing import MARKER, PAGE_FAULT, WORK, check_output, mark, marker, put
+from sim.files.filing import MARKER, PAGE_FAULT, WORK, check_output, mark, marker, place_of, put
 from sim.files.reading import read_bytes
 from sim.files.text import counted
 from sim.studies.sweep.errors import SweepError
@@ -87,7 +87,10 @@ class Store:
         wanted = json.loads(json.dumps(identity))
         self._key = _text(wanted)
         self._kind, self._ours = kind, ours
-        _check_folder(folder, kind)
+        try:
+            _check_folder(place_of(folder), kind)
+        except OSError as exc:
+            raise OutputError(f"{folder}: cannot be written: {exc.strerror}") from exc
         self._lock = -1
         self._file = -1
         self._flushed_s = time.monotonic()
@@ -272,8 +275,7 @@ def _damage(path: Path, found: Contents) -> str:
     return (
         f"{path}: is damaged: {len(found.damaged)} {lines} ({named}) changed after they were "
         f"written; {counted(len(found.outcomes), 'run')} whole; left unchanged. --repair keeps "
-        "the whole "
-        "runs and does the others again"
+        "the whole runs and does the others again"
     )
 
 

@@ -21,7 +21,7 @@ from controllers.analysis.describing_function import (
 )
 from controllers.analysis.linear_loop import controller_response, plant_response
 from controllers.analysis.linearise import amplitudes_for
-from controllers.analysis.nonlinearity import Nonlinearity, NotLinearError
+from controllers.analysis.nonlinearity import PROBES_RAD, Nonlinearity, NotLinearError
 from sim.ports import Array, Setpoint, TiltReading
 from tests.controllers.analysis.test_linear_loop import MIRRORS, delayed
 
@@ -56,6 +56,13 @@ def scheduled(e: Array) -> Array:
     return e * np.where(np.abs(e) > 1e-4, 0.5, 1.0)
 
 
+def peaked(e: Array) -> Array:
+    """A gain of twice as much in a band of 2 % about 100 urad, between two sizes that are tried."""
+    at = np.sqrt(PROBES_RAD[PROBES_RAD < 1e-4][-1] * PROBES_RAD[PROBES_RAD > 1e-4][0])
+    off = np.log(np.maximum(np.abs(e), 1e-30) / at) / 0.02
+    return e * (1.0 + np.exp(-(off**2)))
+
+
 def radial(e: Array) -> Array:
     size = np.hypot(e[:, 0], e[:, 1])[:, None]
     return e * (0.4 + 0.6 / (1.0 + (size / 1e-4) ** 2))
@@ -77,6 +84,7 @@ def seen(law: Law, m: int = 3) -> NotLinearError:
         (Law(before=dead), "a dead band: no correction for mismatches up to 20", "mismatch", 0, 1),
         (Law(before=scheduled), "a gain that depends on size: 0.1 at", "mismatch", 1.0, 2.0),
         (Law(before=radial), "a gain that depends on size: 0.08 at", "mismatch", 1.0, 2.5),
+        (Law(before=peaked), "a gain that depends on size: 0.2 at", "mismatch", 1.0, 2.0),
     ],
 )  # fmt: skip
 def test_what_was_seen_and_its_sector(

@@ -40,6 +40,18 @@ def test_outcomes_come_back_as_they_went_in_and_in_order(tmp_path):
         assert list(store.outcomes().items()) == [(1, FAILED), (3, DONE)]
 
 
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("n" * 300, "255 bytes at most"), ("a\0b", "NUL"), ("loop", "link that leads nowhere|levels"),
+     ("file/below", "Not a directory"), ("n/" * 2500, "File name too long")],
+)  # fmt: skip
+def test_a_place_that_cannot_be_is_refused(tmp_path, name, words):
+    (tmp_path / "file").touch()
+    (tmp_path / "loop").symlink_to("loop")
+    with pytest.raises(OutputError, match=words):
+        opened(tmp_path / name)
+
+
 def test_a_run_is_kept_once(tmp_path):
     with opened(tmp_path) as store:
         store.add(1, DONE)
