@@ -13,8 +13,9 @@ from sim.loop.simulate import simulate
 from sim.ports import Array
 from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
-from sim.studies.margins.margins import MarginsStudy, study
-from sim.studies.margins.predict import MOVES, Band, Prediction, band_of, residual
+from sim.studies.margins.loops import MarginsStudy
+from sim.studies.margins.margins import study
+from sim.studies.margins.predict import MOVES, TOGETHER, Band, Prediction, band_of, residual
 from sim.studies.margins.spectra import ROUNDING, STEPS, Spectra, spectra_of
 
 FINE_BITS = 24
@@ -32,7 +33,7 @@ class ContributorRow(NamedTuple):
     simulated_urad: float | None
     """None if it was not simulated on its own. [urad]"""
     counts: bool = True
-    """Whether it is large enough in the total for a ratio to mean something."""
+    """Whether a ratio means something: it is large enough in the total, and no covariance."""
 
     @property
     def ratio(self) -> float | None:
@@ -62,7 +63,9 @@ def compare_contributors(
     All runs draw the same random numbers, so the difference of two error histories is what the
     left-out contributor does; its rms about the mean over the hold interval is compared with the
     prediction. The steps of the DAC amplify any small difference until two runs round differently,
-    so they are left out first, and everything else is left out of a run with a fine DAC. What moves
+    so they are left out first, and everything else is left out of a run with a fine DAC. What the
+    mean squares with and without them differ by beyond theirs is what they have in common with the
+    rest: twice a covariance, shown as its root with its sign. What moves
     leave is all that a run without any of the others shows.
 
     Parameters
@@ -105,6 +108,13 @@ def compare_contributors(
             if name == STEPS:
                 before = after
         rows.append(ContributorRow(name, predicted, simulated))
+        if name == STEPS and TOGETHER in prediction.names:
+            common = 1e6 * float(prediction.jitter_rad[prediction.names.index(TOGETHER)])
+            root = None
+            if simulated is not None:
+                seen = 1e12 * (_rms(whole) ** 2 - _rms(before) ** 2) - simulated**2
+                root = float(np.sign(seen) * np.sqrt(abs(seen)))
+            rows.append(ContributorRow(TOGETHER, common, root, counts=False))
     moves = None
     if each:
         tell("moves alone")

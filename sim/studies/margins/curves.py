@@ -7,7 +7,7 @@ import numpy as np
 
 from sim.errors import ScenarioError, nearest
 from sim.results.metrics import mirror_name
-from sim.studies.margins.margins import AXES, MarginsStudy
+from sim.studies.margins.loops import AXES, MarginsStudy
 
 FREQUENCY_COLUMNS: Final = ("mirror", "axis", "frequency_hz", "loop_gain_db", "loop_phase_deg",
                             "sensitivity_db", "sensitivity_phase_deg", "complementary_db",

@@ -14,7 +14,8 @@ from sim.studies.margins.curves import (
     loops_named,
     step_table,
 )
-from sim.studies.margins.margins import MarginsStudy, rows, summary_of
+from sim.studies.margins.loops import MarginsStudy
+from sim.studies.margins.margins import rows, summary_of
 from sim.studies.margins.margins_page import page_of
 from sim.studies.margins.sector import SectorStudy, sector_rows, sector_summary
 from sim.studies.margins.sector_page import sector_page

@@ -16,11 +16,12 @@ from sim.errors import ScenarioError
 from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.candidate import Candidate, EachMirror
+from sim.studies.margins.codes import WHITE
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.figures import GRID, LoopFigures, controller_of, figures_of
 from sim.studies.margins.move import Move, move_of, moved_of
 from sim.studies.margins.plant import Mirrors, mirrors_of, plant_belief, plant_of
-from sim.studies.margins.predict import Prediction, predict, variance_at, with_moves
+from sim.studies.margins.predict import TOGETHER, Prediction, predict, variance_at, with_moves
 from sim.studies.margins.settling import (
     Left,
     Settled,
@@ -30,11 +31,11 @@ from sim.studies.margins.settling import (
     settle,
     slowest_of,
 )
-from sim.studies.margins.spectra import Spectra, proof_sizes, spectra_of
+from sim.studies.margins.spectra import STEPS, Spectra, proof_sizes, spectra_of
 
 BANDS: Final = 120
 """Frequency bands of the search."""
-OWN: Final = {"measurement noise", "DAC steps", "amplifier noise"}
+OWN: Final = {"measurement noise", STEPS, "amplifier noise", TOGETHER}
 """Contributors that are the loop's own instruments."""
 Settings = Mapping[str, Any]
 
@@ -171,8 +172,8 @@ class GainJudge:
         See `sim.studies.margins.settling.levels_of`. [s]
         """
         loop, here = self.loop(settings, world), self._figures(self.worlds[0], settings, GRID)
-        share = self.prediction(settings).steps_share if here.stable.all() else 1.0
-        variance = variance_at(loop, self.spectra, world.mirrors.place, share)
+        codes = self.prediction(settings).codes if here.stable.all() else WHITE
+        variance = variance_at(loop, self.spectra, world.mirrors.place, codes)
         after = followed(world.move(shaping), loop)
         return levels_of(world.built, after, variance, world.mirrors)
 
@@ -222,7 +223,7 @@ class GainJudge:
             prediction = with_moves(self.prediction(settings), built, left.jitter_rad2)
         ringing_s = self._ringing_s(shaping)
         own = np.array([n in OWN for n in prediction.names]) if prediction else np.zeros(0, bool)
-        jitter = prediction.jitter_rad if prediction else np.zeros(0)
+        square = prediction.square_rad2 if prediction else np.zeros(0)
         loss = self._losses(prediction, left)
         name = partial(self.name, world)
         return Candidate(
@@ -241,8 +242,8 @@ class GainJudge:
             mean_settling_ms=1e3 * self._mean_settling_s(settling_s),
             ringing_ms=1e3 * float(ringing_s.max()),
             ringing_mirror=name(ringing_s.argmax()),
-            noise_rad=float(np.sqrt((jitter[own] ** 2).sum())) if prediction else np.inf,
-            disturbed_rad=float(np.sqrt((jitter[~own] ** 2).sum())) if prediction else np.inf,
+            noise_rad=float(np.sqrt(max(square[own].sum(), 0.0))) if prediction else np.inf,
+            disturbed_rad=float(np.sqrt(square[~own].sum())) if prediction else np.inf,
             jitter_rad=prediction.total_rad if prediction else np.inf,
             loss_db=float(loss.sum()) / max(len(built.parts.epochs[-1].pairs), 1)
             if prediction

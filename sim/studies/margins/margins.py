@@ -1,14 +1,12 @@
 """How stable every loop of a scenario is: margins of the whole population, worst ones by name."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from controllers.analysis.linear_loop import (
-    ClosedLoop,
     Loop,
     axis_gain,
     close,
@@ -21,22 +19,21 @@ from controllers.analysis.linear_loop import (
     sensitivity,
 )
 from controllers.analysis.linearise import LinearController, linearise
-from controllers.analysis.margins import Margins, margins
+from controllers.analysis.margins import margins
 from controllers.analysis.nonlinearity import Nonlinearity, NotLinearError
-from controllers.analysis.poles import NearestPole, nearest_poles
+from controllers.analysis.poles import nearest_poles
 from sim.assembly.build import Built
 from sim.errors import ScenarioError
 from sim.ports import Array
-from sim.results.metrics import mirror_name
+from sim.studies.margins.loops import AXES, NO_STEPS, MarginsStudy, mirror_of
 from sim.studies.margins.plant import delay_of, plant_of, stiffening_of
 from sim.studies.margins.required import against
 from sim.studies.margins.spectra import proof_sizes
-from sim.studies.margins.steps import NO_STEPS, Steps, steps_of
+from sim.studies.margins.steps import steps_of
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
 """Where the rejection is reported if nothing else is asked for. [Hz]"""
 INTEGRAL_POINTS: Final = 4096
-AXES: Final = ("x", "y")
 TURN: Final = 2 * np.pi
 ASSUMPTIONS: Final = (
     "Small signals about the aims of the last connections: the cubic spring enters as the slope "
@@ -61,63 +58,6 @@ class NonlinearLawError(ScenarioError):
     def __init__(self, message: str, found: Nonlinearity | None = None) -> None:
         super().__init__(message)
         self.found = found
-
-
-@dataclass(frozen=True, slots=True)
-class MarginsStudy:
-    """The loops of a scenario of M mirrors, and what their frequency response says."""
-
-    built: Built
-    loop: Loop
-    closed: ClosedLoop
-    frequency_hz: Array
-    """(F,) [Hz]"""
-    gain: NDArray[np.complex128]
-    """(F, M, 2) loop gain of each axis, the other axis' loop closed. [-]"""
-    margins: Margins
-    """(M, 2) each; meaningless where not stable."""
-    ms_2x2: Array
-    """(M,) largest singular value of the sensitivity of both axes. [-]"""
-    noise_gain: Array
-    """(M, 2) [-]"""
-    integral: Array
-    """(M, 2) mean of ln |S| up to half the frame rate. [-]"""
-    stable: NDArray[np.bool_]
-    """(M,)"""
-    to_fall: Array
-    """(M,) factor on the gain at which an unstable loop becomes stable; NaN for stable ones. [-]"""
-    rejection_hz: tuple[float, ...]
-    rejection: Array
-    """(R, M, 2) |S| at these frequencies. [-]"""
-    poles: NearestPole
-    """(M, 2) each: the slowest motion that each axis shows."""
-    steps: Steps
-    """Unit steps, between the frames too."""
-
-    @property
-    def worst(self) -> tuple[int, int]:
-        """Place (mirror in the fleet, axis) of the largest Ms; unstable loops come first."""
-        ms = np.where(self.stable[:, None], self.margins.ms, np.inf)
-        m, axis = np.unravel_index(int(ms.argmax()), ms.shape)
-        return int(m), int(axis)
-
-    @property
-    def least_gain(self) -> tuple[int, int]:
-        """Place of the smallest gain margin; that of `worst` if no loop has one."""
-        gain = np.where(self.stable[:, None], self.margins.gain, np.inf)
-        if not np.isfinite(gain).any() or not self.stable.all():
-            return self.worst
-        m, axis = np.unravel_index(int(np.nanargmin(gain)), gain.shape)
-        return int(m), int(axis)
-
-    def name(self, m: int, axis: int) -> str:
-        """Return a loop's name as people say it."""
-        return f"{mirror_of(self.built, int(self.built.parts.mirrors[m]))}, axis {AXES[axis]}"
-
-
-def mirror_of(built: Built, mirror: int) -> str:
-    """Return a mirror's name, such as B57, from its number in the switch."""
-    return f"mirror {mirror_name(mirror, built.resolved.switch.geometry.ports_per_side)}"
 
 
 def study(

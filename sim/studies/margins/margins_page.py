@@ -13,10 +13,10 @@ from sim.report.loop_plots import Marked, bode_fan, nyquist_fan, sensitivity_fan
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number, unit_sign
 from sim.scenario.portable import portable_toml
+from sim.studies.margins.loops import MarginsStudy
 from sim.studies.margins.margins import (
     ASSUMPTIONS,
     INTEGRAL_POINTS,
-    MarginsStudy,
     own_sensitivity,
     rows,
     worst_of,

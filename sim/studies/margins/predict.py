@@ -9,15 +9,17 @@ from controllers.analysis.linear_loop import Loop, controller_response, sensitiv
 from controllers.analysis.plant import plant_response, tilt_responses
 from sim.assembly.build import Built
 from sim.ports import Array
-from sim.studies.margins.codes import code_share
+from sim.studies.margins.codes import MIRRORS, WHITE, Codes, codes_of
 from sim.studies.margins.move import move_of
 from sim.studies.margins.settling import left_of
 from sim.studies.margins.spectra import STEPS, Spectra
 
 MODEL_ERROR: Final = 0.02
 """From plants drawn at random, by `tests/benchmarks/held_out.py`; see docs/loops.md. [-]"""
-STEPS_ERROR: Final = 0.12
+STEPS_ERROR: Final = 0.03
 """More, as far as the steps of the DAC make the jitter; from the same plants. [-]"""
+TOGETHER: Final = "DAC steps with the rest"
+"""The contributor that is twice the covariance of the DAC's steps with all others."""
 MOVES: Final = "moves"
 """The contributor that is what the last move leaves in the hold interval."""
 NINETY_NINE: Final = 2.576
@@ -32,17 +34,22 @@ class Prediction(NamedTuple):
     """(K, M, 2) of each contributor, mirror and axis. [rad^2]"""
     excess_db: Array
     """(K, C) mean loss over the aligned loss that each causes on each connection. [dB]"""
-    steps_share: float = 1.0
-    """Variance that steps of the DAC leave over that of their white model. [-]"""
+    codes: Codes = WHITE
+    """What rounding to codes leaves, against the white model of its steps."""
+
+    @property
+    def square_rad2(self) -> Array:
+        """(K,) mean square over mirrors, of each contributor; a covariance may be below zero."""
+        return np.asarray(self.variance_rad2.sum(axis=-1).mean(axis=-1))
 
     @property
     def jitter_rad(self) -> Array:
-        """(K,) radial rms over mirrors, of each contributor. [rad]"""
-        return np.sqrt(self.variance_rad2.sum(axis=-1).mean(axis=-1))
+        """(K,) radial rms over mirrors, of each contributor; negative for a negative square."""
+        return np.sign(self.square_rad2) * np.sqrt(np.abs(self.square_rad2))
 
     @property
     def total_rad(self) -> float:
-        """Radial rms over mirrors and contributors, which are taken as independent. [rad]"""
+        """Radial rms over mirrors, of all contributors together. [rad]"""
         return float(np.sqrt(self.variance_rad2.sum(axis=(0, 2)).mean()))
 
     @property
@@ -67,7 +74,7 @@ def with_moves(prediction: Prediction, built: Built, jitter_rad2: Array) -> Pred
         (*prediction.names, MOVES),
         np.concatenate([prediction.variance_rad2, jitter_rad2[None]]),
         np.concatenate([prediction.excess_db, _excess_db(built, jitter_rad2[None])]),
-        prediction.steps_share,
+        prediction.codes,
     )
 
 
@@ -172,14 +179,24 @@ def predict(built: Built, loop: Loop, spectra: Spectra) -> Prediction:
         From `spectra_of`.
     """
     width = spectra.width_hz[:, None, None]
-    densities, share = _densities(built, loop, spectra)
+    densities, codes = _densities(built, loop, spectra)
     variance = np.stack([(density * width).sum(axis=0) for density in densities])
     names = tuple(c.name for c in spectra.contributors)
-    return Prediction(names, variance, _excess_db(built, variance), share)
+    if codes.together:
+        steps = variance[names.index(STEPS)]
+        rest = variance.sum(axis=0) - steps
+        names = (*names, TOGETHER)
+        variance = np.concatenate([variance, _together(codes, steps, rest)[None]])
+    return Prediction(names, variance, _excess_db(built, variance), codes)
+
+
+def _together(codes: Codes, steps_rad2: Array, rest_rad2: Array) -> Array:
+    """Twice the covariance of what steps and all others leave. [rad^2]"""
+    return np.asarray(2.0 * codes.together * np.sqrt(steps_rad2 * rest_rad2))
 
 
 def variance_at(
-    loop: Loop, spectra: Spectra, place: NDArray[np.intp], steps_share: float
+    loop: Loop, spectra: Spectra, place: NDArray[np.intp], codes: Codes
 ) -> Array:
     """Return the variance (R, 2) of loops around R mirrors, all contributors together. [rad^2]
 
@@ -191,15 +208,20 @@ def variance_at(
         Of the described switch.
     place : (R,) ndarray of int
         Whose place in the fleet each has.
-    steps_share : float
-        `Prediction.steps_share` of the described switch under the same controller.
+    codes : Codes
+        `Prediction.codes` of the described switch under the same controller.
     """
     passed, changing = transfers_of(loop, spectra.frequency_hz), _changing(spectra)
-    total = np.zeros(passed.tilt.shape)
+    width = (changing * spectra.width_hz)[:, None, None]
+    steps, rest = np.zeros(passed.tilt.shape[1:]), np.zeros(passed.tilt.shape[1:])
     for c in spectra.contributors:
         density = c.density[:, place] if c.density.shape[1] > 1 else c.density
-        total += passed.of(c.where) * density * (steps_share if c.name == STEPS else 1.0)
-    return np.asarray((total * (changing * spectra.width_hz)[:, None, None]).sum(axis=0))
+        left = (passed.of(c.where) * density * width).sum(axis=0)
+        if c.name == STEPS:
+            steps = steps + codes.share * left
+        else:
+            rest = rest + left
+    return np.asarray(steps + rest + _together(codes, steps, rest))
 
 
 def densities_of(built: Built, loop: Loop, spectra: Spectra) -> list[Array]:
@@ -210,17 +232,18 @@ def densities_of(built: Built, loop: Loop, spectra: Spectra) -> list[Array]:
     return _densities(built, loop, spectra)[0]
 
 
-def _densities(built: Built, loop: Loop, spectra: Spectra) -> tuple[list[Array], float]:
-    """Return them with the share of the white model that steps of the DAC leave."""
+def _densities(built: Built, loop: Loop, spectra: Spectra) -> tuple[list[Array], Codes]:
+    """Return them with what rounding to codes leaves, against the white model of its steps."""
     passed, changing = transfers_of(loop, spectra.frequency_hz), _changing(spectra)
-    share = 1.0
+    codes, width = WHITE, spectra.width_hz[:, None, None]
     left = [passed.of(c.where) * c.density * changing[:, None, None] for c in spectra.contributors]
     for i, c in enumerate(spectra.contributors):
         if c.name == STEPS:
-            white = (left[i] * spectra.width_hz[:, None, None]).sum(axis=0)
-            share = code_share(built, loop, spectra, white)
-            left[i] = left[i] * share
-    return left, share
+            white = (left[i] * width).sum(axis=0)
+            rest = (np.sum(left, axis=0) * width).sum(axis=0) - white
+            codes = codes_of(built, loop, spectra, white, rest)
+            left[i] = left[i] * codes.share
+    return left, codes
 
 
 def _changing(spectra: Spectra) -> Array:
@@ -231,14 +254,20 @@ def band_of(built: Built, loop: Loop, spectra: Spectra, prediction: Prediction) 
     """Return the band in which simulation and prediction agree: statistics plus model error.
 
     The model error is what plants drawn at random needed beyond the statistics (docs/loops.md): for
-    linear loops, and more as far as rounding makes the jitter.
+    linear loops, and more as far as rounding makes the jitter. Where a correction stands between
+    two codes decides how much rounding leaves: the statistics count that of the mirrors that were
+    played, and of those that are simulated.
     """
     variance = prediction.variance_rad2.sum(axis=(1, 2))
-    steps = variance[prediction.names.index(STEPS)] / variance.sum() if variance.any() else 0.0
-    model = MODEL_ERROR + STEPS_ERROR * float(steps)
+    share = variance[prediction.names.index(STEPS)] / variance.sum() if variance.any() else 0.0
+    steps = min(float(share), 1.0)
+    model = MODEL_ERROR + STEPS_ERROR * steps
+    fleet = prediction.variance_rad2.shape[1]
+    codes = 0.5 * steps * prediction.codes.spread * np.sqrt(1.0 + min(fleet, MIRRORS) / fleet)
     moves = [i for i, name in enumerate(prediction.names) if name == MOVES]
     played = prediction.variance_rad2[moves].sum(axis=0)
-    statistical = NINETY_NINE * scatter_of(built, loop, spectra, played)
+    drawn = scatter_of(built, loop, spectra, played)
+    statistical = NINETY_NINE * float(np.hypot(drawn, codes))
     return Band(max(1.0 - statistical - model, 0.0), 1.0 + statistical + model, statistical, model)
 
 

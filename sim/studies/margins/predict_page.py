@@ -8,21 +8,26 @@ from sim.report.spectrum_plot import residual_spectra
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
+from sim.studies.margins.codes import LEAST_SHARE, MIRRORS
 from sim.studies.margins.contributors import ContributorRow, PredictionCheck
 from sim.studies.margins.plant import plant_word
-from sim.studies.margins.predict import MODEL_ERROR, STEPS_ERROR, densities_of
+from sim.studies.margins.predict import MODEL_ERROR, STEPS_ERROR, TOGETHER, densities_of
 
 ASSUMPTIONS: Final = (
     "Jitter, not bias: what does not change within the hold interval is not in it. Alignment and "
     "calibration leave a bias that no spectrum holds.",
     "Moves: what the last move leaves in the hold interval, from its path played on every mirror "
     "and the linear loop; earlier moves within the interval are not in it.",
-    "Linear loops about the last aims (stiffened springs); contributors independent of each other. "
+    "Linear loops about the last aims (stiffened springs); contributors independent of each other, "
+    "but for the DAC's steps. "
     "The error is that of the tilt at four instants of each frame; what lies above half the frame "
     "rate reaches the loop folded.",
-    "Steps of the DAC: 12 mirrors are played in discrete time, with and without rounding, under "
-    "noise of the other contributors' spectra; the white model, a twelfth of a squared step each "
-    "frame, is scaled to what they show. A code that stands still counts as no jitter.",
+    f"Steps of the DAC: up to {MIRRORS} mirrors are played in discrete time, with and without "
+    "rounding, under noise of the other contributors' spectra; the white model, a twelfth of a "
+    "squared step each frame, is scaled to what they show. A code that stands still counts as no "
+    f"jitter. {TOGETHER}: twice the covariance with the other contributors, as its root with its "
+    "sign; below zero where codes that stand still do not follow the noise. Steps that would leave "
+    f"less than {100 * LEAST_SHARE:g} % of the other variance are taken as white.",
     "A law in whole numbers is that of its coefficients' words; its roundings are white noise of a "
     "twelfth of a squared unit each, inside the loop (a third if to zero). Left out: dead bands, "
     "limit cycles and saturated words, which `mirrorloop formats` looks for, and the half unit "

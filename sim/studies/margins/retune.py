@@ -7,6 +7,7 @@ from scipy.optimize import minimize_scalar
 
 from sim.results.metrics import mirror_name
 from sim.studies.margins.candidate import Candidate
+from sim.studies.margins.codes import Codes
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.judge import GainJudge, World
 from sim.studies.margins.plant import mirrors_of
@@ -45,19 +46,19 @@ class _OneMirror:
         self.tried: dict[Shares, tuple[float, float, float, float]] = {}
         """Points to what is made least, loss, settling and Ms. [dB, dB, ms, -]"""
 
-    def cost(self, shares: Shares, steps_share: float) -> float:
+    def cost(self, shares: Shares, codes: Codes) -> float:
         """Return loss and weighted settling, with what missing a demand counts as. [dB]"""
         if shares not in self.tried:
-            self.tried[shares] = self._worth(shares, steps_share)
+            self.tried[shares] = self._worth(shares, codes)
         return self.tried[shares][0]
 
-    def _worth(self, shares: Shares, steps_share: float) -> tuple[float, float, float, float]:
+    def _worth(self, shares: Shares, codes: Codes) -> tuple[float, float, float, float]:
         judge, d, world = self._judge, self._demands, self._world
         settings = self._search.settings(shares)
         f = judge.figures(world, settings)
         if not f.stable.all():
             return 2 * MISSED_DB, np.inf, np.inf, np.inf
-        variance = variance_at(f.loop, judge.spectra, world.mirrors.place, steps_share)
+        variance = variance_at(f.loop, judge.spectra, world.mirrors.place, codes)
         move = world.move(self._search.shaping)
         after = followed(move, f.loop)
         levels_s = levels_of(judge.built, after, variance, world.mirrors)
@@ -106,15 +107,15 @@ def _best(
 ) -> tuple[dict[str, Any], float, float, float]:
     """Return the best settings of one mirror, with loss, settling and Ms."""
     one = _OneMirror(judge, search, m, demands)
-    steps_share = judge.prediction(search.settings(start)).steps_share
+    codes = judge.prediction(search.settings(start)).codes
     best, step = start, 2.0 * search.first_step
-    value = one.cost(best, steps_share)
+    value = one.cost(best, codes)
     for _ in range(SWEEPS):
         before = value
         for i in range(len(best)):
 
             def along(x: float, i: int = i, at: Shares = best) -> float:
-                return one.cost((*at[:i], float(x), *at[i + 1 :]), steps_share)
+                return one.cost((*at[:i], float(x), *at[i + 1 :]), codes)
 
             ends = (max(best[i] - step, 0.0), min(best[i] + step, 1.0))
             minimize_scalar(along, bounds=ends, method="bounded", options={"xatol": FINEST})

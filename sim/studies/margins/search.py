@@ -62,7 +62,7 @@ class Search:
     def refine(self, shares: Shares, demands: Demands, step: float | None = None) -> Shares:
         """Return a point from which no step of `FINEST` leads to a lower cost."""
         step = step or self.first_step
-        while step > FINEST:
+        while step >= FINEST:
             cost = demands.cost_db(self.at(shares))
             better = [
                 s for s in self._beside(shares, step)
@@ -81,7 +81,7 @@ class Search:
             return sum(demands.missed(self.at(shares), self.slack).values())
 
         shares, step = min(self.found, key=excess), self.first_step
-        while step > finest and excess(shares) > 0:
+        while step >= finest and excess(shares) > 0:
             beside = min(self._beside(shares, step), key=excess, default=shares)
             if excess(beside) < excess(shares):
                 shares = beside

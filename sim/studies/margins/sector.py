@@ -22,7 +22,7 @@ from controllers.analysis.plant import plant_response
 from sim.assembly.build import Built
 from sim.files.text import counted
 from sim.ports import Array
-from sim.studies.margins.margins import AXES, mirror_of
+from sim.studies.margins.loops import AXES, mirror_of
 from sim.studies.margins.plant import plant_of, plant_word
 
 AMPLITUDES_RAD: Final = np.geomspace(PROBES_RAD[0] * 10, PROBES_RAD[-1], 70)

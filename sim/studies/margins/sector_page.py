@@ -6,7 +6,7 @@ from sim.report.sector_plot import sector_picture
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
-from sim.studies.margins.margins import AXES
+from sim.studies.margins.loops import AXES
 from sim.studies.margins.plant import plant_word
 from sim.studies.margins.sector import (
     ASSUMPTIONS,

@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.special import ndtri
+from scipy.special import ndtr
 
 from controllers.analysis.linear_loop import ClosedLoop, Loop, close
 from sim.assembly.build import Built
@@ -138,10 +139,10 @@ def settle(
 ) -> Settled:
     """Return settling after the last command under a loop, its noise counted.
 
-    The error without noise must stay within the tolerance, less what the noise takes of it, for
-    the dwell. Of the noise that is its largest value in the dwell's frames, each of them taken as
-    a draw of its own: along the error where there is one, else radially. A mirror's settling takes
-    the median of that; the slowest of all has the whole distribution.
+    The error must stay within the tolerance for the dwell, noise and all. The chance of that is
+    that of no frame's noise being too large, each frame of the dwell taken as a draw of its own:
+    along the error where there is one, else radially. If it fails, the next dwell is another
+    attempt. A mirror's settling is the median; the slowest of all has the whole distribution.
 
     Parameters
     ----------
@@ -168,7 +169,7 @@ def levels_of(
 ) -> Array:
     """Return the settling (L, M) that each mirror keeps with each chance of `LEVELS`. [s]
 
-    Parameters as those of `settle`.
+    Dwells are independent attempts. Parameters as those of `settle`.
     """
     parts, error = built.parts, after.error_rad
     _, _, m, _ = error.shape
@@ -178,12 +179,18 @@ def levels_of(
     sigma = np.sqrt(variance_rad2.mean(axis=-1))
     size = np.hypot(*np.moveaxis(error, -1, 0)).reshape(-1, m)
     step_s = frame_s / INSTANTS
+    d = max(int(np.ceil(dwell_s / step_s)), 1)
+    largest = sliding_window_view(size, d, axis=0).max(axis=-1)
+    spare = (tolerance - largest) / np.maximum(sigma, 1e-30)
+    each = np.minimum(ndtr(spare), -np.expm1(-0.5 * (tolerance / np.maximum(sigma, 1e-30)) ** 2))
+    late = np.log1p(-np.minimum(np.maximum(each, 0.0) ** draws, 1.0 - 1e-12))
+    for first in range(d, len(late), d):  # each attempt after those of whole dwells before it
+        late[first : first + d] += late[first - d : first][: len(late) - first]
+    done = -np.expm1(np.minimum.accumulate(late, axis=0))
     at_level = np.empty((len(LEVELS), m))
     for i, level in enumerate(LEVELS):
-        along = sigma * ndtri(level ** (1 / draws))
-        around = sigma * np.sqrt(-2 * np.log(1 - level ** (1 / draws)))
-        inside = (size + along <= tolerance) & (around <= tolerance)
-        at_level[i] = _first_dwell(inside, dwell_s, step_s)
+        there = done >= level
+        at_level[i] = np.where(there[-1], there.argmax(axis=0) * step_s, np.inf)
     moved = moved_of(built)
     at_level[:, ~(moved if mirrors is None else moved[mirrors.place])] = 0.0
     return at_level

@@ -1,16 +1,14 @@
 """Steps of the closed loops, between the frames too: what the camera sees, and what it misses."""
 
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import Final
 
 import numpy as np
 
 from controllers.analysis.linear_loop import time_response
 from controllers.analysis.plant import tilt_rows
 from sim.ports import Array
+from sim.studies.margins.loops import MarginsStudy, Steps
 from sim.studies.margins.plant import delay_of, plant_belief, stiffening_of
-
-if TYPE_CHECKING:
-    from sim.studies.margins.margins import MarginsStudy
 
 INSTANTS: Final = 10
 """Looked at in each frame."""
@@ -20,35 +18,7 @@ BAND: Final = 0.02
 """A step has settled when it stays within 2 % of its end."""
 
 
-class Steps(NamedTuple):
-    """Unit steps by feedback alone, K frames of J instants; both start with frame 0."""
-
-    time_s: Array
-    """(K J,) [s]"""
-    reference: Array
-    """(K J, M, 2) tilt after a step of the reference. [-]"""
-    rest: Array
-    """(K J, M, 2) tilt after a step of the rest angle, which passes the mirror itself. [-]"""
-    reference_read: Array
-    """(K, M, 2) exposure means of the first. [-]"""
-    rest_read: Array
-    """(K, M, 2) of the second. [-]"""
-    overshoot: Array
-    """(M, 2) of the step of the reference beyond 1, between frames included. [-]"""
-    overshoot_read: Array
-    """(M, 2) the same of its readings alone. [-]"""
-    rise_s: Array
-    """(M, 2) from 10 % to 90 % of the step; NaN if it does not get there. [s]"""
-    settling_s: Array
-    """(M, 2) from the step until it stays within `BAND`; NaN if it does not in K frames. [s]"""
-
-
-NOTHING = np.zeros((0, 0, 2))
-NO_STEPS: Final = Steps(np.zeros(0), *(NOTHING,) * 4, *(np.zeros((0, 2)),) * 4)
-"""Of a study that does not follow them."""
-
-
-def steps_of(result: "MarginsStudy", n_frames: int | None = None) -> Steps:
+def steps_of(result: MarginsStudy, n_frames: int | None = None) -> Steps:
     """Return the steps of every loop; those of an unstable mirror are NaN.
 
     A reading is the mean over an exposure, once a frame. A resonance between the readings shows in
@@ -103,7 +73,7 @@ def steps_of(result: "MarginsStudy", n_frames: int | None = None) -> Steps:
     )  # fmt: skip
 
 
-def frames_of(result: "MarginsStudy") -> int:
+def frames_of(result: MarginsStudy) -> int:
     """Return how many frames the slowest loop needs to show its step."""
     bandwidth = result.margins.bandwidth_hz[result.stable]
     if not np.isfinite(bandwidth).any():

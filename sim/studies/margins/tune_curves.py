@@ -63,18 +63,23 @@ def curves_of(judge: GainJudge, name: str, c: Candidate) -> Curves | None:
         np.asarray(frame_ms * np.arange(frames), dtype=float),
         np.stack([step.min(axis=1), step.max(axis=1)], axis=-1),
         judge.spectra.frequency_hz,
-        1e6 * _cumulative_rad(judge, loop),
+        1e6 * _cumulative_rad(judge, loop, c),
         np.stack([volts.max(axis=1), np.median(volts, axis=1)], axis=-1),
         np.sort(c.each.settling_ms[moved]),
     )
 
 
-def _cumulative_rad(judge: GainJudge, loop: Loop) -> Array:
-    """Radial rms (B,), mean over mirrors, of all contributors up to each frequency. [rad]"""
+def _cumulative_rad(judge: GainJudge, loop: Loop, c: Candidate) -> Array:
+    """Radial rms (B,), mean over mirrors, of all contributors up to each frequency. [rad]
+
+    What the DAC's steps have in common with the rest is spread as all the rest is.
+    """
     spectra = judge.spectra
     density: Any = sum(densities_of(judge.built, loop, spectra))
     width = spectra.width_hz[:, None, None]
-    return np.asarray(np.sqrt(np.cumsum((density * width).sum(axis=-1).mean(axis=-1))))
+    square = np.cumsum((density * width).sum(axis=-1).mean(axis=-1))
+    together = judge.prediction(c.settings).total_rad ** 2 / square[-1] if square[-1] > 0 else 1.0
+    return np.asarray(np.sqrt(together * square))
 
 
 def _volts_per_rad(judge: GainJudge) -> Array:

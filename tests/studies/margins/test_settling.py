@@ -17,7 +17,9 @@ from sim.studies.margins.plant import plant_of
 from sim.studies.margins.predict import predict
 from sim.studies.margins.settling import (
     LEVELS,
+    Followed,
     followed,
+    levels_of,
     ringing_of,
     settle,
     settling_agrees,
@@ -93,6 +95,8 @@ def test_ringing_of_a_jump_is_that_of_the_stiffening_mirror() -> None:
           "camera.latency_us=1300"), (5.0, 10.0)),
         (('shaping={kind="time_optimal"}', "mirror.resonance_hz=[410,410]",
           "mirror.quality=[25,25]", "camera.latency_us=1000"), (40.0, 80.0)),
+        # Noise so near to the tolerance that many dwells fail.
+        (("drive.bits=11", "controller.integral_per_frame=0.12"), (5.0, 20.0)),
     ],
 )
 def test_prediction_is_held_to_the_simulation(overrides: Any, ringing_ms: Any) -> None:
@@ -130,6 +134,28 @@ def test_the_correction_before_the_command_counts() -> None:
     first = u - 0.1 * (seen + move.mismatch_rad[0, 3])
     np.testing.assert_allclose(corrections[0, 3], first, rtol=1e-9)
     assert np.abs(u).max() > 1e-5  # calibration and coupling ask for a correction
+
+
+def test_a_dwell_that_noise_spoils_is_tried_again() -> None:
+    # Exact: with a chance p that a dwell is kept, n of them in a row fail with (1 - p)^n. Second
+    # way: white noise drawn frame by frame, with dwells that may start at any frame; those overlap,
+    # so that they come no later.
+    built = made()
+    m, dwell = len(built.parts.mirrors), round(built.resolved.metrics.dwell_ms)
+    kept = 0.4
+    sigma = built.parts.tolerance_rad / np.sqrt(-2 * np.log(1 - kept ** (1 / dwell)))
+    still = Followed(np.zeros((120, INSTANTS, m, 2)), np.zeros((120, m, 2)), np.zeros((m, 1, 1)))
+    at_ms = 1e3 * levels_of(built, still, np.full((m, 2), sigma**2))
+    failed = np.ceil(np.log(1 - np.array(LEVELS)) / np.log(1 - kept)) - 1
+    np.testing.assert_allclose(at_ms[:, at_ms[0] < at_ms[-1]][:, 0], dwell * failed, atol=1e-9)
+    rng = np.random.default_rng(8)
+    inside = np.hypot(*rng.normal(0, sigma, (2, 4000, 120))) <= built.parts.tolerance_rad
+    whole = np.lib.stride_tricks.sliding_window_view(inside, dwell, axis=1).all(axis=-1)
+    drawn_ms = np.quantile(whole.argmax(axis=1), LEVELS)
+    assert whole.any(axis=1).all()
+    assert (drawn_ms <= dwell * failed + 1).all()
+    middle = LEVELS.index(0.97)
+    assert dwell * failed[middle] < 2.0 * drawn_ms[middle]
 
 
 def test_the_slowest_of_many_is_later_than_any_of_them() -> None:
