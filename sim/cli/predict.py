@@ -47,7 +47,7 @@ def predict(
     from sim.studies.margins.contributors import compare_contributors
     from sim.studies.margins.filing import write_loop_study
     from sim.studies.margins.margins import study
-    from sim.studies.margins.predict_page import agrees, predict_page, rows_of
+    from sim.studies.margins.predict_page import agrees, predict_page, rows_of, start_words
 
     path = find(scenario)
     check_output(Path(out), kind="prediction", overwrite=overwrite)
@@ -73,6 +73,8 @@ def predict(
             ratio = "" if row.ratio is None else f"{row.ratio:.3f}"
             predicted = number(row.predicted_urad, "", 3)
             say(f"{row.name:<28}{predicted:>10}{simulated:>11}{ratio:>8}")
+        if said := start_words(result):
+            say(said)
     if not agrees(result):
         say("The simulation disagrees with the prediction.")
         ctx.exit(MISSED)

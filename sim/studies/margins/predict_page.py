@@ -6,6 +6,7 @@ import numpy as np
 
 from sim.report.spectrum_plot import residual_spectra
 from sim.report.study_page import Section, StudyPage, Table
+from sim.results.hold import hold_of
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.codes import LEAST_SHARE, MIRRORS
@@ -41,6 +42,26 @@ ASSUMPTIONS: Final = (
     "plays, by its periodogram over the hold interval: a transient that is cut by the interval's "
     "ends leaks. A change of gain or resonance with temperature is not followed.",
 )
+
+
+START_DECAYS: Final = 4.0
+"""Time constants of the slowest loop after which 2 % is left of what it found at the start."""
+
+
+def start_words(c: PredictionCheck) -> str:
+    """Say that the hold interval begins before the start has decayed; empty if it does not."""
+    built, decays_s = c.study.built, c.study.poles.decay_s
+    clock = built.parts.clock
+    hold = hold_of(built.resolved.metrics, 1e3 * clock.n_frames * clock.frame_s)
+    needed_s = START_DECAYS * float(decays_s[np.isfinite(decays_s)].max(initial=0.0))
+    if hold.from_s >= needed_s:
+        return ""
+    return (
+        f"The hold interval begins {1e3 * hold.from_s:g} ms after the start of the run, before the "
+        f"slowest loop has come to rest ({1e3 * needed_s:.0f} ms until 2 % is left). What the "
+        "loops find at the start (alignment, calibration, where a drift stands) and take out "
+        "within the interval is NOT in the prediction."
+    )
 
 
 def rows_of(c: PredictionCheck) -> list[dict[str, Any]]:
@@ -83,7 +104,8 @@ def predict_page(c: PredictionCheck) -> StudyPage:
         sections=[
             Section(
                 "Contributors",
-                [f"One reading scatters by {x:.1f} urad (x) and {y:.1f} urad (y), rms, measured "
+                [*filter(None, [start_words(c)]),
+                 f"One reading scatters by {x:.1f} urad (x) and {y:.1f} urad (y), rms, measured "
                  f"on frames of still spots. Predicted mean excess loss from jitter: "
                  f"{number(c.prediction.total_db, 'dB')}."],
                 [Table("Jitter, radial rms over mirrors",

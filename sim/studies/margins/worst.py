@@ -93,7 +93,7 @@ class Looked(NamedTuple):
     searched: int
     """More points, in the searches from there."""
     slow: int
-    """Mirrors of each population whose settling was looked at; 0 if none was."""
+    """Most mirrors of a population whose settling was looked at; 0 if none was."""
 
     @property
     def words(self) -> str:
@@ -105,7 +105,7 @@ class Looked(NamedTuple):
             + f", and {self.searched} more in a search from the worst of them"
         )
         if self.slow:
-            text += f"; settling: the {self.slow} mirrors that are the slowest as described"
+            text += f"; settling only of the {self.slow} mirrors that are the slowest as described"
         return text
 
 

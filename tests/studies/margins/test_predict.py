@@ -15,7 +15,7 @@ from sim.scenario.model import load_scenario
 from sim.studies.margins.contributors import compare_contributors
 from sim.studies.margins.margins import study
 from sim.studies.margins.predict import predict
-from sim.studies.margins.predict_page import agrees
+from sim.studies.margins.predict_page import agrees, start_words
 from sim.studies.margins.spectra import (
     Contributor,
     _at_edges,
@@ -201,6 +201,15 @@ def test_error_beyond_half_the_frame_rate() -> None:
         found.append(got.total_rad**2 / (2e-15 * spectra.width_hz[beyond].sum()))
     assert found[0] == pytest.approx(1.0, rel=1e-7)
     assert 1.0 < found[1] < 1.05
+
+
+def test_a_hold_interval_that_begins_with_the_run_is_named() -> None:
+    # The loop of 0.1 a frame has a time constant of about 10 frames: 40 ms until 2 % is left.
+    more = ("duration_ms=200", "controller.kind=integrator", "controller.integral_per_frame=0.1")
+    for from_ms, early in ((0, True), (20, True), (80, False)):
+        built = build(load_scenario(HARROW, (*SMALL, *more, f"metrics.hold_from_ms={from_ms}")))
+        said = start_words(compare_contributors(built, each=False))
+        assert bool(said) == early and ("NOT in the prediction" in said) == early
 
 
 def test_command(tmp_path: Path) -> None:
