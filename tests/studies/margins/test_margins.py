@@ -187,4 +187,4 @@ def test_an_unstable_loop_is_said_to_be_one(tmp_path: Path) -> None:
     assert done.exit_code == 1 and "UNSTABLE" in done.output
     row = json.loads((out / "margins.json").read_text())[0]
     assert row["stable"] is False and row["ms"] is None and row["noise_gain"] is None
-    assert "are unstable" in (out / "report.html").read_text()
+    assert " mirrors unstable (" in (out / "report.html").read_text()
