@@ -39,10 +39,10 @@ def calibrate(
     from sim.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.calibrate.confusion import confusion
+    from sim.studies.calibrate.confusion import WITHOUT, confusion
     from sim.studies.calibrate.cost import costs
     from sim.studies.calibrate.filing import KIND, SCENARIO, write
-    from sim.studies.calibrate.page import verdict_of
+    from sim.studies.calibrate.page import rate_words, verdict_of
     from sim.studies.calibrate.study import calibrate as calibrated
     from sim.studies.run.provenance import now
 
@@ -60,7 +60,7 @@ def calibrate(
     folder = write(
         loaded, found, cost, confused, out, started, overwrite=overwrite, asked=asked
     )
-    text, good = verdict_of(found, cost)
+    text, good = verdict_of(found, cost, confused)
     with showing(folder):
         say(text)
         for each in found.estimates:
@@ -68,11 +68,11 @@ def calibrate(
             say(f"{each.quantity:<40}{each.value:.6g} {each.unit}{span}")
         if confused is not None:
             for name, rates in confused.rates.items():
-                rate = rates["passed"]
-                say(
-                    f"wrong readings that passed, {name} a guard: {rate.mean_ppm:.3g} ppm of all "
-                    f"({rate.low_ppm:.3g} to {rate.high_ppm:.3g})"
+                words = {what: rate_words(rate, seeds) for what, rate in rates.items()}
+                doubts = "" if name == WITHOUT else (
+                    f"; caught {words['caught']}; false alarms {words['false_alarms']}"
                 )
+                say(f"wrong readings of all, guard {name}: passed {words['passed']}{doubts}")
         say(f"to run with it: mirrorloop run {folder / SCENARIO} --out DIR")
     if not good:
         ctx.exit(MISSED)

@@ -22,7 +22,7 @@ from sim.errors import MISSED
 @click.option("--seeds", type=click.IntRange(2, 1000), default=4, show_default=True,
               help="Runs of each share, over noise seeds.")  # fmt: skip
 @click.option("--emulate/--no-emulate", default=True, show_default=True,
-              help="Count instructions on an emulated processor, where firmware can be written."
+              help="Count instructions on an emulated processor; else stored counts stand in."
               )  # fmt: skip
 @click.option("--overwrite", is_flag=True, help="Replace an existing result folder.")
 @click.pass_context
@@ -32,10 +32,11 @@ def deadline(
 ) -> None:  # fmt: skip
     """Hold SCENARIO's firmware against its deadline, and say what missed frames cost.
 
-    Counts what a frame of all spots takes against `[processor]`, and runs the loop with shares of
-    its frames dropped or late, beside a difference equation that knows nothing of the loop's own
-    path. Writes deadline.json and report.html. Ends with 1 if the worst frame is late, memory does
-    not suffice, or loop and equation disagree.
+    Counts what a frame of all spots takes against `[processor]`, with every estimator that can be
+    written as C, stage by stage. Runs the loop with shares of its frames dropped or late, beside a
+    difference equation that knows nothing of the loop's own path. Writes deadline.json and
+    report.html. Ends with 1 if the worst frame is late, a frame's work takes longer than a frame,
+    memory does not suffice, or loop and equation disagree.
     """
     from pathlib import Path
 
@@ -54,13 +55,18 @@ def deadline(
     loaded = load_scenario(path, overrides)
     with naming(path, overrides), counting_bar() as stage:
         found = study_deadline(
-            loaded, shares or SHARES_PCT, seeds, emulate=emulate, progress=stage("runs")
+            loaded, shares or SHARES_PCT, seeds, emulate=emulate, progress=stage("runs"),
+            counting=stage("estimators counted"),
         )
     asked = asked_by(ctx, overrides)
     folder = write(loaded, found, out, started, overwrite=overwrite, asked=asked)
     text, good = verdict_of(found)
     with showing(folder):
         say(text)
+        for kind in found.compared.rows:
+            most = kind.counted.stage("frame").most
+            where = "counted here" if kind.where == "here" else "stored count"
+            say(f"{kind.kind:<22}{most:>8} instructions a spot at most ({where})")
         for row in found.rows:
             late = "" if row.late is None else f", one frame late {row.late.mean_urad:.2f}"
             say(

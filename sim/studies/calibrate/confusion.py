@@ -1,7 +1,7 @@
 """How often a loop reads another mirror's spot: over seeds, with an interval."""
 
 from collections.abc import Callable
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 import numpy as np
 from scipy.stats import t
@@ -13,14 +13,18 @@ from sim.results.wrong_spots import NAMES
 from sim.scenario.model import Scenario
 from sim.studies.run.make import make_run
 
+WITHOUT: Final = "none"
+WITH: Final = "the scenario's"
+
 
 class Rate(NamedTuple):
     """A rate in parts per million of all readings, over seeds."""
 
     mean_ppm: float
-    low_ppm: float
-    """Ends of the interval of 95 %; runs of different seeds are independent, frames are not."""
-    high_ppm: float
+    low_ppm: float | None
+    """Ends of the interval of 95 %; runs of different seeds are independent, frames are not. None:
+    no run had any."""
+    high_ppm: float | None
     seeds_with: int
     """Seeds in which there was one."""
 
@@ -32,7 +36,7 @@ class Confused(NamedTuple):
     readings: int
     """Readings of each seed: mirrors times frames."""
     rates: dict[str, dict[str, Rate]]
-    """With the scenario's guard, and without; then by what is counted."""
+    """By guard: none, the scenario's, and each of its rules alone; then by what is counted."""
     unsettled: dict[str, int]
     """Mirrors that never settled, over all seeds."""
 
@@ -62,9 +66,7 @@ def confusion(
     if not scenario.camera.spill or seeds < 2:
         return None
     kept = scenario.seeds.population
-    guards: dict[str, SpotGuardParams | None] = {"without": None}
-    if scenario.spot_guard is not None:
-        guards["with"] = scenario.spot_guard
+    guards = guards_of(scenario.spot_guard)
     total, done = seeds * len(guards), 0
     counts: dict[str, list[list[int]]] = {name: [] for name in guards}
     unsettled = dict.fromkeys(guards, 0)
@@ -94,14 +96,38 @@ def confusion(
     return Confused(seeds, readings, rates, unsettled)
 
 
+def guards_of(guard: SpotGuardParams | None) -> dict[str, SpotGuardParams | None]:
+    """Return the guards that are compared: none, the scenario's, and each rule by itself."""
+    if guard is None:
+        return {WITHOUT: None}
+    nearer = guard.replace(margin_px=None, excess_light_pct=None)
+    found: dict[str, SpotGuardParams | None] = {WITHOUT: None, WITH: guard}
+    if guard != nearer:
+        found["nearer to a neighbour alone"] = nearer
+    if guard.margin_px is not None and guard.excess_light_pct is not None:
+        found["margin, no excess light"] = guard.replace(excess_light_pct=None)
+        found["excess light, no margin"] = guard.replace(margin_px=None)
+    return found
+
+
+def none_seen_pct(seeds: int) -> float:
+    """Return the largest share of runs that may have some if none of `seeds` had, at 95 %. [%]
+
+    With a share p, none of S runs has some with probability (1 - p)^S; that is 5 % at the bound.
+    """
+    return float(100.0 * (1.0 - 0.05 ** (1.0 / seeds)))
+
+
 def rate_of(shares: Array) -> Rate:
     """Return the mean of shares (S,) of independent runs, with Student's interval, in ppm.
 
-    Where no run had any, the interval is empty: then only `seeds_with` speaks, and none in S runs
-    leaves 1 - 0.05^(1/S) of all runs as the share that may have some.
+    Where no run had any, the scatter says nothing and there are no ends: `none_seen_pct` then
+    bounds how many runs may have some.
     """
     n = len(shares)
     mean = float(shares.mean())
+    if not shares.any():
+        return Rate(0.0, None, None, 0)
     half = float(t.ppf(0.975, n - 1) * shares.std(ddof=1) / np.sqrt(n))
     return Rate(
         1e6 * mean, 1e6 * max(mean - half, 0.0), 1e6 * (mean + half), int((shares > 0).sum())

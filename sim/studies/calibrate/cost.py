@@ -47,10 +47,6 @@ class Costs(NamedTuple):
         """Return what the error that a part leaves costs."""
         return self.left[part].minus(self.whole[EXACT])
 
-    def worth(self, part: str) -> Outcome:
-        """Return what doing without a part costs."""
-        return self.without[part].minus(self.whole[CALIBRATED])
-
 
 def costs(
     scenario: Scenario, found: Calibrated, progress: Callable[[int, int], None] | None = None
@@ -58,9 +54,9 @@ def costs(
     """Run the scenario with every mixture of beliefs; noise and mirrors are the same in all.
 
     Differences are of the same draws, so that they show effects far below the scatter from seed
-    to seed.
+    to seed. A guard against other mirrors' spots acts in all of them.
     """
-    bare = scenario.replace(calibration=found.settings, spot_guard=None)
+    bare = scenario.replace(calibration=found.settings)
     measured, truth = found.beliefs, found.truth
     if measured.maps is None or measured.maps.dark_dn is None:
         truth = truth._replace(maps=measured.maps)  # nothing to correct in either

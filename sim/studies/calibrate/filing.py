@@ -65,7 +65,7 @@ def figures(
 ) -> dict[str, Any]:
     """Return everything that a calibration found, as plain data."""
     return {
-        "verdict": verdict_of(found, cost)[0],
+        "verdict": verdict_of(found, cost, confused)[0],
         "estimates": [each._asdict() | {"holds": each.holds} for each in found.estimates],
         "times": [each._asdict() for each in found.times],
         "actuators": {

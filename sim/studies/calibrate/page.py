@@ -1,6 +1,5 @@
 """The page of a calibration."""
 
-from collections.abc import Callable
 from typing import Final
 
 from sim.files.text import counted
@@ -8,7 +7,7 @@ from sim.report.study_page import Section, StudyPage, Table
 from sim.results.coupling import DARK_DB
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
-from sim.studies.calibrate.confusion import Confused
+from sim.studies.calibrate.confusion import WITH, WITHOUT, Confused, Rate, none_seen_pct
 from sim.studies.calibrate.cost import CALIBRATED, EXACT, SHEET, Costs, Outcome
 from sim.studies.calibrate.plots import costs_picture, errors_picture, transfer_picture
 from sim.studies.calibrate.study import Calibrated
@@ -26,17 +25,16 @@ ASSUMPTIONS: Final = (
     "Feed-forward of the commanded path makes up for the cross-axis table; corrections of the loop "
     "do not.",
 )
-LOSS_DECIMALS: Final = 4
-COUNTED: Final = {
-    "shared": "frames with a neighbour's spot in the window",
-    "passed": "wrong readings that passed as good",
-    "caught": "wrong readings that were caught",
-    "false_alarms": "good readings taken for another mirror's",
-}
+LEAST_DB: Final = 1e-4
+"""A part whose error costs less is not named as what most of the loss comes from. [dB]"""
+GUARDED: Final = ("caught", "false_alarms")
+"""What only a guard can do."""
 
 
-def verdict_of(found: Calibrated, cost: Costs | None) -> tuple[str, bool]:
-    """Return what it comes to in one or two sentences, and whether that is good."""
+def verdict_of(
+    found: Calibrated, cost: Costs | None, confused: Confused | None = None
+) -> tuple[str, bool]:
+    """Return what it comes to in a few sentences, and whether that is good."""
     known = [each for each in found.estimates if each.holds is not None]
     held = sum(bool(each.holds) for each in known)
     seconds = sum(each.seconds for each in found.times)
@@ -44,17 +42,27 @@ def verdict_of(found: Calibrated, cost: Costs | None) -> tuple[str, bool]:
         f"{held} of {len(known)} intervals of 95 % hold the truth; {seconds:.1f} s of frames and "
         "waits."
     )
-    if cost is None:
-        return text, held >= 0.8 * len(known)
-    now, best, poor = (cost.whole[name] for name in (CALIBRATED, EXACT, SHEET))
-    text += (
-        f" Calibrated: {_settled(now)}, {_db(now.excess_max_db)} of misalignment loss at most; "
-        f"with everything known exactly {_settled(best)}, {_db(best.excess_max_db)}; with data "
-        f"sheets alone {_settled(poor)}."
-    )
-    part = max(cost.left, key=lambda name: cost.cost(name).excess_mean_db or 0.0)
-    text += f" Most of what is left comes from: {part}."
-    good = now.unsettled == best.unsettled and held >= 0.8 * len(known)
+    good = held >= 0.8 * len(known)
+    if cost is not None:
+        now, best, poor = (cost.whole[name] for name in (CALIBRATED, EXACT, SHEET))
+        text += (
+            f" Calibrated: {_settled(now)}, {_db(now.excess_max_db)} of misalignment loss at most; "
+            f"with everything known exactly {_settled(best)}, {_db(best.excess_max_db)}; with data "
+            f"sheets alone {_settled(poor)}."
+        )
+        if best.unsettled:
+            text += " No calibration makes up for those that never settle with all known exactly."
+        part = max(cost.left, key=lambda name: cost.cost(name).excess_mean_db or 0.0)
+        if (cost.cost(part).excess_mean_db or 0.0) >= LEAST_DB:
+            text += f" Most of what is left comes from: {part}."
+        good = good and now.unsettled == best.unsettled
+    if confused is not None:
+        name = WITH if WITH in confused.rates else WITHOUT
+        words = {WITH: "the guard", WITHOUT: "no guard"}[name]
+        text += (
+            f" Wrong readings that pass as good with {words}, of all: "
+            f"{rate_words(confused.rates[name]['passed'], confused.seeds)}."
+        )
     return text, good
 
 
@@ -76,7 +84,7 @@ def page_of(
     scenario: Scenario, found: Calibrated, cost: Costs | None, confused: Confused | None
 ) -> StudyPage:
     """Return the page."""
-    verdict, good = verdict_of(found, cost)
+    verdict, good = verdict_of(found, cost, confused)
     sections = []
     if cost is not None:
         sections.append(
@@ -114,29 +122,41 @@ def _whole_table(cost: Costs) -> Table:
             "Bias [µrad]", "Rms [µrad]", "Loss, mean [dB]", "Loss, largest [dB]",
             "Lost frames"]  # fmt: skip
     rows = [
-        [name, number(o.settling_p95_ms), number(o.settling_max_ms), str(o.unsettled),
+        [name, _time(o.settling_p95_ms, o), _time(o.settling_max_ms, o), str(o.unsettled),
          number(o.bias_urad), number(o.rms_urad), loss(o.excess_mean_db), loss(o.excess_max_db),
          str(o.lost_frames)]
         for name, o in cost.whole.items()
     ]  # fmt: skip
-    return Table("The loop, by what it believes; losses are misalignment losses", head, rows)
+    return Table(
+        f"The loop, by what it believes; misalignment losses, dark: more than {DARK_DB:g} dB",
+        head, rows,
+    )  # fmt: skip
+
+
+def _time(value: float | None, outcome: Outcome) -> str:
+    """Return a settling time as text; one that does not end is not left blank."""
+    return "never" if value is None and outcome.unsettled else number(value)
 
 
 def _cost_tables(cost: Costs) -> list[Table]:
     head = ["Part", "Settling max [ms]", "Never settled", "Bias [µrad]", "Loss, mean [dB]",
             "Loss, largest [dB]"]  # fmt: skip
 
-    def rows(of: Callable[[str], Outcome]) -> list[list[str]]:
+    def rows(parts: dict[str, Outcome], than: Outcome) -> list[list[str]]:
         return [
-            [part, _more(o.settling_max_ms, 2), f"{o.unsettled:+d}", _more(o.bias_urad, 2),
-             _more(o.excess_mean_db, 4), _more(o.excess_max_db, 4)]
-            for part, o in ((part, of(part)) for part in cost.left)
+            [part, "never" if o.settling_max_ms is None and o.unsettled
+             else _more(o.settling_max_ms, than.settling_max_ms, 2),
+             f"{o.unsettled - than.unsettled:+d}", _more(o.bias_urad, than.bias_urad, 2),
+             _more_loss(o.excess_mean_db, than.excess_mean_db),
+             _more_loss(o.excess_max_db, than.excess_max_db)]
+            for part, o in parts.items()
         ]  # fmt: skip
 
     return [
         Table("What the error costs that each part leaves: more than with everything known exactly",
-              head, rows(cost.cost)),
-        Table("What doing without a part costs: more than as calibrated", head, rows(cost.worth)),
+              head, rows(cost.left, cost.whole[EXACT])),
+        Table("What doing without a part costs: more than as calibrated", head,
+              rows(cost.without, cost.whole[CALIBRATED])),
     ]  # fmt: skip
 
 
@@ -144,15 +164,23 @@ def loss(value: float | None) -> str:
     """Return a loss as text; what is dark has no figure worth reading."""
     if value is None:
         return "–"
-    return f"dark (above {DARK_DB:g})" if value > DARK_DB else f"{value:.4f}"
+    return "dark" if value > DARK_DB else f"{value:.4f}"
 
 
-def _more(value: float | None, decimals: int) -> str:
-    if value is None:
+def _more(value: float | None, than: float | None, decimals: int) -> str:
+    if value is None or than is None:
         return "–"
-    if value > DARK_DB and decimals == LOSS_DECIMALS:
-        return "dark"
-    return f"{value + 0.0:+.{decimals}f}"
+    return f"{round(value - than, decimals) + 0.0:+.{decimals}f}"
+
+
+def _more_loss(value: float | None, than: float | None) -> str:
+    """Return the difference of two losses; between dark ones it says nothing."""
+    if value is None or than is None:
+        return "–"
+    dark, was = value > DARK_DB, than > DARK_DB
+    if dark and was:
+        return "dark in both"
+    return "dark" if dark else "no longer dark" if was else _more(value, than, 4)
 
 
 def _estimates(found: Calibrated) -> Table:
@@ -164,8 +192,9 @@ def _estimates(found: Calibrated) -> Table:
         span = "–" if each.low is None else f"{each.low:.6g} to {each.high:.6g}"
         holds = {None: "–", True: "yes", False: "no"}[each.holds]
         rows.append(
-            [f"{each.procedure}: {each.quantity}", f"{each.value:.6g}{unit}", span,
-             f"{each.truth:.6g}", holds]
+            [f"{each.procedure}: {each.quantity}",
+             f"{each.value:.6g}{unit}" if each.low is not None else f"{each.value:.4g}{unit}", span,
+             f"{each.truth:.6g}" if each.low is not None else f"{each.truth:.4g}", holds]
         )  # fmt: skip
     return Table(
         "Errors of whole maps and tables are foreseen from noise, and compared with what they are",
@@ -184,20 +213,34 @@ def _times(found: Calibrated) -> Table:
     return Table("Frames and waits", ["Procedure", "Frames", "Waits", "Time [s]"], rows)
 
 
+def rate_words(rate: Rate, seeds: int) -> str:
+    """Return a rate in per cent of all readings, with its interval of 95 %."""
+    if rate.low_ppm is None or rate.high_ppm is None:
+        return f"none in {counted(seeds, 'run')}"
+    mean, low, high = (f"{1e-4 * v:.3g}" for v in (rate.mean_ppm, rate.low_ppm, rate.high_ppm))
+    return f"{mean} % ({low} to {high})"
+
+
 def _confused_section(found: Confused) -> Section:
-    head = ["Guard", "What", "Rate [1e-6 of all readings]", "95 % interval", "Seeds with some"]
-    rows = [
-        [name, COUNTED[what], number(r.mean_ppm), f"{number(r.low_ppm)} to {number(r.high_ppm)}",
-         f"{r.seeds_with} of {found.seeds}"]
-        for name, rates in found.rates.items() for what, r in rates.items()
-    ]  # fmt: skip
-    lost = ", ".join(f"{count} {name} a guard" for name, count in found.unsettled.items())
+    head = ["Guard", "A neighbour's spot in the window", "Wrong, passed as good", "Wrong, caught",
+            "Good, doubted: false alarm", "Mirrors that never settled"]  # fmt: skip
+    rows = []
+    for name, rates in found.rates.items():
+        cells = [
+            "–" if name == WITHOUT and what in GUARDED else rate_words(rate, found.seeds)
+            for what, rate in rates.items()
+        ]
+        rows.append([name, *cells, str(found.unsettled[name])])
+    texts = [
+        f"{counted(found.seeds, 'run')} over seeds of connections and noise, "
+        f"{counted(found.readings, 'reading')} each. A reading is wrong if it is more than "
+        "1 px from its own spot while a neighbour's spot is in the window. Intervals are Student's over runs, since frames of one run hang together. "
+        f"None in {counted(found.seeds, 'run')} leaves at most {none_seen_pct(found.seeds):.0f} % of such "
+        "runs with one, at 95 %; more seeds lower that.",
+        "A mirror that follows the wrong spot meets others, so guards change how often windows are "
+        "shared. Rules by themselves show which one doubts good readings.",
+    ]
     return Section(
-        "Readings of another mirror's spot",
-        [f"{counted(found.seeds, 'run')} over seeds of connections and noise, "
-         f"{counted(found.readings, 'reading')} "
-         "each; the interval is Student's over runs, since frames of one run hang together. "
-         f"Mirrors that never settled, over all runs: {lost}."],
-        [Table("A reading is wrong if it is more than 1 px from its own spot while a neighbour's "
-               "spot is in the window", head, rows)],
+        "Readings of another mirror's spot", texts,
+        [Table("Share of all readings, with interval of 95 %", head, rows)],
     )  # fmt: skip

@@ -70,25 +70,32 @@ def costs_picture(found: Costs) -> Picture:
         *((f"without: {part}", o, VERMILION) for part, o in found.without.items()),
         (SHEET, found.whole[SHEET], VERMILION),
     ]  # fmt: skip
+    settles = any(o.settling_max_ms for _, o, _ in rows)
+    dark = all(o.excess_max_db is not None and o.excess_max_db > DARK_DB for _, o, _ in rows)
+    first = ("settling_max_ms", "settling, slowest mirror [ms]")
+    second = ("excess_max_db", f"misalignment loss, largest [dB]; {DARK_DB:g}: dark")
+    if not settles:
+        first = ("unsettled", "mirrors that never settle")
+    if dark:
+        second = ("excess_mean_db", f"misalignment loss, mean [dB]; {DARK_DB:g}: dark")
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 0.8 + 0.3 * len(rows)), layout="constrained")
         left, right = figure.subplots(1, 2, sharey=True)
-        for axes, key, words in (
-            (left, "settling_max_ms", "settling, slowest mirror [ms]"),
-            (right, "excess_max_db", f"misalignment loss, largest [dB]; {DARK_DB:g}: dark"),
-        ):
+        for axes, (key, words) in ((left, first), (right, second)):
             values = [getattr(o, key) for _, o, _ in rows]
-            if key == "excess_max_db":
+            if key.endswith("_db"):
                 values = [None if v is None else min(v, DARK_DB) for v in values]
             known = [v for v in values if v is not None and v > 0]
             for i, (value, (_, o, colour)) in enumerate(zip(values, rows, strict=True)):
-                if value is not None and value > 0:
+                if key == "unsettled" or (value is not None and value > 0):
                     axes.plot(value, i, "o", color=colour, ms=5)
                 elif key == "settling_max_ms":
                     text = f"{o.unsettled} never settle" if o.unsettled else "no move"
                     axes.text(0.03, i, text, color=colour, va="center", fontsize=8,
                               transform=axes.get_yaxis_transform())  # fmt: skip
-            if known:
+            if key == "unsettled":
+                axes.set_xlim(-0.05 * max(1, *values), 1.1 * max(1, *values))
+            elif known:
                 axes.set_xscale("log")
                 axes.set_xlim(0.5 * min(known), 2.0 * max(known))
             axes.set_xlabel(words)

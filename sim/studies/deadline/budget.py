@@ -1,19 +1,21 @@
 """What a frame of all spots takes on the firmware's processor, against the time there is.
 
-Counts are of instructions on an emulated Cortex-M4 where the firmware can be written and run there,
-else multiply-adds counted from the algorithm by hand. Neither is a measurement of cycles on the
-processor at hand.
+Counts are of instructions on an emulated Cortex-M4: of this firmware where it can be written and
+run there, else those stored for its estimator if it is in whole numbers. What has no C source has
+multiply-adds counted from the algorithm by hand. None is a measurement of cycles on the processor
+at hand.
 """
 
 from typing import Final, NamedTuple
 
 from sim.assembly.build import Built
-from sim.errors import SimError
 from sim.files.text import counted
 from sim.firmware.emulator import Counted
-from sim.studies.firmware.counting import count_instructions
+from sim.firmware.spots.estimator import FixedEstimator
+from sim.studies.deadline.kinds import Comparison
 
 EMULATED: Final = "instructions, counted on an emulated Cortex-M4"
+STORED: Final = "instructions, stored: not counted here"
 BY_HAND: Final = "multiply-adds, counted by hand from the algorithm"
 
 
@@ -31,7 +33,7 @@ class FrameBudget(NamedTuple):
 
     counted: str
     """What was counted, and how."""
-    why_not_emulated: str | None
+    why_not_here: str | None
     stages: tuple[StageCost, ...]
     spots: int
     mean_us: float | None
@@ -39,6 +41,10 @@ class FrameBudget(NamedTuple):
     """All spots at their largest count in one frame. [us]"""
     spare_us: float
     """From the end of the exposure to the drive, less read-out. [us]"""
+    busy_us: float | None
+    """The worst frame with all its ticks of the drive, of which the deadline holds one. [us]"""
+    frame_us: float
+    """From one frame to the next. [us]"""
     memory_bytes: int | None
     memory_words: str
     memory_kb: float | None
@@ -48,6 +54,16 @@ class FrameBudget(NamedTuple):
     def late(self) -> bool | None:
         """Whether the worst frame misses its deadline; None if time is not known."""
         return None if self.worst_us is None else self.worst_us > self.spare_us
+
+    @property
+    def overloaded(self) -> bool:
+        """Whether a frame's work takes longer than a frame."""
+        return self.busy_us is not None and self.busy_us > self.frame_us
+
+    @property
+    def unit(self) -> str:
+        """What was counted, in a word."""
+        return "multiply-adds" if self.counted == BY_HAND else "instructions"
 
     @property
     def full(self) -> bool:
@@ -64,42 +80,46 @@ class FrameBudget(NamedTuple):
         return int(self.spare_us / (self.worst_us / self.spots)) if self.spare_us > 0 else 0
 
 
-def budget_of(built: Built, *, emulate: bool = True) -> FrameBudget:
+def budget_of(built: Built, compared: Comparison) -> FrameBudget:
     """Return the budget of a scenario's firmware.
 
     Parameters
     ----------
     built : Built
         The scenario, built.
-    emulate : bool
-        Whether to write the firmware, run it on the emulator and count; where that is not possible,
-        the reason is given, and the count by hand stands in.
+    compared : Comparison
+        Counts of all estimators with C source. That of the scenario's own is used if the scenario
+        is in whole numbers, and stored counts if they are of windows of its size; else the count
+        by hand stands in, and the reason is given.
     """
-    reason: str | None = "not asked for"
-    if emulate:
-        try:
-            return _emulated(built, count_instructions(built))
-        except SimError as exc:
-            reason = str(exc).splitlines()[0]
-    return _by_hand(built, reason)
+    if not isinstance(built.parts.measurement.estimator, FixedEstimator):
+        return _by_hand(built, "the scenario's estimator is not in whole numbers")
+    own = next((row for row in compared.rows if row.own), None)
+    if own is None:
+        return _by_hand(built, "the scenario's estimator has no C source")
+    if own.where == "here":
+        return _counted(built, own.counted, EMULATED, None)
+    if compared.stored_window_px == tuple(built.resolved.camera.window_px):
+        return _counted(built, own.counted, STORED, own.why_stored)
+    return _by_hand(built, f"{own.why_stored}, and stored counts are of windows of another size")
 
 
-def _emulated(built: Built, found: Counted) -> FrameBudget:
+def _counted(built: Built, found: Counted, how: str, why: str | None) -> FrameBudget:
     scenario, arithmetic = built.resolved, built.arithmetic
-    processor, spots = scenario.processor, arithmetic.spots
+    processor, spots, clock = scenario.processor, arithmetic.spots, built.parts.clock
     frame = found.stage("frame")
     each = [s for s in found.stages if s.name != "frame"]
-    times: list[float | None] = [None, None]
+    times: list[float | None] = [None, None, None]
     if processor is not None and processor.clock_mhz is not None:
         per_us = processor.clock_mhz / processor.cycles_per_instruction
-        times = [frame.mean * spots / per_us, frame.most * spots / per_us]
-    fixed = found.static_bytes + found.stack_bytes + found.spot_bytes
-    memory = fixed + spots * found.state_bytes
+        ticks = (clock.ticks_per_frame - 1) * found.stage("drive").most
+        times = [count * spots / per_us for count in (frame.mean, frame.most, frame.most + ticks)]
     return FrameBudget(
-        EMULATED, None,
+        how, why,
         tuple(StageCost(s.name, s.mean, float(s.most)) for s in each)
         + (StageCost("all stages", frame.mean, float(frame.most)),),
-        spots, times[0], times[1], arithmetic.spare_us, memory,
+        spots, times[0], times[1], arithmetic.spare_us, times[2], 1e6 * clock.frame_s,
+        memory_of(found, spots),
         f"{counted(spots, 'state')} of {found.state_bytes} B, a window of {found.spot_bytes} B "
         "as rows "
         f"arrive, stack {found.stack_bytes} B at most, variables {found.static_bytes} B; code and "
@@ -108,7 +128,13 @@ def _emulated(built: Built, found: Counted) -> FrameBudget:
     )  # fmt: skip
 
 
-def _by_hand(built: Built, reason: str | None) -> FrameBudget:
+def memory_of(found: Counted, spots: int) -> int:
+    """Return what states, one window, stack and variables take. [B]"""
+    fixed = found.static_bytes + found.stack_bytes + found.spot_bytes
+    return fixed + spots * found.state_bytes
+
+
+def _by_hand(built: Built, reason: str) -> FrameBudget:
     arithmetic = built.arithmetic
     adds = arithmetic.multiply_adds
     stages = () if adds is None else (StageCost("estimator", float(adds), float(adds)),)
@@ -118,5 +144,6 @@ def _by_hand(built: Built, reason: str | None) -> FrameBudget:
     )  # fmt: skip
     return FrameBudget(
         BY_HAND, reason, stages, arithmetic.spots, arithmetic.compute_us, arithmetic.compute_us,
-        arithmetic.spare_us, memory, words, arithmetic.memory_kb,
+        arithmetic.spare_us, None, 1e6 * built.parts.clock.frame_s, memory, words,
+        arithmetic.memory_kb,
     )  # fmt: skip

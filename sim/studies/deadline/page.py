@@ -15,7 +15,8 @@ from sim.report.drawing import BLUE, GREEN, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable_toml
-from sim.studies.deadline.budget import EMULATED, FrameBudget
+from sim.studies.deadline.budget import FrameBudget
+from sim.studies.deadline.kinds_page import compared_figures, compared_section
 from sim.studies.deadline.study import Deadline, Residual
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
 
@@ -45,11 +46,16 @@ def verdict_of(found: Deadline) -> tuple[str, bool]:
         word = "late" if budget.late else "in time"
         text = (
             f"The worst frame is {word}: {budget.worst_us:.0f} us of work for "
-            f"{counted(budget.spots, 'spot')}, {budget.spare_us:.0f} us until the deadline "
-            f"({used:.0f} %)"
+            f"{counted(budget.spots, 'spot')} by {budget.unit} (not a measurement), "
+            f"{budget.spare_us:.0f} us until the deadline ({used:.0f} %)"
         )
         if budget.late and budget.spots_in_time is not None:
             text += f"; {counted(budget.spots_in_time, 'spot')} would be in time"
+    if budget.overloaded:
+        text += (
+            f". With all ticks of the drive a frame's work takes {budget.busy_us:.0f} us, more "
+            f"than the {budget.frame_us:.0f} us of a frame"
+        )
     if budget.full:
         assert budget.memory_bytes is not None
         text += (
@@ -66,7 +72,8 @@ def verdict_of(found: Deadline) -> tuple[str, bool]:
     apart = [row for row in found.rows if not row.agrees]
     if apart:
         text += " Loop and equation disagree: trust neither before you know why."
-    return text, not budget.late and not budget.full and not apart
+    good = not (budget.late or budget.overloaded or budget.full or apart)
+    return text, good
 
 
 def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
@@ -86,12 +93,14 @@ def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
         title=f"Deadline: {scenario.title}", question=scenario.question.strip(), verdict=verdict,
         good=good,
         sections=[
-            Section("Frame budget", _texts(found.budget), [_stages(found.budget)]),
+            Section("Frame budget", _texts(found.budget, scenario), [_stages(found.budget)]),
+            compared_section(found.compared, found.budget, scenario.processor),
             Section(
                 "What missed frames cost",
                 [f"{counted(found.seeds, 'run')} of each over noise seeds, rms over the hold "
                  "interval, all mirrors; ± is Student's interval of 95 %. The same seeds serve "
-                 "every row, so differences between rows are better known than intervals say."],
+                 "every row, so differences between rows are better known than intervals say.",
+                 *_less(found)],
                 [_costs(found)], [_picture(found)],
             ),
         ],
@@ -100,23 +109,45 @@ def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
     )  # fmt: skip
 
 
-def _texts(budget: FrameBudget) -> list[str]:
+def _less(found: Deadline) -> list[str]:
+    """Say why fewer frames may point better, where they do."""
+    first, last = found.rows[0], found.rows[-1]
+    if last.dropped.mean_urad >= first.dropped.mean_urad:
+        return []
+    return [
+        "Errors are smaller with frames missed: a held correction acts as a lower gain, and here "
+        "the noise of readings that the loop follows outweighs the drift that it removes."
+    ]
+
+
+def _texts(budget: FrameBudget, scenario: Scenario) -> list[str]:
     texts = [f"Counted: {budget.counted}. Memory: {budget.memory_words}."]
-    if budget.why_not_emulated is not None:
-        texts.append(f"Not counted on the emulator: {budget.why_not_emulated}.")
+    if budget.why_not_here is not None:
+        texts.append(f"Not counted on the emulator: {budget.why_not_here}.")
     if budget.mean_us is not None and budget.worst_us is not None:
         texts.append(
             f"A frame of {counted(budget.spots, 'spot')}: {budget.mean_us:.0f} us on the mean, "
             f"{budget.worst_us:.0f} us at worst, of {budget.spare_us:.0f} us."
         )
+    if budget.busy_us is not None:
+        texts.append(
+            f"The deadline holds one tick of the drive. With all ticks of a frame the processor is "
+            f"busy for {budget.busy_us:.0f} of {budget.frame_us:.0f} us "
+            f"({100 * budget.busy_us / budget.frame_us:.0f} %)."
+        )
     if budget.memory_bytes is not None and budget.memory_kb is not None:
         texts.append(f"Memory: {budget.memory_bytes / 1000:.3g} of {budget.memory_kb:g} kB.")
+    geometry = scenario.switch.geometry
+    fleet = geometry.ports_per_side + (geometry.outputs or geometry.ports_per_side)
+    if budget.spots < fleet:
+        texts.append(
+            f"{-(-fleet // budget.spots)} such processors serve the {fleet} mirrors of the switch."
+        )
     return texts
 
 
 def _stages(budget: FrameBudget) -> Table:
-    unit = "instructions" if budget.counted == EMULATED else "multiply-adds"
-    head = ["Stage, for one spot", f"{unit}, mean", f"{unit}, worst seen"]
+    head = ["Stage, for one spot", f"{budget.unit}, mean", f"{budget.unit}, worst seen"]
     return Table(
         f"{budget.counted[0].upper()}{budget.counted[1:]}", head,
         [[s.stage, f"{s.mean:.0f}", f"{s.worst:.0f}"] for s in budget.stages],
@@ -157,7 +188,7 @@ def _picture(found: Deadline) -> Picture:
         axes.set_xticks(at, [f"{r.share_pct:g}" for r in found.rows])
         axes.set_xlabel("missed frames [%]")
         axes.set_ylabel("pointing error, rms [µrad]")
-        axes.legend(loc="upper left")
+        figure.legend(loc="outside upper left", ncols=3)
         address = finish(figure)
     return Picture(
         address, "Pointing error against the share of missed frames.",
@@ -172,8 +203,9 @@ def figures(found: Deadline) -> dict[str, Any]:
         "verdict": verdict_of(found)[0],
         "budget": budget._asdict() | {
             "stages": [s._asdict() for s in budget.stages], "late": budget.late,
-            "spots_in_time": budget.spots_in_time,
+            "overloaded": budget.overloaded, "spots_in_time": budget.spots_in_time,
         },
+        "estimators": compared_figures(found.compared),
         "reading_scatter_urad": list(found.scatter_urad),
         "seeds": found.seeds,
         "missed": [

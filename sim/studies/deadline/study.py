@@ -11,6 +11,7 @@ from sim.ports import Array, SpotStatus
 from sim.scenario.model import Scenario
 from sim.studies.deadline.budget import FrameBudget, budget_of
 from sim.studies.deadline.difference import course
+from sim.studies.deadline.kinds import Comparison, compare_kinds
 from sim.studies.margins.spectra import reading_scatter_rad
 from sim.studies.run.make import make_run
 
@@ -56,6 +57,8 @@ class Deadline(NamedTuple):
     """What a deadline asks for, and what missing it costs."""
 
     budget: FrameBudget
+    compared: Comparison
+    """All estimators with C source on the same processor."""
     scatter_urad: tuple[float, float]
     rows: tuple[DropRow, ...]
     seeds: int
@@ -66,6 +69,7 @@ class Deadline(NamedTuple):
 def study_deadline(
     scenario: Scenario, shares_pct: Sequence[float] = SHARES_PCT, seeds: int = 4, *,
     emulate: bool = True, progress: Callable[[int, int], None] | None = None,
+    counting: Callable[[int, int], None] | None = None,
 ) -> Deadline:  # fmt: skip
     """Count what a frame takes, and run the scenario with shares of its frames missed.
 
@@ -78,12 +82,15 @@ def study_deadline(
     seeds : int
         Runs of each share, over noise seeds.
     emulate : bool
-        Whether to count instructions on the emulator where the firmware can run there.
+        Whether to count instructions on the emulator where firmware can run there.
     progress : callable, optional
         Called with (finished runs, all runs).
+    counting : callable, optional
+        Called with (estimators counted, all estimators).
     """
     built = build(scenario)
-    budget = budget_of(built, emulate=emulate)
+    compared = compare_kinds(scenario, emulate=emulate, progress=counting)
+    budget = budget_of(built, compared)
     scatter = reading_scatter_rad(built)
     shares = sorted({0.0, *shares_pct})
     total, done = (2 * len(shares) - 1) * seeds, 0
@@ -121,7 +128,7 @@ def study_deadline(
     moves = sum(e.commanded and e.start_s >= hold_from_s for e in built.parts.epochs)
     x, y = 1e6 * scatter
     return Deadline(
-        budget, (float(x), float(y)), tuple(rows), seeds, moves, len(scenario.events)
+        budget, compared, (float(x), float(y)), tuple(rows), seeds, moves, len(scenario.events)
     )
 
 

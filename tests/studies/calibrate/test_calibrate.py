@@ -6,10 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy.stats import binomtest
 
 from sim.cli.main import cli
 from sim.scenario.model import load_scenario
-from sim.studies.calibrate.confusion import confusion, rate_of
+from sim.studies.calibrate.confusion import WITH, WITHOUT, confusion, none_seen_pct, rate_of
 from sim.studies.run.make import make_run
 
 SMALL = (
@@ -107,6 +108,15 @@ def test_rate_of_runs() -> None:
     assert rate.seeds_with == 4
 
 
+def test_none_seen_leaves_a_bound_and_no_interval() -> None:
+    """The largest share of runs that may have some after none in 8: exact binomial interval, one
+    side, by scipy."""
+    none = rate_of(np.zeros(8))
+    assert (none.mean_ppm, none.low_ppm, none.high_ppm, none.seeds_with) == (0.0, None, None, 0)
+    exact = binomtest(0, 8, alternative="less").proportion_ci(0.95, "exact").high
+    assert none_seen_pct(8) == pytest.approx(100 * exact, rel=1e-12)
+
+
 def test_neighbours_in_one_window_are_confused_and_caught() -> None:
     """Fields of 10 px and windows of 24: all neighbours are in the window, always, so that a
     thresholded centroid reads the middle of them all. A margin catches every one of them."""
@@ -116,7 +126,7 @@ def test_neighbours_in_one_window_are_confused_and_caught() -> None:
     scenario = load_scenario("scenarios/harrow_point.toml", sets)
     found = confusion(scenario, None, 2)
     assert found is not None
-    free, guarded = found.rates["without"], found.rates["with"]
+    free, guarded = found.rates[WITHOUT], found.rates[WITH]
     assert free["passed"].mean_ppm > 1e5
     assert guarded["passed"].mean_ppm == 0.0
     assert guarded["caught"].mean_ppm > 1e5

@@ -1,0 +1,77 @@
+"""Tables of whole-number arithmetic that another program worked out, value by value.
+
+The figures were computed outside this project: cycles by exhaustive scan in exact integers, gains
+by closed form and by summed impulse responses, reciprocals over all 2^20 divisors.
+"""
+
+import numpy as np
+import pytest
+from scipy.signal import iirnotch
+
+from sim.firmware.limit_cycles import constant_bound, limit_cycles
+from sim.firmware.noise_gain import peak_gains, rounding_gain
+from sim.firmware.reciprocal import reciprocal_table
+from sim.firmware.rounding import Rounding
+
+SECOND = [
+    # a1, a2 in hundredths, peaks with two roundings and with one, sum of |h| of 1 / A.
+    (-180, 95, {"away": (10, 11), "even": (10, 15), "up": (9, 8), "zero": (5, 0),
+                "floor": (20, 11)}, 65.92344),
+    (-134, 90, {"away": (5, 7), "even": (5, 4), "up": (4, 4), "zero": (1, 0), "floor": (8, 5)},
+     17.19455),
+    (-160, 97, {"away": (25, 26), "even": (25, 26), "up": (25, 26), "zero": (2, 0),
+                "floor": (31, 19)}, 72.64354),
+]  # fmt: skip
+SECTIONS = [
+    # notch at f0 of quality Q, sampled at fs: gains of rounding with none, one and two remainders
+    # fed back; largest output and memories for inputs up to 1.
+    (1000, 10, 10e3, (24.495496, 9.3564467, 4.6052709), (2.2331366, 1.2636054, 1.2456852)),
+    (50, 20, 10e3, (323128.37, 318.88869, 1.3154900), (2.2717606, 1.2725454, 1.2721164)),
+    (300, 2, 2e3, (2.4466369, 2.0170796, 2.9030187), (1.9132504, 1.1068500, 0.9905162)),
+    (700, 5, 4e3, (3.5169390, 3.8405642, 5.3043704), (2.0763349, 1.1757594, 1.1210394)),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("a1", "a2", "peaks", "certain"), SECOND)
+def test_second_order_cycles_of_every_rounding(a1, a2, peaks, certain):
+    for rule, (two, one) in peaks.items():
+        for roundings, wanted in ((2, two), (1, one)):
+            found = limit_cycles(
+                a1, a2, 100, Rounding(rule), start=60, roundings=roundings
+            )
+            assert found.peak == wanted, (rule, roundings)
+    sums, _, _ = peak_gains((1.0, 0.0, 0.0), a1 / 100, a2 / 100)
+    assert sums == pytest.approx(certain, abs=6e-6)
+
+
+def test_a_low_resonance_stands_still_up_to_its_bound():
+    for rule, two, one in (("away", 313, 166), ("zero", 301, 0), ("floor", 651, 333)):
+        for roundings, wanted in ((2, two), (1, one)):
+            found = limit_cycles(-1957, 960, 1000, Rounding(rule), start=60, roundings=roundings)
+            assert found.peak == wanted, (rule, roundings)
+    assert constant_bound(-1.957, 0.96, 1) == pytest.approx(166.67, abs=5e-3)
+    assert constant_bound(-1.957, 0.96, 2) == pytest.approx(333.33, abs=5e-3)
+
+
+@pytest.mark.parametrize(("f0", "q", "fs", "gains", "peaks"), SECTIONS)
+def test_sections_by_the_table(f0, q, fs, gains, peaks):
+    b, (_, a1, a2) = iirnotch(f0, q, fs)
+    for fed_back, wanted in enumerate(gains):
+        assert rounding_gain(a1, a2, fed_back) == pytest.approx(wanted, rel=2e-7)
+    assert peak_gains(tuple(b), a1, a2) == pytest.approx(peaks, rel=2e-7)
+
+
+@pytest.mark.parametrize(
+    ("bits", "word", "wanted"),
+    [(6, 40, 7.751938e-3), (8, 40, 1.949318e-3), (10, 40, 4.880429e-4), (8, 10, 2.372742e-3)],
+)
+def test_reciprocals_by_the_table(bits, word, wanted):
+    """Entries of `bits` + 2 bits cost a quarter more than long ones."""
+    d = np.arange(1 << 20, 2 << 20)
+    r = reciprocal_table(bits, word)[(d >> (20 - bits)) - (1 << bits)] * 2.0**-word
+    error = d * 2.0**-20 * r - 1
+    assert np.abs(error).max() == pytest.approx(wanted, rel=1e-3)
+    if (bits, word) == (8, 40):
+        newton = d * 2.0**-20 * r * (2 - d * 2.0**-20 * r) - 1
+        assert -newton.min() == pytest.approx(3.799840e-6, rel=1e-3)
+        assert newton.max() <= 1e-12  # a Newton step is never above
