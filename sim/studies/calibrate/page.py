@@ -234,8 +234,9 @@ def _confused_section(found: Confused) -> Section:
     texts = [
         f"{counted(found.seeds, 'run')} over seeds of connections and noise, "
         f"{counted(found.readings, 'reading')} each. A reading is wrong if it is more than "
-        "1 px from its own spot while a neighbour's spot is in the window. Intervals are Student's over runs, since frames of one run hang together. "
-        f"None in {counted(found.seeds, 'run')} leaves at most {none_seen_pct(found.seeds):.0f} % of such "
+        "1 px from its own spot while a neighbour's spot is in the window. Intervals are "
+        "Student's over runs, since frames of one run hang together. None in "
+        f"{counted(found.seeds, 'run')} leaves at most {none_seen_pct(found.seeds):.0f} % of such "
         "runs with one, at 95 %; more seeds lower that.",
         "A mirror that follows the wrong spot meets others, so guards change how often windows are "
         "shared. Rules by themselves show which one doubts good readings.",

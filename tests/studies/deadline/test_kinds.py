@@ -1,5 +1,7 @@
 """Frame budget of every estimator with C source, from stored counts and from the emulator."""
 
+from pathlib import Path
+
 import pytest
 
 from sim.assembly.build import Built, build
@@ -95,11 +97,22 @@ def test_the_page_compares_all_stage_by_stage(scenario: Scenario, built: Built) 
 
 @pytest.mark.skipif(missing() is not None, reason=str(missing()))
 def test_the_emulator_counts_what_is_stored(scenario: Scenario) -> None:
-    """The same compiler gives the same instructions; another one, a quarter more or less."""
+    """The same compiler gives the same code; other vectors may meet a few instructions more.
+    Another compiler: a quarter more or less."""
     stored = stored_counts().of["thresholded_centroid"]
     now = count_kind(scenario, "thresholded_centroid")
-    if now.compiler == stored.compiler:
-        assert now == stored
-    else:
-        most = stored.stage("frame").most
-        assert now.stage("frame").most == pytest.approx(most, rel=0.25)
+    same = now.compiler == stored.compiler
+    for name in (*STAGES, "frame"):
+        most = stored.stage(name).most
+        assert now.stage(name).most == pytest.approx(most, rel=0.02 if same else 0.25), name
+    if same:
+        assert now.code_bytes == stored.code_bytes and now.state_bytes == stored.state_bytes
+
+
+def test_the_docs_have_the_stored_counts() -> None:
+    page = Path("docs/deadline.md").read_text(encoding="utf-8")
+    for kind, count in stored_counts().of.items():
+        numbers = [count.stage(name).most for name in (*STAGES, "frame")]
+        numbers += [count.code_bytes, count.spot_bytes]
+        row = " | ".join(f"{n:,}".replace(",", " ") for n in numbers)
+        assert f"| `{kind}` | {row} |" in page
