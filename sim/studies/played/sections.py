@@ -150,9 +150,9 @@ def _spectrum(event: PlayedEvent) -> Picture:
         address = finish(figure)
     return Picture(
         address, f"Shock response spectrum of {event.name}.",
-        f"Absolute acceleration of resonators with Q = {event.quality:g}. Primary: largest within "
-        "the run. Residual: largest in the period after it, which is nothing where the event has "
-        "long ended and died away.",
+        f"Absolute acceleration of resonators with Q = {event.quality:g}. Primary: largest while "
+        "the event lasts (the whole run, for steady surroundings). Residual: largest in one period "
+        "of the resonator after its end. Maximax: the larger of both.",
     )  # fmt: skip
 
 

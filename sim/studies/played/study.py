@@ -9,7 +9,7 @@ from scipy.special import chdtri
 from sim.assembly.build import Built
 from sim.mechanics.profiles.profile import Band, Expected
 from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts
-from sim.ports import Array
+from sim.ports import Array, events_of
 from sim.studies.played.hygiene import against_pulse, hygiene_of
 from sim.studies.played.required import MOST_SAMPLES, required_band
 from sim.studies.played.required import along as along_of
@@ -50,7 +50,7 @@ class PlayedEvent(NamedTuple):
     drawn: tuple[Band, ...]
     frequency_hz: Array
     spectra: list[SpectrumParts]
-    """Of axes x, y, z."""
+    """Of axes x, y, z: primary while the event lasts, residual in the period after its end."""
     quality: float
     density: PowerDensity | None
     hygiene: list[dict[str, Any]]
@@ -125,7 +125,8 @@ def _event(
     top = min(2000.0, rate_hz / 10.0)
     low = max(0.5, 1.0 / (time_s[-1] - time_s[0]))
     lines = np.geomspace(low, top, int(LINES_PER_OCTAVE * np.log2(top / low)) + 1)
-    coarse = acceleration[::stride]
+    until_s = max([event.to_s for event in events_of([disturbance])], default=time_s[-1])
+    coarse = acceleration[time_s <= max(until_s, time_s[2 * stride]) + 1e-9][::stride]
     spectra = [spectrum_parts(axis, rate_hz, lines, quality) for axis in coarse.T]
     density = _density(time_s, acceleration, profile)
     conditions = dict(getattr(disturbance, "conditions", {}))

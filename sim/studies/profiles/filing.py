@@ -30,9 +30,9 @@ def verdict_of(events: Sequence[PlayedEvent]) -> str:
     bad = [event.name for event in held if not event.met]
     if bad:
         profiles = counted(len(held), "profile")
-        text = f"tolerance missed by {len(bad)} of {profiles}: {'; '.join(bad)}"
+        text = f"Tolerance missed by {len(bad)} of {profiles}: {'; '.join(bad)}"
     elif held:
-        text = f"tolerance kept by {len(held)} of {counted(len(held), 'profile')}"
+        text = f"Tolerance kept by {len(held)} of {counted(len(held), 'profile')}"
     else:
         return f"{words[:1].upper()}{words[1:]}; state one with --nominal or --required."
     return f"{text}; {words}." if words else f"{text}."

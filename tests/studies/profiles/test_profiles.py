@@ -70,6 +70,20 @@ def test_primary_and_residual_are_those_of_the_closed_form():
         assert found.maximax[0] == shock_spectrum(wave, rate_hz, f, np.inf)[0]
 
 
+def test_residual_of_a_played_pulse_begins_where_the_pulse_ends():
+    # 2 pi w |cos(w/2)|/|pi^2 - w^2| of the peak, w = 2 pi f D: closed form, undamped. Q = 1000 and
+    # the drop of the last tick's straight line leave some per cent of the peak.
+    shock = ('{kind="shock", pulse="half_sine", peak_g=5.0, duration_ms=11.0, direction="x", '
+             "start_ms=20.0}")  # fmt: skip
+    found = played(shock, quality=1000.0)
+    w = 2 * np.pi * found.frequency_hz * 0.011
+    want = 5 * G * 2 * np.pi * w * np.abs(np.cos(w / 2)) / np.abs(np.pi**2 - w**2)
+    near = (found.frequency_hz > 20.0) & (found.frequency_hz < 300.0)
+    np.testing.assert_allclose(found.spectra[0].residual[near], want[near], atol=0.02 * 5 * G)
+    late = found.frequency_hz > 100.0  # above f D = 1 the largest is reached during the pulse
+    assert np.all(found.spectra[0].primary[late] > found.spectra[0].residual[late])
+
+
 @pytest.mark.parametrize(("segments", "want"), [(10, 19.0476), (31, 58.8367), (127, 240.731)])
 def test_freedom_of_welch(segments, want):
     # Checked by Monte Carlo elsewhere within 1.1 %; here against printed values of the formula.
