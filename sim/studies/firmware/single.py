@@ -139,7 +139,7 @@ def single_vectors(
     made = [
         window
         for window in windows_of(plain.resolved.camera, _NoVerdict())
-        if window.what != "full scale"
+        if window.what != "full scale" and window.rows is None
     ]
     pixels = np.concatenate([seen, np.stack([window.pixels_dn for window in made])])
     spots, lines = _spots(firmware, pixels, saturated_dn(plain))

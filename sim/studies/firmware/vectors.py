@@ -16,6 +16,7 @@ from sim.firmware.source import source_of
 from sim.firmware.spot_source import quotient_shifts
 from sim.firmware.spot_ties import sums_of, tie_windows
 from sim.firmware.spots.estimator import FixedEstimator
+from sim.firmware.spots.partial import read_partial
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
 from sim.ports import SpotStatus
@@ -231,9 +232,16 @@ def _spots(
         full_dn = 2**built.resolved.camera.bits - 1
         ties = tie_windows(words, full_dn)
         windows += [Window("quotient at a tie", pixels) for _, _, pixels in ties]
+    if not getattr(words, "proven", True):  # sums that are cut off row by row are read whole
+        windows = [window for window in windows if window.rows is None]
     labels = list(dict.fromkeys(window.what for window in windows))
     pixels = np.stack([window.pixels_dn for window in windows])
+    height = pixels.shape[1]
+    rows = np.array([height if w.rows is None else w.rows for w in windows], np.int64)
     found = estimator.read(pixels)
+    ends = np.flatnonzero(rows < height)
+    for whole, part in zip(found, read_partial(pixels[ends], rows[ends], words), strict=True):
+        whole[ends] = part
     label = np.array([labels.index(window.what) for window in windows])
     lines += spot_lines(found.status, pixels, most_dn, "spots")
     lines += [
@@ -244,6 +252,7 @@ def _spots(
     group = {
         "label": _u8(label, "what the window is there for: number in `labels` of the index"),
         "pixels": _u16(pixels, "window, rows then columns [DN]"),
+        "rows": _u16(rows, "rows that arrive before the window ends"),
     } | _spot_arrays(found)
     return group, labels, lines
 

@@ -37,6 +37,8 @@ class Window(NamedTuple):
     what: str
     pixels_dn: NDArray[np.int32]
     """(H, W) [DN]"""
+    rows: int | None = None
+    """That arrive before the window ends; None: all."""
 
 
 def windows_of(camera: CameraParams, estimator: Reads) -> list[Window]:
@@ -44,7 +46,7 @@ def windows_of(camera: CameraParams, estimator: Reads) -> list[Window]:
     draw = _drawing(camera)
     return [
         *_spots(camera, draw), *_dim(camera, draw, estimator), *_edges(camera, draw, estimator),
-        *_ghosts(camera, draw), *_hot(camera, draw), *_extremes(camera),
+        *_ghosts(camera, draw), *_hot(camera, draw), *_extremes(camera), *_partial(camera, draw),
     ]  # fmt: skip
 
 
@@ -149,6 +151,13 @@ def _hot(camera: CameraParams, draw: Draw) -> Iterator[Window]:
             hot[row, column] = camera.full_well_e
             yield Window("hot pixel", draw((x + 0.2, y - 0.1, 1.0), hot=hot))
             yield Window("hot pixel", draw((x + 0.2, y - 0.1, 0.0), hot=hot))
+
+
+def _partial(camera: CameraParams, draw: Draw) -> Iterator[Window]:
+    """A spot in the middle of a window that ends early: before it, in it, behind it."""
+    height = camera.window_px[0]
+    for rows in (0, 1, height // 2, height // 2 + 3, height - 1):
+        yield Window("rows missing", draw((*_middle(camera), 1.0)), rows)
 
 
 def _extremes(camera: CameraParams) -> Iterator[Window]:

@@ -98,14 +98,18 @@ def _change(more: float | None, error: float | None) -> str:
 
 
 def _overflow(found: FormatsStudy) -> list[str]:
+    cut = (
+        f"In the run {found.measured.cut_off} words of the law were cut off, and "
+        f"{found.measured.sums_cut_off} readings had a sum over pixels cut off."
+    )
     if found.overflows:
-        return [
+        few = [
             f"{row.part}, {row.name}: {row.bits} bits are too few for {row.example}."
             for row in found.overflows
         ]
+        return [cut, *few]
     return [
-        f"In the run {found.measured.cut_off} words of the law were cut off, and "
-        f"{found.measured.sums_cut_off} readings had a sum over pixels cut off.",
+        cut,
         "Proven: the largest value that any input can give fits the word; the last column says "
         "which input that is. Can overflow: that input takes it out of its word, though the run "
         "did not. Not proven: no such bound is known; one bit more than the run reached is "
@@ -135,11 +139,11 @@ def _still(found: FormatsStudy) -> list[str]:
     for axis, stall in zip("xy", found.stalls, strict=True):
         if stall.below or stall.above:
             texts.append(
-                f"Stall, axis {axis}: constant mismatches from {stall.above} to {stall.below} "
-                "units of position leave the correction where it is."
+                f"Dead band, axis {axis}: constant mismatches from {stall.above} to {stall.below} "
+                "units of position leave the correction where it is: its integral stalls."
             )
         else:
-            texts.append(f"No stall along {axis}: a mismatch of one unit of position moves it.")
+            texts.append(f"No dead band along {axis}: a mismatch of one unit of position moves it.")
     share = f"{loop.cycling} of {counted(loop.plays, 'loop')} without noise"
     if loop.cycling:
         frames = loop.period_frames

@@ -208,6 +208,15 @@ def test_what_is_covered_is_counted(made):
     assert rows["spots: status DIM"] == (arrays["spots/status"] == 1).sum() > 0
     assert rows["spots: status EDGE"] == (arrays["spots/status"] == 2).sum() > 0
     assert rows["law: spot lost"] == (arrays["law/seen"] == 0).sum() > 0
+    # A window that ends early reads nothing, though its spot is there: by hand, three rows behind
+    # the middle more light has come in than is needed.
+    early = arrays["spots/rows"] < 24
+    assert rows["spots: rows missing"] == early.sum() == 5
+    assert set(arrays["spots/status"][early].tolist()) == {1, 3}
+    assert not arrays["spots/spot"][early].any()
+    for i in np.flatnonzero(early):
+        came = arrays["spots/pixels"][i, : arrays["spots/rows"][i]].astype(int)
+        assert arrays["spots/light"][i] == np.maximum(came - 60, 0).sum()
     limit = (arrays["law/correction"] == arrays["law/highest"]) | (
         arrays["law/correction"] == arrays["law/lowest"]
     )
