@@ -171,6 +171,14 @@ def test_a_window_that_follows_late_shifts_readings_only_where_nobody_notices(no
         moving = apart_px[45:65][seen[45:65]]
         assert np.abs(moving).max() >= 1
         assert np.abs(moving - np.round(moving)).max() < 0.05
+        # A reading is off by what its window moved in two frames, so those of every second frame
+        # add up to the whole way of the window: that of the spot, rounded to whole pixels at both
+        # ends, in its direction.
+        every = slice(40, 78, 2)
+        whole = seen[every].all(axis=0) & seen[38] & seen[78]
+        way_px = 2e3 * (own[78] - own[38])[whole]
+        assert np.abs(way_px).max() > 10
+        assert np.abs(apart_px[every].sum(axis=0)[whole] - way_px).max() < 1.1
     assert (apart_px[:38][seen[:38]] == 0).all()
 
 
