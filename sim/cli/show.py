@@ -9,6 +9,7 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedCo
 from rich.table import Table
 
 from sim.files.text import shown
+from sim.results.coupling import is_dark
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign
 from sim.results.verdict import verdict_of
@@ -85,6 +86,7 @@ def summary(result: Result) -> None:
             text = number(value, figure.unit, plain=plain)
             if figure.path == "lost.frames" and result.scenario.camera.noise == "equivalent":
                 text = "none by equivalent noise"
+            text = "dark" if is_dark(figure, value) else text
             table.add_row(figure.words, text)
     console.print(table)
     said = result.verdict
@@ -105,6 +107,7 @@ def limit_line(row: Mapping[str, Any], *, plain: bool) -> str:
     """Return one limit, its value and whether it is met."""
     figure = LIMITED[row["name"]]
     value = beside(row["value"], row["limit"], figure.unit, plain=plain)
+    value = "dark" if is_dark(figure, row["value"]) else value
     below = ("<=" if plain else "≤") if figure.worse == "higher" else (">=" if plain else "≥")
     unit = unit_sign(figure.unit, plain=plain)
     asked = f"{below} {row['limit']:g} {unit}".rstrip()

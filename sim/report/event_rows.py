@@ -20,10 +20,7 @@ def event_rows(rows: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:
 def event_spans(figures: Mapping[str, Any]) -> list[EventSpan]:
     """Return when each event lasts, numbered as in the table."""
     return [
-        EventSpan(
-            place, 1e-3 * row["from_ms"],
-            1e-3 * (row["to_ms"] if row["ends"] else row["looked_at_to_ms"]),
-        )
+        EventSpan(place, 1e-3 * row["from_ms"], 1e-3 * row["lasts_to_ms"])
         for place, row in enumerate(figures["events"]["rows"], start=1)
     ]  # fmt: skip
 

@@ -25,10 +25,10 @@ from sim.report.time_plots import (
     temperature_picture,
 )
 from sim.report.view import ReportView
-from sim.results.coupling import DARK_DB
+from sim.results.coupling import DARK_DB, is_dark
 from sim.results.hold import Hold
 from sim.results.metrics import mirror_name
-from sim.results.table import FIGURES, LIMITED, Figure
+from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign, with_signs
 from sim.results.verdict import used_share
 
@@ -106,7 +106,7 @@ def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
     who = view.rows.culprits.get(figure.path)
     share = used_share(row)
     sign = "≤" if figure.worse == "higher" else "≥"
-    dark = _dark(figure, row["value"])
+    dark = is_dark(figure, row["value"])
     return {
         **row,
         "words": figure.heading,
@@ -115,12 +115,6 @@ def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
         "limit_text": f"{sign} {row['limit']:g} {unit_sign(figure.unit)}".rstrip(),
         "width": round(min(share * AT_LIMIT_PCT, 100.0), 2),
     }
-
-
-def _dark(figure: Figure, value: float | None) -> bool:
-    """Whether a loss only means that there is no light; one that should be large does not."""
-    loss = figure.unit == "dB" and figure.worse == "higher"
-    return loss and value is not None and value > DARK_DB
 
 
 def _strip(view: ReportView) -> list[tuple[str, str]]:
@@ -255,7 +249,7 @@ def _groups(figures: Mapping[str, Any]) -> list[dict[str, Any]]:
         if value is None and group in SWITCHING:
             best = figures[group]["max_of_those_ms"]
             text = "never" if best is None else f"never; of those that did, {number(best, 'ms')}"
-        if _dark(figure, value):
+        if is_dark(figure, value):
             text = f"dark (above {DARK_DB:g} dB)"
         words = figure.heading
         if figure.path in ("pointing.p99_urad", "coupling.p99_db"):

@@ -9,11 +9,18 @@ from numpy.typing import NDArray
 from sim.optics.epochs import Epoch
 from sim.ports import Array
 from sim.results.hold import MetricsParams
+from sim.results.table import Figure
 from sim.results.traces import Traces
 
 N_WORST = 5
 DARK_DB = 40.0
 """A connection with more misalignment loss is dark: no receiver sees it. [dB]"""
+
+
+def is_dark(figure: Figure, value: float | None) -> bool:
+    """Whether a loss only means that there is no light; one that should be large does not."""
+    loss = figure.unit == "dB" and figure.worse == "higher"
+    return loss and value is not None and value > DARK_DB
 
 
 def coupling_of(

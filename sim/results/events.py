@@ -135,6 +135,7 @@ def _row(
         "to_ms": 1e3 * end_s if ends else None,
         "ends": ends,
         "looked_at_to_ms": 1e3 * reach.to_s,
+        "lasts_to_ms": 1e3 * min(end_s, float(traces.time_s[-1])),
         "mirrors": len(mirrors),
         "mirror_names": mirrors if len(mirrors) <= MOST_NAMED else
         [*mirrors[: MOST_NAMED - 1], mirrors[-1]],

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal, NamedTuple
 
+from sim.results.coupling import DARK_DB, is_dark
 from sim.results.ranking import Culprit
 from sim.results.table import LIMITED
 from sim.results.units import beside, unit_sign
@@ -120,5 +121,7 @@ def _phrase(row: Mapping[str, Any], culprits: Mapping[str, Culprit], plain: bool
     unit = f" {unit_sign(figure.unit, plain=plain)}" if figure.unit else ""
     number = " ".join(value[:-1]) if figure.unit else value[0]
     text = f"{figure.said} {number} of {row['limit']:g}{unit}"
+    if is_dark(figure, row["value"]):
+        text = f"{figure.said}: dark (above {DARK_DB:g} dB, limit {row['limit']:g} dB)"
     who = culprits.get(figure.path)
     return text if who is None else f"{text}, {who.words}"

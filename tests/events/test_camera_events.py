@@ -4,6 +4,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy.linalg import solve_discrete_lyapunov
 
 from sim.errors import ScenarioError
 from sim.ports import SpotStatus
@@ -24,6 +25,8 @@ STEP = (
 )
 WALK = (1e-6 * RATE_URAD) ** 2 * 1e-3
 """Variance that the walk adds in a frame. [rad^2]"""
+LAG = 1 / (2 * math.pi * 8000 * 0.7) / 1e-3
+"""By which a mirror of 8 kHz and quality 0.7 follows, 1/(w Q), in frames."""
 
 
 def variances(events: str, ms: float, late: int = 0) -> tuple[float, float]:
@@ -42,23 +45,36 @@ def test_residual_against_the_share_dropped_is_that_of_the_difference_equation(s
     # e' = e - K g (e + n) + w with g = 0 in a share p of the frames: squared and averaged, in the
     # steady state P = K r / (2 - K) + q / ((1 - p) K (2 - K)) (derived here: E e'^2 = (1 - p)
     # [(1 - K)^2 P + K^2 r] + p P + q = P).
+    # The walk runs straight through a frame and the mirror follows d = 28 us later: increments are
+    # (1 - d) w + d w[-1], which takes 2 K (1 - p) d (1 - d) of the walk's part off (derived: the
+    # share d of an increment has been answered once before it is whole).
     # Tolerance: 64 series of 2900 frames with a correlation of (2 - K)/K/(1 - p) frames: 3 sigma.
     frames = 2500
     found, noise = variances(
         f'[{{kind="frames_dropped",at_ms=0,share_pct={100 * share}}}]', frames
     )
     kept = 1.0 - share
-    wanted = GAIN * noise / (2 - GAIN) + WALK / (kept * GAIN * (2 - GAIN))
+    walk = WALK * (1 - 2 * GAIN * kept * LAG * (1 - LAG))
+    wanted = GAIN * noise / (2 - GAIN) + walk / (kept * GAIN * (2 - GAIN))
     apart = (2 - GAIN) / GAIN / kept
     assert found == pytest.approx(wanted, rel=3 * math.sqrt(2 * apart / (64 * (frames - 100))))
 
 
 def test_frames_late_by_one_are_a_loop_with_one_more_frame_of_delay():
     # d = 2: P = (q + K^2 r)(1 + K) / [K (2 - K - K^2)], from the moment equation of e' = e - K
-    # (e[-1] + n[-1]) + w (derived; s = 1 in the form with drops).
+    # (e[-1] + n[-1]) + w (derived; s = 1 in the form with drops). With the mirror's lag in the
+    # walk, from the Lyapunov equation of (e, e[-1], n[-1], w[-1]) (scipy): the same without it.
     frames = 2500
     found, noise = variances('[{kind="frames_late",at_ms=0,late_frames=1}]', frames, late=1)
-    wanted = (WALK + GAIN**2 * noise) * (1 + GAIN) / (GAIN * (2 - GAIN - GAIN**2))
+
+    def by_lyapunov(lag):
+        step = np.array([[1, -GAIN, -GAIN, lag], [1, 0, 0, 0], [0] * 4, [0] * 4])
+        draws = np.array([[0, 1 - lag], [0, 0], [1, 0], [0, 1]])
+        return solve_discrete_lyapunov(step, draws @ np.diag([noise, WALK]) @ draws.T)[0, 0]
+
+    plain = (WALK + GAIN**2 * noise) * (1 + GAIN) / (GAIN * (2 - GAIN - GAIN**2))
+    assert by_lyapunov(0.0) == pytest.approx(plain, rel=1e-9)
+    wanted = by_lyapunov(LAG)
     assert found == pytest.approx(wanted, rel=3 * math.sqrt(2 * 6 / (64 * (frames - 100))))
 
 

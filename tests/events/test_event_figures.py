@@ -88,6 +88,9 @@ def test_who_has_no_light_at_the_end_is_said_and_does_not_pass():
     assert words[0] in " ".join(result.verdict.beyond)
     row = result.figures["events"]["rows"][0]
     assert row["recovery_ms"] is None and row["still_out"]
+    assert row["lasts_to_ms"] == pytest.approx(100) and row["looked_at_to_ms"] == pytest.approx(220)
+    # The light does not come back: its mark goes to the end of the run.
+    assert result.figures["events"]["rows"][1]["lasts_to_ms"] == pytest.approx(220)
     assert result.figures["events"]["recovery_ms"] is None
 
 

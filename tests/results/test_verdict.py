@@ -211,3 +211,13 @@ def test_counts_are_said_without_a_unit():
     assert verdict_of([row], {}, []).text == "Missed 1 of 1: mirrors that never settled 3 of 1."
     time = {"name": "settling_max_ms", "limit": 40.0, "value": 12.5, "met": True}
     assert verdict_of([time], {}, []).text == "Met: slowest settling 12.50 of 40 ms."
+
+
+def test_a_loss_without_light_is_said_to_be_dark_not_in_figures():
+    rows = [
+        {"name": "excess_max_db", "value": 14994.9, "limit": 1.0, "met": False},
+        {"name": "event_crosstalk_min_db", "value": 90.0, "limit": 40.0, "met": True},
+    ]
+    text = verdict_of(rows, {}, ()).text
+    assert "largest misalignment loss: dark (above 40 dB, limit 1 dB)" in text
+    assert "14994" not in text

@@ -113,8 +113,8 @@ def _tail_words(found: HealthStudy) -> str:
         f"{found.others}. Evidence above {t.above:.2f} of the threshold was met "
         f"{counted(t.exceeding, 'time')} and thins out by a factor of "
         f"{np.exp(0.1 * t.per_unit):.3g} for each tenth of the "
-        f"threshold (spread of the excesses {t.spread:.2f}, 1 for an exponential). The rate at the "
-        f"threshold is an extrapolation: {found.rate_words}."
+        f"threshold (spread of the excesses {t.spread:.2f}, 1 for an exponential). Beyond that the "
+        f"rate is not counted but {found.rate_words}."
     )
 
 
@@ -174,13 +174,17 @@ def _picture(found: HealthStudy) -> Picture:
             if seen < high:
                 axes.axvspan(seen, high, color=INK, alpha=0.08, lw=0)
             axes.set_xlim(low, high)
+            if found.asked is not None:
+                axes.axvline(found.asked, color=INK, lw=1.3, ls="-.",
+                             label=f"asked for: {found.asked:g}")  # fmt: skip
             axes.set_xlabel("false alarms per mirror and 1000 h")
         figure.legend(loc="outside lower center", ncols=3)
         address = finish(figure)
     return Picture(
         address, "Median delay against the rate of false alarms, for each fault.",
         "One curve for each fault: the threshold rises from right to left. Dots: the watch as it "
-        "is set. Shaded: rates that were met while healthy mirrors were watched; all others are "
+        "is set; right of the line there would be more false alarms than were asked for. "
+        "Shaded: rates that were met while healthy mirrors were watched; all others are "
         "extrapolated.",
     )  # fmt: skip
 
