@@ -57,6 +57,20 @@ def quotient_bits(divider: Divider, numerator_bits: int, shift: int) -> int:
     return max(numerator_bits + divider.word_bits + 1, newton, numerator_bits + shift)
 
 
+def refuse_long(settings: str, *bits: int) -> None:
+    """Refuse settings with which a product is too long.
+
+    Raises
+    ------
+    ValueError
+        Which names the settings, and by how much.
+    """
+    if max(bits) > MOST_BITS:
+        raise ValueError(
+            f"{settings}: a product takes {max(bits)} bits, and {MOST_BITS} are there"
+        )
+
+
 def quotient_words(
     numerator: ArrayLike, denominator: ArrayLike, shift: int, divider: Divider
 ) -> Whole:

@@ -1,6 +1,7 @@
 """Least-squares fit of a pixel-integrated Gaussian by a fixed number of steps, in whole numbers."""
 
 import math
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -12,27 +13,24 @@ from sim.firmware.q_format import holding
 from sim.firmware.rounding import Rounding, Whole, shifted
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.division import (
-    MOST_BITS,
     Divider,
     divider_of,
     quotient_bits,
     quotient_words,
+    refuse_long,
 )
+from sim.firmware.spots.iterated import read_iterated
 from sim.firmware.spots.sums import SumRange, products, refuse_saturation, sum_word
 from sim.firmware.spots.tables import (
     Level,
     Profiles,
-    above,
-    brightest_pixel,
     correlation_bits,
-    correlations,
     largest_light,
     largest_sum,
     level_of,
-    pixel_word,
     profiles,
 )
-from sim.firmware.spots.verdict import SpotWords, Verdict, judged_words, places, verdict_of
+from sim.firmware.spots.verdict import SpotWords, Verdict, places, verdict_of
 from sim.ports import CameraBelief
 
 BACKGROUND_FRACTION = 4
@@ -131,11 +129,7 @@ def gaussian_fit_words(
         total_bits + 2 * fraction + 2,
         correlation_bits(light.bit_length() + 1, start),
     )
-    if longest > MOST_BITS:
-        raise ValueError(
-            f"table_bits and reciprocal_bits: a product takes {longest} bits, and {MOST_BITS} are "
-            "there"
-        )
+    refuse_long("table_bits and reciprocal_bits", longest)
     verdict = verdict_of(
         a, window_px, min_flux_dn=settings.min_flux_dn, edge_px=settings.edge_px,
         light_fraction=a.level_fraction,
@@ -215,23 +209,11 @@ def read_gaussian_fit(pixels_dn: NDArray[np.int32], words: GaussianFitWords) -> 
     depend on each other, and where the steps end all of it is zero that a joint fit would make
     zero.
     """
-    v = words.verdict
-    light = above(pixels_dn, words.level)
-    total = light.sum(axis=(1, 2))
-    peak = brightest_pixel(correlations(light, words.start, words.correlation_bits))
-    position = pixel_word(peak, v.width, v.height, v.position.fraction)
-    failed = np.zeros(len(total), bool)
-    before = position
-    for _ in range(words.iterations):
-        before = position
-        position, lost = _moved(light, total, position, words)
-        failed |= lost
-    failed |= (np.abs(position - before) > words.settled).any(axis=1)
-    return judged_words(v, position, total, failed)
+    return read_iterated(pixels_dn, words, partial(_moved, words))
 
 
 def _moved(
-    light: Whole, total: Whole, position: Whole, words: GaussianFitWords
+    words: GaussianFitWords, light: Whole, total: Whole, position: Whole
 ) -> tuple[Whole, NDArray[np.bool_]]:
     """Take one step; return positions, and which spots have nothing to be fitted."""
     v, p = words.verdict, words.model_fraction

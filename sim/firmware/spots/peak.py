@@ -12,11 +12,11 @@ from sim.estimators.peak import LogPeakParams, MatchedFilterParams
 from sim.firmware.rounding import Whole
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.division import (
-    MOST_BITS,
     Divider,
     divider_of,
     quotient_bits,
     quotient_words,
+    refuse_long,
 )
 from sim.firmware.spots.logarithm import LOG_FRACTION, log_table, log_words
 from sim.firmware.spots.sums import SumRange, refuse_saturation
@@ -103,11 +103,7 @@ def _words(
     divider = divider_of(a)
     # Logarithms of words of up to 62 bits are below 2^6.
     longest = quotient_bits(divider, LOG_FRACTION + 8, a.position_fraction - 1)
-    if max(longest, bits) > MOST_BITS:
-        raise ValueError(
-            f"table_bits and reciprocal_bits: a product takes {max(longest, bits)} bits, and "
-            f"{MOST_BITS} are there"
-        )
+    refuse_long("table_bits and reciprocal_bits", longest, bits)
     verdict = verdict_of(
         a, window_px, min_flux_dn=settings.min_flux_dn, edge_px=settings.edge_px,
         light_fraction=a.level_fraction,

@@ -9,11 +9,11 @@ from sim.estimators.quad_cell import QuadCellParams, offset_from_balance
 from sim.firmware.rounding import Rounding, shifted
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.division import (
-    MOST_BITS,
     Divider,
     divider_of,
     quotient_bits,
     quotient_words,
+    refuse_long,
 )
 from sim.firmware.spots.sums import SumRange, refuse_saturation, sum_word
 from sim.firmware.spots.tables import Level, above, largest_light, level_of
@@ -73,10 +73,7 @@ def quad_cell_words(
     bits = sum_word(a, ranges)
     divider = divider_of(a)
     longest = quotient_bits(divider, ranges[0].bits, RATIO_FRACTION)
-    if longest > MOST_BITS:
-        raise ValueError(
-            f"reciprocal_bits: a product takes {longest} bits, and {MOST_BITS} are there"
-        )
+    refuse_long("reciprocal_bits", longest)
     sigma_px = camera.spot_sigma_px
     count = int(np.floor(settings.max_ratio * (1 << INDEX_BITS))) + 2
     # The entry behind the largest balance may be that of 1, which is infinite: a straight line on.

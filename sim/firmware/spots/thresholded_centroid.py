@@ -9,11 +9,11 @@ from sim.estimators.centroid import ThresholdedCentroidParams
 from sim.firmware.rounding import Whole
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.division import (
-    MOST_BITS,
     Divider,
     divider_of,
     quotient_bits,
     quotient_words,
+    refuse_long,
 )
 from sim.firmware.spots.sums import SumRange, sum_word
 from sim.firmware.spots.verdict import SpotWords, Verdict, judged_words, places, verdict_of
@@ -86,11 +86,7 @@ def thresholded_centroid_words(
     bits = sum_word(a, ranges)
     divider = divider_of(a)
     longest = quotient_bits(divider, bits_of_moments(bits, ranges), a.position_fraction - 1)
-    if longest > MOST_BITS:
-        raise ValueError(
-            f"position_fraction and reciprocal_bits: a product takes {longest} bits, and "
-            f"{MOST_BITS} are there"
-        )
+    refuse_long("position_fraction and reciprocal_bits", longest)
     verdict = verdict_of(
         a, window_px, min_flux_dn=settings.min_flux_dn, edge_px=settings.edge_px, light_fraction=0
     )

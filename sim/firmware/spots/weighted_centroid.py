@@ -1,5 +1,6 @@
 """Centre of gravity under a Gaussian weight that follows the spot, in whole numbers."""
 
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -9,28 +10,25 @@ from sim.estimators.centroid import WeightedCentroidParams
 from sim.firmware.rounding import Rounding, Whole, shifted
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.division import (
-    MOST_BITS,
     Divider,
     divider_of,
     quotient_bits,
     quotient_words,
+    refuse_long,
 )
+from sim.firmware.spots.iterated import read_iterated
 from sim.firmware.spots.sums import SumRange, products, refuse_saturation, sum_word
 from sim.firmware.spots.tables import (
     Level,
     Profiles,
-    above,
-    brightest_pixel,
     correlation_bits,
-    correlations,
     largest_light,
     largest_sum,
     level_of,
-    pixel_word,
     profiles,
     weight_table,
 )
-from sim.firmware.spots.verdict import SpotWords, Verdict, judged_words, places, verdict_of
+from sim.firmware.spots.verdict import SpotWords, Verdict, places, verdict_of
 from sim.ports import CameraBelief
 
 STRIDE_FRACTION = 8
@@ -85,11 +83,7 @@ def weighted_centroid_words(
     longest = quotient_bits(divider, numerator_bits, a.position_fraction - a.table_fraction)
     light_bits = largest_light(camera, level).bit_length() + 1
     starting = correlation_bits(light_bits, start)
-    if max(longest, starting) > MOST_BITS:
-        raise ValueError(
-            f"table_bits and reciprocal_bits: a product takes {max(longest, starting)} bits, and "
-            f"{MOST_BITS} are there"
-        )
+    refuse_long("table_bits and reciprocal_bits", longest, starting)
     stride = 1.0 + (camera.spot_sigma_px**2 + 1 / 12) / settings.weight_sigma_px**2
     unit = 2.0**a.position_fraction
     entry = 1 << (a.position_fraction - a.table_fraction)
@@ -172,23 +166,11 @@ def read_weighted_centroid(pixels_dn: NDArray[np.int32], words: WeightedCentroid
     Moments are taken about an entry of the table, not about p: the weight is then exact, however
     few entries there are, and moving it by less than an entry changes next to nothing.
     """
-    v = words.verdict
-    light = above(pixels_dn, words.level)
-    total = light.sum(axis=(1, 2))
-    matched = correlations(light, words.start, words.correlation_bits)
-    position = pixel_word(brightest_pixel(matched), v.width, v.height, v.position.fraction)
-    failed = np.zeros(len(total), bool)
-    before = position
-    for _ in range(words.iterations):
-        before = position
-        position, lost = _moved(light, position, words)
-        failed |= lost
-    failed |= (np.abs(position - before) > words.settled).any(axis=1)
-    return judged_words(v, position, total, failed)
+    return read_iterated(pixels_dn, words, partial(_moved, words))
 
 
 def _moved(
-    light: Whole, position: Whole, words: WeightedCentroidWords
+    words: WeightedCentroidWords, light: Whole, total: Whole, position: Whole
 ) -> tuple[Whole, NDArray[np.bool_]]:
     """Take one step; return positions, and which spots have no light under the weight."""
     v, t = words.verdict, words.table_fraction

@@ -240,8 +240,8 @@ def _spots(
     rows = np.array([height if w.rows is None else w.rows for w in windows], np.int64)
     found = estimator.read(pixels)
     ends = np.flatnonzero(rows < height)
-    for whole, part in zip(found, read_partial(pixels[ends], rows[ends], words), strict=True):
-        whole[ends] = part
+    early = read_partial(pixels[ends], rows[ends], words)
+    found.position[ends], found.light[ends], found.status[ends] = early
     label = np.array([labels.index(window.what) for window in windows])
     lines += spot_lines(found.status, pixels, most_dn, "spots")
     lines += [
