@@ -1,8 +1,14 @@
 """Effects of disturbances added up, and matrices times vectors, for all mirrors and steps."""
 
+from typing import Final
+
 import numpy as np
 
 from sim.ports import Array, Effects
+
+PIECE: Final = 200_000
+"""Products in a piece of a matrix product. Libraries hand larger ones to several threads, which for
+matrices of this size costs more than it saves, and much more where processors are busy."""
 
 
 def added(found: list[Effects], steps: int, m: int) -> tuple[Array, Array, Array, Array, Array]:
@@ -28,3 +34,14 @@ def times_all(matrix: Array, vector: Array) -> Array:
     return np.einsum("mab,tmb->tma", matrix, np.broadcast_to(
         vector, (len(vector), len(matrix), 2)
     ))  # fmt: skip
+
+
+def weighted(weights: Array, parts: Array) -> Array:
+    """Return sums (T, M, 2) of parts (K, M, 2) by weights (T, K), in pieces of a few steps."""
+    flat = parts.reshape(len(parts), -1)
+    steps = max(1, PIECE // max(flat.size, 1))
+    total = np.empty((len(weights), flat.shape[1]))
+    for first in range(0, len(weights), steps):
+        piece = slice(first, first + steps)
+        np.matmul(weights[piece], flat, out=total[piece])
+    return total.reshape(len(weights), *parts.shape[1:])

@@ -4,6 +4,8 @@ from collections.abc import Callable
 from typing import Any, Final
 
 from sim.errors import SimError
+from sim.results.hold import hold_of
+from sim.results.moves import ticks_of
 from sim.studies.life.march import March
 from sim.studies.life.schedule import HOUR_S, YEAR_S
 from sim.studies.life.start import start_of
@@ -19,8 +21,8 @@ def play_episodes(
 ) -> list[dict[str, Any]]:
     """Return what each episode did: age, largest misalignment loss, outage, time out of budget.
 
-    `out_h` are the connection-hours in which the insertion loss exceeds the end-of-life limit,
-    counted in whole intervals of the traces by the largest loss in each.
+    `out_h` are the connection-hours of the hold interval in which the insertion loss exceeds the
+    end-of-life limit, counted in whole intervals of the traces by the largest loss in each.
 
     Parameters
     ----------
@@ -58,10 +60,12 @@ def play_episodes(
 
 
 def _out_h(made: Run, limit_db: float) -> float:
-    """Return the connection-hours over a limit. [h]"""
+    """Return the connection-hours over a limit in the hold interval. [h]"""
     traces = made.outcome.traces
+    held = hold_of(made.built.resolved.metrics, float(traces.time_s[-1] * 1e3))
+    hold = held.whole(ticks_of(traces.time_s, traces.tick_s), traces.interval_ticks, traces.tick_s)
     aligned = made.built.parts.epochs[0].aligned_db  # an episode moves nothing
-    over = aligned + traces.excess_peak_db > limit_db
+    over = aligned + traces.excess_peak_db[hold] > limit_db
     return float(over.sum() * traces.interval_ticks * traces.tick_s) / HOUR_S
 
 

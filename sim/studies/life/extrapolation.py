@@ -26,6 +26,11 @@ UNITS: Final = {
     "amplitude": "unit of the shift", "tau_h": "h", "beta": "-", "exponent": "-",
     "activation_ev": "eV",
 }  # fmt: skip
+WORDS: Final = {
+    "amplitude": "A, amplitude", "tau_h": "tau, time scale", "beta": "beta, exponent",
+    "exponent": "n, exponent", "activation_ev": "Ea, activation energy",
+}  # fmt: skip
+LAWS: Final = {"kohlrausch": "A (1 - exp(-(h/tau)^beta))", "power": "A h^n"}
 
 
 class Extrapolation(NamedTuple):
@@ -146,7 +151,8 @@ def verdict_of(found: Extrapolation) -> str:
 def _page(found: Extrapolation) -> StudyPage:
     intervals = found.law.intervals()
     rows = [
-        [name, f"{value:.5g} ({intervals[name][0]:.5g} to {intervals[name][1]:.5g})", UNITS[name]]
+        [WORDS[name], f"{value:.5g} ({intervals[name][0]:.5g} to {intervals[name][1]:.5g})",
+         UNITS[name]]
         for name, value in found.law.parameters.items()
     ]
     rows.append(["residual, standard deviation", f"{found.law.residual:.4g}", "unit of the shift"])
@@ -157,7 +163,7 @@ def _page(found: Extrapolation) -> StudyPage:
         good=found.reach <= FAR,
         sections=[
             Section("Measured and carried on", pictures=[_picture(found)]),
-            Section("The law", tables=[
+            Section("The law", texts=[_words(found)], tables=[
                 Table("Least squares, 95 % intervals", ["Parameter", "Value", "Unit"], rows),
             ]),
         ],
@@ -170,6 +176,17 @@ def _page(found: Extrapolation) -> StudyPage:
         ),
         scenario_toml="",
     )  # fmt: skip
+
+
+def _words(found: Extrapolation) -> str:
+    """Return the law in symbols."""
+    text = f"Shift after h hours at {found.law.reference_c:g} °C: {LAWS[found.law.kind]}."
+    if "activation_ev" not in found.law.names:
+        return text
+    return (
+        f"{text} At another temperature T, h counts exp(Ea/k (1/T0 - 1/T)) times "
+        f"(Arrhenius, T0 = {found.law.reference_c:g} °C, both in kelvin)."
+    )
 
 
 def _picture(found: Extrapolation) -> Picture:

@@ -26,6 +26,9 @@ RESONANCE_STEP = 0.01
 """The same for the relative change of the resonance."""
 GAIN_STEP = 0.02
 """The same for the relative change of the gain of the loops."""
+NO_CHANGE = 0.05
+"""Part of a step of resonance or gain that counts as no change: it alters jitter by less than the half
+per cent by which the steps of the DAC scatter."""
 LEAST_SHARE = 0.5
 """Share of still spots that must be readable; with fewer the loops are taken as lost. [-]"""
 DARKEST = 20
@@ -121,6 +124,8 @@ def _readable(built: Built) -> bool:
 def _neighbours(place: float, least: int | None = None) -> list[tuple[int, float]]:
     low = int(np.floor(place)) if least is None else max(int(np.floor(place)), least)
     part = min(max(place - low, 0.0), 1.0)
+    if least is None and min(part, 1.0 - part) < NO_CHANGE:
+        return [(low + round(part), 1.0)]
     return [(low, 1.0 - part), *([(low + 1, part)] if part > 0 else [])]
 
 

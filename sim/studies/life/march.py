@@ -9,7 +9,7 @@ import numpy as np
 from sim.life.arrhenius import acceleration
 from sim.optics.losses import connector_loss_db, drawn_connector_db
 from sim.ports import Array
-from sim.studies.life.adding import added, times_all
+from sim.studies.life.adding import added, times_all, weighted
 from sim.studies.life.draws import (
     AGEING,
     BOARD,
@@ -20,6 +20,7 @@ from sim.studies.life.draws import (
     PEAK,
     Draws,
 )
+from sim.studies.life.noted import noted
 from sim.studies.life.plant import Index, SlowPlant
 from sim.studies.life.schedule import HOUR_S, Happening, What
 from sim.studies.life.state import State
@@ -39,7 +40,7 @@ class Lived(NamedTuple):
     last: State
     at_episodes: list[tuple[Happening, State]]
     notable: list[tuple[float, str]]
-    """When boards and lamps failed or were replaced, and when episodes came. [s]"""
+    """What a picture of the life marks, and when. [s]"""
     counts: dict[What, int]
     steps: int
 
@@ -134,16 +135,12 @@ class March:
                 continue
             if event.what is What.EPISODE:
                 at_episodes.append((event, state))
-            before, lamp_h = state.outputs, state.lamp_h
-            state = self._happen(state, event, counts)
-            if event.what is What.EPISODE:
-                notable.append((state.time_s, self.plant.life.episodes[event.number].name))
-            elif event.what in (What.BOARD_DOWN, What.LAMP_DOWN):
-                notable.append((state.time_s, event.what.value))
-            elif event.what is What.INSPECT and state.lamp_h < lamp_h:
-                notable.append((state.time_s, "the lamp is replaced"))
-            if state.outputs is not before or event.what in (What.BOARD_DOWN, What.BOARD_UP):
-                since_s = state.time_s if self._moved_bias else since_s
+            before, state = state, self._happen(state, event, counts)
+            words = noted(event, before, state, self.plant.life.episodes)
+            notable += [(state.time_s, what) for what in words]
+            moved = state.outputs is not before.outputs
+            if self._moved_bias and (moved or event.what in (What.BOARD_DOWN, What.BOARD_UP)):
+                since_s = state.time_s
         return Lived(rows, sums.first_miss, state, at_episodes, notable, counts, sums.steps)
 
     def _with_changes(self, events: list[Happening]) -> list[Happening]:
@@ -265,7 +262,7 @@ class March:
         for (relaxation, size_rad), come in zip(self.plant.biased, state.charged, strict=True):
             left = relaxation.after(time_s - state.time_s)
             way = state.share - come
-            shift = np.tensordot(left * relaxation.weights, -size_rad * way, 1)
+            shift = weighted(left * relaxation.weights, -size_rad * way)
             shift += size_rad * relaxation.weights.sum() * state.share
             rest_rad += shift
             charged.append(state.share - left[-1][:, None, None] * way)

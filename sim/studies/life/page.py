@@ -18,8 +18,9 @@ from sim.studies.life.totals import CAUSE_WORDS, CAUSES, CONTRIBUTORS, LIMITS, W
 
 NOTES: Final = (
     "Between steps the loop is taken as settled: slow errors are what its sensitivity at zero "
-    "frequency leaves, and jitter is that of the loop analysis at the present light and resonance.",
-    "Each step stands for the time since the one before. Steps are at most `life.step_h` long, and "
+    "frequency leaves, and jitter is that of the loop analysis at the present light, resonance and "
+    "gain.",
+    "Each step stands for the time since the one before. Steps are at most life.step_h long, and "
     "start at ten seconds after the first power, when cooling fails or works again, and after a "
     "change of drive where dielectrics follow it.",
     "Dielectrics charge under the drive of each mirror with its corrections, as it was at the last "

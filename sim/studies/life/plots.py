@@ -11,11 +11,13 @@ from matplotlib.figure import Figure
 from sim.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.studies.life.levers import Lever
+from sim.studies.life.noted import AIMED, MEASURED
 from sim.studies.life.schedule import YEAR_S
 from sim.studies.life.study import Life
 from sim.studies.life.switches import Switches
 from sim.studies.life.totals import CONTRIBUTORS, LIMITS, WORDS
 
+SERVICE: Final = {AIMED: "|", MEASURED: "+"}
 LIMIT_WORDS: Final = {"acceptance": "acceptance limit", "end_of_life": "end-of-life limit"}
 COLOURS: Final = (BLUE, "#56B4E9", GREEN, "#9aa5b0", ORANGE, VERMILION)
 
@@ -69,18 +71,27 @@ def losses(life: Life, found: Switches | None) -> Picture:
 def _marks(axes: Axes, life: Life) -> None:
     """Mark what happened, a sign for each kind, along the foot of the picture."""
     kinds = list(dict.fromkeys(words for _, words in life.lived.notable))
-    for kind, sign in zip(kinds, "v^sDoXP*<>", strict=False):
+    signs = iter("v^sDoXP*<>" * 3)  # those of service are strokes, below the others
+    for kind in kinds:
         at = [s / YEAR_S for s, words in life.lived.notable if words == kind]
-        axes.plot(at, [0.06] * len(at), sign, color=INK, ms=4.5, lw=0, label=kind, clip_on=False)
+        stroke = SERVICE.get(kind)
+        axes.plot(
+            at, [0.02 if stroke else 0.08] * len(at), stroke or next(signs), color=INK,
+            ms=7.0 if stroke else 4.5, lw=0, label=kind, clip_on=False,
+            transform=axes.get_xaxis_transform(),
+        )  # fmt: skip
 
 
 def _limits(axes: Axes, limits_db: Mapping[str, float]) -> None:
+    low, high = (limits_db[name] for name in LIMITS)
+    close = high - low < 0.1 * high
     for (name, limit), style in zip(limits_db.items(), (":", "-"), strict=True):
+        below = close and limit == low
         axes.axhline(limit, color=INK, lw=1.1, ls=style)
         axes.annotate(
             f"{LIMIT_WORDS[name]} {limit:g} dB", (1.0, limit), xycoords=("axes fraction", "data"),
-            xytext=(-2, 3 if name == LIMITS[-1] else -3), textcoords="offset points", ha="right",
-            va="bottom" if name == LIMITS[-1] else "top", fontsize=8,
+            xytext=(-2, -3 if below else 3), textcoords="offset points", ha="right",
+            va="top" if below else "bottom", fontsize=8,
         )  # fmt: skip
 
 
