@@ -27,8 +27,8 @@ RESONANCE_STEP = 0.01
 GAIN_STEP = 0.02
 """The same for the relative change of the gain of the loops."""
 NO_CHANGE = 0.05
-"""Part of a step of resonance or gain that counts as no change: it alters jitter by less than the half
-per cent by which the steps of the DAC scatter."""
+"""Part of a step of resonance or gain that counts as no change: it alters jitter by less than the
+half per cent by which the steps of the DAC scatter."""
 LEAST_SHARE = 0.5
 """Share of still spots that must be readable; with fewer the loops are taken as lost. [-]"""
 DARKEST = 20
