@@ -41,13 +41,18 @@ def predict(
     from sim.cli.asked import asked_by
     from sim.errors import ScenarioError
     from sim.files.filing import check_output
-    from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.margins.contributors import compare_contributors
     from sim.studies.margins.filing import write_loop_study
     from sim.studies.margins.margins import study
-    from sim.studies.margins.predict_page import agrees, predict_page, rows_of, start_words
+    from sim.studies.margins.predict_page import (
+        agrees,
+        predict_page,
+        rows_of,
+        start_words,
+        urad_text,
+    )
 
     path = find(scenario)
     check_output(Path(out), kind="prediction", overwrite=overwrite)
@@ -69,9 +74,9 @@ def predict(
         say(f"{shown(built.resolved.title)}: jitter, radial rms [urad]")
         say(f"{'contributor':<28}{'predicted':>10}{'simulated':>11}{'ratio':>8}")
         for row in (*result.rows, result.total):
-            simulated = "" if row.simulated_urad is None else number(row.simulated_urad, "", 3)
+            simulated = "" if row.simulated_urad is None else urad_text(row.simulated_urad)
             ratio = "" if row.ratio is None else f"{row.ratio:.3f}"
-            predicted = number(row.predicted_urad, "", 3)
+            predicted = urad_text(row.predicted_urad)
             say(f"{row.name:<28}{predicted:>10}{simulated:>11}{ratio:>8}")
         if said := start_words(result):
             say(said)

@@ -75,6 +75,8 @@ def identify_page(result: Identified) -> StudyPage:
     )
 
 
+NARROW = "\u202f"
+"""A narrow space at which no line breaks."""
 _HEAD = ["Mirror, axis", "Resonance [Hz]", "Quality factor", "Gain", "Cross-axis [%]",
          "Delay [us]", "Noise [urad]", "Explained", "Notes"]  # fmt: skip
 
@@ -99,7 +101,7 @@ def _text(value: Value | None) -> str:
         return ""
     half = 0.5 * (value.high - value.low)
     decimals = max(0, 1 - int(np.floor(np.log10(half)))) if half > 0 else 3
-    return f"{value.value:.{decimals}f} ± {half:.{decimals}f}"
+    return f"{value.value:.{decimals}f}{NARROW}±{NARROW}{half:.{decimals}f}"
 
 
 def _panel(estimates: tuple[AxisEstimate, ...], key: str) -> list[tuple]:

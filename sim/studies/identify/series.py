@@ -184,7 +184,7 @@ def _estimate(
     if resonance_hz > half_hz:
         alias = abs(resonance_hz - round(resonance_hz * timing.frame_s) / timing.frame_s)
         notes.append(
-            f"resonance above half the sample rate: known by its fold at {alias:.1f} Hz"
+            f"above half the sample rate: by its fold at {alias:.1f} Hz"
             + (f", and another fold fits as well{taken}" if doubtful else "")
         )
     elif doubtful:

@@ -3,6 +3,8 @@
 import math
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from sim.results.units import number
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import DEMANDED, Demands
@@ -93,8 +95,13 @@ def _held_words(hold: Hold, chosen: Candidate, search: Search, demands: Demands)
     return (
         f"Held by {' and by '.join(parts)}{together}: without it "
         f"{gains_words(search, hold.without)} would be chosen, with {' and '.join(then)}, at a "
-        f"cost {hold.gain_db:.2g} dB less."
+        f"cost {small(hold.gain_db)} dB less."
     )
+
+
+def small(value: float) -> str:
+    """Return a number of two digits without a power of ten."""
+    return np.format_float_positional(value, precision=2, fractional=False, trim="-")
 
 
 def gains_words(search: Search, c: Candidate) -> str:

@@ -44,6 +44,7 @@ ASSUMPTIONS: Final = (
 )
 
 
+LEAST_URAD: Final = 1e-3
 START_DECAYS: Final = 4.0
 """Time constants of the slowest loop after which 2 % is left of what it found at the start."""
 
@@ -114,6 +115,8 @@ def predict_page(c: PredictionCheck) -> StudyPage:
             ),
             Section(
                 "Spectra",
+                ["What the DAC's steps have in common with the rest has no spectrum here."]
+                if TOGETHER in c.prediction.names else [],
                 pictures=[residual_spectra(inside_hz, names, density)],
             ),
         ],
@@ -123,6 +126,13 @@ def predict_page(c: PredictionCheck) -> StudyPage:
 
 
 def _cells(row: ContributorRow) -> list[str]:
-    simulated = "not run" if row.simulated_urad is None else number(row.simulated_urad, "", 3)
+    simulated = "not run" if row.simulated_urad is None else urad_text(row.simulated_urad)
     ratio = "" if row.ratio is None else f"{row.ratio:.3f}"
-    return [row.name, number(row.predicted_urad, "", 3), simulated, ratio]
+    return [row.name, urad_text(row.predicted_urad), simulated, ratio]
+
+
+def urad_text(value_urad: float) -> str:
+    """Return an error as a number, or that it is below `LEAST_URAD`."""
+    if 0 < abs(value_urad) < LEAST_URAD:
+        return f"< {LEAST_URAD:g}"
+    return number(value_urad, "", 3)

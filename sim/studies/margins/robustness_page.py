@@ -130,7 +130,7 @@ def robustness_page(
                     Table(
                         "Ms, gain and phase margin of [requirements] kept for every mirror",
                         ["Frame rate [Hz]", "Latency [µs]", "Gain", "Bandwidth [Hz]"],
-                        [[number(r.frame_hz, "", 4), f"{r.latency_us:g}",
+                        [[f"{r.frame_hz:g}", f"{r.latency_us:g}",
                           "none" if r.gain is None else f"{r.gain:.3f}",
                           "none" if r.bandwidth_hz is None else number(r.bandwidth_hz)]
                          for r in rows],

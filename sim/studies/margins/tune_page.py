@@ -16,7 +16,7 @@ from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import DEMANDED
-from sim.studies.margins.holds import settings_words
+from sim.studies.margins.holds import settings_words, small
 from sim.studies.margins.search import AXES, FINEST
 from sim.studies.margins.shapes import shaping_words
 from sim.studies.margins.tune import TuningResult
@@ -178,7 +178,7 @@ def _held(outcome: TuningResult) -> Table:
             [" and ".join(DEMANDED[n][0] for n in hold.demands),
              *(_value(hold.without, k) for k in keys), _cell(hold.without.ms),
              _cell(hold.without.gain_margin_db), _cell(hold.without.phase_margin_deg),
-             _cell(hold.without.settling_ms), _cell(hold.without.loss_db), f"{hold.gain_db:.2g}"]
+             _cell(hold.without.settling_ms), _cell(hold.without.loss_db), small(hold.gain_db)]
             for hold in outcome.holds
         ],
     )  # fmt: skip
