@@ -82,7 +82,8 @@ def read_folder(path: Path) -> Folder:
     place = path / INDEX
     if not place.is_file():
         raise PlugInError(
-            f"{path}: is no folder of firmware: it has no {INDEX}; `mirrorloop firmware` writes one"
+            f"{path}: is no folder of firmware: it has no {INDEX}; `mirrorloop firmware` writes it "
+            "(but not with --arithmetic single: a run takes words alone)"
         )
     try:
         index = Index.model_validate(json.loads(read_text(place, fault=PlugInError)))

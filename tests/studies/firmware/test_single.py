@@ -5,8 +5,11 @@ import shutil
 import subprocess
 
 import pytest
+from click.testing import CliRunner
 
 from sim.assembly.build import build
+from sim.cli.main import cli
+from sim.errors import SimError
 from sim.firmware.c import read_vectors
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
@@ -136,6 +139,20 @@ def test_no_double_precision_and_no_heap(made):
     constants = re.findall(r"(?<![\w.])\d+\.\d*(?:e[+-]?\d+)?f?", code)
     bounds = {line.split()[-1] for line in code.splitlines() if "_BOUND" in line}
     assert constants and all(c.endswith("f") for c in constants if c not in bounds)
+
+
+def test_the_commands_write_both_and_a_run_refuses_the_folder(tmp_path):
+    asked = [w for o in FEW for w in ("--set", o)] + ["--arithmetic", "single", "--out"]
+    for words in (("firmware",), ("vectors", "--frames", "2", "--mirrors", "1")):
+        place = tmp_path / words[0]
+        done = CliRunner().invoke(
+            cli, [words[0], "harrow_point_reconfigure", *words[1:], *asked, str(place)]
+        )
+        assert done.exit_code == 0, done.output
+    assert (tmp_path / "firmware" / "src" / "law.c").is_file()
+    assert read_vectors.read(tmp_path / "vectors")["law/correction"].dtype == "<i8"
+    with pytest.raises(SimError, match="not with --arithmetic single"):
+        plain(f"controller.kind=c:{tmp_path / 'firmware'}")
 
 
 def test_what_has_no_c_is_refused(tmp_path):
