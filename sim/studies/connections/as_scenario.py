@@ -9,7 +9,7 @@ from sim.assembly.build import build
 from sim.results.metrics import mirror_name
 from sim.scenario.model import Scenario
 from sim.studies.connections.moves import Path
-from sim.studies.connections.plan import STRAIGHT, X_FIRST, Plan
+from sim.studies.connections.plan import STRAIGHT, X_FIRST, Y_FIRST, Plan
 
 PERIODS: Final = 2.0
 """Of the slower resonance, that a mirror is given after its shaped path before the next stage."""
@@ -39,33 +39,27 @@ def stages_of(scenario: Scenario, path: Path, plan: Plan, apart_ms: float) -> li
         From one stage to the next. [ms]
     """
     ports = scenario.switch.geometry.ports_per_side
-
-    def names(chosen: Any) -> list[str]:
-        return [mirror_name(int(port), ports) for port in path.inputs[chosen]]
-
+    mirrors_a, mirrors_b = path.inputs, ports + path.outputs
     found: list[dict[str, Any]] = []
     at_ms = 0.0
-
-    def put(chosen: Any, axes: str) -> None:
-        if np.any(chosen):
-            found.append({"after_ms": at_ms, "mirrors": names(chosen), "axes": axes})
-
-    for group in (plan.before, None, ~plan.before):
-        if group is None:
-            found.append({"after_ms": at_ms, "mirrors": "B", "axes": "both"})
-            at_ms += apart_ms
-            continue
-        if not group.any():
-            continue
-        put(group & (plan.way == STRAIGHT), "both")
-        turning, first = group & (plan.way != STRAIGHT), plan.way == X_FIRST
-        put(turning & first, "x")
-        put(turning & ~first, "y")
-        at_ms += apart_ms
-        if turning.any():
-            put(turning & first, "y")
-            put(turning & ~first, "x")
-            at_ms += apart_ms
+    for mirrors, group, way in (
+        (mirrors_a, plan.before, plan.way),
+        (mirrors_b, np.ones(len(mirrors_b), bool), plan.way_b),
+        (mirrors_a, ~plan.before, plan.way),
+    ):
+        x_first, y_first = group & (way == X_FIRST), group & (way == Y_FIRST)
+        for turns in (
+            ((group & (way == STRAIGHT), "both"), (x_first, "x"), (y_first, "y")),
+            ((x_first, "y"), (y_first, "x")),
+        ):
+            here = [(chosen, axes) for chosen, axes in turns if chosen.any()]
+            for chosen, axes in here:
+                names = [mirror_name(int(mirror), ports) for mirror in mirrors[chosen]]
+                every_b = mirrors is mirrors_b and chosen.all()
+                found.append(
+                    {"after_ms": at_ms, "mirrors": "B" if every_b else names, "axes": axes}
+                )
+            at_ms += apart_ms if here else 0.0
     return found
 
 

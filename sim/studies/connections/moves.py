@@ -76,8 +76,8 @@ class Path(NamedTuple):
             Tilts(end.a_rad, after),
         )  # fmt: skip
 
-    def at(self, share_a: float | Array, share_b: float) -> Tilts:
-        """Return the tilts at shares of the way: of mirrors A, or of each axis (C, 2), and of B."""
+    def at(self, share_a: float | Array, share_b: float | Array) -> Tilts:
+        """Return the tilts at shares of the way, of mirrors A and B or of each of their axes."""
         a, b = (
             first + share * (last - first)
             for share, first, last in zip((share_a, share_b), self.start, self.end, strict=True)

@@ -201,6 +201,13 @@ def _traffic(found: ConnectionStudy) -> Section | None:
             "from tilt to tilt here, and one stage ends before the next begins; what the loops "
             "make of it is in the last table, if the move was run (--move)."
         )
+    if move and "by_beam" in move:
+        texts.append(
+            "Every mirror A turns before all mirrors B or after them, and each mirror straight or "
+            "one axis at a time. While the mirrors of one array stand, what a beam puts into a "
+            "wrong output depends on one mirror's way alone, so these choices are made mirror by "
+            "mirror. Orders in which some mirrors B turn before others are not searched."
+        )
     if found.assignment is not None:
         words = {"asked": "as asked", "least_sum": "outputs chosen for the least sum",
                  "least_max": "outputs chosen for the least longest"}  # fmt: skip
@@ -214,8 +221,9 @@ def _traffic(found: ConnectionStudy) -> Section | None:
         )  # fmt: skip
     if found.bulk is not None:
         runs = [("as it stands", found.bulk)]
-        if found.bulk_in_order is not None:
-            runs.append((ORDERS[found.bulk_in_order["order"]], found.bulk_in_order))
+        runs += [(ORDERS[name], one) for name, one in found.bulk_by_order.items()]
+        if found.bulk_chosen is not None:
+            runs.append(("outputs chosen for the least longest travel", found.bulk_chosen))
         tables.append(_through_loop(runs))
     if found.staged is not None:
         texts.append(

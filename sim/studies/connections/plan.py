@@ -2,7 +2,9 @@
 
 While mirrors B stand, what a beam puts into a wrong output depends on that beam's way alone. So
 each beam may choose for itself: its mirror A turns before all mirrors B or after them, straight
-or one axis at a time. The best choice of every beam is the best plan of this kind.
+or one axis at a time. The best choice of every beam is the best plan of this kind. While mirrors A
+stand, what comes into an output depends on the way of that output's mirror B alone, which may turn
+one axis at a time too.
 """
 
 from collections.abc import Callable
@@ -19,6 +21,8 @@ from sim.studies.connections.strays import Found, Strays, strongest
 STRAIGHT, X_FIRST, Y_FIRST = 0, 1, 2
 MARGIN_DB: Final = 3.0
 """What the search asks for beyond the limit: true ways are not quite straight. [dB]"""
+MOST_ROUNDS: Final = 4
+"""In which mirrors B get ways of their own: a beam shows one output at a time, its brightest."""
 FAR_ENOUGH_DB: Final = 3.0
 """Losses that are larger still by this much need not be known. [dB]"""
 
@@ -34,10 +38,13 @@ class Plan(NamedTuple):
     way: NDArray[np.int64]
     """(C,) `STRAIGHT`, `X_FIRST` or `Y_FIRST`, of mirror A."""
 
+    way_b: NDArray[np.int64]
+    """(V,) the same of mirror B."""
+
     @property
     def moves_in_a_row(self) -> int:
         """How many times as long as the move of all mirrors at once."""
-        return 1 + sum(
+        return (2 if np.any(self.way_b != STRAIGHT) else 1) + sum(
             (2 if np.any(self.way[group] != STRAIGHT) else 1)
             for group in (self.before, ~self.before)
             if group.any()
@@ -78,7 +85,7 @@ def planned(
     least = straight.max(axis=0)
     over = np.flatnonzero(least < wanted_db)
     if progress is not None:
-        progress(1, 4)
+        progress(1, 5)
     for number, turn in enumerate((X_FIRST, Y_FIRST)):
         if over.size:
             detour = np.minimum(passing[:, over], _crossing(path, over, turn, enough_db))
@@ -88,22 +95,53 @@ def planned(
             before[chosen] = (detour[0] >= detour[1])[better]
             way[chosen] = turn
         if progress is not None:
-            progress(2 + number, 4)
-    found, instants = strongest(path, stages(path, before, way))
+            progress(2 + number, 5)
+    way_b = _ways_of_b(path, before, wanted_db)
     if progress is not None:
-        progress(4, 4)
-    return Plan(found, instants, before, way)
+        progress(4, 5)
+    found, instants = strongest(path, stages(path, before, way, way_b))
+    if progress is not None:
+        progress(5, 5)
+    return Plan(found, instants, before, way, way_b)
 
 
-def stages(path: Path, before: NDArray[np.bool_], way: NDArray[np.int64]) -> list[Leg]:
+def stages(
+    path: Path, before: NDArray[np.bool_], way: NDArray[np.int64], way_b: NDArray[np.int64]
+) -> list[Leg]:
     """Return the stages of a plan: some mirrors A, all mirrors B, the other mirrors A."""
     early = before[:, None]
-    legs: list[Leg] = [lambda s: path.at(np.where(early, 1.0, np.zeros(2)), s)]
+    legs: list[Leg] = [lambda s: path.at(np.where(early, 1.0, np.zeros(2)), ways_at(s, way_b))]
     if before.any():
         legs.insert(0, lambda s: path.at(np.where(early, ways_at(s, way), 0.0), 0.0))
     if not before.all():
         legs.append(lambda s: path.at(np.where(early, 1.0, ways_at(s, way)), 1.0))
     return legs
+
+
+def _ways_of_b(path: Path, before: NDArray[np.bool_], wanted_db: float) -> NDArray[np.int64]:
+    """Return the way (V,) of each mirror B while mirrors A stand where `before` has put them.
+
+    Mirrors into which a beam gets too much on the straight way take the best of the three.
+    """
+    early = np.where(before[:, None], 1.0, np.zeros(2))
+    way = np.full(len(path.outputs), STRAIGHT)
+    tried: set[int] = set()
+    for _ in range(MOST_ROUNDS):
+        now = way.copy()
+        least = Strays(path).over(lambda s, w=now: path.at(early, ways_at(s, w)), wanted_db)
+        hit = set(map(int, least.victims[least.loss_db < wanted_db])) - tried
+        if not hit:
+            break
+        tried |= hit
+        for victim in sorted(hit):
+            strays, losses = Strays(path, victims=np.array([victim])), []
+            for turn in (STRAIGHT, X_FIRST, Y_FIRST):
+                one = np.full(len(way), turn)
+                losses.append(strays.over(
+                    lambda s, w=one: path.at(early, ways_at(s, w)), wanted_db + FAR_ENOUGH_DB
+                ).loss_db.min())  # fmt: skip
+            way[victim] = int(np.argmax(losses))
+    return way
 
 
 def _passing(path: Path, beams: Ports, enough_db: float) -> Array:

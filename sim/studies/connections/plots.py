@@ -73,7 +73,8 @@ def distribution(table: ConnectionTable, limits: dict[str, float]) -> Picture:
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 3.4), layout="constrained")
         left, right = figure.subplots(1, 2)
-        left.hist(loss[loss <= top], bins=80, color=BLUE, alpha=0.85)
+        bars = int(np.clip(np.sqrt(len(loss)), 12, 80))
+        left.hist(loss[loss <= top], bins=bars, color=BLUE, alpha=0.85)
         left.set_ylabel("connections")
         share = 1.0 - np.arange(len(loss)) / len(loss)
         keep = np.unique(np.geomspace(1, len(loss), 400).astype(int))

@@ -39,8 +39,10 @@ EDGE_DB: Final = 10.0
 POLISH: Final = 9
 WIDTHS: Final = (2.0, 0.4)
 """The brightest moments are searched with so many instants this many steps to either side."""
+MOST_CLIMBS: Final = 40
+"""Times that a beam may be followed beyond the end of what was searched so."""
 BRIGHT_DB: Final = 6.0
-"""Beams within this of the strongest are searched so. [dB]"""
+"""Beams within this of the strongest, or of a loss that is enough, are searched so. [dB]"""
 
 
 class Found(NamedTuple):
@@ -71,11 +73,13 @@ class Least(NamedTuple):
 class Strays:
     """Beams of a move, and the outputs into which they are looked for."""
 
-    def __init__(self, path: Path, beams: Ports | None = None) -> None:
-        """Choose beams, by their places; all of them if left out."""
+    def __init__(
+        self, path: Path, beams: Ports | None = None, victims: Ports | None = None
+    ) -> None:
+        """Choose beams and outputs, by their places; if left out, all beams, and `looked_at`."""
         self.path, self.maker = path, path.maker
         self.beams = np.arange(len(path.inputs)) if beams is None else beams
-        self.victims = looked_at(len(path.outputs))
+        self.victims = looked_at(len(path.outputs)) if victims is None else victims
         reach_m = MOVE_PITCHES * self.maker.geometry.pitch_m
         self._near = Near(self.maker, path.inputs, path.outputs, self.victims, reach_m)
 
@@ -113,15 +117,22 @@ class Strays:
         pairs, at = self._moments(leg, fine, np.minimum(best, enough_db) + EDGE_DB)
         if len(at):
             put(pairs, at, self._edged(pairs, leg, at, enough_db))
+        # Every beam whose loss is wanted, or the strongest alone, is followed to its brightest.
+        known_db = float(best[self.beams].min())
+        if not strongest_alone:
+            known_db = max(known_db, enough_db)
         for wide in WIDTHS:
-            bright = np.flatnonzero(best <= best[self.beams].min() + BRIGHT_DB)
-            bright = bright[np.isfinite(best[bright])]
-            if not bright.size:
-                break
-            around = np.linspace(-wide, wide, POLISH) / steps
-            times = np.clip(share[bright, None] + around, 0.0, 1.0).ravel()
-            both = Pairs(np.repeat(bright, POLISH), np.repeat(victim[bright], POLISH))
-            put(both, times, self._edged(both, leg, times, enough_db))
+            climbing = np.flatnonzero(np.isfinite(best) & (best <= known_db + BRIGHT_DB))
+            for _ in range(MOST_CLIMBS):
+                if not climbing.size:
+                    break
+                around = np.linspace(-wide, wide, POLISH) / steps
+                was = share[climbing].copy()
+                times = np.clip(was[:, None] + around, 0.0, 1.0).ravel()
+                both = Pairs(np.repeat(climbing, POLISH), np.repeat(victim[climbing], POLISH))
+                put(both, times, self._edged(both, leg, times, np.inf))
+                # At an end of what was looked at, it may be brighter still beyond.
+                climbing = climbing[np.abs(share[climbing] - was) > 0.99 * wide / steps]
         return Least(best, victim, share, steps + 1)
 
     def _pairs(self, tilts: Tilts) -> Pairs:

@@ -79,6 +79,10 @@ class ConnectionStudy(NamedTuple):
     """The first move through the loop."""
     bulk_in_order: dict[str, Any] | None
     """The same in the stages of the order that the limit of crosstalk asks for, if it does."""
+    bulk_by_order: dict[str, dict[str, Any]]
+    """The same in the stages of every order tried that has some."""
+    bulk_chosen: dict[str, Any] | None
+    """The move to outputs chosen for the least longest travel, all mirrors at once."""
     staged: Scenario | None
     """The scenario with those stages."""
     jacobian: Array | None
@@ -148,17 +152,25 @@ def study(
     crosstalk = {"standing": standing(scenario, maker), "move": moved or None}
     order = order_of(moved)
     stages = None if order is None else moved[order].get("stages")
-    staged = None
+    in_stages: dict[str, Scenario] = {}
     if stages is not None:
         from sim.studies.connections.as_scenario import with_stages  # loads the whole loop
 
-        staged = with_stages(scenario, stages)
-    bulk = in_order = None
+        in_stages = {
+            name: with_stages(scenario, row["stages"])
+            for name, row in moved.items() if "stages" in row
+        }  # fmt: skip
+    staged = in_stages.get(order or "")
+    bulk, bulk_chosen, by_order = None, None, {}
+    assignment = assigned(scenario, maker)
     if move:
         from sim.studies.connections.bulk import bulk_move
 
         bulk = bulk_move(scenario, maker)
-        in_order = None if staged is None else bulk_move(staged, maker) | {"order": order}
+        chosen = (assignment or {})["least_max"]["pairs"]
+        bulk_chosen = bulk_move(_with_pairs(scenario, chosen), maker)
+        by_order = {name: bulk_move(one, maker) for name, one in in_stages.items()}
+    in_order = by_order[str(order)] | {"order": order} if staged is not None and move else None
     loop = bulk if in_order is None else in_order
     limit_db = None if budget is None else budget.crosstalk_db
     words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
@@ -180,9 +192,11 @@ def study(
         level_count=level_count,
         calibrations=calibrations,
         crosstalk=crosstalk,
-        assignment=assigned(scenario, maker),
+        assignment=assignment,
         bulk=bulk,
         bulk_in_order=in_order,
+        bulk_by_order=by_order,
+        bulk_chosen=bulk_chosen,
         staged=staged,
         jacobian=maker.jacobian(table.inputs, table.outputs) if jacobian or whole else None,
         late=late,
@@ -191,6 +205,13 @@ def study(
         verdict=verdict_of(summary, band, culprit, words, late),
         started=started,
     )
+
+
+def _with_pairs(scenario: Scenario, pairs: list[list[int]]) -> Scenario:
+    """Return the scenario with its first move to these connections, all mirrors at once."""
+    moves = [move.model_dump() for move in scenario.switch.moves]
+    moves[0] |= {"connections": pairs, "stages": []}
+    return scenario.replace(switch=scenario.switch.replace(moves=moves).model_dump())
 
 
 def _levels(
@@ -245,6 +266,8 @@ def results_of(found: ConnectionStudy) -> dict[str, Any]:
         "assignment": found.assignment,
         "bulk_move": found.bulk,
         "bulk_move_in_order": found.bulk_in_order,
+        "bulk_moves_by_order": found.bulk_by_order,
+        "bulk_move_outputs_chosen": found.bulk_chosen,
         "worst": found.worst,
         "verdict": found.verdict.text,
         "met": found.verdict.good,

@@ -98,6 +98,8 @@ def moving(
             "inputs_after": [int(i) for i in path.inputs[~plan.before]],
             "inputs_x_first": [int(i) for i in path.inputs[plan.way == X_FIRST]],
             "inputs_y_first": [int(i) for i in path.inputs[plan.way == Y_FIRST]],
+            "outputs_x_first": [int(i) for i in path.outputs[plan.way_b == X_FIRST]],
+            "outputs_y_first": [int(i) for i in path.outputs[plan.way_b == Y_FIRST]],
             "stage_ms": apart_ms,
             "stages": stages_of(scenario, path, plan, apart_ms),
         }
@@ -161,6 +163,7 @@ def assigned(scenario: Scenario, maker: Maker) -> dict[str, Any] | None:
         name: {
             "mean_mrad": float(1e3 * cost[rows, columns].mean()),
             "max_mrad": float(1e3 * cost[rows, columns].max()),
+            "pairs": [[int(i), int(j)] for i, j in zip(old.inputs, columns, strict=True)],
         }
         for name, columns in chosen.items()
     }

@@ -195,7 +195,7 @@ def test_a_plan_becomes_stages_that_a_run_takes():
     # Judged as the scenario states it: the same stages, so the same light.
     stated = moving(staged, maker(staged))
     assert list(stated) == ["as_stated"]
-    worst, _ = strongest(path, stages(path, plan.before, plan.way))
+    worst, _ = strongest(path, stages(path, plan.before, plan.way, plan.way_b))
     assert stated["as_stated"]["worst_pair_db"] == pytest.approx(worst.worst_db, abs=1.0)
     assert stated["as_stated"]["moves_in_a_row"] == 4
 
