@@ -127,8 +127,7 @@ def _ways_of_b(path: Path, before: NDArray[np.bool_], wanted_db: float) -> NDArr
     way = np.full(len(path.outputs), STRAIGHT)
     tried: set[int] = set()
     for _ in range(MOST_ROUNDS):
-        now = way.copy()
-        least = Strays(path).over(lambda s, w=now: path.at(early, ways_at(s, w)), wanted_db)
+        least = Strays(path).over(_turning(path, early, way), wanted_db)
         hit = set(map(int, least.victims[least.loss_db < wanted_db])) - tried
         if not hit:
             break
@@ -136,12 +135,15 @@ def _ways_of_b(path: Path, before: NDArray[np.bool_], wanted_db: float) -> NDArr
         for victim in sorted(hit):
             strays, losses = Strays(path, victims=np.array([victim])), []
             for turn in (STRAIGHT, X_FIRST, Y_FIRST):
-                one = np.full(len(way), turn)
-                losses.append(strays.over(
-                    lambda s, w=one: path.at(early, ways_at(s, w)), wanted_db + FAR_ENOUGH_DB
-                ).loss_db.min())  # fmt: skip
+                leg = _turning(path, early, np.full(len(way), turn))
+                losses.append(strays.over(leg, wanted_db + FAR_ENOUGH_DB).loss_db.min())
             way[victim] = int(np.argmax(losses))
     return way
+
+
+def _turning(path: Path, early: Array, way: NDArray[np.int64]) -> Leg:
+    """Return the stage of mirrors B, each on its way, mirrors A standing at shares (C, 2)."""
+    return lambda s: path.at(early, ways_at(s, way))
 
 
 def _passing(path: Path, beams: Ports, enough_db: float) -> Array:

@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
+from sim.optics.crosstalk import Pairs
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.connections import traffic
@@ -120,6 +121,24 @@ def test_moments_between_even_steps_are_found():
     assert min(coarse) > found.worst_db + 2.0  # steps of 5 % miss it, so the search is needed
 
 
+def test_light_bent_at_edges_is_followed_to_its_top():
+    """Its moment is far wider than a step, and edges alone make it: against 400 instants."""
+    scenario = load_scenario(find("harrow_point_reconfigure"))
+    path = Path.between(maker(scenario), *wirings(scenario)[:2])
+    beam = int(np.flatnonzero(path.inputs == 14)[0])
+    strays = Strays(path, np.array([beam]))
+
+    def leg(share):  # mirrors B turn, mirrors A stand where they stood
+        return path.at(0.0, share)
+
+    found = strays.over(leg, 66.0)
+    shares = np.linspace(0.0, 1.0, 401)
+    pairs = Pairs(np.full(401, beam), np.full(401, found.victims[beam]))
+    grid = strays._edged(pairs, leg, shares, np.inf)
+    assert grid.min() < 60.0
+    assert grid.min() - 0.2 < found.loss_db[beam] < grid.min() + 0.02
+
+
 def test_what_is_far_enough_is_left_out_and_nothing_else():
     scenario = case("switch.geometry.ports_per_side=6", "switch.geometry.columns=3")
     path = Path.between(maker(scenario), *wirings(scenario)[:2])
@@ -128,7 +147,8 @@ def test_what_is_far_enough_is_left_out_and_nothing_else():
     bounded = strays.over(lambda s: path.at(s, 0.0), 70.0).loss_db
     near = whole < 70.0
     assert near.any() and not near.all()
-    np.testing.assert_allclose(bounded[near], whole[near], atol=1e-9)
+    # The tops are the same; where on them the search stops may differ by hundredths.
+    np.testing.assert_allclose(bounded[near], whole[near], atol=0.05)
     assert (bounded[~near] >= 69.9).all()
 
 
@@ -140,12 +160,13 @@ def test_a_plan_is_the_best_of_all_orders_by_brute_force():
     """
     scenario = case("switch.geometry.ports_per_side=6", "switch.geometry.columns=3", "seed=3")
     path = Path.between(maker(scenario), *wirings(scenario)[:2])
-    strays, straight = Strays(path), np.zeros(6, int)
+    strays, straight, none = Strays(path), np.zeros(6, int), np.zeros(len(path.outputs), int)
     shares = np.linspace(0.0, 1.0, 9)
 
     def judged(before):
         return min(
-            strays.worst(leg(s)).worst_db for leg in stages(path, before, straight) for s in shares
+            strays.worst(leg(s)).worst_db
+            for leg in stages(path, before, straight, none) for s in shares
         )
 
     plan = planned(path, 65.0)  # nothing is below it, so nothing turns one axis at a time
@@ -169,13 +190,17 @@ def test_a_plan_starts_and_ends_on_the_aims():
     scenario = case()
     path = Path.between(maker(scenario), *wirings(scenario)[:2])
     before = np.arange(12) % 2 == 0
-    legs = stages(path, before, np.full(12, X_FIRST))
+    legs = stages(path, before, np.full(12, X_FIRST), np.full(len(path.outputs), Y_FIRST))
     np.testing.assert_allclose(legs[0](0.0).a_rad, path.start.a_rad)
     np.testing.assert_allclose(legs[-1](1.0).a_rad, path.end.a_rad)
     np.testing.assert_allclose(legs[-1](1.0).b_rad, path.end.b_rad)
     # Half of the first leg is done: x half way, y not begun; mirrors of the second stage stand.
     np.testing.assert_allclose(ways_at(0.25, np.array([X_FIRST])), [[0.5, 0.0]])
     np.testing.assert_allclose(legs[0](0.25).a_rad[1], path.start.a_rad[1])
+    # Mirrors B turn about y first here.
+    half = legs[1](0.5).b_rad
+    np.testing.assert_allclose(half[:, 0], path.start.b_rad[:, 0])
+    np.testing.assert_allclose(half[:, 1], path.end.b_rad[:, 1])
 
 
 def test_a_plan_becomes_stages_that_a_run_takes():
@@ -183,21 +208,30 @@ def test_a_plan_becomes_stages_that_a_run_takes():
     path = Path.between(maker(scenario), *wirings(scenario)[:2])
     way = np.zeros(12, int)
     way[0], way[1] = X_FIRST, Y_FIRST
-    plan = Plan(Found(70.0, 0, 1, 70.0), 9, np.arange(12) < 5, way)
+    way_b = np.zeros(len(path.outputs), int)
+    plan = Plan(Found(70.0, 0, 1, 70.0), 9, np.arange(12) < 5, way, way_b)
     rows = stages_of(scenario, path, plan, 11.0)
     assert plan.moves_in_a_row == 4
     assert [(r["after_ms"], r["axes"]) for r in rows] == [
         (0.0, "both"), (0.0, "x"), (0.0, "y"), (11.0, "y"), (11.0, "x"), (22.0, "both"),
         (33.0, "both"),
     ]  # fmt: skip
+    assert rows[5]["mirrors"] == "B"
+    way_b[3] = Y_FIRST
+    rows = stages_of(scenario, path, plan, 11.0)
+    assert plan.moves_in_a_row == 5
+    assert [(r["after_ms"], r["axes"]) for r in rows[5:]] == [
+        (22.0, "both"), (22.0, "y"), (33.0, "x"), (44.0, "both"),
+    ]  # fmt: skip
+    assert rows[6]["mirrors"] == rows[7]["mirrors"] == [f"B{path.outputs[3]:02d}"]
     staged = with_stages(scenario, rows)
-    assert staged.duration_ms == scenario.duration_ms + 33.0
+    assert staged.duration_ms == scenario.duration_ms + 44.0
     # Judged as the scenario states it: the same stages, so the same light.
     stated = moving(staged, maker(staged))
     assert list(stated) == ["as_stated"]
     worst, _ = strongest(path, stages(path, plan.before, plan.way, plan.way_b))
     assert stated["as_stated"]["worst_pair_db"] == pytest.approx(worst.worst_db, abs=1.0)
-    assert stated["as_stated"]["moves_in_a_row"] == 4
+    assert stated["as_stated"]["moves_in_a_row"] == 5
 
 
 def test_a_move_through_the_loop(tmp_path):
@@ -239,7 +273,8 @@ def test_the_limit_of_crosstalk_is_in_the_verdict(monkeypatch):
     scenario = case("switch.budget.crosstalk_db=190")
     made = maker(scenario)
     # The search itself is tested above; here, that it is asked for and what is said of it.
-    plan = Plan(Found(150.0, 3, 4, 149.0), 9, np.arange(12) < 5, np.zeros(12, int))
+    none = np.zeros(12, int)
+    plan = Plan(Found(150.0, 3, 4, 149.0), 9, np.arange(12) < 5, none, none)
     monkeypatch.setattr(traffic, "planned", lambda path, limit_db, progress: plan)
     found = {"standing": standing(scenario, made), "move": moving(scenario, made)}
     assert found["move"]["by_beam"]["moves_in_a_row"] == 3
