@@ -239,7 +239,9 @@ def _confused_section(found: Confused) -> Section:
         f"{counted(found.seeds, 'run')} leaves at most {none_seen_pct(found.seeds):.0f} % of such "
         "runs with one, at 95 %; more seeds lower that.",
         "A mirror that follows the wrong spot meets others, so guards change how often windows are "
-        "shared. Rules by themselves show which one doubts good readings.",
+        "shared. Rules by themselves show which one doubts good readings. Excess light is held "
+        "against the light at calibration: a laser that has become brighter by as much since makes "
+        "false alarms of all readings.",
     ]
     return Section(
         "Readings of another mirror's spot", texts,

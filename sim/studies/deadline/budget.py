@@ -93,7 +93,9 @@ def budget_of(built: Built, compared: Comparison) -> FrameBudget:
         by hand stands in, and the reason is given.
     """
     if not isinstance(built.parts.measurement.estimator, FixedEstimator):
-        return _by_hand(built, "the scenario's estimator is not in whole numbers")
+        return _by_hand(
+            built, "the scenario's estimator is none of this program's in whole numbers"
+        )
     own = next((row for row in compared.rows if row.own), None)
     if own is None:
         return _by_hand(built, "the scenario's estimator has no C source")

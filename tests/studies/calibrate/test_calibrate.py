@@ -8,7 +8,9 @@ import pytest
 from click.testing import CliRunner
 from scipy.stats import binomtest
 
+from sim.camera.spot_guard import SpotGuardParams
 from sim.cli.main import cli
+from sim.ports import SpotStatus
 from sim.scenario.model import load_scenario
 from sim.studies.calibrate.confusion import WITH, WITHOUT, confusion, none_seen_pct, rate_of
 from sim.studies.run.make import make_run
@@ -130,3 +132,25 @@ def test_neighbours_in_one_window_are_confused_and_caught() -> None:
     assert free["passed"].mean_ppm > 1e5
     assert guarded["passed"].mean_ppm == 0.0
     assert guarded["caught"].mean_ppm > 1e5
+
+
+def test_a_brighter_laser_makes_false_alarms_of_all_and_holds_corrections(folder: Path) -> None:
+    """15 % more light than at calibration against a rule of 10 %: a spot's light scatters by
+    sqrt(16 800 e- and the noise of its pixels), about 1 %, so that five deviations lie between.
+    Without a rule the same light is read as good."""
+    base = ["camera.spill=true", "traces.sample_hz=1000"]
+    scenario = load_scenario(folder / "calibrated.toml", base)
+    brighter = scenario.replace(
+        camera=scenario.camera.replace(signal_e=1.15 * scenario.camera.signal_e)
+    )
+    free = make_run(brighter, pictures=False)
+    assert free.figures["wrong_spots"]["false_alarms"] == 0
+    guarded = make_run(
+        brighter.replace(spot_guard=SpotGuardParams(excess_light_pct=10.0)), pictures=False
+    )
+    traces = guarded.outcome.traces
+    frames = traces.status_frames.sum()
+    assert traces.status_frames[SpotStatus.WRONG_SPOT].sum() == frames
+    assert guarded.figures["wrong_spots"]["false_alarms"] == frames
+    assert (traces.correction_rad == 0).all()  # held from the start, so never made
+    assert np.ptp(free.outcome.traces.correction_rad[50:], axis=0).max() > 0

@@ -77,7 +77,9 @@ def test_what_is_not_in_whole_numbers_is_counted_by_hand(scenario: Scenario) -> 
     floating = scenario.replace(estimator=plain)
     budget = budget_of(build(floating), compare_kinds(floating, emulate=False))
     assert budget.counted == BY_HAND
-    assert budget.why_not_here == "the scenario's estimator is not in whole numbers"
+    assert budget.why_not_here == (
+        "the scenario's estimator is none of this program's in whole numbers"
+    )
 
 
 def test_the_page_compares_all_stage_by_stage(scenario: Scenario, built: Built) -> None:
