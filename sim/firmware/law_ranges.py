@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from sim.firmware.noise_gain import peak_gains
 from sim.ports import Array
-from sim.ports.linear_law import LinearLaw
+from sim.ports.linear_law import LawMatrices, LinearLaw
 
 COASTING = 2.0
 """Room for states that go on by themselves while their spot is lost, over those of a seen one."""
@@ -49,7 +49,8 @@ def ranges_of(law: LinearLaw, *, position_px: float, correction_px: float) -> Ra
     the correction (limits move with the path); the last mismatch is a mismatch. The others obey
     x' = A x + inputs, all of them bounded. With |A| and |inputs| element by element the bound
     r = |A| r + inputs holds in whatever order readings come and go, if |A| shrinks. If it does not,
-    `COASTING` times the bound of a spot that is always seen is taken, which is not certain where
+    but states go on alike whether their spot is seen or lost (an internal model that corrections
+    drive), the sum of |A^k| times the inputs holds in any order too. Else `COASTING` times the bound of a spot that is always seen is taken, which is not certain where
     spots are lost and found; words are cut off there, and that is counted.
     """
     correction = 2.0 * correction_px
@@ -78,6 +79,7 @@ def _free_bound(
     mismatch: float, correction: float,
 ) -> tuple[Array, bool]:  # fmt: skip
     worst_a = np.zeros((free.size, free.size))
+    alike = np.array_equal(*(_inner(part, free) for part in (law.seen, law.lost)))
     worst_in = np.zeros(free.size)
     steady = np.zeros(free.size)
     for part, seen in ((law.seen, True), (law.lost, False)):
@@ -98,7 +100,17 @@ def _free_bound(
     if np.abs(np.linalg.eigvals(worst_a)).max() < 1 - 1e-9:
         bound = np.linalg.solve(np.eye(free.size) - worst_a, worst_in).astype(np.float64)
         return bound, True
+    if alike:
+        each = _inner(law.seen, free).reshape(-1, free.size, free.size)
+        found = np.max([_steady_bound(own, worst_in) for own in each], axis=0)
+        return found, bool(np.isfinite(found).all())
     return COASTING * steady, False
+
+
+def _inner(part: LawMatrices, free: NDArray[np.intp]) -> Array:
+    """Return how free states go on by themselves, (..., f, f)."""
+    found: Array = part.A[..., free[:, None], free]
+    return found
 
 
 def _steady_bound(a: Array, inputs: Array) -> Array:
