@@ -50,8 +50,9 @@ def ranges_of(law: LinearLaw, *, position_px: float, correction_px: float) -> Ra
     x' = A x + inputs, all of them bounded. With |A| and |inputs| element by element the bound
     r = |A| r + inputs holds in whatever order readings come and go, if |A| shrinks. If it does not,
     but states go on alike whether their spot is seen or lost (an internal model that corrections
-    drive), the sum of |A^k| times the inputs holds in any order too. Else `COASTING` times the bound of a spot that is always seen is taken, which is not certain where
-    spots are lost and found; words are cut off there, and that is counted.
+    drive), the sum of |A^k| times the inputs holds in any order too. Else `COASTING` times the
+    bound of a spot that is always seen is taken, which is not certain where spots are lost and
+    found; words are cut off there, and that is counted.
     """
     correction = 2.0 * correction_px
     mismatch = filters = 2.0 * position_px
@@ -79,7 +80,7 @@ def _free_bound(
     mismatch: float, correction: float,
 ) -> tuple[Array, bool]:  # fmt: skip
     worst_a = np.zeros((free.size, free.size))
-    alike = np.array_equal(*(_inner(part, free) for part in (law.seen, law.lost)))
+    alike = np.array_equal(_inner(law.seen, free), _inner(law.lost, free))
     worst_in = np.zeros(free.size)
     steady = np.zeros(free.size)
     for part, seen in ((law.seen, True), (law.lost, False)):
