@@ -56,15 +56,16 @@ def _instructions(found: Comparison) -> Table:
 
 
 def _times(found: Comparison, budget: FrameBudget, per: float, clock: float | None) -> Table:
-    head = ["Estimator", f"{budget.spots} spots, all stages [µs]",
-            "Of them after the last row [µs]",
-            "Spots in time", "Clock for all spots [MHz]", "Memory [kB]",
+    timed = [f"{budget.spots} spots, all stages [µs]", "Of them after the last row [µs]",
+             "Spots in time"]  # fmt: skip
+    head = ["Estimator", *(timed if clock is not None else ()),
+            f"Clock for {budget.spots} spots [MHz]", "Memory [kB]",
             "Code, tables [kB]"]  # fmt: skip
     rows = []
     for row in found.rows:
         count = row.counted.stage("frame").most
         needed = clock_mhz(count, budget.spots, budget.spare_us, per)
-        times = ["–", "–", "–"]
+        times: list[str] = []
         if clock is not None:
             one_us = count * per / clock
             times = [f"{budget.spots * one_us:.0f}",

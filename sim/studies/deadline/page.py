@@ -16,6 +16,7 @@ from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.deadline.budget import FrameBudget
+from sim.studies.deadline.kinds import PER_INSTRUCTION, clock_mhz
 from sim.studies.deadline.kinds_page import compared_figures, compared_section
 from sim.studies.deadline.study import Deadline, Residual
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
@@ -41,6 +42,15 @@ def verdict_of(found: Deadline) -> tuple[str, bool]:
     budget = found.budget
     if budget.worst_us is None:
         text = "No processor with a speed for what was counted is stated, so no deadline is held"
+        own = next((row for row in found.compared.rows if row.own), None)
+        if own is not None and budget.spare_us > 0:
+            needed = clock_mhz(
+                own.counted.stage("frame").most, budget.spots, budget.spare_us, PER_INSTRUCTION
+            )
+            text += (
+                f"; by instructions in whole numbers {counted(budget.spots, 'spot')} in "
+                f"{budget.spare_us:.0f} us ask for {needed:.0f} MHz"
+            )
     else:
         used = 100.0 * budget.worst_us / budget.spare_us if budget.spare_us > 0 else float("inf")
         word = "late" if budget.late else "in time"

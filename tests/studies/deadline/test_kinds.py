@@ -97,6 +97,19 @@ def test_the_page_compares_all_stage_by_stage(scenario: Scenario, built: Built) 
     assert "in time" in text and "24 such processors" in text
 
 
+def test_without_a_clock_the_page_says_which_one_it_takes(scenario: Scenario) -> None:
+    """7451 instructions (or what is stored) of 192 spots at two cycles in 700 us."""
+    bare = scenario.replace(processor=None)
+    compared = compare_kinds(bare, emulate=False)
+    row = DropRow(0.0, Residual(15.0, 0.1), Residual(15.1, 0.1), None, 0.0)
+    found = Deadline(budget_of(build(bare), compared), compared, (32.0, 32.0), (row,), 2, 0, 0)
+    page = page_of(bare, found)
+    most = stored_counts().of["thresholded_centroid"].stage("frame").most
+    assert f"192 spots in 700 us ask for {most * 192 * 2 / 700:.0f} MHz" in page.verdict
+    assert list(page.sections[1].tables[1].head)[1] == "Clock for 192 spots [MHz]"
+    assert "–" not in {cell for cells in page.sections[1].tables[1].rows for cell in cells}
+
+
 @pytest.mark.skipif(missing() is not None, reason=str(missing()))
 def test_the_emulator_counts_what_is_stored(scenario: Scenario) -> None:
     """The same compiler gives the same code; other vectors may meet a few instructions more.
