@@ -31,7 +31,7 @@ def health(
 
     Puts each fault of [[health.trials]] on some mirrors, over several seeds. Writes health.json and
     report.html. Ends with 1 if a fault was not found (but for those too small to be seen before the
-    mirror moves), a healthy mirror raised an alarm, or false alarms are likelier than asked for.
+    mirror moves), a healthy mirror raised an alarm, or more false alarms than asked for are sure.
     """
     from pathlib import Path
 

@@ -54,17 +54,21 @@ class HealthStudy(NamedTuple):
     @property
     def good(self) -> bool:
         """Whether every fault that can be seen at rest was found, no healthy mirror was accused,
-        and the watch keeps to the rate of false alarms that it is set to, as far as is known.
+        and the watch does not for certain raise more false alarms than it is set to.
         """
         found = all(each["at_rest"] for each in self.missed)
         return found and not self.healthy_alarms and not self.others and self.kept is not False
 
     @property
     def kept(self) -> bool | None:
-        """Whether the extrapolated rate is at most the one that was asked for; None: unknown."""
+        """Whether the rate of false alarms is at most the one that was asked for.
+
+        Only if the whole interval of the extrapolation says so; None: not decided, or not known.
+        """
         if self.tail is None or self.asked is None:
             return None
-        return bool(self.tail.at(1.0) <= self.asked)
+        low, high = self.tail.interval(1.0)
+        return True if high <= self.asked else False if low > self.asked else None
 
     @property
     def missed(self) -> list[dict[str, Any]]:
@@ -101,10 +105,10 @@ class HealthStudy(NamedTuple):
         )
         if self.asked is None:
             return text
-        if not self.kept:
+        if self.kept is False:
             return f"{text}, more than the {self.asked:g} asked for"
-        sure = "" if high <= self.asked else ", which the interval does not make sure of"
-        return f"{text}; asked for: at most {self.asked:g}{sure}"
+        said = "kept" if self.kept else "not decided by so short a time"
+        return f"{text}; asked for: at most {self.asked:g}, {said}"
 
 
 def _missed_words(missed: Sequence[Mapping[str, Any]]) -> str:

@@ -9,8 +9,8 @@ from click.testing import CliRunner
 from sim.cli.main import cli
 from sim.errors import ScenarioError
 from sim.scenario.model import load_scenario
-from sim.studies.health.study import first_passage, study
-from sim.studies.health.tail import BLOCK_FRAMES, tail_of
+from sim.studies.health.study import HealthStudy, KindFound, first_passage, study
+from sim.studies.health.tail import BLOCK_FRAMES, Tail, tail_of
 
 SMALL = ("duration_ms=700", "health.trials_from_ms=320", "metrics.hold_from_ms=50",
          "health.watch.learn_ms=200",
@@ -104,3 +104,26 @@ def test_more_faults_than_half_of_the_mirrors_are_refused():
     scenario = load_scenario("scenarios/harrow_point_watch.toml", SMALL)
     with pytest.raises(ScenarioError, match="at most half of the run's 18 mirrors"):
         study(scenario, seeds=1, mirrors=10, healthy=0)
+
+
+@pytest.mark.parametrize(("slope", "kept"), [(30.0, True), (4.0, False), (17.5, None)])
+def test_the_verdict_says_whether_the_rate_is_kept(slope, kept):
+    # 300 excesses over 0.3 at a rate of 1e7: at the threshold 1e7 exp(-0.7 slope), an interval of
+    # slope x (1 -+ 0.11): 3e-3 (3e-4 to 4e-2), 6e5, and 48 (13 to 190) against the 0.1, 0.1, 50.
+    tail = Tail(1.0, 0, 0.3, 300, 1e7, slope, 1.0)
+    found = HealthStudy([], tail, 0, 0, 1, 1, 50.0 if kept is None else 0.1)
+    assert found.kept is kept and found.good is (kept is not False)
+    words = {True: "0.1, kept", False: "more than the 0.1", None: "50, not decided"}[kept]
+    assert words in found.rate_words
+
+
+def test_what_cannot_be_seen_at_rest_is_said():
+    small = {"mirror": "A95", "kind": "weak", "at_rest": True, "off_scatters": 0.4,
+             "off_urad": 14.0, "reading_scatter_urad": 35.0}  # fmt: skip
+    row = {"found": 1, "mirrors": 2, "words": "weak", "delay_median_ms": 1.0, "not_found": [small]}
+    found = HealthStudy([KindFound(row, np.zeros(1), np.zeros(1))], None, 0, 0, 1, 2, None)
+    assert found.good
+    assert "Not found: A95 (weak), where the fault moves the mirror by 14" in found.verdict
+    assert "cannot be seen unless the mirror moves" in found.verdict
+    row["not_found"] = [small | {"at_rest": False}]
+    assert not found.good and "Not found" not in found.verdict
