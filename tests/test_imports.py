@@ -1,6 +1,8 @@
 """Data flows one way: a module imports only from folders before its own."""
 
 import ast
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -91,6 +93,25 @@ def test_controllers_know_the_ports_the_law_and_the_parameter_base_alone():
         outside = {name for name in imports(path) if name.startswith("sim")}
         outside = {name for name in outside if not f"{name}.".startswith("sim.ports.")}
         assert outside <= {"sim.params"} | registry, (path, outside)
+
+
+SLOW = [
+    "scipy.stats", "scipy.optimize", "scipy.signal", "scipy.linalg", "scipy.sparse",
+    "scipy.spatial", "numba", "matplotlib", "control", "jinja2",
+]  # fmt: skip
+"""Each takes a tenth of a second or more to load."""
+
+
+def test_a_scenario_is_checked_without_what_is_slow_to_load():
+    """Every command starts with this; what a command needs besides is loaded when it is needed."""
+    words = (
+        "import sys, sim.assembly.plug_ins, sim.cli.main; "
+        f"print([name for name in {SLOW} if name in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", words], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert done.stdout.strip() == "[]"
 
 
 def test_the_walk_sees_a_back_edge():

@@ -4,10 +4,9 @@ import math
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import brentq
-from scipy.special import logsumexp
-from scipy.stats import chi2, norm
+from scipy.special import gammaincinv, logsumexp, ndtr
 
 from sim.health.run_length import threshold_of
 
@@ -49,7 +48,8 @@ def threshold_learnt(wanted: float, learn_frames: int, ratio: float) -> float:
     known = threshold_of(wanted)
     at, weight = np.polynomial.hermite_e.hermegauss(NODES)
     # True over learnt variance.
-    excess = learn_frames / chi2.ppf(norm.cdf(at.clip(-8.0, 8.0)), learn_frames)
+    # Of chi-squared: twice the quantile of a gamma law.
+    excess = learn_frames / (2.0 * gammaincinv(0.5 * learn_frames, ndtr(at.clip(-8.0, 8.0))))
     one, other = (each.ravel() for each in np.meshgrid(excess, excess))
     share = np.log(np.outer(weight, weight).ravel() / weight.sum() ** 2)
     exponents = exponent(np.stack([one, other]), ratio)
@@ -57,7 +57,9 @@ def threshold_learnt(wanted: float, learn_frames: int, ratio: float) -> float:
     def short(h: float) -> float:
         return float(logsumexp(share - h * exponents)) + known
 
-    return MOST * known if short(MOST * known) > 0 else float(brentq(short, known, MOST * known))
+    if short(MOST * known) > 0:
+        return MOST * known
+    return float(scipy.optimize.brentq(short, known, MOST * known))
 
 
 def exponent(excess: NDArray[np.float64], ratio: float) -> NDArray[np.float64]:

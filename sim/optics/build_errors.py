@@ -3,9 +3,9 @@
 from typing import Annotated, Final, NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
 from pydantic import Field
-from scipy.spatial.transform import Rotation
 
 from sim.optics.geometry import SwitchGeometry
 from sim.optics.params import OpticsParams
@@ -147,7 +147,8 @@ def _mirrors(
     grid_x = axes[0] - (normal @ axes[0])[:, None] * normal
     grid_x -= np.sum(grid_x * grid_y, axis=1)[:, None] * grid_y
     grid_x /= np.linalg.norm(grid_x, axis=1)[:, None]
-    turn = Rotation.from_rotvec(1e-6 * build.array_rotation_urad * _body(seed, "turn", side))
+    turned_rad = 1e-6 * build.array_rotation_urad * _body(seed, "turn", side)
+    turn = scipy.spatial.transform.Rotation.from_rotvec(turned_rad)
     shift_m = 1e-6 * build.array_position_um * _body(seed, "array", side)
     z = _draw(seed, "mirror", ports, side)
     return MirrorArray(
