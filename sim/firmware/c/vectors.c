@@ -61,6 +61,20 @@ int vectors_text(const char *folder, const char *key, char *text, size_t size)
     return tail == NULL ? -1 : text_after(tail, "\"", text, size);
 }
 
+int vectors_fit(const char *folder, const char *settings_sum)
+{
+    char sum[80] = "";
+    if (vectors_text(folder, "settings_sum", sum, sizeof sum) != 0) {
+        fprintf(stderr, "%s: no vectors are there\n", folder);
+        return -1;
+    }
+    if (strcmp(sum, settings_sum) != 0) {
+        fprintf(stderr, "%s: the vectors are of other settings than this firmware\n", folder);
+        return -1;
+    }
+    return 0;
+}
+
 int vectors_open(struct vectors_column *column, const char *folder, const char *name)
 {
     char start[96], line[LONGEST_LINE], file[128], type[16];

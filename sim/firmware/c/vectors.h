@@ -30,4 +30,7 @@ void vectors_close(struct vectors_column *column);
 /* Copy a text of index.json, such as "settings_sum"; 0 if it is there and fits. */
 int vectors_text(const char *folder, const char *key, char *text, size_t size);
 
+/* Whether vectors are of the settings with this sum: 0 if so, else a message is on stderr. */
+int vectors_fit(const char *folder, const char *settings_sum);
+
 #endif

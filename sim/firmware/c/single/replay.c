@@ -211,13 +211,7 @@ static void replay_drive(const char *folder)
 int main(int argc, char **argv)
 {
     const char *folder = argc > 1 ? argv[1] : ".";
-    char sum[80] = "";
-    if (vectors_text(folder, "settings_sum", sum, sizeof sum) != 0) {
-        fprintf(stderr, "%s: no vectors are there\n", folder);
-        return 2;
-    }
-    if (strcmp(sum, SETTINGS_SUM) != 0) {
-        fprintf(stderr, "%s: the vectors are of other settings than this firmware\n", folder);
+    if (vectors_fit(folder, SETTINGS_SUM) != 0) {
         return 2;
     }
     replay_spots(folder);
