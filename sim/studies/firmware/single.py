@@ -207,7 +207,8 @@ def _spots(
     }
     lines = spot_lines(own.status[kept], pixels[kept], most_dn, "spots")
     note = "their reading changes with the sixth digit of background or spot width"
-    return group, [*lines, Covered("spots: left out", int((~stands).sum()), note)]
+    left = int((~stands).sum())
+    return group, [*lines, *([Covered("spots: left out", left, note)] if left else [])]
 
 
 def _read(firmware: SingleFirmware, pixels: NDArray[np.int32], sign: int) -> SpotReading:
