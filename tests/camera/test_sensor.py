@@ -3,11 +3,8 @@
 import numpy as np
 import pytest
 
-from sim.camera.measurement import Measurement
 from sim.camera.sensor import Layout, make_pattern
 from sim.camera.settings import CameraParams
-from sim.estimators.peak import matched_filter
-from sim.kernels import plain
 from tests.camera.test_camera_defects import BASE
 
 
@@ -38,15 +35,6 @@ def test_fields_lie_row_by_row_and_know_their_neighbours(ports, columns, ports_b
             assert found[column_of[mirror]].tolist() == want
 
 
-def test_a_camera_without_a_layout_gets_the_squarest_one_that_holds_all_mirrors():
-    """Ten ports need four columns, nine need three: the least square that is no smaller."""
-    params = CameraParams(**BASE)
-    for ports, columns in ((9, 3), (10, 4), (16, 4), (1, 1)):
-        mirrors = np.arange(ports)
-        layout = Measurement(params, mirrors, 1, matched_filter, None, plain).layout
-        assert (layout.ports, layout.columns) == (ports, columns)
-
-
 @pytest.mark.parametrize(
     ("changes", "prnu", "dsnu"),
     [({"prnu_pct": 0.6}, 0.006, 0.0), ({"dsnu_e": 0.6}, 0.0, 0.6),
@@ -64,19 +52,3 @@ def test_each_kind_of_fixed_pattern_has_its_own_strength(changes, prnu, dsnu):
     allowed = 5 / np.sqrt(2 * n)
     assert pattern.response.std() == pytest.approx(prnu, rel=allowed, abs=1e-12)
     assert pattern.offset.std() == pytest.approx(dsnu, rel=allowed, abs=1e-12)
-
-
-def test_warmth_without_defects_adds_dark_signal_to_every_pixel():
-    """Dark signal doubles with each 8 K by the scenario's own key; pixels without a spot show it.
-
-    EMVA 1288: mean dark signal in DN is the black level plus gain times dark electrons.
-    """
-    dark = {"dark_e_per_s": 1e5, "dark_doubling_k": 8.0, "noise": "none", "signal_e": 1e-3,
-            "background_e": 0.0, "full_well_e": 1e5}  # fmt: skip
-    params = CameraParams(**(BASE | dark))
-    camera = Measurement(params, np.arange(4), 1, matched_filter, None, plain)
-    position = np.full((1, 2, 4), 11.5)
-    for kelvin, times in ((0.0, 1.0), (8.0, 2.0), (16.0, 4.0), (0.0, 1.0)):
-        electrons = 1e5 * 300e-6 * times
-        frames = camera.frames(position, 0, temperature_k=kelvin)
-        assert np.abs(frames - (32.0 + 0.5 * electrons)).max() <= 1.0

@@ -53,6 +53,27 @@ def law_of(built: Built) -> LinearLaw:
     return law
 
 
+def judged_frames(built: Built) -> tuple[int, int]:
+    """Return the first frame that is judged, and the one after the last.
+
+    Raises
+    ------
+    ScenarioError
+        If the hold interval ends before the loop's own start is over.
+    """
+    clock = built.parts.clock
+    hold = hold_of(built.resolved.metrics, 1e3 * clock.n_frames * clock.frame_s)
+    first = max(int(hold.from_s / clock.frame_s), TRANSIENT_FRAMES)
+    after = int(round(hold.to_s / clock.frame_s))
+    if first >= after:
+        raise ScenarioError(
+            f"metrics: the hold interval must end after the first {TRANSIENT_FRAMES} frames, "
+            f"{1e3 * TRANSIENT_FRAMES * clock.frame_s:g} ms, which are the loop's own start "
+            f"(got {1e3 * hold.to_s:g} ms)"
+        )
+    return first, after
+
+
 def course(built: Built, scatter_rad: Array, share: float, seed: int) -> Course:
     """Step the loop about its last aims, with a share of each camera's frames dropped.
 
@@ -74,12 +95,10 @@ def course(built: Built, scatter_rad: Array, share: float, seed: int) -> Course:
     """
     parts = built.parts
     law = law_of(built)
-    n, frames, m = parts.clock.ticks_per_frame, parts.clock.n_frames, len(parts.mirrors)
+    n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
     rng = np.random.default_rng(seed)
     lost = _dropped(built, share, rng)
-    hold = hold_of(built.resolved.metrics, 1e3 * frames * parts.clock.frame_s)
-    from_frame = max(int(hold.from_s / parts.clock.frame_s), TRANSIENT_FRAMES)
-    to_frame = int(round(hold.to_s / parts.clock.frame_s))
+    from_frame, to_frame = judged_frames(built)
     plant = _Plant(built)
     memory = _Memory(law, m)
     corrections: list[Array] = []

@@ -171,7 +171,8 @@ def _costs(found: Deadline) -> Table:
     head = ["Missed frames [%]", "Dropped, the loop [µrad]", "Dropped, equation [µrad]",
             "Loop against equation [%]", "One frame late and used, the loop [µrad]"]  # fmt: skip
     rows = [
-        [f"{row.share_pct:g}", text(row.dropped), text(row.equation), f"{row.apart_pct:+.1f}",
+        [f"{row.share_pct:g}", text(row.dropped), text(row.equation),
+         "–" if row.apart_pct is None else f"{row.apart_pct:+.1f}",
          text(row.late)]
         for row in found.rows
     ]  # fmt: skip

@@ -10,7 +10,7 @@ from sim.assembly.build import build
 from sim.ports import Array, SpotStatus
 from sim.scenario.model import Scenario
 from sim.studies.deadline.budget import FrameBudget, budget_of
-from sim.studies.deadline.difference import course
+from sim.studies.deadline.difference import course, judged_frames
 from sim.studies.deadline.kinds import Comparison, compare_kinds
 from sim.studies.margins.spectra import reading_scatter_rad
 from sim.studies.run.make import make_run
@@ -41,8 +41,10 @@ class DropRow(NamedTuple):
     """Share of the loop's readings that were missing."""
 
     @property
-    def apart_pct(self) -> float:
-        """How far the loop is from the equation. [%]"""
+    def apart_pct(self) -> float | None:
+        """How far the loop is from the equation; None where that has no error at all. [%]"""
+        if self.equation.mean_urad == 0.0:
+            return None
         return 100.0 * (self.dropped.mean_urad / self.equation.mean_urad - 1.0)
 
     @property
@@ -50,7 +52,7 @@ class DropRow(NamedTuple):
         """Whether they agree within `AGREE` or their intervals."""
         both = np.hypot(self.dropped.half_urad, self.equation.half_urad)
         apart = abs(self.dropped.mean_urad - self.equation.mean_urad)
-        return bool(apart < max(both, AGREE * self.equation.mean_urad))
+        return bool(apart <= max(both, AGREE * self.equation.mean_urad))
 
 
 class Deadline(NamedTuple):
@@ -89,6 +91,7 @@ def study_deadline(
         Called with (estimators counted, all estimators).
     """
     built = build(scenario)
+    judged_frames(built)
     compared = compare_kinds(scenario, emulate=emulate, progress=counting)
     budget = budget_of(built, compared)
     scatter = reading_scatter_rad(built)

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
+from sim.errors import ScenarioError
 from sim.scenario.model import load_scenario
-from sim.studies.deadline.difference import course
-from sim.studies.deadline.study import residual_of
+from sim.studies.deadline.difference import course, judged_frames
+from sim.studies.deadline.study import DropRow, Residual, residual_of
 
 FAST = (
     # A mirror and a drive that follow within a tick or two, and readings of an instant.
@@ -49,3 +50,17 @@ def test_interval_of_runs() -> None:
     found = residual_of(np.array([9.0, 11.0, 10.0, 10.0]))
     assert found.mean_urad == 10.0
     assert found.half_urad == pytest.approx(3.1824 * np.sqrt(2 / 3) / 2, abs=1e-4)
+
+
+def test_a_run_that_ends_with_the_loops_own_start_is_refused() -> None:
+    case = ["duration_ms=55", "metrics.hold_from_ms=10"]
+    assert judged_frames(build(load_scenario("scenarios/harrow_point.toml", case))) == (50, 55)
+    case[0] = "duration_ms=50"
+    with pytest.raises(ScenarioError, match=r"after the first 50 frames, 50 ms, .* \(got 50 ms\)"):
+        judged_frames(build(load_scenario("scenarios/harrow_point.toml", case)))
+
+
+def test_without_any_error_nothing_can_be_compared() -> None:
+    row = DropRow(0.0, Residual(0.0, 0.0), Residual(0.0, 0.0), None, 0.0)
+    assert row.apart_pct is None and row.agrees
+    assert row._replace(equation=Residual(10.0, 0.0)).apart_pct == -100.0

@@ -1,0 +1,59 @@
+"""Measurement: the layout it makes, dark signal with warmth, readings drawn from a table."""
+
+import numpy as np
+
+from sim.camera.equivalent_noise import NoiseTable
+from sim.camera.measurement import Measurement
+from sim.camera.settings import CameraParams
+from sim.estimators.peak import matched_filter
+from sim.kernels import plain
+from sim.ports import SpotStatus
+from tests.camera.test_camera_defects import BASE
+
+
+def test_a_camera_without_a_layout_gets_the_squarest_one_that_holds_all_mirrors():
+    """Ten ports need four columns, nine need three: the least square that is no smaller."""
+    params = CameraParams(**BASE)
+    for ports, columns in ((9, 3), (10, 4), (16, 4), (1, 1)):
+        mirrors = np.arange(ports)
+        layout = Measurement(params, mirrors, 1, matched_filter, None, plain).layout
+        assert (layout.ports, layout.columns) == (ports, columns)
+
+
+def test_warmth_without_defects_adds_dark_signal_to_every_pixel():
+    """Dark signal doubles with each 8 K by the scenario's own key; pixels without a spot show it.
+
+    EMVA 1288: mean dark signal in DN is the black level plus gain times dark electrons.
+    """
+    dark = {"dark_e_per_s": 1e5, "dark_doubling_k": 8.0, "noise": "none", "signal_e": 1e-3,
+            "background_e": 0.0, "full_well_e": 1e5}  # fmt: skip
+    params = CameraParams(**(BASE | dark))
+    camera = Measurement(params, np.arange(4), 1, matched_filter, None, plain)
+    position = np.full((1, 2, 4), 11.5)
+    for kelvin, times in ((0.0, 1.0), (8.0, 2.0), (16.0, 4.0), (0.0, 1.0)):
+        electrons = 1e5 * 300e-6 * times
+        frames = camera.frames(position, 0, temperature_k=kelvin)
+        assert np.abs(frames - (32.0 + 0.5 * electrons)).max() <= 1.0
+
+
+def test_drawn_readings_scatter_by_their_table_anew_in_every_frame():
+    """Mean and covariance of n normal pairs: standard errors by Wishart's law; five of them."""
+    m = 4096
+    root = np.tile([0.03, 0.02, 0.04], (3, 3, 1))
+    bias = np.tile([0.1, -0.2], (3, 3, 1))
+    camera = Measurement(CameraParams(**BASE), np.arange(m), 7, matched_filter, None, plain)
+    camera.table = NoiseTable(bias, root, 900.0, 10.5, 10.5, 1.0, 1.0)
+    position = np.full((1, 2, m), 11.5)
+    first, again, second = (camera.read(position, frame) for frame in (3, 3, 4))
+    assert (first.status == SpotStatus.OK).all() and (first.flux_dn == 900.0).all()
+    np.testing.assert_array_equal(first.spot_px, again.spot_px)
+    lower = np.array([[0.03, 0.0], [0.02, 0.04]])
+    wanted = lower @ lower.T
+    errors = [each.spot_px - 11.5 - bias[0, 0] for each in (first, second)]
+    size = np.sqrt(np.diag(wanted))
+    for error in errors:
+        assert (np.abs(error.mean(axis=0)) < 5 * size / np.sqrt(m)).all()
+        spread = np.sqrt((np.outer(size, size) ** 2 + wanted**2) / m)
+        assert (np.abs(np.cov(error.T) - wanted) < 5 * spread).all()
+    between = errors[0].T @ errors[1] / m
+    assert (np.abs(between) < 5 * np.outer(size, size) / np.sqrt(m)).all()
