@@ -33,13 +33,12 @@ def coupling_of(
     """Return the figures of the loss, and the connections that lost most."""
     which = epoch_of[hold]
     aligned = aligned_over_time(epochs, which)
-    samples_db = aligned + traces.excess_db[hold]
     names = ("mean_db", "p99_db", "max_db", "excess_mean_db", "excess_max_db", "aligned_max_db")
     figures: dict[str, Any] = dict.fromkeys(
         (*names, "outage_ms", "outage_total_ms", "dark_ms", "dark_total_ms")
     )
-    figures |= {"outage_limit_db": params.outage_excess_db, "p99_count": int(samples_db.size)}
-    if samples_db.size == 0:
+    figures |= {"outage_limit_db": params.outage_excess_db, "p99_count": int(aligned.size)}
+    if aligned.size == 0:
         return figures, []
     dark = traces.excess_peak_db[hold] > DARK_DB
     mean_db, excess_mean_db, p99_db, p99_count = _bright_losses(traces, hold, aligned, dark)

@@ -207,13 +207,26 @@ def test_the_grid_follows_a_controller_that_is_sharp() -> None:
 
 def test_tilt_within_the_frame_is_the_models_own_response() -> None:
     # Second way: row (z I - A)^-1 B + now, solved at each frequency.
+    # The second plant gets a frame's correction within that frame. Exact: slowly asked for, all
+    # tilt is there, whatever the instant.
     f = np.array([3.0, 120.0, 500.0])
-    model, found = MIRRORS.model, tilt_responses(MIRRORS, f)
-    assert len(found) == len(MIRRORS.within) > 0
-    for (row, now), response in zip(MIRRORS.within, found, strict=True):
-        for k, z in enumerate(np.exp(2j * np.pi * f * MIRRORS.frame_s)):
-            inside = np.linalg.solve(z * np.eye(model.A.shape[-1]) - model.A, model.B + 0j)
-            np.testing.assert_allclose(response[k], (row @ inside + now)[..., 0, 0], rtol=1e-7)
+    soon = population_plant(BELIEF._replace(latency_s=4e-4), [[4400.0, 4800.0]], 8.0)
+    assert any(now.any() for _, now in soon.within)
+    np.testing.assert_allclose(tilt_responses(soon, np.array([1e-6])), 1.0, atol=1e-6)
+    for plant in (MIRRORS, soon):
+        found = tilt_responses(plant, f)
+        assert len(found) == len(plant.within) > 0
+        for within, response in zip(plant.within, found, strict=True):
+            assert_is_the_models(within, plant.model, response, f)
+
+
+def assert_is_the_models(
+    within: tuple[Array, Array], model: SampledModel, response: Array, f: Array
+) -> None:
+    row, now = within
+    for k, z in enumerate(np.exp(2j * np.pi * f * FRAME_S)):
+        inside = np.linalg.solve(z * np.eye(model.A.shape[-1]) - model.A, model.B + 0j)
+        np.testing.assert_allclose(response[k], (row @ inside + now)[..., 0, 0], rtol=1e-7)
 
 
 def test_bad_places_are_refused() -> None:

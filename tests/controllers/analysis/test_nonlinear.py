@@ -82,6 +82,8 @@ def seen(law: Law, m: int = 3) -> NotLinearError:
         (Law(behind=rounded), "rounding: the correction moves in steps of 20 urad and stays at "
          "rest for mismatches up to 4", "correction", 0.0, 2.0),
         (Law(before=dead), "a dead band: no correction for mismatches up to 20", "mismatch", 0, 1),
+        (Law(before=lambda e: scheduled(e) + 1e-9 * np.abs(e)), "a gain that depends on size: 0.1",
+         "mismatch", 1.0, 2.0),
         (Law(before=scheduled), "a gain that depends on size: 0.1 at", "mismatch", 1.0, 2.0),
         (Law(before=radial), "a gain that depends on size: 0.08 at", "mismatch", 1.0, 2.5),
         (Law(before=peaked), "a gain that depends on size: 0.2 at", "mismatch", 1.0, 2.0),
@@ -93,7 +95,7 @@ def test_what_was_seen_and_its_sector(
     # Slopes by hand, against those at large mismatches. Mid-tread rounding: 0 to 2 (just beyond
     # half a step the whole step comes out); a dead band: 0 to 1.
     error = seen(law)
-    assert words in str(error), str(error)
+    assert words in str(error) and error.args == (str(error),)
     assert error.found is not None and error.found.place == place
     assert error.found.low == pytest.approx(low, abs=2e-3)
     assert error.found.high == pytest.approx(high, rel=2e-3)
