@@ -41,14 +41,13 @@ def check_block(
     try:
         return model.model_validate(tree)
     except ValidationError as exc:
-        lines = (
-            _fault(model, error, tree, key, lambda at: blamed(at, overrides) or where)
-            for error in exc.errors()
-        )
-        found = list(dict.fromkeys(lines))
-        if len(found) > MOST_FAULTS:
-            more = f"{where or model.__name__}: and {len(found) - MOST_FAULTS} more"
-            found[MOST_FAULTS:] = [more]
+        found: dict[str, None] = {}
+        errors = exc.errors()
+        for done, error in enumerate(errors):
+            if len(found) == MOST_FAULTS:
+                found[f"{where or model.__name__}: and {len(errors) - done} more"] = None
+                break
+            found[_fault(model, error, tree, key, lambda at: blamed(at, overrides) or where)] = None
         raise ScenarioError("\n".join(found)) from exc
 
 
@@ -60,7 +59,8 @@ def blamed(key: str, overrides: Sequence[str]) -> str:
         if path[-1] == "kind":
             path = path[:-1]  # it took all settings of the old kind away
         if at[: len(path)] == path or (at and path[: len(at)] == at):
-            return f"--set {override}"
+            cut = "..." if len(override) > LONGEST_SHOWN else ""
+            return f"--set {override[:LONGEST_SHOWN]}{cut}"
     return ""
 
 

@@ -11,6 +11,9 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
+from sim.errors import ScenarioError
+from sim.scenario.gallery import find
+from sim.scenario.model import load_scenario
 
 CSV_HEAD = "time_s,x_g\n"
 
@@ -278,3 +281,15 @@ def test_a_base_is_found_by_its_name_in_the_gallery(tmp_path):
     assert outcome.exit_code == 2
     assert 'harow_point: cannot be read' in outcome.stderr
     assert 'Did you mean "harrow_point"?' in outcome.stderr
+
+
+def test_twenty_thousand_faults_are_a_short_message_at_once(tmp_path):
+    began = time.process_time()
+    with pytest.raises(ScenarioError) as caught:
+        load_scenario(
+            find("single_mirror_step"),
+            [f"requirements.response_spectrum=[{','.join(['[1,1]'] * 20_000)}]"],
+        )
+    lines = str(caught.value).split("\n")
+    assert len(lines) == 21 and lines[-1].endswith("and 19980 more")
+    assert max(map(len, lines)) < 400 and time.process_time() - began < 10
