@@ -62,7 +62,7 @@ class Search:
     def refine(self, shares: Shares, demands: Demands, step: float | None = None) -> Shares:
         """Return a point from which no step of `FINEST` leads to a lower cost."""
         step = step or self.first_step
-        while step >= FINEST:
+        while True:
             cost = demands.cost_db(self.at(shares))
             better = [
                 s for s in self._beside(shares, step)
@@ -70,9 +70,10 @@ class Search:
             ]  # fmt: skip
             if better:
                 shares = min(better, key=lambda s: demands.cost_db(self.found[s]))
+            elif step > FINEST:
+                step = max(0.5 * step, FINEST)
             else:
-                step *= 0.5
-        return shares
+                return shares
 
     def nearest(self, demands: Demands, finest: float = FINEST) -> Shares:
         """Return the point that misses demands by the least, closing in on it."""
