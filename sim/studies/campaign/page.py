@@ -1,6 +1,7 @@
 """The page of a campaign: matrix of verdicts, worst case of each limit, profiles."""
 
 import json
+from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from sim.report.study_page import Section, StudyPage, Table
@@ -83,10 +84,11 @@ def page_of(found: Campaign, profiles: list[ProfileShown]) -> StudyPage:
 
 def hashes_of(plan: CampaignPlan) -> dict[str, str]:
     """Return a short SHA-256 of each profile's settings; a record's file has its own beside it."""
-    return {
-        name: digest(json.dumps(entry, sort_keys=True).encode())
-        for name, entry in plan.params.profiles.items()
-    }
+    found = {}
+    for name, entry in plan.params.profiles.items():
+        place = {"file": Path(entry["file"]).name} if "file" in entry else {}
+        found[name] = digest(json.dumps({**entry, **place}, sort_keys=True).encode())
+    return found
 
 
 def _profiles(plan: CampaignPlan) -> Table:
