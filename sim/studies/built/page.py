@@ -104,7 +104,7 @@ def _bought(r: dict[str, Any]) -> Table:
         f"Each tolerance halved, the same {counted(r['tolerance_switches'], 'switch', 'switches')}",
         ["Tolerance", "Key", "Now", "Gained [dB]", "Switches met [%]"],
         [
-            [b["words"], b["key"], f"{b['value']:g}", f"{b['gained_db']:.3f}",
+            [b["words"], b["key"], f"{b['value']:g}", f"{round(b['gained_db'], 3) + 0.0:.3f}",
              f"{100 * b['met']:.0f}"]
             for b in r["buy_first"]
         ],

@@ -77,7 +77,7 @@ def page_of(params: CompareParams, found: Sequence[Compared], text: str) -> Stud
         ["k", *(c.params.name for c in found)],
         [
             [str(found[0].rewired[n].k),
-             *(f"{number(c.rewired[n].median_s, 's')}, {number(c.rewired[n].p99_s, 's')}"
+             *(f"{number(c.rewired[n].median_s)} s, {number(c.rewired[n].p99_s)} s"
                for c in found)]
             for n in range(len(found[0].rewired))
         ],
