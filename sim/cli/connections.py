@@ -7,7 +7,7 @@ from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.cli.taking import life_from, servo_from
 from sim.errors import MISSED
-from sim.files.text import shown
+from sim.files.text import counted, shown
 
 
 @click.command()
@@ -48,6 +48,7 @@ def connections(
     from sim.scenario.model import load_scenario
     from sim.studies.connections.filing import KIND, write
     from sim.studies.connections.study import study
+    from sim.studies.connections.summary import looked_at_words
     from sim.studies.connections.taken_over import taken_over
 
     path = find(scenario)
@@ -74,6 +75,13 @@ def connections(
             ("out of travel", "out_of_travel"),
         ):  # fmt: skip
             say(f"{words:<24}{'no limit' if s[key] is None else s[key]:>12}")
+        if found.late is not None:
+            share, sample = found.late["share_of_lives_met"], found.late["sample"]
+            say(
+                f"{'end of life':<24}{100 * share['value']:>10.0f} % of "
+                f"{counted(found.late['lives'], 'life', 'lives')} keep {found.late['limit_db']:g} "
+                f"dB{'' if sample is None else ': ' + looked_at_words(found.late)}"
+            )
         for row in found.worst[:3]:
             say(
                 f"in {row['input']} -> out {row['output']}: "
