@@ -21,7 +21,7 @@ from sim.ports import Array, Beams, Clock
 from sim.scenario.model import Scenario
 
 
-class Plant(NamedTuple):
+class SwitchPlant(NamedTuple):
     """What the loop steers."""
 
     switch: SwitchParams
@@ -49,7 +49,7 @@ class Plant(NamedTuple):
 def plant_of(
     scenario: Scenario, clock: Clock, disturbances: Sequence[PlugIn], *,
     beliefs: Beliefs | None, condition: Condition | None,
-) -> Plant:  # fmt: skip
+) -> SwitchPlant:  # fmt: skip
     """Draw the mirrors of a scenario and connect them.
 
     Parameters
@@ -94,7 +94,7 @@ def plant_of(
         for stage in epoch.stages
     )
     first_output = int((mirrors < scenario.switch.geometry.ports_per_side).sum())
-    return Plant(
+    return SwitchPlant(
         switch, mirrors, inputs, epochs, epoch_frames, population, fleet, drive,
         fleet.believed_gain.T * (swing**2 if drive.square else swing),
         commands, beams_of(epochs, len(mirrors), first_output), warming,

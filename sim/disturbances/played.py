@@ -5,7 +5,7 @@ from typing import Any, Final
 import numpy as np
 
 from sim.errors import ScenarioError
-from sim.mechanics.profiles.profile import Profile, World, unit_vector
+from sim.mechanics.profiles.profile import Profile, ProfileSite, unit_vector
 from sim.ports import Array, Effects, Event, Site
 
 TICKS_PER_PERIOD: Final = 4.0
@@ -41,7 +41,7 @@ class PlayedProfile:
         self._unit = unit_vector(params.direction)
         run_s = site.clock.frame_s * site.clock.n_frames
         try:
-            self.profile: Profile = self.kind(params, World(site.key, run_s))
+            self.profile: Profile = self.kind(params, ProfileSite(site.key, run_s))
         except ValueError as exc:
             raise ScenarioError(f"{params.kind}: {exc}") from exc
         self.warnings: tuple[str, ...] = tuple(self._said(run_s))

@@ -6,7 +6,7 @@ import numpy as np
 from pydantic import field_validator
 
 from sim.errors import ScenarioError
-from sim.mechanics.profiles.profile import STANDARD_GRAVITY_M_S2, Axis, World
+from sim.mechanics.profiles.profile import STANDARD_GRAVITY_M_S2, Axis, ProfileSite
 from sim.mechanics.profiles.profile import unit_vector as unit_vector
 from sim.mechanics.profiles.pulse import Pulse, peak_phase
 from sim.mechanics.profiles.pulse import pulse_shape as pulse_shape
@@ -129,7 +129,7 @@ class Shock:
             peak_g=p.peak_g, duration_ms=p.duration_ms, count=1, period_ms=p.duration_ms,
             senses="same",
         )  # fmt: skip
-        return PulseTrain(one, World((0, 0), 0.0))
+        return PulseTrain(one, ProfileSite((0, 0), 0.0))
 
     def _check_ticks(self) -> None:
         tick_s = self._clock.tick_s

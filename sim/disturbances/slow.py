@@ -69,7 +69,7 @@ class AgeingParams(Block):
     then. Not longer than the age of the switch. [h]"""
 
 
-class Course:
+class RestCourse:
     """Rest angles that have moved by R(age) since first power, less what is corrected.
 
     What the loop had corrected by the start of the run, R(age_h - uncorrected_h), is taken off
@@ -117,7 +117,7 @@ class Charging:
         """
         self.params = params
         self.warnings: tuple[str, ...] = ()
-        self._course = Course(site, 1e-6 * params.amplitude_urad, params.uncorrected_h)
+        self._course = RestCourse(site, 1e-6 * params.amplitude_urad, params.uncorrected_h)
         self.bias_size_rad = self._course.size_rad
         if params.follows_bias:
             if site.drive_share is None:
@@ -173,7 +173,7 @@ class Ageing:
         self.params = params
         self.warnings: tuple[str, ...] = ()
         rate_rad_s = 1e-6 * params.rate_urad_per_1000_h / (1000.0 * HOUR_S)
-        self._course = Course(site, rate_rad_s, params.uncorrected_h)
+        self._course = RestCourse(site, rate_rad_s, params.uncorrected_h)
 
     def initial_state(self) -> None:
         """Return nothing: the shift follows from the time alone."""

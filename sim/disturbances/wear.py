@@ -5,7 +5,7 @@ from typing import Literal
 import numpy as np
 
 from sim.disturbances.by_time import ByTime
-from sim.disturbances.slow import HOUR_S, Course
+from sim.disturbances.slow import HOUR_S, RestCourse
 from sim.params import Block, NonNegative, Positive
 from sim.ports import Array, Effects, Site
 
@@ -53,7 +53,7 @@ class Creep(ByTime):
         self._clock = site.clock
         if params.of == "camera":
             site = site._replace(mirror_ids=np.zeros(1, dtype=np.int64))
-        self._course = Course(site, 1e-6 * params.rate_urad_per_decade, params.uncorrected_h)
+        self._course = RestCourse(site, 1e-6 * params.rate_urad_per_decade, params.uncorrected_h)
 
     def _effects(self, time_s: Array) -> Effects:
         course = self._course.rest_at_rad(time_s, self._moved)

@@ -20,7 +20,7 @@ REGION_NOISE: Final = 2.0
 """Lower, and the noise of the dark joins the regions up. [noise deviations]"""
 
 
-class Expected(NamedTuple):
+class ExpectedSpots(NamedTuple):
     """What a camera is expected to show of the spots, as it was designed."""
 
     window_px: tuple[int, int]
@@ -42,17 +42,17 @@ class Expected(NamedTuple):
     """Light above a threshold below which a frame is as good as empty. [DN]"""
 
 
-Derived = Callable[[Expected], dict[str, Any]]
+Derived = Callable[[ExpectedSpots], dict[str, Any]]
 """Returns settings, for those that an estimator has beyond `edge_px` and `min_flux_dn`, or instead
 of what is worked out for these."""
 
 
-def thresholded_centroid_settings(expected: Expected) -> dict[str, Any]:
+def thresholded_centroid_settings(expected: ExpectedSpots) -> dict[str, Any]:
     """Return the threshold of least error, and the least light above it."""
     return _above(expected, expected.best_threshold_dn())
 
 
-def components_settings(expected: Expected) -> dict[str, Any]:
+def components_settings(expected: ExpectedSpots) -> dict[str, Any]:
     """Return a threshold that keeps regions apart, and what sorts them."""
     clear = expected.dark_dn + REGION_NOISE * expected.dark_deviation_dn
     threshold = max(expected.best_threshold_dn(), int(np.ceil(clear)))
@@ -70,12 +70,12 @@ def components_settings(expected: Expected) -> dict[str, Any]:
     }
 
 
-def weighted_centroid_settings(expected: Expected) -> dict[str, Any]:
+def weighted_centroid_settings(expected: ExpectedSpots) -> dict[str, Any]:
     """Return a weight somewhat wider than the spot."""
     return {"weight_sigma_px": WEIGHT_SIGMA * expected.spot_sigma_px}
 
 
-def quad_cell_settings(expected: Expected) -> dict[str, Any]:
+def quad_cell_settings(expected: ExpectedSpots) -> dict[str, Any]:
     """Return no gap, or one column and row where the window's sides are odd."""
     return {"gap_px": expected.window_px[0] % 2}
 
@@ -87,6 +87,6 @@ def quad_cell_window(window_px: tuple[int, int]) -> str | None:
     return None
 
 
-def _above(expected: Expected, threshold_dn: int) -> dict[str, Any]:
+def _above(expected: ExpectedSpots, threshold_dn: int) -> dict[str, Any]:
     least = expected.least_flux_dn(float(threshold_dn))
     return {"threshold_dn": threshold_dn, "min_flux_dn": least}

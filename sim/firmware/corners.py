@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sim.firmware.controller import FixedInput
 from sim.firmware.fixed_law import FixedLaw, FixedState
 from sim.firmware.rounding import Whole
-from sim.firmware.ties import Site, exact, roundings, sites_of
+from sim.firmware.ties import RoundingSite, exact, roundings, sites_of
 from sim.rng import philox
 
 TRIES: Final = (64, 2048)
@@ -21,54 +21,54 @@ DRAWN_BITS: Final = 12
 KEY: Final = (2026, 1127)
 
 
-class Steps(NamedTuple):
+class LawSteps(NamedTuple):
     """Steps of a law, each from a state that is given."""
 
     before: FixedState
     given: FixedInput
 
-    def rows(self, which: NDArray[np.int64]) -> "Steps":
+    def rows(self, which: NDArray[np.int64]) -> "LawSteps":
         """Return some of them."""
-        return Steps(
+        return LawSteps(
             FixedState._make(part[which] for part in self.before),
             FixedInput._make(part[which] for part in self.given),
         )
 
 
-class Corner(NamedTuple):
+class RoundingCorner(NamedTuple):
     """A rounding corner, and steps that reach it, or come nearest."""
 
-    site: Site
+    site: RoundingSite
     wanted: int
     """Above a tie: 0, or the least by which the total can change, either way."""
     found: int | None
     """Above a tie that is reached; None if this site never rounds."""
-    step: Steps | None
+    step: LawSteps | None
     """As many as have another sign or another last bit: rules for ties differ in these."""
 
 
-def joined(parts: list[Steps]) -> Steps:
+def joined(parts: list[LawSteps]) -> LawSteps:
     """Return steps one after the other."""
-    return Steps(
+    return LawSteps(
         FixedState._make(np.concatenate(e) for e in zip(*(p.before for p in parts), strict=True)),
         FixedInput._make(np.concatenate(e) for e in zip(*(p.given for p in parts), strict=True)),
     )
 
 
-def corners_of(law: FixedLaw) -> list[Corner]:
+def corners_of(law: FixedLaw) -> list[RoundingCorner]:
     """Return the corners of every rounding of a law for one mirror."""
     found = []
     for number, site in enumerate(sites_of(law)):
         unit = 0 if exact(law, site) else unit_of(law, site)
         for side in (-1, 0, 1):
             if unit == 0:
-                found.append(Corner(site, side, None, None))
+                found.append(RoundingCorner(site, side, None, None))
             else:
                 found.append(_searched(law, site, side * unit, 3 * number + side + 1))
     return found
 
 
-def unit_of(law: FixedLaw, site: Site) -> int:
+def unit_of(law: FixedLaw, site: RoundingSite) -> int:
     """Return the least by which a total can change: the common power of two of its coefficients."""
     if site.stage == "section":
         return 1
@@ -78,7 +78,7 @@ def unit_of(law: FixedLaw, site: Site) -> int:
     return common & -common
 
 
-def _searched(law: FixedLaw, site: Site, wanted: int, number: int) -> Corner:
+def _searched(law: FixedLaw, site: RoundingSite, wanted: int, number: int) -> RoundingCorner:
     """Return the step that comes nearest; few tries where few are enough."""
     met = []
     for tries in TRIES:
@@ -86,12 +86,14 @@ def _searched(law: FixedLaw, site: Site, wanted: int, number: int) -> Corner:
         for word in _words_of(law, site):
             found, steps = _nearest(law, site, wanted, _towards(law, site, wanted, drawn, word))
             if found == wanted:
-                return Corner(site, wanted, found, steps)
+                return RoundingCorner(site, wanted, found, steps)
             met.append((found, steps))
-    return Corner(site, wanted, *min(met, key=lambda one: abs(one[0] - wanted)))
+    return RoundingCorner(site, wanted, *min(met, key=lambda one: abs(one[0] - wanted)))
 
 
-def _nearest(law: FixedLaw, site: Site, wanted: int, steps: Steps) -> tuple[int, Steps]:
+def _nearest(
+    law: FixedLaw, site: RoundingSite, wanted: int, steps: LawSteps
+) -> tuple[int, LawSteps]:
     """Return how far off the nearest steps are, and these, of each sign, even and odd."""
     mismatch = np.where(steps.given.seen, steps.given.reference - steps.given.position, 0)
     rounded = roundings(law, steps.before, mismatch, steps.given.seen)[site]
@@ -104,7 +106,7 @@ def _nearest(law: FixedLaw, site: Site, wanted: int, steps: Steps) -> tuple[int,
     return int(rounded.from_tie[chosen[0]]), steps.rows(chosen)
 
 
-def _words_of(law: FixedLaw, site: Site) -> list[int]:
+def _words_of(law: FixedLaw, site: RoundingSite) -> list[int]:
     """Return the columns of a row that it may be solved for: those that are not all zero."""
     if site.stage == "section":
         return [0]
@@ -114,7 +116,7 @@ def _words_of(law: FixedLaw, site: Site) -> list[int]:
     return [k for k in range(first, len(row)) if row[k]] or [len(row) - 1]
 
 
-def _drawn(law: FixedLaw, site: Site, number: int, tries: int) -> Steps:
+def _drawn(law: FixedLaw, site: RoundingSite, number: int, tries: int) -> LawSteps:
     """Return steps with words drawn at random, nothing near a limit."""
     f = law.formats
     n, s = len(f.states), len(law.sections)
@@ -138,10 +140,12 @@ def _drawn(law: FixedLaw, site: Site, number: int, tries: int) -> Steps:
     given = FixedInput(
         np.zeros_like(reference), seen, np.where(seen, reference, 0), low, -low - 1
     )
-    return Steps(before, given)
+    return LawSteps(before, given)
 
 
-def _towards(law: FixedLaw, site: Site, wanted: int, steps: Steps, word: int) -> Steps:
+def _towards(
+    law: FixedLaw, site: RoundingSite, wanted: int, steps: LawSteps, word: int
+) -> LawSteps:
     """Return steps with one word moved so that the total comes to a tie, or beside it."""
     f, part = law.formats, site.part
     mismatch = np.where(steps.given.seen, steps.given.reference - steps.given.position, 0)
@@ -173,7 +177,7 @@ def _towards(law: FixedLaw, site: Site, wanted: int, steps: Steps, word: int) ->
     return steps._replace(before=steps.before._replace(states=states))
 
 
-def _with_value(law: FixedLaw, steps: Steps, part: int, move: Whole) -> Steps:
+def _with_value(law: FixedLaw, steps: LawSteps, part: int, move: Whole) -> LawSteps:
     """Return steps with what comes out of the sections moved."""
     f, s = law.formats, len(law.sections)
     if s:

@@ -17,7 +17,7 @@ from sim.firmware.spots.thresholded_centroid import (
     bits_of_moments,
     sum_ranges,
 )
-from sim.firmware.spots.verdict import Verdict
+from sim.firmware.spots.verdict import TrustRule
 from sim.firmware.spots.weighted_centroid import WeightedCentroidWords
 
 LONGEST = 62
@@ -55,7 +55,7 @@ CORRELATION = ("correlate.h", "correlate.c", "light.h")
 ITERATED = ("iterated.h", "iterated.c", "kept.h", "kept.c", *CORRELATION, "divide.h")
 
 
-def _shared(v: Verdict) -> dict[str, Any]:
+def _shared(v: TrustRule) -> dict[str, Any]:
     return {
         "WINDOW_HEIGHT": v.height,
         "WINDOW_WIDTH": v.width,
@@ -93,7 +93,7 @@ def _division(divider: Divider, world: SpotWorld, numerator_bits: int) -> Parts:
     return macros, {"reciprocals.h": _table("reciprocals", divider.table, what)}
 
 
-def _light(v: Verdict, level: Level, world: SpotWorld) -> dict[str, Any]:
+def _light(v: TrustRule, level: Level, world: SpotWorld) -> dict[str, Any]:
     most = max(abs((world.full_scale_dn << level.fraction) - level.word), abs(level.word))
     return {
         "LIGHT_FRACTION": level.fraction,

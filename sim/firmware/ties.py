@@ -9,7 +9,7 @@ from sim.firmware.fixed_law import FixedLaw, FixedState
 from sim.firmware.rounding import Whole, shifted
 
 
-class Site(NamedTuple):
+class RoundingSite(NamedTuple):
     """A rounding of a law, on one axis."""
 
     stage: str
@@ -59,7 +59,7 @@ def law_of_rows(law: FixedLaw, mirrors: NDArray[np.int64]) -> FixedLaw:
     )
 
 
-def exact(law: FixedLaw, site: Site) -> bool:
+def exact(law: FixedLaw, site: RoundingSite) -> bool:
     """Whether a site never rounds: its coefficients bridge the shift without a rest."""
     if site.stage == "section":
         return law.section_shift <= 0
@@ -72,30 +72,31 @@ def exact(law: FixedLaw, site: Site) -> bool:
     return not (used & ((np.int64(1) << np.int64(shift)) - 1)).any()
 
 
-def sites_of(law: FixedLaw) -> tuple[Site, ...]:
+def sites_of(law: FixedLaw) -> tuple[RoundingSite, ...]:
     """Return every rounding of a law."""
     rows = range(len(law.formats.states) + 1)
     stages = [("section", range(len(law.sections))), ("seen", rows), ("lost", rows)]
     return tuple(
-        Site(stage, row, part) for stage, numbers in stages for row in numbers for part in (0, 1)
+        RoundingSite(stage, row, part)
+        for stage, numbers in stages for row in numbers for part in (0, 1)
     )
 
 
 def roundings(
     law: FixedLaw, before: FixedState, mismatch: Whole, seen: NDArray[np.bool_]
-) -> dict[Site, Rounded]:
+) -> dict[RoundingSite, Rounded]:
     """Return what each site rounds in each of N steps; arguments as for `fixed_step`.
 
     Worked out beside `fixed_step`, in the order that its docstring and docs/firmware.md state.
     """
     f = law.formats
-    found: dict[Site, Rounded] = {}
+    found: dict[RoundingSite, Rounded] = {}
     value = f.position.saturated(mismatch) << (f.value.fraction - f.position.fraction)
     everywhere = np.ones(len(mismatch), bool)
     for number, section in enumerate(law.sections):
         total = section[..., 0] * value + before.filters[..., number, 0]
         for part in (0, 1):
-            found[Site("section", number, part)] = Rounded(
+            found[RoundingSite("section", number, part)] = Rounded(
                 law.section_shift, total[:, part], everywhere
             )
         value = f.value.saturated(shifted(total, law.section_shift, law.rounding))
@@ -111,7 +112,7 @@ def roundings(
             total = c[..., 0] * given + c[..., -1] * before.correction
             total = total + (c[..., 1:-1] * after).sum(axis=-1)
             for part in (0, 1):
-                found[Site(stage, row, part)] = Rounded(
+                found[RoundingSite(stage, row, part)] = Rounded(
                     int(law.shifts[which][row]), total[:, part], taken[:, part]
                 )
     return found

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.health import likelihood
-from sim.health.diagnosis import CERTAIN, Frames, diagnose
+from sim.health.diagnosis import CERTAIN, FramesAfterAlarm, diagnose
 from sim.health.learnt_scatter import threshold_learnt
 from sim.health.moves import LastPlace, gain_by_move, nowhere
-from sim.health.response import Response
+from sim.health.response import CorrectionResponse
 from sim.health.trend import Trend
 from sim.health.whitening import Learnt, learn, nothing_learnt, whitened
 from sim.params import Block, between
@@ -141,7 +141,7 @@ class Cusum:
     def __init__(self, params: CusumParams, plant: PlantBelief) -> None:
         self.params = params
         frame_ms = 1e3 * plant.frame_s
-        self._response = Response(plant)
+        self._response = CorrectionResponse(plant)
         decay_s = [2 * q / w for w, q in zip(plant.resonance_rad_s, plant.quality, strict=True)]
         self._ringing = math.ceil(RINGING * max(decay_s) / plant.frame_s)
         memory = max(0.5 * params.level_ms / frame_ms, 2.0)
@@ -366,7 +366,7 @@ class Cusum:
         first = sums[due].argmax(axis=1)
         variance = state.learnt.products[due][..., 0] / state.learnt.frames[due][:, None]
         return diagnose(
-            Frames(
+            FramesAfterAlarm(
                 state.residuals_rad[due].transpose(2, 0, 1),
                 state.responses_rad[due].transpose(2, 0, 1),
                 state.seen[due].T,

@@ -27,7 +27,7 @@ ALIGNED: Final = 0.995
 """Squared cosine between a jump and the tilt from which it counts as a loss of gain."""
 
 
-class Frames(NamedTuple):
+class FramesAfterAlarm(NamedTuple):
     """What is known of m mirrors over the N frames after their alarms."""
 
     residual_rad: Array
@@ -49,7 +49,7 @@ class Frames(NamedTuple):
     """(m,) whether it is of a line."""
 
 
-class Fit(NamedTuple):
+class Explanation(NamedTuple):
     """One explanation of the residuals by least squares."""
 
     left_rad: Array
@@ -60,7 +60,7 @@ class Fit(NamedTuple):
     """(m,) or (m, 2) of the residuals on what explains them."""
 
 
-def diagnose(frames: Frames) -> tuple[NDArray[np.uint8], Array]:
+def diagnose(frames: FramesAfterAlarm) -> tuple[NDArray[np.uint8], Array]:
     """Return the FaultKind (m,) of each mirror, and its gain where one was found (m,).
 
     In this order: *lost* if half of the frames have no reading; *oscillating* or *noisy* if the
@@ -114,8 +114,9 @@ def diagnose(frames: Frames) -> tuple[NDArray[np.uint8], Array]:
 
 
 def _fit(
-    residual: Array, by: Array, seen: NDArray[np.bool_], frames: Frames, *, together: bool = False
-) -> Fit:
+    residual: Array, by: Array, seen: NDArray[np.bool_], frames: FramesAfterAlarm, *,
+    together: bool = False,
+) -> Explanation:  # fmt: skip
     """Fit a constant and a slope on `by` to each axis; one slope for both if `together`."""
     count = np.maximum(seen.sum(axis=0), 1)
 
@@ -133,5 +134,5 @@ def _fit(
     gained = np.where(xx > 0, xr * xr / safe, 0.0).sum(axis=-1)
     if not by.any():
         slope = np.where(seen, residual, 0.0).sum(axis=0) / count
-        return Fit(r, np.zeros(len(slope)), slope)
-    return Fit(r - slope * x, gained, slope[..., 0] if together else slope)
+        return Explanation(r, np.zeros(len(slope)), slope)
+    return Explanation(r - slope * x, gained, slope[..., 0] if together else slope)

@@ -6,7 +6,7 @@ from controllers.sampled_model import sampled_model
 from sim.ports import Array, PlantBelief
 
 
-class Response:
+class CorrectionResponse:
     """Mean tilt over each exposure that corrections alone make the believed mirror take."""
 
     def __init__(self, plant: PlantBelief) -> None:

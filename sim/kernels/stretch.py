@@ -10,7 +10,7 @@ from sim.camera.exposure import ReadingRule, Readings, Sampling
 from sim.camera.settings import Camera
 from sim.kernels.observed import ErrorTraces, LossTraces, ReadingTraces
 from sim.mirror.propagator import Drive, Fleet
-from sim.optics.beams import Beams
+from sim.optics.beams import CoupledBeams
 from sim.ports import Array
 
 
@@ -69,7 +69,7 @@ class Inputs(NamedTuple):
     gain: Array
 
 
-class Watched(NamedTuple):
+class ObservedLimits(NamedTuple):
     """What errors and losses are held against, and the traces that they go to."""
 
     aim_rad: Array
@@ -79,7 +79,7 @@ class Watched(NamedTuple):
     """(C, 2)"""
     form_db: Array
     """(C, 4, 4) [dB/rad^2]"""
-    beams: Beams
+    beams: CoupledBeams
     """What the loss of a connection comes from beyond its form."""
     outage_db: float
     errors: ErrorTraces

@@ -11,7 +11,7 @@ from sim.mirror.motion import Asked
 from sim.ports import Array
 
 
-class Arrivals(NamedTuple):
+class ActingTimes(NamedTuple):
     """Whole frames and ticks from an exposure to its correction, (2, M) each."""
 
     lag: NDArray[np.int64]
@@ -25,21 +25,21 @@ class Arrivals(NamedTuple):
     """Earliest change."""
 
 
-def arrivals_of(parts: Parts) -> Arrivals:
+def arrivals_of(parts: Parts) -> ActingTimes:
     """Return the arrivals of a run."""
     delay = np.ascontiguousarray(parts.delay_ticks.T)
     lag, change = np.divmod(delay, parts.clock.ticks_per_frame)
     alike = bool((delay == delay[0, 0]).all())
-    return Arrivals(lag, change, alike, int(lag.max()), int(change.min()))
+    return ActingTimes(lag, change, alike, int(lag.max()), int(change.min()))
 
 
-def reading_tick(arrivals: Arrivals, n_ticks: int) -> int:
+def reading_tick(arrivals: ActingTimes, n_ticks: int) -> int:
     """Return the tick by which a frame's own reading is needed: where its correction may arrive."""
     own = arrivals.change[arrivals.lag == 0]
     return int(own.min()) if own.size else n_ticks
 
 
-def on_hand(arrivals: Arrivals, waiting: Array) -> tuple[Array, Array]:
+def on_hand(arrivals: ActingTimes, waiting: Array) -> tuple[Array, Array]:
     """Return corrections (2, M) before and after each change of a frame, its own not yet made.
 
     Of mirrors whose correction arrives within its own frame, both are the old one.
@@ -51,13 +51,13 @@ def on_hand(arrivals: Arrivals, waiting: Array) -> tuple[Array, Array]:
     return tuple(np.take_along_axis(waiting, at[None], axis=0)[0] for at in (place, later))  # type: ignore[return-value]
 
 
-def with_own(arrivals: Arrivals, after: Array, correction: Array) -> Array:
+def with_own(arrivals: ActingTimes, after: Array, correction: Array) -> Array:
     """Return `after` with the frame's own correction where that arrives within the frame."""
     return np.ascontiguousarray(np.where(arrivals.lag == 0, correction, after))
 
 
 def pieces(
-    arrivals: Arrivals, first: int, last: int, path_rad: Array, before: Array, after: Array
+    arrivals: ActingTimes, first: int, last: int, path_rad: Array, before: Array, after: Array
 ) -> Iterator[tuple[int, int, Asked]]:
     """Yield (from tick, to tick, what is asked) from `first` to `last` of a frame.
 

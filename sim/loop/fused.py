@@ -13,14 +13,14 @@ from numpy.typing import NDArray
 from sim.camera.equivalent_noise import NO_TABLE
 from sim.camera.exposure import Sampling, empty_readings
 from sim.kernels.law import law_of, memory_of, state_of
-from sim.kernels.stretch import Imaging, Inputs, Paths, Scratch, Setup, Watched
+from sim.kernels.stretch import Imaging, Inputs, ObservedLimits, Paths, Scratch, Setup
 from sim.loop.arrivals import arrivals_of
 from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
 from sim.loop.stages import AT_ONCE, Exposure, beyond_table, pictures_of
 from sim.loop.state import LoopState, copy_state
-from sim.loop.stopwatch import Laps, Stage, lap
+from sim.loop.stopwatch import Laps, TimedStage, lap
 from sim.ports import Array
 from sim.ports.linear_law import states_law
 from sim.rng import Stream
@@ -80,7 +80,9 @@ class Fused:
             np.full(m, -1),
         )
 
-    def run(self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps) -> LoopState:
+    def run(
+        self, state: LoopState, ahead: Outlook, watched: ObservedLimits, laps: Laps
+    ) -> LoopState:
         """Return the state after a stretch of frames; the traces under watch are written to."""
         parts, environment, scratch = self._parts, ahead.environment, self._scratch
         last = ahead.stretch.end - 1
@@ -100,7 +102,7 @@ class Fused:
         if scratch.beyond.max() >= 0:
             first = int(scratch.beyond[scratch.beyond >= 0].min())
             raise beyond_table(parts, int((scratch.beyond == first).argmax()), first)
-        lap(laps, Stage.FUSED)
+        lap(laps, TimedStage.FUSED)
         exposure = Exposure(
             scratch.position, last, ahead.paths[-1].origin_px, float(environment.temperature[-2])
         )
@@ -109,7 +111,7 @@ class Fused:
             return scratch.frames if in_kernel else parts.measurement.frames(*exposure)
 
         shown = pictures_of(parts, last, pixels_dn)
-        lap(laps, Stage.PICTURES)
+        lap(laps, TimedStage.PICTURES)
         control = state_of(memory)
         return state._replace(motion=motion, control=control, pictures=state.pictures + shown)
 

@@ -8,7 +8,7 @@ from sim.loop.parts import Parts
 from sim.loop.plan import RESONANCE_STEP, Planner, Stretch, resonance_due
 from sim.loop.reference import ReferenceState
 from sim.loop.state import LoopState
-from sim.loop.stopwatch import Laps, Stage, lap
+from sim.loop.stopwatch import Laps, TimedStage, lap
 from sim.loop.surroundings import Environment, SurroundingsBlock, SurroundingsState, block_of
 from sim.mirror.propagator import Fleet, Nodes, with_resonance_change
 from sim.optics.epochs import Epoch
@@ -69,9 +69,9 @@ def look_ahead(
         moving=parts.reference.next_move(state.reference, frame) == frame,
         order=next_order(state.health),
     )
-    lap(laps, Stage.SURROUNDINGS)
+    lap(laps, TimedStage.SURROUNDINGS)
     reference, paths = paths_ahead(parts, state.reference, stretch)
-    lap(laps, Stage.PATH)
+    lap(laps, TimedStage.PATH)
     return Outlook(
         stretch,
         block.part(stretch, parts.clock.ticks_per_frame),

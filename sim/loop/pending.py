@@ -26,7 +26,7 @@ class Sent(NamedTuple):
     """(K, 2, M) tick of the run at which each acts."""
 
 
-class Readings(NamedTuple):
+class PendingReadings(NamedTuple):
     """Readings of the last D frames, oldest first, that of the present frame last."""
 
     spot_px: Array
@@ -46,7 +46,7 @@ class Pending(NamedTuple):
 
     next_frame: int
     sent: Sent
-    readings: Readings
+    readings: PendingReadings
     used: Whole
     """(M,) frame of the newest reading that was used."""
     corner_px: Array
@@ -94,7 +94,7 @@ def nothing_pending(parts: Parts) -> Pending:
     return Pending(
         -1,
         Sent(np.zeros((k, 2, m)), np.full((k, 2, m), LONG_AGO)),
-        Readings(
+        PendingReadings(
             np.full((d, m, 2), np.nan), np.full((d, m), SpotStatus.NO_FRAME, np.uint8),
             np.zeros((d, m, 2)), np.zeros((d, m, 2)), np.full((d, m), NEVER),
         ),
@@ -155,7 +155,7 @@ def deliver(pending: Pending, frame: int) -> tuple[Delivered, Whole]:
     return found, np.where(came, frame - (depth - 1 - at), used)
 
 
-def take(readings: Readings, newest: Readings) -> None:
+def take(readings: PendingReadings, newest: PendingReadings) -> None:
     """Put the readings of one frame, arrays of one row, behind the others, in place."""
     for name, kept in readings._asdict().items():
         kept[:-1] = kept[1:]

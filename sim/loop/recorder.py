@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels.observed import ErrorTraces, LossTraces, ReadingTraces
-from sim.kernels.stretch import Watched
+from sim.kernels.stretch import ObservedLimits
 from sim.loop.parts import Parts
 from sim.loop.surroundings import Environment
 from sim.optics.epochs import Epoch
@@ -129,10 +129,10 @@ class Recorder:
             begun=Rows._make(rows[done : done + 1].copy() for rows in self._rows),
         )
 
-    def watched(self, written: Records, epoch: Epoch) -> Watched:
+    def watched(self, written: Records, epoch: Epoch) -> ObservedLimits:
         """Return the records as kernels write to them, with what they measure against."""
         parts, interval, rows = self._parts, self._parts.interval_ticks, written.rows
-        return Watched(
+        return ObservedLimits(
             np.ascontiguousarray(epoch.aim_rad.T),
             parts.tolerance_rad,
             epoch.pairs,
@@ -180,7 +180,7 @@ class Recorder:
 
 
 def note_frame(
-    parts: Parts, watched: Watched, frame: int, history: Array, reading: TiltReading,
+    parts: Parts, watched: ObservedLimits, frame: int, history: Array, reading: TiltReading,
     correction_rad: Array,
 ) -> None:  # fmt: skip
     """Note one frame: its ticks, its reading and the correction made from it."""

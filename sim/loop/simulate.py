@@ -18,7 +18,7 @@ from sim.loop.plan import Planner
 from sim.loop.recorder import Recorder, traces_of
 from sim.loop.stages import FrameByFrame
 from sim.loop.state import LoopState, initial_state
-from sim.loop.stopwatch import Spent, Stage, begun, lap, with_laps
+from sim.loop.stopwatch import Spent, TimedStage, begun, lap, with_laps
 from sim.loop.under_events import UnderEvents
 from sim.ports import Array
 from sim.results.traces import SpotImages, Traces
@@ -129,7 +129,7 @@ def _until_an_order(
         way = eventful if ahead.stretch.eventful else path
         state = way.run(state, ahead, recorder.watched(records, ahead.epoch), laps)
         records = recorder.surroundings(records, ahead.stretch.first, ahead.environment)
-        lap(laps, Stage.RECORDING)
+        lap(laps, TimedStage.RECORDING)
         state = state._replace(
             frame=ahead.stretch.end,
             reference=ahead.reference,

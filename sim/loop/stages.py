@@ -14,7 +14,7 @@ from sim.camera.settings import window_origin
 from sim.camera.shutter import row_delay_s
 from sim.camera.spot_guard import Windows, counted, doubted
 from sim.errors import ScenarioError
-from sim.kernels.stretch import Watched
+from sim.kernels.stretch import ObservedLimits
 from sim.loop.arrivals import arrivals_of, on_hand, pieces, reading_tick, with_own
 from sim.loop.checks import check_correction
 from sim.loop.frame_path import FramePath
@@ -24,7 +24,7 @@ from sim.loop.parts import Parts
 from sim.loop.recorder import note_frame
 from sim.loop.sight import measured_rad
 from sim.loop.state import CameraPicture, LoopState, copy_state
-from sim.loop.stopwatch import Laps, Stage, lap
+from sim.loop.stopwatch import Laps, TimedStage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing, Moving
 from sim.ports import Array, Setpoint, SpotReading, SpotStatus, TiltReading
@@ -60,7 +60,7 @@ class FrameByFrame:
         self._arrivals = arrivals_of(parts)
 
     def run(
-        self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps
+        self, state: LoopState, ahead: Outlook, watched: ObservedLimits, laps: Laps
     ) -> LoopState:
         """Return the state after a stretch of frames; the traces under watch are written to."""
         parts, n = self._parts, self._parts.clock.ticks_per_frame
@@ -79,30 +79,30 @@ class FrameByFrame:
                 self._arrivals, 0, now, path.asked_rad, before, after
             ):
                 self._advance(moving, first, last, asked, forcing, ahead)
-            lap(laps, Stage.PLANT)
+            lap(laps, TimedStage.PLANT)
             search, exposure, reading, counts = self._read(frame, path, environment, search)
             if confusion is not None and counts is not None:
                 confusion = confusion + counts
-            lap(laps, Stage.CAMERA)
+            lap(laps, TimedStage.CAMERA)
             control, correction, health = self.controlled(
                 control, health, frame, reading, path.setpoint
             )
             waiting[:-1] = waiting[1:]
             waiting[-1] = correction.T
-            lap(laps, Stage.CONTROL)
+            lap(laps, TimedStage.CONTROL)
             if now < n:
                 after = with_own(self._arrivals, after, correction.T)
                 for first, last, asked in pieces(
                     self._arrivals, now, n, path.asked_rad, before, after
                 ):
                     self._advance(moving, first, last, asked, forcing, ahead)
-                lap(laps, Stage.PLANT)
+                lap(laps, TimedStage.PLANT)
             note_frame(parts, watched, frame, self._history, reading, correction)
-            lap(laps, Stage.RECORDING)
+            lap(laps, TimedStage.RECORDING)
             look = partial(parts.measurement.frames, *exposure)
             if shown := pictures_of(parts, frame, look):
                 pictures += shown
-                lap(laps, Stage.PICTURES)
+                lap(laps, TimedStage.PICTURES)
         return state._replace(
             motion=motion, control=control, search=search, pictures=pictures,
             confusion=confusion, health=health,

@@ -9,7 +9,7 @@ from sim.kernels.preparing import preparing_s
 from sim.loop.plan import Stretch
 
 
-class Stage(IntEnum):
+class TimedStage(IntEnum):
     """What time is counted for."""
 
     SURROUNDINGS = 0
@@ -36,20 +36,23 @@ class Spent(NamedTuple):
     start_s: float = 0.0
     """The first stretch of frames with all before it, and whatever later frames took to load or to
     compile kernels. [s]"""
-    stages_s: tuple[float, ...] = (0.0,) * len(Stage)
-    """Each `Stage`, without that. [s]"""
+    stages_s: tuple[float, ...] = (0.0,) * len(TimedStage)
+    """Each `TimedStage`, without that. [s]"""
     fused_frames: int = 0
     """Frames that went through the fused path."""
 
     def by_stage_s(self) -> dict[str, float]:
         """Return the seconds of each stage that took any, by name."""
-        return {stage.name.lower(): self.stages_s[stage] for stage in Stage if self.stages_s[stage]}
+        return {
+            stage.name.lower(): self.stages_s[stage]
+            for stage in TimedStage if self.stages_s[stage]
+        }
 
 
 class Lap(NamedTuple):
     """A moment, with the stage that ended then; the first is the beginning."""
 
-    stage: Stage | None
+    stage: TimedStage | None
     at_s: float
     preparing_s: float
     """What kernels took to load or to compile, up to then. [s]"""
@@ -63,7 +66,7 @@ def begun() -> Laps:
     return [Lap(None, perf_counter(), preparing_s())]
 
 
-def lap(laps: Laps, stage: Stage) -> None:
+def lap(laps: Laps, stage: TimedStage) -> None:
     """Count the time since the last lap for a stage."""
     laps.append(Lap(stage, perf_counter(), preparing_s()))
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.search import SearchState
-from sim.kernels.stretch import Watched
+from sim.kernels.stretch import ObservedLimits
 from sim.loop.arrivals import reading_tick
 from sim.loop.faults import faults_of, rows_hit
 from sim.loop.frame_path import FramePath
@@ -20,7 +20,7 @@ from sim.loop.parts import Parts
 from sim.loop.pending import (
     NEVER,
     Pending,
-    Readings,
+    PendingReadings,
     Sent,
     deliver,
     in_force,
@@ -32,7 +32,7 @@ from sim.loop.recorder import note_frame
 from sim.loop.sight import measured_rad
 from sim.loop.stages import Exposure, FrameByFrame, asked_corner, pictures_of
 from sim.loop.state import LoopState, copy_state
-from sim.loop.stopwatch import Laps, Stage, lap
+from sim.loop.stopwatch import Laps, TimedStage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing, Moving
 from sim.mirror.propagator import Fleet
@@ -63,7 +63,7 @@ class UnderEvents(FrameByFrame):
         """What a channel multiplies its gain with at its last codes, down and up."""
 
     def run(
-        self, state: LoopState, ahead: Outlook, watched: Watched, laps: Laps
+        self, state: LoopState, ahead: Outlook, watched: ObservedLimits, laps: Laps
     ) -> LoopState:
         """Return the state after a stretch of frames; the traces under watch are written to."""
         parts, n = self._parts, self._parts.clock.ticks_per_frame
@@ -81,13 +81,13 @@ class UnderEvents(FrameByFrame):
             one = _Frame(frame * n, path, faults, forcing, ahead.mirrors.fleet)
             self._history[0] = moving.tilt
             self._move(moving, one, 0, now, pending.sent)
-            lap(laps, Stage.PLANT)
+            lap(laps, TimedStage.PLANT)
             search, pending, exposure, reading, reference, counts = self._seen(
                 one, frame, environment, search, pending
             )
             if confusion is not None and counts is not None:
                 confusion = confusion + counts
-            lap(laps, Stage.CAMERA)
+            lap(laps, TimedStage.CAMERA)
             setpoint = path.setpoint._replace(reference_rad=reference)
             control, correction, health = self.controlled(
                 control, health, frame, reading, setpoint
@@ -96,15 +96,15 @@ class UnderEvents(FrameByFrame):
             waiting[-1] = correction.T
             late = 0 if faults.late_ticks is None else faults.late_ticks
             send(pending.sent, correction.T, frame * n + parts.delay_ticks.T + late)
-            lap(laps, Stage.CONTROL)
+            lap(laps, TimedStage.CONTROL)
             self._move(moving, one, now, n, pending.sent)
-            lap(laps, Stage.PLANT)
+            lap(laps, TimedStage.PLANT)
             note_frame(parts, watched, frame, self._history, reading, correction)
-            lap(laps, Stage.RECORDING)
+            lap(laps, TimedStage.RECORDING)
             look = partial(parts.measurement.frames, *exposure)
             if shown := pictures_of(parts, frame, look):
                 pictures += shown
-                lap(laps, Stage.PICTURES)
+                lap(laps, TimedStage.PICTURES)
             pending = pending._replace(next_frame=frame + 1)
         return state._replace(
             motion=motion, control=control, search=search, pictures=pictures, pending=pending,
@@ -197,7 +197,7 @@ class UnderEvents(FrameByFrame):
         if faults.dropped is not None:
             come = np.where(faults.dropped, NEVER, come)
         expected, reference = path.expected_px, path.setpoint.reference_rad
-        take(pending.readings, Readings(
+        take(pending.readings, PendingReadings(
             spot_px[None], status[None], expected[None], reference[None], come[None]
         ))  # fmt: skip
         got, used = deliver(pending, frame)

@@ -26,7 +26,7 @@ FINER: Final = 2
 """Times as many points on an edge, for beams that are off: 1e-3 dB at 60 dB. [-]"""
 
 
-class Beams(NamedTuple):
+class CoupledBeams(NamedTuple):
     """C connections and their light, as kernels take them."""
 
     a: Array
@@ -73,7 +73,7 @@ def edge_points(incidence_rad: float, finer: int = 1) -> Array:
 
 def beams_of(
     built: BuiltSwitch, light: Light, inputs: Ports, outputs: Ports, tilt_rad: Array, form_db: Array
-) -> Beams:
+) -> CoupledBeams:
     """Lay out connections.
 
     Parameters
@@ -91,9 +91,9 @@ def beams_of(
 
     Returns
     -------
-    Beams
+    CoupledBeams
     """
-    beams = Beams(
+    beams = CoupledBeams(
         mirror_rows(built.a)[inputs],
         mirror_rows(built.b)[outputs],
         collimator_rows(built.source)[inputs],
@@ -111,12 +111,12 @@ def beams_of(
     return beams._replace(form_range_db=_ranges_db(beams, tilt_rad, form_db))
 
 
-def misalignment_db(beams: Beams, which: NDArray[np.int64], tilt_rad: Array) -> Array:
+def misalignment_db(beams: CoupledBeams, which: NDArray[np.int64], tilt_rad: Array) -> Array:
     """Return what connections lose more than on their aim, by the exact overlap.
 
     Parameters
     ----------
-    beams : Beams
+    beams : CoupledBeams
         The connections.
     which : (K,) ndarray of int
         Rows of them; may repeat.
@@ -144,7 +144,7 @@ def form_loss_db(form_db: Array, error_rad: Array) -> Array:
     return np.asarray(np.einsum("...i,...ij,...j->...", error_rad, form_db, error_rad))
 
 
-def _ranges_db(beams: Beams, tilt_rad: Array, form_db: Array) -> Array:
+def _ranges_db(beams: CoupledBeams, tilt_rad: Array, form_db: Array) -> Array:
     """Return how far each form holds, probed along its four axes and between them, both ways."""
     strength, axes = np.linalg.eigh(form_db)  # (C, 4), (C, 4, 4): an axis a column
     axes = axes / np.sqrt(np.maximum(strength, np.finfo(float).tiny))[:, None, :]

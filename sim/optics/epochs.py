@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.errors import ScenarioError
-from sim.optics.beams import Beams
+from sim.optics.beams import CoupledBeams
 from sim.optics.links import beams, links
 from sim.optics.staging import Stage, frame_of, staged
 from sim.optics.switch import SwitchParams, wire
@@ -33,7 +33,7 @@ class Epoch(NamedTuple):
     """(C, 4, 4) excess loss is e.form.e with e = errors (Ax, Ay, Bx, By). [dB/rad^2]"""
     moved: NDArray[np.bool_]
     """(M,) mirrors whose aim this command changed."""
-    beams: Beams
+    beams: CoupledBeams
     """What the exact loss comes from, where the form no longer holds."""
     stages: tuple[Stage, ...] = ()
     """When which mirrors are sent to their aims: at once, if the move has no stages."""
@@ -199,7 +199,7 @@ def _connected(
     outputs: NDArray[np.int64],
     pairs: NDArray[np.int64],
     aim_before: Array,
-) -> tuple[Array, Array, Array, Beams]:
+) -> tuple[Array, Array, Array, CoupledBeams]:
     """Return aims (M, 2), aligned loss (C,), loss forms (C, 4, 4), and the beams.
 
     Mirrors that carry no light keep the aim they had.

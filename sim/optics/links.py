@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sim.optics.beams import Beams, beams_of
+from sim.optics.beams import CoupledBeams, beams_of
 from sim.optics.build_errors import BuiltSwitch, build_switch
 from sim.optics.coupling import DB_PER_NEPER, loss_form
 from sim.optics.geometry import Connections, SwitchGeometry, connect, excess_loss_form
@@ -87,7 +87,7 @@ def _design_form(geometry: SwitchGeometry, optics: OpticsParams, found: Connecti
 def beams(
     switch: SwitchParams, seed: int, inputs: NDArray[np.int64], outputs: NDArray[np.int64],
     found: Links,
-) -> Beams:  # fmt: skip
+) -> CoupledBeams:  # fmt: skip
     """Return what the exact misalignment loss of links comes from; they are of the same ports."""
     geometry = SwitchGeometry.from_params(switch.geometry)
     built = build_switch(geometry, switch.optics, switch.build, seed)

@@ -14,7 +14,7 @@ from matplotlib.ticker import Formatter, FuncFormatter, NullFormatter, StrMethod
 from numpy.typing import NDArray
 
 from sim.optics.epochs import Epoch
-from sim.results.hold import Hold
+from sim.results.hold import HoldInterval
 from sim.results.traces import Traces
 
 # Blue, vermilion, green and orange of a palette made for colour-blind readers; the lines differ
@@ -97,7 +97,7 @@ def time_axis(time_s: NDArray) -> tuple[float, str]:
 
 
 def dress(
-    axes: Axes, traces: Traces, epochs: Sequence[Epoch] = (), hold: Hold | None = None
+    axes: Axes, traces: Traces, epochs: Sequence[Epoch] = (), hold: HoldInterval | None = None
 ) -> None:
     """Put time, commands and hold interval onto an axis of time."""
     scale, unit = time_axis(traces.time_s)

@@ -16,8 +16,8 @@ from sim.report.rankings import rankings
 from sim.report.run_plots import loss_histogram
 from sim.report.study_page import Section
 from sim.report.time_plots import (
-    Curves,
     Line,
+    PeakCurves,
     after_command_picture,
     error_picture,
     loss_picture,
@@ -26,7 +26,7 @@ from sim.report.time_plots import (
 )
 from sim.report.view import ReportView
 from sim.results.coupling import DARK_DB, is_dark
-from sim.results.hold import Hold
+from sim.results.hold import HoldInterval
 from sim.results.metrics import mirror_name
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign, with_signs
@@ -130,7 +130,7 @@ def _strip(view: ReportView) -> list[tuple[str, str]]:
 
 def _sections(view: ReportView, deciding: str) -> list[Section]:
     """The pictures, that of the deciding limit first."""
-    hold = Hold(view.figures["hold"]["from_ms"], view.figures["hold"]["to_ms"])
+    hold = HoldInterval(view.figures["hold"]["from_ms"], view.figures["hold"]["to_ms"])
     pointing, loss = _pointing(view, hold), _loss(view, hold, deciding)
     first = [loss, pointing] if deciding.startswith(("coupling", "time_to")) else [pointing, loss]
     watched = [Section("Health watch", texts=view.watch)] if view.watch else []
@@ -168,7 +168,7 @@ def _after_command(view: ReportView) -> list[Section]:
         tolerance = view.figures["settling"]["tolerance_urad"]
         pictures.append(
             after_command_picture(
-                Curves(traces.error_peak_rad.astype(float) * 1e6, names, who),
+                PeakCurves(traces.error_peak_rad.astype(float) * 1e6, names, who),
                 Line(tolerance, f"settling tolerance {tolerance:g} µrad", GREEN, "--"),
                 traces, commanded[-1], wanted["settling_max_ms"],
                 label="radial pointing error [µrad]", what="mirrors", events=events,
@@ -179,7 +179,7 @@ def _after_command(view: ReportView) -> list[Section]:
         level = view.outage_excess_db
         pictures.append(
             after_command_picture(
-                Curves(np.minimum(traces.excess_peak_db.astype(float), DARK_DB), names,
+                PeakCurves(np.minimum(traces.excess_peak_db.astype(float), DARK_DB), names,
                        _culprit(view, ("time_to_light.max_ms",))),
                 Line(level, f"outage {level:g} dB", "#59646f", ":"),
                 traces, commanded[-1], wanted["time_to_light_max_ms"],
@@ -194,7 +194,7 @@ def _culprit(view: ReportView, paths: Sequence[str]) -> str | None:
     return next((view.rows.culprits[p].name for p in paths if p in view.rows.culprits), None)
 
 
-def _pointing(view: ReportView, hold: Hold) -> Section:
+def _pointing(view: ReportView, hold: HoldInterval) -> Section:
     wanted = {row["name"]: row["limit"] for row in view.limits}
     tolerance = view.figures["settling"]["tolerance_urad"]
     lines = [Line(tolerance, f"settling tolerance {tolerance:g} µrad", GREEN, "--")]
@@ -209,7 +209,7 @@ def _pointing(view: ReportView, hold: Hold) -> Section:
     return Section("Pointing error over time", pictures=[*pictures, *([shift] if shift else [])])
 
 
-def _loss(view: ReportView, hold: Hold, deciding: str) -> Section:
+def _loss(view: ReportView, hold: HoldInterval, deciding: str) -> Section:
     if not view.traces.inputs.size:
         return Section("Coupling loss", texts=["No connection of the run carries light."])
     wanted = {row["name"]: row["limit"] for row in view.limits}

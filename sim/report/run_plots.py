@@ -17,12 +17,12 @@ from sim.report.drawing import (
     key_below,
 )
 from sim.results.coupling import DARK_DB, aligned_over_time
-from sim.results.hold import Hold
+from sim.results.hold import HoldInterval
 from sim.results.traces import Traces
 
 
 def loss_histogram(
-    traces: Traces, epochs: Sequence[Epoch], hold: Hold, limits: Sequence[tuple[str, float]]
+    traces: Traces, epochs: Sequence[Epoch], hold: HoldInterval, limits: Sequence[tuple[str, float]]
 ) -> Picture | None:
     """Draw how the insertion loss is spread over the hold interval."""
     tick = traces.tick_s

@@ -26,7 +26,7 @@ from sim.report.drawing import (
 from sim.report.event_marks import EventSpan, mark_events, marked
 from sim.report.thin import bin_starts, thin
 from sim.results.coupling import DARK_DB
-from sim.results.hold import Hold
+from sim.results.hold import HoldInterval
 from sim.results.traces import Traces
 
 FEWEST_FOR_PERCENTILES = 8
@@ -48,7 +48,7 @@ class Line(NamedTuple):
     dash: Any = "-."
 
 
-class Curves(NamedTuple):
+class PeakCurves(NamedTuple):
     """What is drawn of a quantity (T, n): peaks of each interval."""
 
     values: Array
@@ -58,11 +58,11 @@ class Curves(NamedTuple):
 
 
 def over_time(
-    curves: Curves,
+    curves: PeakCurves,
     lines: Sequence[Line],
     traces: Traces,
     epochs: Sequence[Epoch],
-    hold: Hold,
+    hold: HoldInterval,
     *,
     label: str,
     alt: str,
@@ -75,7 +75,7 @@ def over_time(
 
     Parameters
     ----------
-    curves : Curves
+    curves : PeakCurves
         Peaks in each sampling interval.
     lines : sequence of Line
         Limits and tolerances.
@@ -135,7 +135,7 @@ def over_time(
 
 
 def _painter(
-    curves: Curves, time: Array, starts: Any
+    curves: PeakCurves, time: Array, starts: Any
 ) -> tuple[Callable[[Axes], None], str]:
     """How the curves are put onto an axis, and what the caption says of them."""
     values, names = curves.values, curves.names
@@ -164,13 +164,13 @@ def _painter(
 
 
 def error_picture(
-    traces: Traces, epochs: Sequence[Epoch], hold: Hold, names: Sequence[str],
+    traces: Traces, epochs: Sequence[Epoch], hold: HoldInterval, names: Sequence[str],
     lines: Sequence[Line], culprit: str | None,
     events: Sequence[EventSpan] = (),
 ) -> Picture:  # fmt: skip
     """Draw the radial pointing error of the mirrors."""
     return over_time(
-        Curves(traces.error_peak_rad.astype(float) * 1e6, names, culprit),
+        PeakCurves(traces.error_peak_rad.astype(float) * 1e6, names, culprit),
         lines, traces, epochs, hold,
         label="radial pointing error [µrad]",
         alt="Radial pointing error against time.",
@@ -180,7 +180,7 @@ def error_picture(
 
 
 def loss_picture(
-    traces: Traces, epochs: Sequence[Epoch], hold: Hold, names: Sequence[str],
+    traces: Traces, epochs: Sequence[Epoch], hold: HoldInterval, names: Sequence[str],
     lines: Sequence[Line], culprit: str | None,
     events: Sequence[EventSpan] = (),
 ) -> Picture:  # fmt: skip
@@ -188,7 +188,7 @@ def loss_picture(
     peak = traces.excess_peak_db.astype(float)
     beyond = float(peak.max(initial=0.0)) > DARK_DB
     return over_time(
-        Curves(np.minimum(peak, DARK_DB), names, culprit),
+        PeakCurves(np.minimum(peak, DARK_DB), names, culprit),
         lines, traces, epochs, hold,
         label="misalignment loss [dB]",
         alt="Misalignment loss against time.",
@@ -200,14 +200,14 @@ def loss_picture(
 
 
 def after_command_picture(
-    curves: Curves, level: Line, traces: Traces, start_s: float, limit_ms: float, *, label: str,
+    curves: PeakCurves, level: Line, traces: Traces, start_s: float, limit_ms: float, *, label: str,
     what: str, events: Sequence[EventSpan] = (),
 ) -> Picture | None:  # fmt: skip
     """Draw a quantity (T, n) after a command, with the time by which it must be below a level.
 
     Parameters
     ----------
-    curves : Curves
+    curves : PeakCurves
         Peaks in each sampling interval.
     level : Line
         What it must stay below.
@@ -253,7 +253,7 @@ def after_command_picture(
 
 
 def sensor_picture(
-    traces: Traces, epochs: Sequence[Epoch], hold: Hold, events: Sequence[EventSpan] = ()
+    traces: Traces, epochs: Sequence[Epoch], hold: HoldInterval, events: Sequence[EventSpan] = ()
 ) -> Picture | None:
     """Draw the camera's shift, which the loop cannot see; None if there is none."""
     shift = traces.sensor_rad.astype(float) * 1e6
@@ -285,7 +285,7 @@ def sensor_picture(
 
 
 def temperature_picture(
-    traces: Traces, epochs: Sequence[Epoch], hold: Hold, events: Sequence[EventSpan] = ()
+    traces: Traces, epochs: Sequence[Epoch], hold: HoldInterval, events: Sequence[EventSpan] = ()
 ) -> Picture | None:
     """Draw the bench's temperature; None if it does not vary."""
     kelvin = traces.temperature_k.astype(float)

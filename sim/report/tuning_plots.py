@@ -64,7 +64,7 @@ def against_gain(
     )
 
 
-class Compared(NamedTuple):
+class ComparedCurves(NamedTuple):
     """Curves of one set of gains."""
 
     name: str
@@ -78,7 +78,7 @@ class Compared(NamedTuple):
     """Time (K,) [ms], and largest and median size (K, 2) of the correction [V]."""
 
 
-def side_by_side(sets: Sequence[Compared]) -> Picture:
+def side_by_side(sets: Sequence[ComparedCurves]) -> Picture:
     """Draw sensitivity, step, cumulative rms and correction of chosen and present gains."""
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 5.4), layout="constrained")

@@ -3,13 +3,13 @@
 from collections.abc import Sequence
 
 from sim.ports import Event
-from sim.results.hold import Hold
+from sim.results.hold import HoldInterval
 
 SLACK_S = 1e-9
 
 
 def not_exercised(
-    events: Sequence[Event], moves_s: Sequence[float], hold: Hold, run_s: float
+    events: Sequence[Event], moves_s: Sequence[float], hold: HoldInterval, run_s: float
 ) -> list[str]:
     """Return, in words, why limits on this run would not have been put to the test.
 
@@ -19,7 +19,7 @@ def not_exercised(
         Shocks and records, as they were asked for.
     moves_s : sequence of float
         Switching commands. [s]
-    hold : Hold
+    hold : HoldInterval
         What pointing and loss are judged over.
     run_s : float
         Length of the run. [s]

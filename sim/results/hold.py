@@ -40,7 +40,7 @@ class MetricsParams(Block):
         return self
 
 
-class Hold(NamedTuple):
+class HoldInterval(NamedTuple):
     """From where to where."""
 
     from_ms: float
@@ -62,7 +62,7 @@ class Hold(NamedTuple):
         return np.asarray((ends_ticks - length >= low) & (ends_ticks <= high))
 
 
-def hold_of(params: MetricsParams, end_ms: float) -> Hold:
+def hold_of(params: MetricsParams, end_ms: float) -> HoldInterval:
     """Return the hold interval of a run that ends at `end_ms`."""
     to_ms = end_ms if params.hold_to_ms is None else min(params.hold_to_ms, end_ms)
-    return Hold(params.hold_from_ms, to_ms)
+    return HoldInterval(params.hold_from_ms, to_ms)

@@ -20,7 +20,7 @@ def ticks_of(times_s: ArrayLike, tick_s: float) -> Ticks:
     return np.rint(np.asarray(times_s, dtype=float) / tick_s).astype(np.int64)
 
 
-class Span(NamedTuple):
+class CommandSpan(NamedTuple):
     """One command and the ticks over which it is watched."""
 
     epoch: Epoch
@@ -32,14 +32,14 @@ class Span(NamedTuple):
 
 def spans_of(
     traces: Traces, epochs: Sequence[Epoch], starts: Ticks, ends: Ticks, params: MetricsParams
-) -> list[Span]:
+) -> list[CommandSpan]:
     """Return the commands of the run, each watched until the next epoch or the end."""
     first = int(ends[0]) - traces.interval_ticks
     last = int(ends[-1])
     dwell = max(1, int(np.ceil(params.dwell_ms * 1e-3 / traces.tick_s - 1e-6)))
     stops = [*starts[1:], last]
     return [
-        Span(epoch, first, int(start), int(min(stop, last)), dwell)
+        CommandSpan(epoch, first, int(start), int(min(stop, last)), dwell)
         for epoch, start, stop in zip(epochs, starts, stops, strict=True)
         if epoch.commanded and first <= start <= last
     ]
@@ -53,7 +53,7 @@ class Moved(NamedTuple):
     excursions: NDArray[np.int64]
 
 
-def moved_by(traces: Traces, span: Span, *, light: bool) -> Moved:
+def moved_by(traces: Traces, span: CommandSpan, *, light: bool) -> Moved:
     """Return when each moved mirror settled or, for light, each connection it carries."""
     moved = span.epoch.moved
     columns = np.flatnonzero(moved[span.epoch.pairs].any(axis=1) if light else moved)
@@ -73,7 +73,7 @@ def moved_by(traces: Traces, span: Span, *, light: bool) -> Moved:
 
 
 def slowest_of(
-    spans: Sequence[Span], settled: Sequence[Moved], name: Callable[[Span, int], str]
+    spans: Sequence[CommandSpan], settled: Sequence[Moved], name: Callable[[CommandSpan, int], str]
 ) -> str | None:
     """Name what came last, or a first one that never came; None if nothing was moved."""
     found: tuple[float, str] | None = None

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from sim.ports import Array
 
 
-class Arrivals(NamedTuple):
+class SettledTimes(NamedTuple):
     """When each of M columns came back within its limit after one command."""
 
     after_s: Array
@@ -27,7 +27,7 @@ def arrivals(
     end_tick: int,
     dwell_ticks: int,
     tick_s: float,
-) -> Arrivals:
+) -> SettledTimes:
     """Return the time from a command to the first tick that starts a whole dwell inside.
 
     The ticks watched are those after `command_tick`, up to and with `end_tick`; a dwell that would
@@ -53,7 +53,7 @@ def arrivals(
 
     Returns
     -------
-    Arrivals
+    SettledTimes
         Time and later excursions of each column.
 
     Raises
@@ -101,4 +101,5 @@ def arrivals(
 
     before = np.vstack([np.zeros((1, len(columns)), dtype=last.dtype), last])[:-1]
     starts = out & (first > before + 1) & (rows[:, None] > row)
-    return Arrivals(np.where(came, ticks * tick_s, np.nan), np.where(came, starts.sum(axis=0), 0))
+    back_s = np.where(came, ticks * tick_s, np.nan)
+    return SettledTimes(back_s, np.where(came, starts.sum(axis=0), 0))

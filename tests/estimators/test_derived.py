@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.estimators.derived import (
-    Expected,
+    ExpectedSpots,
     components_settings,
     quad_cell_settings,
     quad_cell_window,
@@ -28,7 +28,7 @@ def expected(best=50, deviation=4.0, **more):
         "best_threshold_dn": lambda: best,
         "least_flux_dn": lambda threshold: asked.append(threshold) or 10 * threshold,
     }  # fmt: skip
-    return Expected(**(given | more)), asked
+    return ExpectedSpots(**(given | more)), asked
 
 
 def test_a_centre_of_gravity_gets_the_best_threshold():

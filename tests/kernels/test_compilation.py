@@ -16,7 +16,7 @@ from sim.kernels import compilation, compiled
 from sim.kernels.compiled import camera, control, frames
 from sim.kernels.preparing import preparing_s
 from sim.loop.plan import Stretch
-from sim.loop.stopwatch import Lap, Spent, Stage, with_laps
+from sim.loop.stopwatch import Lap, Spent, TimedStage, with_laps
 
 SIM = Path(compilation.__file__).parents[1]
 CAMERA = Camera(1.8, 20000.0, 20.0, 6.0, 0.5, 32.0, 1900.0, 1023.0)
@@ -144,7 +144,9 @@ def test_time_to_load_kernels_is_counted_whenever_it_comes() -> None:
     assert made(2) == 3
     assert preparing_s() == first
     stretch = Stretch(0, 10, True, "end")
-    laps = [Lap(None, 10.0, 1.0), Lap(Stage.FUSED, 12.0, 1.5), Lap(Stage.PICTURES, 15.0, 4.0)]
+    laps = [
+        Lap(None, 10.0, 1.0), Lap(TimedStage.FUSED, 12.0, 1.5), Lap(TimedStage.PICTURES, 15.0, 4.0)
+    ]  # fmt: skip
     spent = with_laps(Spent(), laps, stretch, start=False)
     assert spent.start_s == 3.0
     assert spent.by_stage_s() == {"fused": 1.5, "pictures": 0.5}

@@ -13,7 +13,7 @@ from sim.optics.beams import (
     FORM_ERROR_DB,
     FORM_RANGES_DB,
     NO_LIGHT_DB,
-    Beams,
+    CoupledBeams,
     collimator_rows,
     edge_points,
     form_loss_db,
@@ -35,7 +35,7 @@ CASES = ("harrow_point_earthquake", "harrow_point_switch")
 SEED = 20
 
 
-def some(case: str, count: int) -> tuple[SwitchParams, np.ndarray, np.ndarray, Links, Beams]:
+def some(case: str, count: int) -> tuple[SwitchParams, np.ndarray, np.ndarray, Links, CoupledBeams]:
     """Some connections of a switch: ports, aims and beams."""
     switch = load_scenario(find(case)).switch
     inputs = np.arange(count) % 96

@@ -5,7 +5,7 @@ import pytest
 
 from sim.ports import Event, SpotStatus
 from sim.results.exercise import not_exercised
-from sim.results.hold import Hold, MetricsParams
+from sim.results.hold import HoldInterval, MetricsParams
 from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import evaluate
 from sim.results.outages import outages
@@ -86,7 +86,7 @@ def test_dark_time_enters_no_mean_and_no_percentile():
     assert all_dark["mean_db"] is None and all_dark["p99_count"] == 0
 
 
-HOLD = Hold(100.0, 900.0)
+HOLD = HoldInterval(100.0, 900.0)
 
 
 @pytest.mark.parametrize(

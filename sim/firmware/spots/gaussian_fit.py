@@ -30,7 +30,7 @@ from sim.firmware.spots.tables import (
     level_of,
     profiles,
 )
-from sim.firmware.spots.verdict import SpotWords, Verdict, places, verdict_of
+from sim.firmware.spots.verdict import SpotWords, TrustRule, places, verdict_of
 from sim.ports import CameraBelief
 
 BACKGROUND_FRACTION = 4
@@ -40,7 +40,7 @@ BACKGROUND_FRACTION = 4
 class GaussianFitWords(NamedTuple):
     """All constants of the estimator; whole numbers alone."""
 
-    verdict: Verdict
+    verdict: TrustRule
     level: Level
     start: Profiles
     """Of the correlation whose peak the steps start from."""

@@ -32,14 +32,14 @@ from sim.firmware.spots.tables import (
     pixel_word,
     profiles,
 )
-from sim.firmware.spots.verdict import SpotWords, Verdict, judged_words, verdict_of
+from sim.firmware.spots.verdict import SpotWords, TrustRule, judged_words, verdict_of
 from sim.ports import CameraBelief
 
 
 class PeakWords(NamedTuple):
     """All constants of the estimator; whole numbers alone."""
 
-    verdict: Verdict
+    verdict: TrustRule
     level: Level
     matched: Profiles | None
     """What frames are correlated with; None: the pixels themselves are looked at."""

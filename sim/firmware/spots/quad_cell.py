@@ -17,7 +17,7 @@ from sim.firmware.spots.division import (
 )
 from sim.firmware.spots.sums import SumRange, refuse_saturation, sum_word
 from sim.firmware.spots.tables import Level, above, largest_light, level_of
-from sim.firmware.spots.verdict import SpotWords, Verdict, judged_words, verdict_of
+from sim.firmware.spots.verdict import SpotWords, TrustRule, judged_words, verdict_of
 from sim.ports import CameraBelief
 
 INDEX_BITS = 8
@@ -30,7 +30,7 @@ FINER_BITS = 4
 class QuadCellWords(NamedTuple):
     """All constants of the estimator; whole numbers alone."""
 
-    verdict: Verdict
+    verdict: TrustRule
     level: Level
     half_width: int
     """Columns of a half; the gap lies between the halves. [px]"""

@@ -16,14 +16,14 @@ from sim.firmware.spots.division import (
     refuse_long,
 )
 from sim.firmware.spots.sums import SumRange, sum_word
-from sim.firmware.spots.verdict import SpotWords, Verdict, judged_words, places, verdict_of
+from sim.firmware.spots.verdict import SpotWords, TrustRule, judged_words, places, verdict_of
 from sim.ports import CameraBelief
 
 
 class ThresholdedCentroidWords(NamedTuple):
     """All constants of the estimator; whole numbers alone."""
 
-    verdict: Verdict
+    verdict: TrustRule
     threshold_dn: int
     """Taken off every pixel. [DN]"""
     sum_bits: int

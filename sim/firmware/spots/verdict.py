@@ -11,7 +11,7 @@ from sim.firmware.settings import EstimatorArithmetic
 from sim.ports import SpotStatus
 
 
-class Verdict(NamedTuple):
+class TrustRule(NamedTuple):
     """The window, and when a reading is not to be trusted; whole numbers alone."""
 
     height: int
@@ -41,7 +41,7 @@ class SpotWords(NamedTuple):
 def verdict_of(
     a: EstimatorArithmetic, window_px: tuple[int, int], *, min_flux_dn: float, edge_px: float,
     light_fraction: int,
-) -> Verdict:  # fmt: skip
+) -> TrustRule:  # fmt: skip
     """Put the rules of a reading into words.
 
     Parameters
@@ -59,7 +59,7 @@ def verdict_of(
 
     Returns
     -------
-    Verdict
+    TrustRule
 
     Raises
     ------
@@ -77,13 +77,13 @@ def verdict_of(
         )
     edge = int(np.ceil(np.ldexp(edge_px, a.position_fraction)))
     least = max(1, int(np.ceil(np.ldexp(min_flux_dn, light_fraction))))
-    return Verdict(
+    return TrustRule(
         height, width, position, least, light_fraction, half[0] - edge, half[1] - edge
     )  # fmt: skip
 
 
 def judged_words(
-    v: Verdict, position: Whole, light: Whole, failed: NDArray[np.bool_],
+    v: TrustRule, position: Whole, light: Whole, failed: NDArray[np.bool_],
     at_edge: NDArray[np.bool_] | None = None,
 ) -> SpotWords:  # fmt: skip
     """Return positions with their status; DIM goes before FAILED, and FAILED before EDGE.

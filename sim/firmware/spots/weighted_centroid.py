@@ -28,7 +28,7 @@ from sim.firmware.spots.tables import (
     profiles,
     weight_table,
 )
-from sim.firmware.spots.verdict import SpotWords, Verdict, places, verdict_of
+from sim.firmware.spots.verdict import SpotWords, TrustRule, places, verdict_of
 from sim.ports import CameraBelief
 
 STRIDE_FRACTION = 8
@@ -38,7 +38,7 @@ STRIDE_FRACTION = 8
 class WeightedCentroidWords(NamedTuple):
     """All constants of the estimator; whole numbers alone."""
 
-    verdict: Verdict
+    verdict: TrustRule
     level: Level
     start: Profiles
     """Of the correlation whose peak the iteration starts from."""

@@ -14,7 +14,7 @@ from sim.kernels.compiled.observers import observe_block
 from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
 from sim.kernels.law import KernelLaw
-from sim.kernels.stretch import Inputs, Paths, Scratch, Setup, Watched
+from sim.kernels.stretch import Inputs, ObservedLimits, Paths, Scratch, Setup
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N
 from sim.mirror.motion import Asked, Forcing, Motion
@@ -131,7 +131,7 @@ def _mirrors(  # type: ignore[no-untyped-def]
 
 def run_frames(
     setup: Setup, path: Paths, inputs: Inputs, motion: Motion, law: KernelLaw, memory: LawState,
-    watched: Watched, scratch: Scratch,
+    watched: ObservedLimits, scratch: Scratch,
 ) -> None:  # fmt: skip
     """Run the whole loop through some frames, as many at once as the scratch has histories for.
 

@@ -11,7 +11,7 @@ from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.couplings import one_connection
 from sim.kernels.compiled.observers import added, marked, noted, raised
-from sim.kernels.stretch import Watched
+from sim.kernels.stretch import ObservedLimits
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
     N,
@@ -202,7 +202,7 @@ def _far(  # type: ignore[no-untyped-def]
         block = next_block(queue)
 
 
-def observe_connections(first_frame: int, histories: Array, watched: Watched) -> None:
+def observe_connections(first_frame: int, histories: Array, watched: ObservedLimits) -> None:
     """Add the ticks of some frames to the traces of connections; see the plain form."""
     aim, pairs, form, beams = watched.aim_rad, watched.pairs, watched.form_db, watched.beams
     blocks = blocks_of(len(pairs))

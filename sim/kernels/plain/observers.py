@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.kernels.observed import ErrorTraces
-from sim.kernels.stretch import Watched
-from sim.optics.beams import NO_LIGHT_DB, Beams, misalignment_db
+from sim.kernels.stretch import ObservedLimits
+from sim.optics.beams import NO_LIGHT_DB, CoupledBeams, misalignment_db
 from sim.ports import Array
 
 F32 = np.float32
@@ -43,7 +43,7 @@ def observe_mirrors(
             error[row] = e[-1].T
 
 
-def observe_connections(first_frame: int, histories: Array, watched: Watched) -> None:
+def observe_connections(first_frame: int, histories: Array, watched: ObservedLimits) -> None:
     """Add the ticks of some frames to the traces of connections.
 
     A loss is a quadratic form of the errors (Ax, Ay, Bx, By) up to where that holds for the
@@ -55,7 +55,7 @@ def observe_connections(first_frame: int, histories: Array, watched: Watched) ->
         Number of the first frame in the run.
     histories : (F, N + 1, 2, M) ndarray
         Tilts at the frames' tick edges; the first belongs to the frame before. [rad]
-    watched : Watched
+    watched : ObservedLimits
         What is observed; its traces of losses are filled.
     """
     pairs, beams = watched.pairs, watched.beams
@@ -74,7 +74,7 @@ def observe_connections(first_frame: int, histories: Array, watched: Watched) ->
                 excess[row] = loss[-1]
 
 
-def _losses(tilts: Array, aims: Array, form: Array, beams: Beams) -> Array:
+def _losses(tilts: Array, aims: Array, form: Array, beams: CoupledBeams) -> Array:
     """Return losses (n, C) from tilts (n, 2, C, 2) and aims (2, C, 2): axis, connection, side."""
     four = tilts.transpose(0, 2, 3, 1).reshape(len(tilts), -1, 4)
     error = four - aims.transpose(1, 2, 0).reshape(-1, 4)

@@ -10,7 +10,7 @@ from sim.mechanics.profiles.profile import (
     STANDARD_GRAVITY_M_S2,
     Expected,
     ProfileParams,
-    World,
+    ProfileSite,
     faded,
     rms_between,
     written,
@@ -57,7 +57,7 @@ class AmbientVibration:
 
     Params = AmbientVibrationParams
 
-    def __init__(self, params: AmbientVibrationParams, world: World) -> None:
+    def __init__(self, params: AmbientVibrationParams, world: ProfileSite) -> None:
         """Draw the noise for the whole run."""
         self.params = p = params
         self.name = "the vibration of the surroundings"

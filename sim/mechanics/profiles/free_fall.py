@@ -9,11 +9,11 @@ from sim.mechanics.profiles.profile import (
     MEMORY,
     PRACTICE,
     STANDARD_GRAVITY_M_S2,
-    Band,
     EventParams,
     Expected,
-    Span,
-    World,
+    PlayedSpan,
+    ProfileSite,
+    ToleranceBand,
     peak_of,
     velocity_of,
     written,
@@ -61,7 +61,7 @@ class FreeFall:
 
     Params = FreeFallParams
 
-    def __init__(self, params: FreeFallParams, world: World) -> None:
+    def __init__(self, params: FreeFallParams, world: ProfileSite) -> None:
         """Lay out falls and impacts."""
         self.params = p = params
         g, length_s = STANDARD_GRAVITY_M_S2, 1e-3 * p.impact_ms
@@ -83,7 +83,7 @@ class FreeFall:
             self._falls.append((end, end + 2.0 * back / g))
             speed = back
         first = self._impacts[0]
-        self.span = Span(
+        self.span = PlayedSpan(
             at, self._impacts[-1].start_s + length_s, first.start_s + 0.5 * length_s
         )
         self.highest_hz = 1.0 / length_s
@@ -101,7 +101,7 @@ class FreeFall:
         low, high = tolerance_band("half_sine", peak, length_s, around)
         fall = np.where(around < 0, -g, 0.0)
         self.bands = (
-            Band("time", first.start_s + around, 0.5 * (low + high) + fall, low + fall,
+            ToleranceBand("time", first.start_s + around, 0.5 * (low + high) + fall, low + fall,
                  high + fall, MEMORY),
         )  # fmt: skip
         self.conditions: dict[str, Any] = {

@@ -63,7 +63,7 @@ class Expected(NamedTuple):
     """Takes times (K,) [s] and acceleration along the direction (K,) [m/s^2]."""
 
 
-class Band(NamedTuple):
+class ToleranceBand(NamedTuple):
     """A curve that what is played is held to, between two others."""
 
     over: Literal["time", "density", "spectrum"]
@@ -81,7 +81,7 @@ class Band(NamedTuple):
     """Where sines stand out of a density; an estimate is not held to the band there. [Hz]"""
 
 
-class Span(NamedTuple):
+class PlayedSpan(NamedTuple):
     """When a profile plays."""
 
     from_s: float
@@ -95,21 +95,21 @@ class Profile(Protocol):
 
     name: str
     """In a few words, for messages and pages."""
-    span: Span | None
+    span: PlayedSpan | None
     """None for what goes on all the time."""
     highest_hz: float
     """Above this it holds next to nothing; drive ticks must follow it. [Hz]"""
     conditions: Mapping[str, Any]
     """What is filed of it."""
     expected: tuple[Expected, ...]
-    bands: tuple[Band, ...]
+    bands: tuple[ToleranceBand, ...]
 
     def along(self, time_s: Array) -> Array:
         """Return (K,) acceleration along the direction. [m/s^2]"""
         ...
 
 
-class World(NamedTuple):
+class ProfileSite(NamedTuple):
     """What a profile knows of the run it plays in."""
 
     key: tuple[int, int]

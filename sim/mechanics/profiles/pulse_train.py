@@ -9,11 +9,11 @@ from sim.mechanics.profiles.profile import (
     MEMORY,
     PRACTICE,
     STANDARD_GRAVITY_M_S2,
-    Band,
     EventParams,
     Expected,
-    Span,
-    World,
+    PlayedSpan,
+    ProfileSite,
+    ToleranceBand,
     peak_of,
     velocity_of,
     written,
@@ -72,7 +72,7 @@ class PulseTrain:
 
     Params = PulseTrainParams
 
-    def __init__(self, params: PulseTrainParams, world: World) -> None:
+    def __init__(self, params: PulseTrainParams, world: ProfileSite) -> None:
         """Lay out the train."""
         self.params = p = params
         shape = p.pulse.replace("_", "-")
@@ -83,7 +83,7 @@ class PulseTrain:
         self._period_s = 1e-3 * p.period_ms if p.count > 1 else self._length_s
         self._peak_m_s2 = STANDARD_GRAVITY_M_S2 * p.peak_g * p.level
         last_s = self._start_s + (p.count - 1) * self._period_s
-        self.span = Span(
+        self.span = PlayedSpan(
             self._start_s,
             last_s + self._length_s,
             self._start_s + peak_phase(p.pulse) * self._length_s,
@@ -119,11 +119,11 @@ class PulseTrain:
         phase = (since - number * self._period_s) / self._length_s
         return self._peak_m_s2 * self._sense(number) * pulse_shape(self.params.pulse, phase)
 
-    def _band(self) -> Band:
+    def _band(self) -> ToleranceBand:
         at = np.linspace(-0.4 * self._length_s, 1.1 * self._length_s, 301)
         low, high = tolerance_band(self.params.pulse, self._peak_m_s2, self._length_s, at)
         nominal = 0.5 * (low + high)
-        return Band("time", self._start_s + at, nominal, low, high, MEMORY)
+        return ToleranceBand("time", self._start_s + at, nominal, low, high, MEMORY)
 
     def _count(self, time_s: Array, acceleration_m_s2: Array) -> float:
         over = np.abs(acceleration_m_s2) > 0.5 * self._peak_m_s2

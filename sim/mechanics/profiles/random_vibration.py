@@ -15,11 +15,11 @@ from sim.mechanics.profiles.density import (
 from sim.mechanics.profiles.profile import (
     PRACTICE,
     STANDARD_GRAVITY_M_S2,
-    Band,
     EventParams,
     Expected,
-    Span,
-    World,
+    PlayedSpan,
+    ProfileSite,
+    ToleranceBand,
     faded,
     rms_between,
     written,
@@ -59,7 +59,7 @@ class RandomVibration:
 
     Params = RandomVibrationParams
 
-    def __init__(self, params: RandomVibrationParams, world: World) -> None:
+    def __init__(self, params: RandomVibrationParams, world: ProfileSite) -> None:
         """Draw the noise."""
         self.params = p = params
         self.density = density = Density(p.density, p.level)
@@ -71,7 +71,7 @@ class RandomVibration:
         samples = self._noise.samples
         inside = samples[: int(length_s * self._noise.rate_hz)]
         peak_s = start_s + float(np.abs(inside).argmax()) / self._noise.rate_hz
-        self.span = Span(start_s, start_s + length_s, peak_s)
+        self.span = PlayedSpan(start_s, start_s + length_s, peak_s)
         self.highest_hz = float(density.hz[-1])
         rms = density.rms_m_s2
         self.expected = (
@@ -97,10 +97,10 @@ def read_noise(noise: Noise, into_s: Array) -> Array:
     return read_between(noise.samples[:, None], position)[:, 0]
 
 
-def density_band(density: Density, sines_hz: tuple[float, ...] = ()) -> Band:
+def density_band(density: Density, sines_hz: tuple[float, ...] = ()) -> ToleranceBand:
     """Return a density with the usual +-3 dB, and where sines stand out of it."""
     at = np.unique(np.concatenate([density.hz, np.geomspace(density.hz[0], density.hz[-1], 120)]))
     nominal = density.at(at)
     factor = 10.0 ** (0.1 * DECIBEL_BAND)
-    return Band("density", at, nominal, nominal / factor, nominal * factor, PRACTICE,
+    return ToleranceBand("density", at, nominal, nominal / factor, nominal * factor, PRACTICE,
                 sines_hz=sines_hz)  # fmt: skip

@@ -7,11 +7,11 @@ import numpy as np
 from sim.mechanics.profiles.profile import (
     MEMORY,
     STANDARD_GRAVITY_M_S2,
-    Band,
     EventParams,
     Expected,
-    Span,
-    World,
+    PlayedSpan,
+    ProfileSite,
+    ToleranceBand,
     faded,
     peak_of,
     written,
@@ -43,13 +43,13 @@ class SineDwell:
 
     Params = SineDwellParams
 
-    def __init__(self, params: SineDwellParams, world: World) -> None:
+    def __init__(self, params: SineDwellParams, world: ProfileSite) -> None:
         """Lay out the dwell."""
         self.params = p = params
         self.name = f"the dwell at {p.frequency_hz:g} Hz"
         start_s, length_s = 1e-3 * p.start_ms, 1e-3 * p.duration_ms
         self._peak_m_s2 = STANDARD_GRAVITY_M_S2 * p.peak_g * p.level
-        self.span = Span(start_s, start_s + length_s, start_s + 0.5 * length_s)
+        self.span = PlayedSpan(start_s, start_s + length_s, start_s + 0.5 * length_s)
         self.highest_hz = p.frequency_hz
         cycles = p.frequency_hz * length_s
         peak = self._peak_m_s2
@@ -59,7 +59,7 @@ class SineDwell:
         )  # fmt: skip
         at = np.array([start_s, start_s + length_s])
         top = np.full(2, (1 + AMPLITUDE_BAND) * peak)
-        self.bands = (Band("time", at, np.full(2, peak), -top, top, MEMORY),)
+        self.bands = (ToleranceBand("time", at, np.full(2, peak), -top, top, MEMORY),)
         self.conditions: dict[str, Any] = {
             "kind": p.kind, "frequency_hz": p.frequency_hz, "peak_g": p.peak_g * p.level,
             "cycles": cycles, "duration_s": length_s,

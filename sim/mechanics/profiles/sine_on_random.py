@@ -12,8 +12,8 @@ from sim.mechanics.profiles.profile import (
     STANDARD_GRAVITY_M_S2,
     EventParams,
     Expected,
-    Span,
-    World,
+    PlayedSpan,
+    ProfileSite,
     amplitude_at,
     faded,
     rms_between,
@@ -66,7 +66,7 @@ class SineOnRandom:
 
     Params = SineOnRandomParams
 
-    def __init__(self, params: SineOnRandomParams, world: World) -> None:
+    def __init__(self, params: SineOnRandomParams, world: ProfileSite) -> None:
         """Draw the noise."""
         self.params = p = params
         density = Density(p.density, p.level)
@@ -74,7 +74,7 @@ class SineOnRandom:
         start_s, length_s = 1e-3 * p.start_ms, 1e-3 * p.duration_ms
         self._noise = Noise(density, length_s, world.key, p.clip_sigma)
         self._ramp_s = 1e-3 * p.ramp_ms
-        self.span = Span(start_s, start_s + length_s, start_s + 0.5 * length_s)
+        self.span = PlayedSpan(start_s, start_s + length_s, start_s + 0.5 * length_s)
         self.highest_hz = max(float(density.hz[-1]), *(tone.hz for tone in p.tones))
         rms = total_rms(density, p.tones, p.level)
         flat = (start_s + self._ramp_s, start_s + length_s - self._ramp_s)

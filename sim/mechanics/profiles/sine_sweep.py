@@ -8,11 +8,11 @@ from sim.mechanics.profiles.profile import (
     MEMORY,
     PRACTICE,
     STANDARD_GRAVITY_M_S2,
-    Band,
     EventParams,
     Expected,
-    Span,
-    World,
+    PlayedSpan,
+    ProfileSite,
+    ToleranceBand,
     faded,
     peak_of,
     written,
@@ -62,7 +62,7 @@ class SineSweep:
 
     Params = SineSweepParams
 
-    def __init__(self, params: SineSweepParams, world: World) -> None:
+    def __init__(self, params: SineSweepParams, world: ProfileSite) -> None:
         """Lay out the sweep.
 
         Raises
@@ -91,7 +91,7 @@ class SineSweep:
         self.highest_hz = max(p.from_hz, p.to_hz)
         strongest = float(self._amplitude(np.array([self.highest_hz]))[0])
         highest_s = 0.0 if p.from_hz > p.to_hz else self._one_s
-        self.span = Span(self._start_s, end_s, self._start_s + highest_s)
+        self.span = PlayedSpan(self._start_s, end_s, self._start_s + highest_s)
         self.expected = (
             Expected("largest amplitude", "m/s^2", strongest, (1 - AMPLITUDE_BAND) * strongest,
                      (1 + AMPLITUDE_BAND) * strongest, MEMORY, peak_of),
@@ -152,12 +152,12 @@ class SineSweep:
         weight = faded(time_s, self.span.from_s, self.span.to_s, 1e-3 * self.params.ramp_ms)
         return weight * self._amplitude(self.frequency_hz(time_s)) * np.sin(2 * np.pi * turns)
 
-    def _band(self, run_s: float) -> Band:
+    def _band(self, run_s: float) -> ToleranceBand:
         """The amplitude over time, which the peaks of the sine must not pass."""
         at = np.linspace(self.span.from_s, min(self.span.to_s, run_s), 400)
         amplitude = self._amplitude(self.frequency_hz(at))
         top = (1 + AMPLITUDE_BAND) * amplitude
-        return Band("time", at, amplitude, -top, top, MEMORY)
+        return ToleranceBand("time", at, amplitude, -top, top, MEMORY)
 
     def _crossings(self, time_s: Array, acceleration_m_s2: Array) -> float:
         found = acceleration_m_s2[np.abs(acceleration_m_s2) > 0]

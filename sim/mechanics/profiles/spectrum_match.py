@@ -9,11 +9,11 @@ from pydantic import AfterValidator, Field
 from sim.mechanics.profiles.profile import (
     PRACTICE,
     STANDARD_GRAVITY_M_S2,
-    Band,
     EventParams,
     Expected,
-    Span,
-    World,
+    PlayedSpan,
+    ProfileSite,
+    ToleranceBand,
     velocity_of,
     written,
 )
@@ -104,7 +104,7 @@ class SpectrumMatch:
 
     Params = SpectrumMatchParams
 
-    def __init__(self, params: SpectrumMatchParams, world: World) -> None:
+    def __init__(self, params: SpectrumMatchParams, world: ProfileSite) -> None:
         """Match the motion.
 
         Raises
@@ -118,13 +118,13 @@ class SpectrumMatch:
         self.name = f"the motion matched from {corners[0][0]:g} to {corners[-1][0]:g} Hz"
         start_s = 1e-3 * p.start_ms
         peak_s = start_s + float(np.abs(m.samples).argmax()) / m.rate_hz
-        self.span = Span(start_s, start_s + 1e-3 * p.duration_ms, peak_s)
+        self.span = PlayedSpan(start_s, start_s + 1e-3 * p.duration_ms, peak_s)
         self.highest_hz = corners[-1][0]
         fine = _grid(corners, CHECKS_PER_OCTAVE)
         wanted = p.level * required_at(corners, fine)
         top = wanted * 10.0 ** (p.tolerance_db / 20.0)
         self.bands = (
-            Band("spectrum", fine, wanted, wanted * (1 - 1e-2), top, PRACTICE, p.quality),
+            ToleranceBand("spectrum", fine, wanted, wanted * (1 - 1e-2), top, PRACTICE, p.quality),
         )
         peak = p.level * float(np.abs(m.samples).max())
         self.expected = (

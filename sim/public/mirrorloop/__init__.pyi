@@ -75,7 +75,7 @@ from sim.studies.formats.study import formats as _study_formats
 from sim.studies.formats.study import FormatsStudy as FormatsStudy
 from sim.studies.formats.filing import write_formats as write_formats
 from sim.studies.calibrate.study import calibrate as _study_calibration
-from sim.studies.calibrate.study import Calibrated as Calibrated
+from sim.studies.calibrate.study import SimulatedCalibration as SimulatedCalibration
 from sim.studies.calibrate.cost import costs as _calibration_costs
 from sim.studies.calibrate.cost import Costs as _CalibrationCosts
 from sim.studies.calibrate.confusion import confusion as _wrong_spot_rates
@@ -156,10 +156,10 @@ from sim.ports import WithChanges as WithChanges
 from sim.mechanics.profiles.profile import Profile as Profile
 from sim.mechanics.profiles.profile import ProfileParams as ProfileParams
 from sim.mechanics.profiles.profile import EventParams as EventParams
-from sim.mechanics.profiles.profile import World as World
-from sim.mechanics.profiles.profile import Span as Span
+from sim.mechanics.profiles.profile import ProfileSite as ProfileSite
+from sim.mechanics.profiles.profile import PlayedSpan as PlayedSpan
 from sim.mechanics.profiles.profile import Expected as Expected
-from sim.mechanics.profiles.profile import Band as Band
+from sim.mechanics.profiles.profile import ToleranceBand as ToleranceBand
 from sim.disturbances.played import played as played
 from sim.ports import WorthAPicture as WorthAPicture
 from sim.ports import RunEvent as RunEvent

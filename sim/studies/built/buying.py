@@ -8,7 +8,7 @@ import numpy as np
 from sim.optics.switch import SwitchParams, budget_of
 from sim.ports import Array
 from sim.scenario.model import Scenario
-from sim.studies.built.population import Judge, Population, judged_population
+from sim.studies.built.population import BuiltSwitches, Judge, judged_population
 
 TOLERANCES: Final = {
     ("optics", "connector_sd_db"): "spread of connectors",
@@ -61,7 +61,7 @@ class Widened(NamedTuple):
     """The same if both limits were 1 dB higher."""
 
 
-def excess_db(found: Population, switch: SwitchParams) -> Array:
+def excess_db(found: BuiltSwitches, switch: SwitchParams) -> Array:
     """Return by how much each switch (K,) misses its nearer limit; negative inside both. [dB]"""
     budget = budget_of(switch, "yield")
     return np.maximum(
@@ -101,7 +101,7 @@ def buying(
     have = present(switch)
     steps = len(have) + len(WIDER)
 
-    def judged(one: SwitchParams, done: int) -> Population:
+    def judged(one: SwitchParams, done: int) -> BuiltSwitches:
         found = judged_population(Judge(one, scenario.mirror), seed, switches)
         if progress is not None:
             progress(done + 1, steps)

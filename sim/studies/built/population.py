@@ -36,7 +36,7 @@ class Judged(NamedTuple):
     table: ConnectionTable
 
 
-class Population(NamedTuple):
+class BuiltSwitches(NamedTuple):
     """K switches."""
 
     seeds: NDArray[np.int64]
@@ -114,7 +114,7 @@ class Judge:
 
 def population(
     scenario: Scenario, switches: int, progress: Callable[[int, int], None] | None = None
-) -> Population:
+) -> BuiltSwitches:
     """Build and judge switches; the first is that of the scenario's population seed.
 
     Parameters
@@ -139,7 +139,7 @@ def population(
 def judged_population(
     judge: Judge, first_seed: int, switches: int,
     progress: Callable[[int, int], None] | None = None,
-) -> Population:  # fmt: skip
+) -> BuiltSwitches:  # fmt: skip
     """Return the population that a judge sees from a seed on."""
     seeds = (first_seed + np.arange(switches)) % 2**32
     budget = judge.budget
@@ -167,4 +167,4 @@ def judged_population(
     finally:
         pool.shutdown(cancel_futures=True)
     columns = [np.array(column) for column in zip(*rows, strict=True)]
-    return Population(seeds, judge.ports[0] * judge.ports[1], *columns)
+    return BuiltSwitches(seeds, judge.ports[0] * judge.ports[1], *columns)

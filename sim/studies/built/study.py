@@ -11,7 +11,7 @@ from sim.optics.switch import budget_of
 from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.buying import Bought, Widened, buying, excess_db
-from sim.studies.built.population import Population, population
+from sim.studies.built.population import BuiltSwitches, population
 from sim.studies.connections.intervals import clustered_interval, exact_interval
 from sim.studies.connections.many_lives import many_lives
 from sim.studies.run.provenance import now
@@ -25,7 +25,7 @@ class Yield(NamedTuple):
     """Everything about a population."""
 
     scenario: Scenario
-    population: Population
+    population: BuiltSwitches
     results: dict[str, Any]
     """What `yield.json` holds, provenance aside."""
     curve: list[tuple[float, float]]

@@ -6,7 +6,7 @@ from typing import Any, Final, NamedTuple
 from sim.calibration.known import GROUPS, mixed, sheet
 from sim.calibration.results import Beliefs
 from sim.scenario.model import Scenario
-from sim.studies.calibrate.study import Calibrated
+from sim.studies.calibrate.study import SimulatedCalibration
 from sim.studies.run.make import make_run
 
 EXACT: Final = "everything known exactly"
@@ -49,8 +49,9 @@ class Costs(NamedTuple):
 
 
 def costs(
-    scenario: Scenario, found: Calibrated, progress: Callable[[int, int], None] | None = None
-) -> Costs:
+    scenario: Scenario, found: SimulatedCalibration,
+    progress: Callable[[int, int], None] | None = None,
+) -> Costs:  # fmt: skip
     """Run the scenario with every mixture of beliefs; noise and mirrors are the same in all.
 
     Differences are of the same draws, so that they show effects far below the scatter from seed

@@ -16,7 +16,7 @@ from sim.scenario.portable import copy_files, portable
 from sim.studies.calibrate.confusion import Confused
 from sim.studies.calibrate.cost import Costs
 from sim.studies.calibrate.page import page_of, verdict_of
-from sim.studies.calibrate.study import Calibrated
+from sim.studies.calibrate.study import SimulatedCalibration
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance
 
 KIND: Final = "calibrate"
@@ -26,7 +26,7 @@ SCENARIO: Final = "calibrated.toml"
 
 
 def write(
-    scenario: Scenario, found: Calibrated, cost: Costs | None, confused: Confused | None,
+    scenario: Scenario, found: SimulatedCalibration, cost: Costs | None, confused: Confused | None,
     folder: str | Path, started: datetime.datetime, *, overwrite: bool,
     asked: Request = NOTHING_ASKED,
 ) -> Path:  # fmt: skip
@@ -61,7 +61,7 @@ def write(
 
 
 def figures(
-    found: Calibrated, cost: Costs | None, confused: Confused | None
+    found: SimulatedCalibration, cost: Costs | None, confused: Confused | None
 ) -> dict[str, Any]:
     """Return everything that a calibration found, as plain data."""
     return {

@@ -10,7 +10,7 @@ from sim.scenario.portable import portable_toml
 from sim.studies.calibrate.confusion import WITH, WITHOUT, Confused, Rate, none_seen_pct
 from sim.studies.calibrate.cost import CALIBRATED, EXACT, SHEET, Costs, Outcome
 from sim.studies.calibrate.plots import costs_picture, errors_picture, transfer_picture
-from sim.studies.calibrate.study import Calibrated
+from sim.studies.calibrate.study import SimulatedCalibration
 from sim.studies.run.provenance import switch_words
 
 ASSUMPTIONS: Final = (
@@ -32,7 +32,7 @@ GUARDED: Final = ("caught", "false_alarms")
 
 
 def verdict_of(
-    found: Calibrated, cost: Costs | None, confused: Confused | None = None
+    found: SimulatedCalibration, cost: Costs | None, confused: Confused | None = None
 ) -> tuple[str, bool]:
     """Return what it comes to in a few sentences, and whether that is good."""
     known = [each for each in found.estimates if each.holds is not None]
@@ -81,7 +81,7 @@ def _db(value: float | None) -> str:
 
 
 def page_of(
-    scenario: Scenario, found: Calibrated, cost: Costs | None, confused: Confused | None
+    scenario: Scenario, found: SimulatedCalibration, cost: Costs | None, confused: Confused | None
 ) -> StudyPage:
     """Return the page."""
     verdict, good = verdict_of(found, cost, confused)
@@ -183,7 +183,7 @@ def _more_loss(value: float | None, than: float | None) -> str:
     return "dark" if dark else "no longer dark" if was else _more(value, than, 4)
 
 
-def _estimates(found: Calibrated) -> Table:
+def _estimates(found: SimulatedCalibration) -> Table:
     head = ["Procedure: quantity", "Estimate", "95 % interval", "Truth of the simulation",
             "Holds it"]  # fmt: skip
     rows = []
@@ -202,7 +202,7 @@ def _estimates(found: Calibrated) -> Table:
     )  # fmt: skip
 
 
-def _times(found: Calibrated) -> Table:
+def _times(found: SimulatedCalibration) -> Table:
     rows = [
         [each.procedure, str(each.frames), str(each.waits), f"{each.seconds:.2f}"]
         for each in found.times

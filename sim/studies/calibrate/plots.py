@@ -7,10 +7,10 @@ from matplotlib.figure import Figure
 from sim.report.drawing import BLUE, GREEN, INK, STYLE, VERMILION, Picture, finish
 from sim.results.coupling import DARK_DB
 from sim.studies.calibrate.cost import CALIBRATED, EXACT, SHEET, Costs
-from sim.studies.calibrate.study import Calibrated
+from sim.studies.calibrate.study import SimulatedCalibration
 
 
-def errors_picture(found: Calibrated) -> Picture:
+def errors_picture(found: SimulatedCalibration) -> Picture:
     """Draw every estimate with an interval against the truth, in half widths of its interval."""
     rows = [each for each in found.estimates if each.low is not None and each.high is not None]
     with matplotlib.rc_context(STYLE):
@@ -37,7 +37,7 @@ def errors_picture(found: Calibrated) -> Picture:
     )  # fmt: skip
 
 
-def transfer_picture(found: Calibrated) -> Picture:
+def transfer_picture(found: SimulatedCalibration) -> Picture:
     """Draw variance over mean of both cameras, and the fits."""
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 3.0), layout="constrained")

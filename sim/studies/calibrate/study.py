@@ -34,7 +34,7 @@ class Timed(NamedTuple):
     seconds: float
 
 
-class Calibrated(NamedTuple):
+class SimulatedCalibration(NamedTuple):
     """A calibration, and what is known of it because it was simulated."""
 
     settings: CalibrationParams
@@ -53,7 +53,7 @@ class Calibrated(NamedTuple):
 
 def calibrate(
     scenario: Scenario, progress: Callable[[int, int], None] | None = None
-) -> Calibrated:
+) -> SimulatedCalibration:
     """Run every procedure on the switch of a scenario, as it is.
 
     Parameters
@@ -105,7 +105,7 @@ def calibrate(
     )
     beliefs = _beliefs(built, cameras, darks, transfers, seen, maps, table, stairs.flux_dn)
     by = "plate of dots" if settings.camera_by == "grid" else "staircase"
-    return Calibrated(
+    return SimulatedCalibration(
         settings, beliefs,
         exact(cameras, scenario.seeds.population, built.parts.mirrors, population, lens,
               _known(stairs.flux_dn, 0.0)),

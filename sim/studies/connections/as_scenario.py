@@ -9,7 +9,7 @@ from sim.assembly.build import build
 from sim.results.metrics import mirror_name
 from sim.scenario.model import Scenario
 from sim.studies.connections.moves import Path
-from sim.studies.connections.plan import STRAIGHT, X_FIRST, Y_FIRST, Plan
+from sim.studies.connections.plan import STRAIGHT, X_FIRST, Y_FIRST, MovePlan
 
 PERIODS: Final = 2.0
 """Of the slower resonance, that a mirror is given after its shaped path before the next stage."""
@@ -24,7 +24,9 @@ def stage_ms(scenario: Scenario) -> float:
     return frame_ms * math.ceil((path_ms + PERIODS * period_ms) / frame_ms)
 
 
-def stages_of(scenario: Scenario, path: Path, plan: Plan, apart_ms: float) -> list[dict[str, Any]]:
+def stages_of(
+    scenario: Scenario, path: Path, plan: MovePlan, apart_ms: float
+) -> list[dict[str, Any]]:
     """Return the stages of a plan as a scenario writes them.
 
     Parameters
@@ -33,7 +35,7 @@ def stages_of(scenario: Scenario, path: Path, plan: Plan, apart_ms: float) -> li
         Of the move.
     path : Path
         The move.
-    plan : Plan
+    plan : MovePlan
         From `planned`.
     apart_ms : float
         From one stage to the next. [ms]

@@ -24,7 +24,7 @@ READING_ITEM = 300
 SAMPLE = 4096
 
 
-class Calibrated(NamedTuple):
+class CalibrationEffort(NamedTuple):
     """What a number of measured connections a port gives."""
 
     per_port: int
@@ -34,7 +34,7 @@ class Calibrated(NamedTuple):
     error_max_urad: float
 
 
-def calibrate(maker: Maker, per_port: int, reading_urad: float) -> Calibrated:
+def calibrate(maker: Maker, per_port: int, reading_urad: float) -> CalibrationEffort:
     """Measure some connections of each port, fit, and compare with the truth.
 
     Parameters
@@ -48,7 +48,7 @@ def calibrate(maker: Maker, per_port: int, reading_urad: float) -> Calibrated:
 
     Returns
     -------
-    Calibrated
+    CalibrationEffort
     """
     n_in, n_out = maker.geometry.ports_per_side, maker.geometry.ports_out
     turn = np.arange(n_in)[:, None] * max(1, n_out // n_in)
@@ -75,7 +75,7 @@ def calibrate(maker: Maker, per_port: int, reading_urad: float) -> Calibrated:
         far = _equations(far_in, far_out, far_own, far_design[:, axis], shape)
         fitted = lsqr(near, asked[:, axis] - design[:, axis], atol=1e-11, btol=1e-11)[0]
         errors[:, axis] = far_design[:, axis] + far @ fitted - truth[:, axis]
-    return Calibrated(
+    return CalibrationEffort(
         per_port, len(inputs), float(1e6 * np.sqrt(np.mean(errors**2))),
         float(1e6 * np.abs(errors).max()),
     )  # fmt: skip

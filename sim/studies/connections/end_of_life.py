@@ -11,7 +11,7 @@ from sim.optics.switch import SwitchParams, budget_of
 from sim.ports import Array
 from sim.studies.connections.aim import Aimed
 from sim.studies.connections.coupler import Ports
-from sim.studies.connections.life import Life, draw_life
+from sim.studies.connections.life import EndOfLife, draw_life
 from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker
 
 WORDS: Final = {
@@ -81,7 +81,7 @@ class Years:
         aimed = maker.aimed(self.inputs, self.outputs)
         return New(maker, aimed, maker.table(self.inputs, self.outputs, aimed))
 
-    def drawn(self, seed: int, life: int | Ports) -> Life:
+    def drawn(self, seed: int, life: int | Ports) -> EndOfLife:
         """Return what becomes of the parts of a population's switch."""
         return draw_life(self.budget, self.switch.optics, seed, self.ports, life)
 
@@ -105,7 +105,7 @@ class Years:
         still = still + ageing + connectors
         return Late(still + servo + band, still + mean, added)
 
-    def by_ports(self, drawn: Life, table: ConnectionTable) -> tuple[Array, Array]:
+    def by_ports(self, drawn: EndOfLife, table: ConnectionTable) -> tuple[Array, Array]:
         """Return what ageing, and connectors mated anew, add to connections (..., C). [dB]"""
         inputs, outputs = table.inputs, table.outputs
         ageing = drawn.gained_db[0][..., inputs] + drawn.gained_db[1][..., outputs]

@@ -14,7 +14,7 @@ from sim.studies.connections.coupler import Ports
 CONNECTOR, MIRROR, PORT, SHIFT, WARMING = 0, 1, 2, 3, 4
 
 
-class Life(NamedTuple):
+class EndOfLife(NamedTuple):
     """The end of one life, or of several (...), port by port: inputs, then outputs."""
 
     connector_db: tuple[Array | None, Array | None]
@@ -28,7 +28,7 @@ class Life(NamedTuple):
 def draw_life(
     budget: BudgetParams, optics: OpticsParams, seed: int, ports: tuple[int, int],
     life: int | Ports = 0,
-) -> Life:  # fmt: skip
+) -> EndOfLife:  # fmt: skip
     """Draw the end of a life, or of several.
 
     Parameters
@@ -61,6 +61,6 @@ def draw_life(
         common = budget.warming_urad_per_k * budget.warming_k * warming * (1.0 - 2.0 * side)
         own = budget.shift_urad * cut_normals(key, number, 2 * SHIFT + side, one)
         shifts.append(1e-6 * (own + common))
-    return Life(
+    return EndOfLife(
         (connectors[0], connectors[1]), (gained[0], gained[1]), (shifts[0], shifts[1])
     )

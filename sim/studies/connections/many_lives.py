@@ -18,7 +18,7 @@ from sim.studies.connections.calibration import evenly
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.end_of_life import WORDS, Years
 from sim.studies.connections.intervals import exact_interval, mean_interval
-from sim.studies.connections.life import Life
+from sim.studies.connections.life import EndOfLife
 from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable
 
 LIVES: Final = 50
@@ -58,7 +58,7 @@ class Estimate:
         self._kept_db = new_db.reshape(self._shape)
         self._pull = (2.0 * table.error_rad @ self._form_db).reshape(*self._shape, 4)
 
-    def of(self, drawn: Life) -> Array:
+    def of(self, drawn: EndOfLife) -> Array:
         """Return the estimates (C,), without servo error and band. [dB]"""
         form_db, (a, b) = self._form_db, drawn.shift_rad
         by_a = drawn.gained_db[0] + np.einsum("ni,ij,nj->n", a, form_db[:2, :2], a)

@@ -27,7 +27,7 @@ FAR_ENOUGH_DB: Final = 3.0
 """Losses that are larger still by this much need not be known. [dB]"""
 
 
-class Plan(NamedTuple):
+class MovePlan(NamedTuple):
     """A move in stages, and the light in wrong outputs that it leaves."""
 
     found: Found
@@ -60,7 +60,7 @@ def ways_at(share: float, way: NDArray[np.int64]) -> Array:
 
 def planned(
     path: Path, limit_db: float, progress: Callable[[int, int], None] | None = None
-) -> Plan:
+) -> MovePlan:
     """Return the plan that keeps every beam's strongest light in a wrong output least.
 
     Beams that come within a margin of the limit on straight ways in either order may turn one axis
@@ -102,7 +102,7 @@ def planned(
     found, instants = strongest(path, stages(path, before, way, way_b))
     if progress is not None:
         progress(5, 5)
-    return Plan(found, instants, before, way, way_b)
+    return MovePlan(found, instants, before, way, way_b)
 
 
 def stages(

@@ -9,7 +9,7 @@ import numpy as np
 from sim.optics.budgets import Aiming
 from sim.ports import Array
 from sim.scenario.model import Scenario
-from sim.studies.connections.calibration import Calibrated, calibrate, evenly
+from sim.studies.connections.calibration import CalibrationEffort, calibrate, evenly
 from sim.studies.connections.many_lives import WHOLE, lives_of, many_lives
 from sim.studies.connections.summary import (
     BudgetVerdict,
@@ -70,7 +70,7 @@ class ConnectionStudy(NamedTuple):
     levels: tuple[AimingLevel, ...]
     level_count: int
     """Connections on which the levels are compared."""
-    calibrations: tuple[Calibrated, ...]
+    calibrations: tuple[CalibrationEffort, ...]
     crosstalk: dict[str, Any]
     """Light in wrong outputs, standing, and while the first move is made."""
     assignment: dict[str, Any] | None
@@ -216,7 +216,7 @@ def _with_pairs(scenario: Scenario, pairs: list[list[int]]) -> Scenario:
 
 def _levels(
     scenario: Scenario, maker: Maker
-) -> tuple[tuple[AimingLevel, ...], int, tuple[Calibrated, ...]]:
+) -> tuple[tuple[AimingLevel, ...], int, tuple[CalibrationEffort, ...]]:
     """Compare the levels of aiming; nothing without a section that states their errors."""
     aiming = scenario.switch.aiming
     if aiming is None:

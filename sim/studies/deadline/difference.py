@@ -25,7 +25,7 @@ TRANSIENT_FRAMES: Final = 50
 """Frames of the hold interval that are left to the loop's own start where it begins at once."""
 
 
-class Course(NamedTuple):
+class EquationCourse(NamedTuple):
     """What a difference equation gives."""
 
     rms_rad: float
@@ -74,7 +74,7 @@ def judged_frames(built: Built) -> tuple[int, int]:
     return first, after
 
 
-def course(built: Built, scatter_rad: Array, share: float, seed: int) -> Course:
+def course(built: Built, scatter_rad: Array, share: float, seed: int) -> EquationCourse:
     """Step the loop about its last aims, with a share of each camera's frames dropped.
 
     Parameters
@@ -124,7 +124,7 @@ def course(built: Built, scatter_rad: Array, share: float, seed: int) -> Course:
                 count += n * m
             frame += 1
     used = lost[from_frame:to_frame]
-    return Course(float(np.sqrt(total / max(count, 1))), float(used.mean()))
+    return EquationCourse(float(np.sqrt(total / max(count, 1))), float(used.mean()))
 
 
 def _dropped(built: Built, share: float, rng: np.random.Generator) -> NDArray[np.bool_]:

@@ -90,7 +90,7 @@ AXES: dict[str, CaseAxis] = {
 }
 
 
-class Condition(NamedTuple):
+class JudgedPoint(NamedTuple):
     """A point that the recommendation goes by."""
 
     name: str
@@ -103,9 +103,9 @@ class Condition(NamedTuple):
     though it looks like scatter when windows are compared."""
 
 
-def conditions(camera: CameraParams, weights: WeightsParams) -> list[Condition]:
+def conditions(camera: CameraParams, weights: WeightsParams) -> list[JudgedPoint]:
     """Return the conditions that count, the camera as it is first; those of weight 0 do not."""
-    found = [Condition("nominal", "nominal", None, 1.0, False)]
+    found = [JudgedPoint("nominal", "nominal", None, 1.0, False)]
     for name, value, fixed in (
         ("ghost", GHOST_PCT[2], False),
         ("hot_pixels", HOT_PCT[1], True),
@@ -119,7 +119,7 @@ def conditions(camera: CameraParams, weights: WeightsParams) -> list[Condition]:
     ):
         weight = getattr(weights, name)
         if weight > 0:
-            found.append(Condition(name, name, value, weight, fixed))
+            found.append(JudgedPoint(name, name, value, weight, fixed))
     return found
 
 

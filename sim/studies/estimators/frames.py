@@ -16,7 +16,7 @@ FRAMES_PER_CASE = 2
 """Frame numbers that a case uses up: its spots, and its empty frames."""
 
 
-class Frames(NamedTuple):
+class TestFrames(NamedTuple):
     """What all estimators are given, and what only the judge knows."""
 
     with_spot_dn: NDArray[np.int32]
@@ -36,7 +36,7 @@ def noisy(camera: CameraParams) -> CameraParams:
     return camera.replace(noise="fast" if camera.read_noise_e >= 1 else "exact")
 
 
-def frames_of(case: ComparisonCase, number: int, seed: int, kernels: ModuleType) -> Frames:
+def frames_of(case: ComparisonCase, number: int, seed: int, kernels: ModuleType) -> TestFrames:
     """Render the frames of a case.
 
     Parameters
@@ -52,7 +52,7 @@ def frames_of(case: ComparisonCase, number: int, seed: int, kernels: ModuleType)
 
     Returns
     -------
-    Frames
+    TestFrames
     """
     camera = noisy(case.camera)
     path = paths_px(case)
@@ -62,7 +62,7 @@ def frames_of(case: ComparisonCase, number: int, seed: int, kernels: ModuleType)
     empty = _exposed(
         camera.replace(signal_e=0.0), middle, FRAMES_PER_CASE * number + 1, seed, kernels
     )
-    return Frames(with_spot, empty, np.tile(path.mean(axis=0).T, (REPEATS, 1)), path)
+    return TestFrames(with_spot, empty, np.tile(path.mean(axis=0).T, (REPEATS, 1)), path)
 
 
 def _exposed(

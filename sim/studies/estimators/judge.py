@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 from sim.assembly.arithmetic import arithmetic_of
 from sim.scenario.model import Scenario
-from sim.studies.estimators.cases import ComparisonCase, Condition, conditions, same_point
+from sim.studies.estimators.cases import ComparisonCase, JudgedPoint, conditions, same_point
 from sim.studies.estimators.choice import CandidateScore, Choice, recommend
 from sim.studies.estimators.noise import NoisePassed
 from sim.studies.estimators.price import ConditionPrice, cost_factor, mean_prices, prices
@@ -109,6 +109,6 @@ def judge(
     return recommend(scores), summary
 
 
-def _point(every: Sequence[ComparisonCase], condition: Condition) -> ComparisonCase | None:
+def _point(every: Sequence[ComparisonCase], condition: JudgedPoint) -> ComparisonCase | None:
     """The case of a condition; None where the camera cannot have it."""
     return next((case for case in every if same_point(case, condition.axis, condition.value)), None)

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sim.camera.conditions import EstimatorComparisonParams
-from sim.studies.estimators.cases import Condition
+from sim.studies.estimators.cases import JudgedPoint
 
 RULES = (
     "Each condition has a price, an error in pixels: bias in full, since the loop follows it; "
@@ -84,7 +84,7 @@ def condition_square_px2(
 
 def prices(
     rows: Sequence[Mapping[str, Any]],
-    counted: Sequence[Condition],
+    counted: Sequence[JudgedPoint],
     rules: EstimatorComparisonParams,
     loop_px: float | None,
 ) -> tuple[float, list[ConditionPrice]]:
@@ -94,7 +94,7 @@ def prices(
     ----------
     rows : sequence of mapping
         One for each condition, the camera as it is first.
-    counted : sequence of Condition
+    counted : sequence of JudgedPoint
         The conditions, in the same order.
     rules : EstimatorComparisonParams
         Prices and weights.

@@ -13,7 +13,7 @@ from sim.estimators import EstimatorKind
 from sim.ports import SpotStatus
 from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.cases import GROUPS, ComparisonCase
-from sim.studies.estimators.frames import Frames, frames_of
+from sim.studies.estimators.frames import TestFrames, frames_of
 from sim.studies.estimators.score import Score, score, wrong_beyond_px
 from sim.studies.estimators.settings import Entrant, camera_belief
 
@@ -99,14 +99,14 @@ def comparison_rows(
     return _with_linear_range(rows)
 
 
-def case_bound_px(case: ComparisonCase, frames: Frames) -> float:
+def case_bound_px(case: ComparisonCase, frames: TestFrames) -> float:
     """Return the bound of a case's frames, rms over positions and axes. [px]"""
     bound = frame_bound_px(frames.path_px, case.camera)
     return float(np.sqrt(np.mean(bound**2)))
 
 
 def _row(
-    entrant: Entrant, case: ComparisonCase, frames: Frames, bound_px: float, timed: bool
+    entrant: Entrant, case: ComparisonCase, frames: TestFrames, bound_px: float, timed: bool
 ) -> Row:
     settings = entrant.settings_for(case.designed)
     belief = camera_belief(case.designed)

@@ -16,7 +16,7 @@ from sim.estimators.derived import (
     PEAK_FRACTION,
     REGION_NOISE,
     WEIGHT_SIGMA,
-    Expected,
+    ExpectedSpots,
 )
 from sim.ports import CameraBelief, SpotReading, reading_fault
 from sim.studies.estimators.clipping import (
@@ -152,7 +152,7 @@ def settings_of(part: EstimatorKind, camera: CameraParams) -> dict[str, Any]:
     picture = pictured(camera)
     room = 0.5 * (min(camera.window_px) - 1) - EDGE_ROOM_PX
     noise = picture.dark_deviation_dn * float(np.sqrt(picture.mean_dn[0].size))
-    expected = Expected(
+    expected = ExpectedSpots(
         window_px=camera.window_px,
         spot_sigma_px=camera.spot_sigma_px,
         gain_dn_per_e=camera.gain_dn_per_e,

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sim.firmware.controller import FixedInput
-from sim.firmware.corners import Corner, unit_of
+from sim.firmware.corners import RoundingCorner, unit_of
 from sim.firmware.fixed_law import FixedLaw, FixedState
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import law_of_rows, roundings
@@ -50,7 +50,7 @@ def law_lines(
 
 
 def corner_lines(
-    law: FixedLaw, corners: list[Corner], parts: list[tuple[Whole, FixedState, FixedInput]]
+    law: FixedLaw, corners: list[RoundingCorner], parts: list[tuple[Whole, FixedState, FixedInput]]
 ) -> list[Covered]:
     """Return the lines of rounding corners, counted over all steps of the vectors.
 
@@ -58,7 +58,7 @@ def corner_lines(
     ----------
     law : FixedLaw
         Of the fleet.
-    corners : list of Corner
+    corners : list of RoundingCorner
         What was looked for.
     parts : list of (mirrors, before, given)
         The steps.

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.firmware.controller import FixedInput
-from sim.firmware.corners import Corner, Steps, corners_of
+from sim.firmware.corners import LawSteps, RoundingCorner, corners_of
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import law_of_rows
@@ -32,7 +32,7 @@ class LawRows(NamedTuple):
     after: FixedState
 
 
-def law_rows(law: FixedLaw, mirrors: int) -> tuple[LawRows, list[Corner]]:
+def law_rows(law: FixedLaw, mirrors: int) -> tuple[LawRows, list[RoundingCorner]]:
     """Return steps of a law for a fleet, and what was found of its rounding corners."""
     chosen = np.unique(np.linspace(0, mirrors - 1, MOST_MIRRORS).round().astype(np.int64))
     parts = [_sequence(law, mirror, number) for number, mirror in enumerate(chosen.tolist())]
@@ -56,7 +56,7 @@ def _joined(parts: list[LawRows]) -> LawRows:
     )  # fmt: skip
 
 
-def _by_itself(law: FixedLaw, steps: Steps) -> LawRows:
+def _by_itself(law: FixedLaw, steps: LawSteps) -> LawRows:
     own = law_of_rows(law, np.zeros(1, np.int64))
     after = _after(own, steps.before, steps.given)
     count = len(after.correction)
@@ -66,7 +66,7 @@ def _by_itself(law: FixedLaw, steps: Steps) -> LawRows:
     )  # fmt: skip
 
 
-def _ends(law: FixedLaw) -> Steps:
+def _ends(law: FixedLaw) -> LawSteps:
     """Return steps whose mismatch is the last that its word holds, and the first that it does not.
 
     Each with full limits, and with limits that leave no correction but zero.
@@ -79,7 +79,7 @@ def _ends(law: FixedLaw) -> Steps:
     edge = np.where(np.arange(count)[:, None] < count // 2, f.correction.highest, 0)
     edge = np.broadcast_to(edge, (count, 2))
     seen = np.ones((count, 2), bool)
-    return Steps(start, FixedInput(np.zeros((count, 2), np.int64), seen, reference, -edge, edge))
+    return LawSteps(start, FixedInput(np.zeros((count, 2), np.int64), seen, reference, -edge, edge))
 
 
 def _after(law: FixedLaw, before: FixedState, given: FixedInput) -> FixedState:

@@ -60,7 +60,7 @@ class _WatchedDrive(CodedDrive):
         return super().asked(asked, first, last, n_ticks)
 
 
-class Recorded(NamedTuple):
+class RecordedFrames(NamedTuple):
     """What passed the firmware in a run."""
 
     frames: list[LoopFrame]
@@ -115,7 +115,7 @@ def _origins_noted(measurement: Measurement, watching: _Watching) -> Iterator[No
 
 def recorded(
     built: Built, frames: int, progress: Callable[[int, int], None] | None = None
-) -> Recorded:
+) -> RecordedFrames:
     """Run the loop from its start, and return what passed the firmware.
 
     Parameters
@@ -144,7 +144,7 @@ def recorded(
             if progress is not None:
                 progress(state.frame, frames)
     _check_nothing_between(watching.frames, controller, estimator)
-    return Recorded(watching.frames, drive.ticks)
+    return RecordedFrames(watching.frames, drive.ticks)
 
 
 def _check_nothing_between(

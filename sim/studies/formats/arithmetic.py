@@ -14,7 +14,7 @@ PROPOSED: Final[Mapping[str, Any]] = {"kind": "fixed"}
 SECTIONS: Final = ("estimator", "controller")
 
 
-class Start(NamedTuple):
+class StartingWords(NamedTuple):
     """What the words are varied about."""
 
     scenario: Scenario
@@ -31,7 +31,7 @@ class Start(NamedTuple):
     """Whether the estimator looks weights or profiles up in tables."""
 
 
-def start_of(scenario: Scenario) -> Start:
+def start_of(scenario: Scenario) -> StartingWords:
     """Return a scenario in whole numbers, and in floating point.
 
     Raises
@@ -63,7 +63,7 @@ def start_of(scenario: Scenario) -> Start:
         raise ScenarioError(f"no part can compute in whole numbers: {'; '.join(left_out)}")
     given = all("arithmetic" in getattr(scenario, key) for key in fixed)
     tables = "estimator" in fixed and _form(str(found.estimator["kind"])).tables
-    return Start(found, plain, tuple(fixed), tuple(left_out), given, tables)
+    return StartingWords(found, plain, tuple(fixed), tuple(left_out), given, tables)
 
 
 def _without(tree: Mapping[str, Any]) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from typing import Any, NamedTuple
 from sim.assembly.build import Built, build
 from sim.firmware.controller import FixedController
 from sim.scenario.model import Scenario
-from sim.studies.formats.arithmetic import Start, start_of
+from sim.studies.formats.arithmetic import StartingWords, start_of
 from sim.studies.formats.cycles import LoopCycles, loop_cycles
 from sim.studies.formats.knee import TOLERATED_PCT, Knee, knee_of
 from sim.studies.formats.measured import Measured, measured
@@ -31,7 +31,7 @@ TOGETHER = "all recommended"
 class FormatsStudy(NamedTuple):
     """The result."""
 
-    start: Start
+    start: StartingWords
     built: Built
     """In whole numbers, with the start's words."""
     plain: Loss

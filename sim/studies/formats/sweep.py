@@ -11,7 +11,7 @@ from sim.ports import Array
 from sim.results.hold import hold_of
 from sim.results.traces import Traces
 from sim.scenario.model import Scenario
-from sim.studies.formats.arithmetic import Start
+from sim.studies.formats.arithmetic import StartingWords
 from sim.studies.run.make import Run, make_run
 
 SWEEPS: Final[Mapping[str, tuple[int, ...]]] = {
@@ -137,7 +137,7 @@ def with_bits(scenario: Scenario, word: str, bits: int) -> Scenario:
     return scenario.replace(**trees)
 
 
-def with_long_words(start: Start) -> Scenario:
+def with_long_words(start: StartingWords) -> Scenario:
     """Return the start's scenario with all words long, its rounding and division kept."""
     trees = {}
     for section in start.fixed:
@@ -180,7 +180,9 @@ def lengths_of(asked: Sequence[str]) -> dict[str, tuple[int, ...]]:
     return found
 
 
-def words_of(start: Start, asked: Mapping[str, Sequence[int]]) -> dict[str, tuple[int, ...]]:
+def words_of(
+    start: StartingWords, asked: Mapping[str, Sequence[int]]
+) -> dict[str, tuple[int, ...]]:
     """Return which words are varied: those asked for, else all whose part is in whole numbers."""
     useless = () if start.tables else ("estimator.table_bits",)
     wanted = asked or {
@@ -200,7 +202,7 @@ def words_of(start: Start, asked: Mapping[str, Sequence[int]]) -> dict[str, tupl
 
 
 def sweep(
-    start: Start, words: Mapping[str, Sequence[int]], progress: Callable[[int, int], None]
+    start: StartingWords, words: Mapping[str, Sequence[int]], progress: Callable[[int, int], None]
 ) -> tuple[Loss, Loss, tuple[SweepRow, ...]]:
     """Return the losses in floating point and with the start's words, and a row for each length.
 

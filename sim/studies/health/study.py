@@ -14,7 +14,7 @@ from sim.kernels.threads import available
 from sim.ports import FAULT_WORDS, Array, FaultKind
 from sim.scenario.model import Scenario
 from sim.studies.health.tail import Tail, tail_of
-from sim.studies.health.trial import Watched, watch_of, watched
+from sim.studies.health.trial import WatchedRun, watch_of, watched
 
 LEVELS: Final = np.linspace(0.15, 1.5, 28)
 """Thresholds, over that of the watch, at which delay is set against false alarms."""
@@ -173,7 +173,7 @@ def study(
     first, total, done = scenario.seeds.noise, healthy + seeds * len(health.trials), 0
     settled = int(np.ceil(1e-3 * health.trials_from_ms * scenario.camera.frame_hz))
 
-    def run(trial: Any, number: int) -> Watched:
+    def run(trial: Any, number: int) -> WatchedRun:
         nonlocal done
         found = watched(
             scenario, trial, (first + number) % 2**32, mirrors=mirrors, threads=threads,
@@ -196,12 +196,12 @@ def study(
     return HealthStudy(kinds, tail, alarms, others, seeds, mirrors, quiet[0].asked)
 
 
-def _accused(found: Watched, which: NDArray[np.bool_]) -> int:
+def _accused(found: WatchedRun, which: NDArray[np.bool_]) -> int:
     """Return how many of some mirrors ever raised an alarm."""
     return int(((found.evidence >= 1.0) | (found.kind > 0))[:, which].any(axis=0).sum())
 
 
-def _kind(trial: Any, runs: Sequence[Watched], tail: Tail | None) -> KindFound:
+def _kind(trial: Any, runs: Sequence[WatchedRun], tail: Tail | None) -> KindFound:
     wanted = FaultKind[trial.found_as.upper()]
     frame_ms = runs[0].frame_ms
     after = [run.evidence[run.from_frame :, run.struck] for run in runs]
@@ -244,7 +244,7 @@ def _kind(trial: Any, runs: Sequence[Watched], tail: Tail | None) -> KindFound:
     return KindFound(row, np.array(curve), delays)
 
 
-def _missed(run: Watched, number: int) -> list[dict[str, Any]]:
+def _missed(run: WatchedRun, number: int) -> list[dict[str, Any]]:
     """Return the struck mirrors that raised no alarm, and what is known of why."""
     never = run.struck & ~(run.evidence[run.from_frame :] >= 1.0).any(axis=0)
     rows = []

@@ -23,7 +23,7 @@ STAGGER_MS = 17.0
 the same place."""
 
 
-class Watched(NamedTuple):
+class WatchedRun(NamedTuple):
     """What a watch made of M mirrors in one run of T frames."""
 
     evidence: NDArray[np.float32]
@@ -86,7 +86,7 @@ class _Noting:
 def watched(
     scenario: Scenario, trial: TrialParams | None, seed: int, *, mirrors: int, threads: int,
     kernels: ModuleType | None = None,
-) -> Watched:  # fmt: skip
+) -> WatchedRun:  # fmt: skip
     """Run the scenario with its watch, and with a fault if one is to be tried.
 
     Parameters
@@ -142,7 +142,7 @@ def watched(
     parts = replace(parts, health=parts.health._replace(watch=noting), pictures=())
     with on_threads(threads):
         simulate(parts)
-    return Watched(
+    return WatchedRun(
         np.stack(noting.evidence), np.stack(noting.kind), struck, begins,
         1e3 * parts.clock.frame_s, tuple(names), parts.epochs[-1].aim_rad, noting.scatter_rad(),
         _by_gain(parts, trial), _asked(noting),

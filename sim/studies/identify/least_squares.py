@@ -17,7 +17,7 @@ LAGS = 40
 """Lags over which residuals may be correlated."""
 
 
-class Fit(NamedTuple):
+class LeastSquaresFit(NamedTuple):
     """Where B fits ended."""
 
     parameters: Array
@@ -35,7 +35,7 @@ class Fit(NamedTuple):
 def fit(
     model: Model, start: Array, used: Flags, *, steps: int = 60, largest: Array | None = None,
     which: Rows | None = None,
-) -> Fit:  # fmt: skip
+) -> LeastSquaresFit:  # fmt: skip
     """Return the least-squares parameters of B independent data sets.
 
     Gauss-Newton steps, damped where they do not lower the sum of squares (Levenberg and Marquardt).
@@ -88,7 +88,7 @@ def fit(
         converged[on] = small
         if converged.all():
             break
-    return Fit(at, covariance(residuals, slopes, used), residuals, squares, converged)
+    return LeastSquaresFit(at, covariance(residuals, slopes, used), residuals, squares, converged)
 
 
 def _left(found: tuple[Array, Array], used: Flags) -> tuple[Array, Array]:

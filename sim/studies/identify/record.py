@@ -50,7 +50,7 @@ class Excited:
         return (inner, frame + 1), granted
 
 
-class Recorded(NamedTuple):
+class RecordedLog(NamedTuple):
     """A log of the simulated switch."""
 
     arrays: dict[str, Any] | None
@@ -70,7 +70,7 @@ def record(
     closed: bool = False,
     noise_rad: float = 2e-6,
     progress: Callable[[int, int], None] | None = None,
-) -> Recorded:
+) -> RecordedLog:
     """Excite the switch of a scenario and record what a laboratory would.
 
     Parameters
@@ -106,7 +106,7 @@ def record(
 def _series(
     scenario: Scenario, excite: str, amplitude_rad: float, frames: int, closed: bool,
     noise_rad: float, progress: Any,
-) -> Recorded:  # fmt: skip
+) -> RecordedLog:  # fmt: skip
     try:
         both = np.stack([excitation(excite, frames, amplitude_rad, a) for a in (0, 1)], axis=1)
     except ValueError as exc:
@@ -114,7 +114,7 @@ def _series(
     built, traces = _run(scenario, both, scenario.camera.frame_hz, closed, progress)
     parts = built.parts
     shape = (frames, len(parts.mirrors), 2)
-    return Recorded(
+    return RecordedLog(
         {
             "period_s": np.array(parts.clock.frame_s),
             "mirrors": parts.mirrors,
@@ -131,7 +131,7 @@ def _series(
 def _decay(
     scenario: Scenario, excite: str, amplitude_rad: float, frames: int, closed: bool,
     noise_rad: float, progress: Any,
-) -> Recorded:  # fmt: skip
+) -> RecordedLog:  # fmt: skip
     """A step of the drive down to its old value, and what the mirrors do from then on."""
     before = 40
     slowest_hz = min(scenario.mirror.resonance_hz)
@@ -157,13 +157,13 @@ def _decay(
     )
     axis = np.where(a == 0, "x", "y")
     columns = {"mirror": m, "axis": axis, "time_s": t, "tilt_urad": 1e6 * tilt}
-    return Recorded(None, {k: v.reshape(-1) for k, v in columns.items()}, built)
+    return RecordedLog(None, {k: v.reshape(-1) for k, v in columns.items()}, built)
 
 
 def _staircase(
     scenario: Scenario, excite: str, amplitude_rad: float, frames: int, closed: bool,
     noise_rad: float, progress: Any,
-) -> Recorded:  # fmt: skip
+) -> RecordedLog:  # fmt: skip
     levels = np.linspace(-amplitude_rad, amplitude_rad, STAIRS)
     held = np.repeat(levels, STAIR_FRAMES)
     # One axis after the other, so that what each couples into the other stays out of its gain.
@@ -190,7 +190,7 @@ def _staircase(
         "voltage_v": volts,
         "tilt_urad": 1e6 * tilt,
     }
-    return Recorded(None, {k: np.asarray(v).reshape(-1) for k, v in columns.items()}, built)
+    return RecordedLog(None, {k: np.asarray(v).reshape(-1) for k, v in columns.items()}, built)
 
 
 def _own_stairs(array: Array) -> Array:

@@ -32,7 +32,7 @@ class FrameTiming(NamedTuple):
     """Time constant of the amplifier. [s]"""
 
 
-class Response(NamedTuple):
+class UnitResponse(NamedTuple):
     """A response with a gain of 1 at rest, and its derivatives, each (M, F)."""
 
     value: Complex
@@ -44,7 +44,7 @@ class Response(NamedTuple):
 def sampled_response(
     frequency_hz: NDArray[Any], resonance_hz: Array, quality: Array, delay_s: Array,
     timing: FrameTiming,
-) -> Response:  # fmt: skip
+) -> UnitResponse:  # fmt: skip
     """Return reading over correction, frame by frame, with everything between them.
 
     The correction is held for a frame from `delay_s` after the frame's start; the reading is the
@@ -63,7 +63,7 @@ def sampled_response(
 
     Returns
     -------
-    Response
+    UnitResponse
         Phase is that of reading k over correction k.
     """
     rate_hz = 1.0 / timing.frame_s
@@ -90,7 +90,7 @@ def sampled_response(
     for part in (value, by_delay, by_s, by_s2):
         part *= delayed
     by_s *= damping
-    return Response(value, 2.0 * by_s2 + by_s, by_s, by_delay)
+    return UnitResponse(value, 2.0 * by_s2 + by_s, by_s, by_delay)
 
 
 def delayed_shapes(
@@ -112,12 +112,12 @@ def delayed_shapes(
 
 def continuous_response(
     frequency_hz: Array, resonance_hz: Array, quality: Array, delay_s: Array, amplifier_s: float
-) -> Response:
+) -> UnitResponse:
     """Return tilt over wanted tilt as an analyser at the drive measures it; as above, unsampled."""
     s = 2j * np.pi * frequency_hz
     mirror = mirror_response(s, resonance_hz, quality)
     delayed = np.exp(-s * delay_s[:, None]) / (1.0 + s * amplifier_s)
-    return Response(
+    return UnitResponse(
         delayed * mirror.value,
         delayed * mirror.by_log_resonance,
         delayed * mirror.by_log_quality,
@@ -125,13 +125,13 @@ def continuous_response(
     )
 
 
-def mirror_response(s: Complex, resonance_hz: Array, quality: Array) -> Response:
+def mirror_response(s: Complex, resonance_hz: Array, quality: Array) -> UnitResponse:
     """Return w^2 / (s^2 + s w / Q + w^2) and its derivatives; that by delay is zero."""
     w = 2 * np.pi * resonance_hz[:, None]
     damping = s * w / quality[:, None]
     denominator = s**2 + damping + w**2
     value = w**2 / denominator
-    return Response(
+    return UnitResponse(
         value,
         value * (2.0 * s**2 + damping) / denominator,
         value * damping / denominator,

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from sim.ports import Array
 from sim.studies.identify.estimate import AxisEstimate, Value
-from sim.studies.identify.least_squares import Fit, Flags, fit
+from sim.studies.identify.least_squares import Flags, LeastSquaresFit, fit
 from sim.studies.identify.log import Series
 from sim.studies.identify.prior import Prior
 from sim.studies.identify.response import FrameTiming, sampled_response
@@ -172,8 +172,8 @@ def _white(residuals: Array, used: Flags, lags: int = 25) -> Array:
 
 
 def _estimate(
-    found: Fit, i: int, mirror: int, axis: int, used: Flags, timing: FrameTiming, doubtful: bool,
-    nominal: bool,
+    found: LeastSquaresFit, i: int, mirror: int, axis: int, used: Flags, timing: FrameTiming,
+    doubtful: bool, nominal: bool,
 ) -> AxisEstimate:  # fmt: skip
     p, sd = found.parameters[i], np.sqrt(np.diag(found.covariance[i]))
     scale = np.array([1.0, 1.0, timing.frame_s, abs(p[3]), abs(p[3])])

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.ports import Array
-from sim.studies.identify.least_squares import Fit, Flags, Rows
+from sim.studies.identify.least_squares import Flags, LeastSquaresFit, Rows
 from sim.studies.identify.prior import Prior
 from sim.studies.identify.response import FrameTiming, delayed_shapes, sampled_response
 from sim.studies.identify.rough import RoughResponse
@@ -128,17 +128,18 @@ def starts_of(rough: RoughResponse, axis: int, prior: Prior, timing: FrameTiming
 
 
 def chosen(
-    found: Fit, rival: Fit, used: Flags, rows: Rows, nominal_hz: float | None = None
-) -> tuple[Fit, Flags]:
+    found: LeastSquaresFit, rival: LeastSquaresFit, used: Flags, rows: Rows,
+    nominal_hz: float | None = None,
+) -> tuple[LeastSquaresFit, Flags]:  # fmt: skip
     """Take the better of two folds, mirror by mirror, and say where they cannot be separated.
 
     Where they cannot, the one nearer to the nominal resonance is taken.
 
     Parameters
     ----------
-    found : Fit
+    found : LeastSquaresFit
         Of B mirrors.
-    rival : Fit
+    rival : LeastSquaresFit
         Of some of them, from another fold.
     used : (B, N) ndarray of bool
         Which residuals count.

@@ -14,7 +14,7 @@ from sim.scenario.portable import copy_files, portable, portable_toml
 from sim.studies.identify.estimate import AxisEstimate
 from sim.studies.identify.identify import Identified, table_of
 from sim.studies.identify.page import identify_page
-from sim.studies.identify.record import Recorded, truth_of
+from sim.studies.identify.record import RecordedLog, truth_of
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
 
 POPULATION: Final = "population.csv"
@@ -66,7 +66,7 @@ def _row(e: AxisEstimate) -> list[Any]:
 
 
 def write_recorded(
-    recorded: Recorded, kind: str, folder: str | Path, *, overwrite: bool = False,
+    recorded: RecordedLog, kind: str, folder: str | Path, *, overwrite: bool = False,
     asked: Request = NOTHING_ASKED,
 ) -> Path:  # fmt: skip
     """Write a log (series.npz, decay.csv or staircase.csv), its scenario, and the truth apart.

@@ -22,7 +22,7 @@ from sim.studies.life.draws import (
 )
 from sim.studies.life.noted import noted
 from sim.studies.life.plant import Index, SlowPlant
-from sim.studies.life.schedule import HOUR_S, Happening, What
+from sim.studies.life.schedule import HOUR_S, LifeEvent, What
 from sim.studies.life.state import State
 from sim.studies.life.steps import blocks
 from sim.studies.life.totals import Asked, Miss, Row, Sums
@@ -38,7 +38,7 @@ class Lived(NamedTuple):
     first_miss: dict[str, Miss | None]
     """When, why and on which input a connection's loss first exceeded each limit; None: never."""
     last: State
-    at_episodes: list[tuple[Happening, State]]
+    at_episodes: list[tuple[LifeEvent, State]]
     notable: list[tuple[float, str]]
     """What a picture of the life marks, and when. [s]"""
     counts: dict[What, int]
@@ -106,13 +106,13 @@ class March:
         return self._biased(state)
 
     def live(
-        self, events: list[Happening], progress: Callable[[float], None] | None = None
+        self, events: list[LifeEvent], progress: Callable[[float], None] | None = None
     ) -> Lived:
         """Go through a life; the last event ends it.
 
         Parameters
         ----------
-        events : list of Happening
+        events : list of LifeEvent
             From `schedule`.
         progress : callable, optional
             Called with the time reached. [s]
@@ -143,11 +143,11 @@ class March:
                 since_s = state.time_s
         return Lived(rows, sums.first_miss, state, at_episodes, notable, counts, sums.steps)
 
-    def _with_changes(self, events: list[Happening]) -> list[Happening]:
+    def _with_changes(self, events: list[LifeEvent]) -> list[LifeEvent]:
         """Return the events with those times at which a disturbance begins to change at once."""
         until_s = events[-1].time_s if events else 0.0
         changes = [
-            Happening(float(at), What.CHANGE)
+            LifeEvent(float(at), What.CHANGE)
             for at in chain.from_iterable(d.changes_s(until_s) for d in self.plant.changing)
             if 0.0 < at < until_s
         ]
@@ -279,7 +279,7 @@ class March:
         """Return the mean change over mirrors of the gain of their loops since new. [-]"""
         return (1.0 + gain) * float((self._first_calibration / state.calibration).mean()) - 1.0
 
-    def _happen(self, state: State, event: Happening, counts: dict[What, int]) -> State:
+    def _happen(self, state: State, event: LifeEvent, counts: dict[What, int]) -> State:
         plant, drawn = self.plant, self.draws
         if event.what is What.MOVE:
             state = self._moved(state, event.number)
@@ -375,7 +375,7 @@ class March:
             peakings=state.peakings + 1,
         )
 
-    def _board(self, state: State, event: Happening, counts: dict[What, int]) -> State:
+    def _board(self, state: State, event: LifeEvent, counts: dict[What, int]) -> State:
         own = self.plant.boards[event.number]
         boards = state.boards.copy()
         boards[own] = event.what is What.BOARD_UP

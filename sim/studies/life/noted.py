@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from sim.life.params import EpisodeParams
-from sim.studies.life.schedule import Happening, What
+from sim.studies.life.schedule import LifeEvent, What
 from sim.studies.life.state import State
 
 AIMED: Final = "all beams are aimed anew"
@@ -13,13 +13,13 @@ REPLACED: Final = "a dim lamp is replaced"
 
 
 def noted(
-    event: Happening, before: State, after: State, episodes: Sequence[EpisodeParams]
+    event: LifeEvent, before: State, after: State, episodes: Sequence[EpisodeParams]
 ) -> list[str]:
     """Return the words of what an event did.
 
     Parameters
     ----------
-    event : Happening
+    event : LifeEvent
         The event.
     before, after : State
         The switch on either side of it.

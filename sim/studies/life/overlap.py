@@ -10,7 +10,7 @@ from sim.ports import WithDensity
 from sim.scenario.model import Scenario
 from sim.studies.life.march import March
 from sim.studies.life.plant import slow_plant
-from sim.studies.life.schedule import Happening, What
+from sim.studies.life.schedule import LifeEvent, What
 
 SETTLED_S: Final = 0.5
 """Time that the full loop has to settle before it is compared. [s]"""
@@ -148,7 +148,7 @@ def _slow(scenario: Scenario, seconds: float, step_s: float) -> dict[str, Any]:
     plant = slow_plant(scenario)
     march = March(plant, step_s)
     rows = max(int(seconds / step_s), 1)
-    events = [Happening(seconds * (k + 1) / rows, What.ROW, k) for k in range(rows)]
+    events = [LifeEvent(seconds * (k + 1) / rows, What.ROW, k) for k in range(rows)]
     lived = march.live(events)
     variance = plant.jitter.variance_rad2(1.0, 0.0)
     return {

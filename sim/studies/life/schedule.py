@@ -33,7 +33,7 @@ class What(Enum):
     CHANGE = "something begins to change at once"
 
 
-class Happening(NamedTuple):
+class LifeEvent(NamedTuple):
     """One event of a life."""
 
     time_s: float
@@ -44,7 +44,7 @@ class Happening(NamedTuple):
 
 def schedule(
     life: LifeParams, seed: int, ports: int, boards: int, until_s: float, rows: int
-) -> list[Happening]:
+) -> list[LifeEvent]:
     """Return everything that happens until a time, in order.
 
     Random events are Poisson processes, drawn from the seed by kind and number, so that a longer
@@ -65,14 +65,14 @@ def schedule(
     """
     s, found = life.service, []
     for row in range(rows):
-        found.append(Happening(until_s * (row + 1) / rows, What.ROW, row))
+        found.append(LifeEvent(until_s * (row + 1) / rows, What.ROW, row))
     for days, what in (
         (s.inspect_days, What.INSPECT), (s.repeak_days, What.REPEAK),
         (s.recalibrate_days, What.RECALIBRATE),
     ):  # fmt: skip
         if days > 0:
             found += [
-                Happening(k * days * DAY_S, what)
+                LifeEvent(k * days * DAY_S, what)
                 for k in range(1, math.ceil(until_s / (days * DAY_S)))
             ]
 
@@ -80,19 +80,19 @@ def schedule(
         return _poisson(seed, kind, per_year, until_s)
 
     for n, at in enumerate(at_random(0, 0.5 * ports * s.moves_per_port_year)):
-        found.append(Happening(at, What.MOVE, n))
+        found.append(LifeEvent(at, What.MOVE, n))
     for n, at in enumerate(at_random(1, 2 * ports * s.remates_per_port_year)):
-        found.append(Happening(at, What.REMATE, n))
+        found.append(LifeEvent(at, What.REMATE, n))
     for at in at_random(2, life.monitor.failures_per_year):
-        found.append(Happening(at, What.LAMP_DOWN))
-        found.append(Happening(at + HOUR_S * life.monitor.repair_h, What.LAMP_UP))
+        found.append(LifeEvent(at, What.LAMP_DOWN))
+        found.append(LifeEvent(at + HOUR_S * life.monitor.repair_h, What.LAMP_UP))
     for board in range(boards):
         for at in at_random(100 + board, s.board_failures_per_year):
-            found.append(Happening(at, What.BOARD_DOWN, board))
-            found.append(Happening(at + HOUR_S * s.board_repair_h, What.BOARD_UP, board))
+            found.append(LifeEvent(at, What.BOARD_DOWN, board))
+            found.append(LifeEvent(at + HOUR_S * s.board_repair_h, What.BOARD_UP, board))
     for kind, episode in enumerate(life.episodes):
         times = at_random(10 + kind, episode.per_year)
-        found += [Happening(at, What.EPISODE, kind) for at in times]
+        found += [LifeEvent(at, What.EPISODE, kind) for at in times]
     found = [h for h in found if h.time_s <= until_s]
     return sorted(found, key=lambda h: (h.time_s, h.what is not What.ROW))
 

@@ -15,7 +15,7 @@ LEAST_LIGHT = 1e-3
 """Share of the first light that a run has while the lamp is out: nothing can be read. [-]"""
 
 
-class Start(NamedTuple):
+class LateStart(NamedTuple):
     """What a run that starts late needs."""
 
     scenario: Scenario
@@ -24,7 +24,7 @@ class Start(NamedTuple):
 
 def start_at(
     scenario: Scenario, year: float, progress: Callable[[int, int], None] | None = None
-) -> Start:
+) -> LateStart:
     """Follow a life up to an age, and return what a run of the full loop starts with there.
 
     The run has the connections, alignment, calibration, light and losses of that age; drifts that
@@ -66,7 +66,7 @@ def start_at(
     return start_of(plant, march, march.live(events, tell).last)
 
 
-def start_of(plant: SlowPlant, march: March, state: State) -> Start:
+def start_of(plant: SlowPlant, march: March, state: State) -> LateStart:
     """Return what a run needs to start from a state of a life."""
     scenario = plant.built.resolved
     age_h = state.time_s / HOUR_S
@@ -84,7 +84,7 @@ def start_of(plant: SlowPlant, march: March, state: State) -> Start:
             for tree in scenario.disturbances
         ],
     )
-    return Start(late, Condition(
+    return LateStart(late, Condition(
         alignment_rad=state.offset_rad,
         calibration_ratio=state.calibration,
         gained_db=march.gained_db(state),

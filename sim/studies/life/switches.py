@@ -21,7 +21,7 @@ from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.execute import execute, local_processes
 from sim.studies.sweep.identity import identity_of
 from sim.studies.sweep.one_run import RunOutcome, failed
-from sim.studies.sweep.plan import Plan, make_plan
+from sim.studies.sweep.plan import SweepPlan, make_plan
 from sim.studies.sweep.store import FILE, LOCK, Store
 
 KIND: Final = "switches' lives"
@@ -179,7 +179,7 @@ def _counted(causes: Array) -> dict[str, int]:
     return dict(found.most_common())
 
 
-def _gathered(plan: Plan, outcomes: dict[int, RunOutcome]) -> Switches:
+def _gathered(plan: SweepPlan, outcomes: dict[int, RunOutcome]) -> Switches:
     good = [o.figures for o in outcomes.values() if o.error is None]
     bad = {run: str(o.error) for run, o in outcomes.items() if o.error is not None}
     if not good:

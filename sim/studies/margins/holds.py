@@ -15,7 +15,7 @@ CHANGE: float = 1e-5
 """Share of the cost below which a demand is not said to hold the choice. [-]"""
 
 
-class Hold(NamedTuple):
+class HoldingDemands(NamedTuple):
     """Demands without which a lower cost is found."""
 
     demands: tuple[str, ...]
@@ -35,7 +35,7 @@ class Nearest(NamedTuple):
     """If it is kept: the one that misses the others by the least."""
 
 
-def holds_of(search: Search, chosen: Shares, demands: Demands) -> tuple[Hold, ...]:
+def holds_of(search: Search, chosen: Shares, demands: Demands) -> tuple[HoldingDemands, ...]:
     """Relax each demand and look for something better; then all of them, if none holds alone."""
     found = [_relaxed(search, chosen, demands, (name,)) for name in demands.asked]
     held = [hold for hold in found if hold is not None]
@@ -49,7 +49,7 @@ def holds_of(search: Search, chosen: Shares, demands: Demands) -> tuple[Hold, ..
 
 def _relaxed(
     search: Search, chosen: Shares, demands: Demands, names: tuple[str, ...]
-) -> Hold | None:
+) -> HoldingDemands | None:
     relaxed = demands.without(*names)
     start = search.best(relaxed) or chosen
     shares = search.refine(start, relaxed)
@@ -57,12 +57,13 @@ def _relaxed(
     missed = any(name in demands.missed(search.at(shares), search.slack) for name in names)
     if not missed or not cost < here - CHANGE * abs(here):
         return None
-    return Hold(names, here - cost, search.at(shares))
+    return HoldingDemands(names, here - cost, search.at(shares))
 
 
 def why(
-    holds: tuple[Hold, ...], chosen: Candidate, shares: Shares, search: Search, demands: Demands
-) -> str:
+    holds: tuple[HoldingDemands, ...], chosen: Candidate, shares: Shares, search: Search,
+    demands: Demands,
+) -> str:  # fmt: skip
     """Say which demands hold a choice and by how much, or that none does."""
     sentences = [_held_words(hold, chosen, search, demands) for hold in holds]
     if not sentences:
@@ -81,7 +82,7 @@ def why(
     return " ".join(sentences) + (f" {'; '.join(ends).capitalize()}." if ends else "")
 
 
-def _held_words(hold: Hold, chosen: Candidate, search: Search, demands: Demands) -> str:
+def _held_words(hold: HoldingDemands, chosen: Candidate, search: Search, demands: Demands) -> str:
     parts, then = [], []
     for name in hold.demands:
         noun, unit = DEMANDED[name]

@@ -20,7 +20,7 @@ from sim.studies.margins.codes import WHITE
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.figures import GRID, LoopFigures, controller_of, figures_of
 from sim.studies.margins.move import Move, move_of, moved_of
-from sim.studies.margins.plant import Mirrors, mirrors_of, plant_belief, plant_of
+from sim.studies.margins.plant import TrueMirrors, mirrors_of, plant_belief, plant_of
 from sim.studies.margins.predict import TOGETHER, Prediction, predict, variance_at, with_moves
 from sim.studies.margins.settling import (
     Left,
@@ -40,10 +40,10 @@ OWN: Final = {"measurement noise", STEPS, "amplifier noise", TOGETHER}
 Settings = Mapping[str, Any]
 
 
-class World:
+class JudgedMirrors:
     """Mirrors that gains are judged on: those of the described switch, or others in place."""
 
-    def __init__(self, built: Built, label: str = "", mirrors: Mirrors | None = None) -> None:
+    def __init__(self, built: Built, label: str = "", mirrors: TrueMirrors | None = None) -> None:
         self.built, self.label = built, label
         self.mirrors = mirrors_of(built) if mirrors is None else mirrors
         self.plant = plant_of(built, self.mirrors)
@@ -91,7 +91,7 @@ class GainJudge:
         self._sizes_rad = proof_sizes(built)
         self.kind = str(built.resolved.controller["kind"])
         self._plug_in = plug_in(CONTROLLERS, built.resolved.controller, "controller")
-        self.worlds = [World(built)]
+        self.worlds = [JudgedMirrors(built)]
         """The described switch first, then those that must keep the demands too."""
         epoch = built.parts.epochs[-1]
         self.weight_db = np.zeros((len(built.parts.mirrors), 2))
@@ -139,12 +139,12 @@ class GainJudge:
                 raise ScenarioError(f"controller: {exc}") from exc
         return self._linear[key]
 
-    def loop(self, settings: Settings, world: World | None = None) -> Loop:
+    def loop(self, settings: Settings, world: JudgedMirrors | None = None) -> Loop:
         """Return the loops with a controller of these settings."""
         world = world or self.worlds[0]
         return Loop(controller_of(self.linear(settings), world.mirrors.place), world.plant)
 
-    def figures(self, world: World, settings: Settings) -> LoopFigures:
+    def figures(self, world: JudgedMirrors, settings: Settings) -> LoopFigures:
         """Return stability and margins of gains on mirrors that are looked at only once."""
         return figures_of(self.loop(settings, world))
 
@@ -166,7 +166,7 @@ class GainJudge:
             self._settled[key] = settle(world.built, world.move(shaping), loop, variance)
         return self._settled[key]
 
-    def levels_on(self, world: World, settings: Settings, shaping: Settings) -> Array:
+    def levels_on(self, world: JudgedMirrors, settings: Settings, shaping: Settings) -> Array:
         """Return settling (L, R) on other mirrors by chance; noise is that of the described switch.
 
         See `sim.studies.margins.settling.levels_of`. [s]
@@ -178,7 +178,7 @@ class GainJudge:
         return levels_of(world.built, after, variance, world.mirrors)
 
     def beside(
-        self, world: World, settings: Settings, shaping: Settings, n_grid: int = GRID
+        self, world: JudgedMirrors, settings: Settings, shaping: Settings, n_grid: int = GRID
     ) -> Beside:
         """Return what gains are worth on one of the other `worlds`."""
         f = self._figures(world, settings, n_grid)
@@ -200,7 +200,7 @@ class GainJudge:
             found = self._worse(found, world, self.beside(world, settings, shaping, n_grid))
         return found._replace(meets=self.demands.met_by(found))
 
-    def name(self, world: World, row: Any) -> str:
+    def name(self, world: JudgedMirrors, row: Any) -> str:
         """Return a mirror's name, and the switch that it is in unless that is the described one."""
         place = int(world.mirrors.place[int(row)])
         ports = self.built.resolved.switch.geometry.ports_per_side
@@ -265,7 +265,7 @@ class GainJudge:
             self._ringing[key] = ringing_of(self.built, self.worlds[0].move(shaping))
         return self._ringing[key]
 
-    def _figures(self, world: World, settings: Settings, n_grid: int) -> LoopFigures:
+    def _figures(self, world: JudgedMirrors, settings: Settings, n_grid: int) -> LoopFigures:
         key = (id(world), _key(settings), n_grid)
         if key not in self._loops:
             self._loops[key] = figures_of(self.loop(settings, world), n_grid)
@@ -287,7 +287,7 @@ class GainJudge:
             return float(settling_s.mean())
         return float(settling_s[pairs].max(axis=-1).mean())
 
-    def _worse(self, a: Candidate, world: World, b: Beside) -> Candidate:
+    def _worse(self, a: Candidate, world: JudgedMirrors, b: Beside) -> Candidate:
         """Return the described switch's candidate with the worse of both figures."""
         f = b.loops
         if not f.stable.all():

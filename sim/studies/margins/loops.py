@@ -16,7 +16,7 @@ from sim.results.metrics import mirror_name
 AXES: Final = ("x", "y")
 
 
-class Steps(NamedTuple):
+class UnitSteps(NamedTuple):
     """Unit steps by feedback alone, K frames of J instants; both start with frame 0."""
 
     time_s: Array
@@ -40,7 +40,7 @@ class Steps(NamedTuple):
 
 
 NOTHING = np.zeros((0, 0, 2))
-NO_STEPS: Final = Steps(np.zeros(0), *(NOTHING,) * 4, *(np.zeros((0, 2)),) * 4)
+NO_STEPS: Final = UnitSteps(np.zeros(0), *(NOTHING,) * 4, *(np.zeros((0, 2)),) * 4)
 """Of a study that does not follow them."""
 
 
@@ -72,7 +72,7 @@ class MarginsStudy:
     """(R, M, 2) |S| at these frequencies. [-]"""
     poles: NearestPole
     """(M, 2) each: the slowest motion that each axis shows."""
-    steps: Steps
+    steps: UnitSteps
     """Unit steps, between the frames too."""
 
     @property

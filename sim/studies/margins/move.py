@@ -9,7 +9,7 @@ from controllers.analysis.plant import tilt_rows
 from sim.assembly.build import Built
 from sim.loop.reference import Reference
 from sim.ports import Array
-from sim.studies.margins.plant import Mirrors, mirrors_of, plant_belief, stiffening_of
+from sim.studies.margins.plant import TrueMirrors, mirrors_of, plant_belief, stiffening_of
 
 FRAMES: Final = 400
 """Followed after the command; an error that is still too large then counts as not settled."""
@@ -40,7 +40,7 @@ class Move(NamedTuple):
     """(M,) mirrors that would swing beyond their travel stop: the prediction leaves it out."""
 
 
-def move_of(built: Built, mirrors: Mirrors | None = None) -> Move:
+def move_of(built: Built, mirrors: TrueMirrors | None = None) -> Move:
     """Play the last command on the true mirrors, the cubic spring included, without corrections.
 
     Parameters

@@ -49,7 +49,7 @@ def plant_word(built: Built) -> str:
     return "small-signal" if (stiffening_of(built) == 1.0).all() else "stiffened"
 
 
-class Mirrors(NamedTuple):
+class TrueMirrors(NamedTuple):
     """True mirrors, a row each: those of a switch, some of them, or others in their places."""
 
     place: NDArray[np.intp]
@@ -63,26 +63,26 @@ class Mirrors(NamedTuple):
     delay_s: Array
     """From a frame's start until its correction acts. [s]"""
 
-    def part(self, rows: slice) -> "Mirrors":
+    def part(self, rows: slice) -> "TrueMirrors":
         """Return some of the rows."""
-        return Mirrors(
+        return TrueMirrors(
             self.place[rows], self.resonance_rad_s[rows], self.quality[rows], self.gain[rows],
             self.cross[rows], self.delay_s[rows],
         )  # fmt: skip
 
 
-def mirrors_of(built: Built, place: NDArray[np.intp] | None = None) -> Mirrors:
+def mirrors_of(built: Built, place: NDArray[np.intp] | None = None) -> TrueMirrors:
     """Return mirrors of a switch as they are, those at some places or all."""
     p = built.parts.population
     at = np.arange(len(built.parts.mirrors)) if place is None else place
-    return Mirrors(
+    return TrueMirrors(
         at, p.resonance_rad_s[at], p.quality[at], 1.0 / p.calibration_ratio[at],
         np.broadcast_to(p.cross_axis, p.quality.shape)[at],
         np.broadcast_to(delay_of(built), p.quality.shape)[at],
     )  # fmt: skip
 
 
-def plant_of(built: Built, mirrors: Mirrors | None = None, *, within: bool = True) -> Plant:
+def plant_of(built: Built, mirrors: TrueMirrors | None = None, *, within: bool = True) -> Plant:
     """Return the plant of a built scenario, linear about the aims of its last connections.
 
     Included: each mirror's own resonance, quality factor, calibration error and cross-axis

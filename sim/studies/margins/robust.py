@@ -10,7 +10,7 @@ from sim.assembly.build import Built
 from sim.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.demands import DEMANDED
-from sim.studies.margins.judge import GainJudge, World
+from sim.studies.margins.judge import GainJudge, JudgedMirrors
 from sim.studies.margins.settling import LEVELS, slowest_of
 from sim.studies.margins.uncertain import Box, altered
 from sim.studies.margins.worst import ROWS, Looked
@@ -52,7 +52,7 @@ class SettlingUnder:
 
     def each(self, built: Built) -> Array:
         """Return the median settling (M,) of every mirror of a switch. [ms]"""
-        levels_s = self._judge.levels_on(World(built), self._settings, self._shaping)
+        levels_s = self._judge.levels_on(JudgedMirrors(built), self._settings, self._shaping)
         return np.asarray(1e3 * levels_s[LEVELS.index(0.5)])
 
     def slowest(self, built: Built, place: NDArray[np.intp], points: Array) -> Array:
@@ -61,7 +61,7 @@ class SettlingUnder:
         at_once = max(ROWS // m, 1)
         for first in range(0, len(points) if len(place) else 0, at_once):
             some = points[first : first + at_once]
-            world = World(built, "", altered(built, place, some))
+            world = JudgedMirrors(built, "", altered(built, place, some))
             levels_s = self._judge.levels_on(world, self._settings, self._shaping)
             for i in range(len(some)):
                 slowest_s, _ = slowest_of(levels_s[:, i * m : (i + 1) * m])

@@ -13,7 +13,7 @@ from sim.assembly.build import Built
 from sim.ports import Array
 from sim.results.hold import hold_of
 from sim.studies.margins.move import INSTANTS, Move, moved_of
-from sim.studies.margins.plant import Mirrors
+from sim.studies.margins.plant import TrueMirrors
 
 STANDING_FRAMES: Final = 400
 """Followed before the command; a loop that has not come to rest by then is a slow one."""
@@ -135,7 +135,7 @@ def left_of(built: Built, move: Move, loop: Loop, after: Followed | None = None)
 
 
 def settle(
-    built: Built, move: Move, loop: Loop, variance_rad2: Array, mirrors: Mirrors | None = None
+    built: Built, move: Move, loop: Loop, variance_rad2: Array, mirrors: TrueMirrors | None = None
 ) -> Settled:
     """Return settling after the last command under a loop, its noise counted.
 
@@ -165,7 +165,7 @@ def settle(
 
 
 def levels_of(
-    built: Built, after: Followed, variance_rad2: Array, mirrors: Mirrors | None = None
+    built: Built, after: Followed, variance_rad2: Array, mirrors: TrueMirrors | None = None
 ) -> Array:
     """Return the settling (L, M) that each mirror keeps with each chance of `LEVELS`. [s]
 

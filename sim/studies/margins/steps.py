@@ -7,7 +7,7 @@ import numpy as np
 from controllers.analysis.linear_loop import time_response
 from controllers.analysis.plant import tilt_rows
 from sim.ports import Array
-from sim.studies.margins.loops import MarginsStudy, Steps
+from sim.studies.margins.loops import MarginsStudy, UnitSteps
 from sim.studies.margins.plant import delay_of, plant_belief, stiffening_of
 
 INSTANTS: Final = 10
@@ -18,7 +18,7 @@ BAND: Final = 0.02
 """A step has settled when it stays within 2 % of its end."""
 
 
-def steps_of(result: MarginsStudy, n_frames: int | None = None) -> Steps:
+def steps_of(result: MarginsStudy, n_frames: int | None = None) -> UnitSteps:
     """Return the steps of every loop; those of an unstable mirror are NaN.
 
     A reading is the mean over an exposure, once a frame. A resonance between the readings shows in
@@ -66,7 +66,7 @@ def steps_of(result: MarginsStudy, n_frames: int | None = None) -> Steps:
             followed.append((tilt, seen))
     (reference_step, read), (rest_step, rest_read) = followed
     time_s = (np.arange(n)[:, None] * frame_s + offsets_s).ravel()
-    return Steps(
+    return UnitSteps(
         time_s, reference_step, rest_step, read, rest_read,
         _over(reference_step), _over(read), _rise(time_s, reference_step),
         _settling(time_s, reference_step),

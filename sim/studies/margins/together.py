@@ -22,7 +22,7 @@ from sim.studies.margins.worst import Looked, Worst, look
 GRID = 500
 
 
-class Corner(NamedTuple):
+class WorstCorner(NamedTuple):
     """The worst of a population at one combination of changes."""
 
     label: str
@@ -53,9 +53,9 @@ class Corner(NamedTuple):
 class Together(NamedTuple):
     """What several changes at once do."""
 
-    corners: tuple[Corner, ...]
+    corners: tuple[WorstCorner, ...]
     """The described switch first."""
-    inside: tuple[Corner, ...]
+    inside: tuple[WorstCorner, ...]
     """The worst switch inside the ranges for each requirement, where it is worse than all corners.
     """
     looked: Looked | None
@@ -134,17 +134,17 @@ def _at_corner(box: Box, w: Worst) -> bool:
     return bool((np.abs(w.point) == box.size).all())
 
 
-def _inside(box: Box, linear: LinearController, w: Worst) -> Corner:
+def _inside(box: Box, linear: LinearController, w: Worst) -> WorstCorner:
     return _corner(box.switches[w.population], linear, w.point, f"inside: {w.label(box)}")
 
 
-def _corner(built: Built, linear: LinearController, point: Array, label: str) -> Corner:
+def _corner(built: Built, linear: LinearController, point: Array, label: str) -> WorstCorner:
     everyone = np.arange(len(built.parts.mirrors))
     plant = plant_of(built, altered(built, everyone, point[None]), within=False)
     f = figures_of(Loop(controller_of(linear, everyone), plant), GRID)
     unstable = int((~f.stable).sum())
     if unstable:
-        return Corner(label, unstable, None, "", None, "", None, "")
+        return WorstCorner(label, unstable, None, "", None, "", None, "")
     ports, numbers = built.resolved.switch.geometry.ports_per_side, built.parts.mirrors
 
     def name(at: np.intp) -> str:
@@ -153,7 +153,7 @@ def _corner(built: Built, linear: LinearController, point: Array, label: str) ->
     def least(value: float) -> float | None:
         return float(value) if np.isfinite(value) else None
 
-    return Corner(
+    return WorstCorner(
         label, 0, float(f.ms.max()), name(f.ms.argmax()),
         least(f.gain_db.min()), name(f.gain_db.argmin()),
         least(f.phase_deg.min()), name(f.phase_deg.argmin()),

@@ -12,8 +12,8 @@ from sim.errors import ScenarioError
 from sim.ports import Knob, Tunable, WithRules
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import Demands
-from sim.studies.margins.holds import Hold, holds_of, nearest_to_each, refusal, why
-from sim.studies.margins.judge import GainJudge, World
+from sim.studies.margins.holds import HoldingDemands, holds_of, nearest_to_each, refusal, why
+from sim.studies.margins.judge import GainJudge, JudgedMirrors
 from sim.studies.margins.retune import Alone, alone_of
 from sim.studies.margins.robust import Robust, SettlingUnder
 from sim.studies.margins.search import Search, by_axis, with_values
@@ -59,7 +59,7 @@ class TuningResult(NamedTuple):
     """What holds the choice, and by how much."""
     judge: GainJudge
     """What evaluated them, for more of the same."""
-    holds: tuple[Hold, ...] = ()
+    holds: tuple[HoldingDemands, ...] = ()
     names: tuple[str, ...] = ()
     """The settings that were varied."""
     curve: tuple[Candidate, ...] = ()
@@ -265,7 +265,7 @@ def _found(
             switch = box.switches[w.population]
             rows = altered(switch, _worst_mirrors(judge, switch, w, chosen), w.point[None])
             taken.append(w.label(box))
-            judge.worlds.append(World(switch, f"switch {len(taken)}", rows))
+            judge.worlds.append(JudgedMirrors(switch, f"switch {len(taken)}", rows))
 
 
 def _worst_mirrors(

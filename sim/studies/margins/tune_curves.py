@@ -18,7 +18,7 @@ SHOWN_MS: Final = 12.0
 """Least time for which steps and corrections are drawn. [ms]"""
 
 
-class Curves(NamedTuple):
+class GainCurves(NamedTuple):
     """Of one set of gains, as the page draws it."""
 
     name: str
@@ -41,7 +41,7 @@ class Curves(NamedTuple):
     """(M,) sorted, of the mirrors that move. [ms]"""
 
 
-def curves_of(judge: GainJudge, name: str, c: Candidate) -> Curves | None:
+def curves_of(judge: GainJudge, name: str, c: Candidate) -> GainCurves | None:
     """Return the curves of a candidate; None for an unstable one."""
     if not c.each.settling_ms.size or not np.isfinite(c.jitter_rad):
         return None
@@ -56,7 +56,7 @@ def curves_of(judge: GainJudge, name: str, c: Candidate) -> Curves | None:
     step = time_response(loop, unit).reading.reshape(frames, -1)
     volts = np.abs(sent[:frames] * _volts_per_rad(judge)).reshape(frames, -1)
     moved = moved_of(judge.built)
-    return Curves(
+    return GainCurves(
         name,
         grid,
         np.stack([size.max(axis=1), np.asarray(np.median(size, axis=1))], axis=-1),

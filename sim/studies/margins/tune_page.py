@@ -11,7 +11,13 @@ from sim.assembly.build import Built
 from sim.report.drawing import Picture
 from sim.report.study_page import Section, StudyPage, Table
 from sim.report.trade_plot import trade
-from sim.report.tuning_plots import Compared, Panel, against_gain, settling_spread, side_by_side
+from sim.report.tuning_plots import (
+    ComparedCurves,
+    Panel,
+    against_gain,
+    settling_spread,
+    side_by_side,
+)
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
 from sim.studies.margins.candidate import Candidate
@@ -238,7 +244,7 @@ def _side_pictures(outcome: TuningResult) -> list[Picture]:
         if curves is not None:
             sets.append(curves)
     compared = [
-        Compared(
+        ComparedCurves(
             c.name, (c.frequency_hz, c.sensitivity[:, 0]), (c.time_ms, c.step),
             (c.band_hz, c.cumulative_urad), (c.time_ms, c.correction_v),
         )

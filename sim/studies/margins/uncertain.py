@@ -11,7 +11,7 @@ from sim.assembly.build import Built, build
 from sim.errors import ScenarioError
 from sim.ports import Array
 from sim.rng import Stream, uniforms
-from sim.studies.margins.plant import Mirrors, mirrors_of
+from sim.studies.margins.plant import TrueMirrors, mirrors_of
 
 WORDS: Final = (("resonance", "%"), ("Q", "%"), ("gain", "%"), ("delay", "us"))
 """What may differ, in the order of a point's numbers, and their units."""
@@ -94,14 +94,14 @@ def box_of(built: Built, progress: Callable[[str, int, int], None] | None = None
     return Box(size, tick_us, tuple(switches), seed)
 
 
-def altered(built: Built, place: NDArray[np.intp], points: Array) -> Mirrors:
+def altered(built: Built, place: NDArray[np.intp], points: Array) -> TrueMirrors:
     """Return the mirrors at some places (m,) of a switch, changed as points (P, 4) say.
 
     The controller, and all that the firmware believes, stay.
 
     Returns
     -------
-    Mirrors
+    TrueMirrors
         P m rows, point by point.
     """
     own = mirrors_of(built, place)
@@ -111,7 +111,7 @@ def altered(built: Built, place: NDArray[np.intp], points: Array) -> Mirrors:
         return np.asarray((value * factor).reshape(-1, 2))
 
     one = np.ones((len(points), 1, 1))
-    return Mirrors(
+    return TrueMirrors(
         np.tile(place, len(points)),
         changed(own.resonance_rad_s, 1 + 0.01 * by[:, RESONANCE]),
         changed(own.quality, 1 + 0.01 * by[:, QUALITY]),

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sim.assembly.build import Built
-from sim.mechanics.profiles.profile import Band, unit_vector
+from sim.mechanics.profiles.profile import ToleranceBand, unit_vector
 from sim.mechanics.profiles.spectrum_match import required_at
 from sim.mechanics.shock_spectrum import shock_spectrum
 from sim.ports import Array, events_of
@@ -40,7 +40,7 @@ class Reached(NamedTuple):
         )
 
 
-def required_band(corners: Sequence[tuple[float, float]], quality: float) -> Band:
+def required_band(corners: Sequence[tuple[float, float]], quality: float) -> ToleranceBand:
     """Return a required response spectrum as a band without a top.
 
     Parameters
@@ -54,7 +54,7 @@ def required_band(corners: Sequence[tuple[float, float]], quality: float) -> Ban
     low, high = pairs[0][0], pairs[-1][0]
     at = np.geomspace(low, high, int(LINES_PER_OCTAVE * np.log2(high / low)) + 1)
     wanted = required_at(pairs, at)
-    return Band("spectrum", at, wanted, wanted, np.full_like(wanted, np.inf),
+    return ToleranceBand("spectrum", at, wanted, wanted, np.full_like(wanted, np.inf),
                 "as required", quality)  # fmt: skip
 
 

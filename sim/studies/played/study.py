@@ -7,7 +7,7 @@ import numpy as np
 from scipy.special import chdtri
 
 from sim.assembly.build import Built
-from sim.mechanics.profiles.profile import Band, Expected
+from sim.mechanics.profiles.profile import Expected, ToleranceBand
 from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts
 from sim.ports import Array, events_of
 from sim.studies.played.hygiene import against_pulse, hygiene_of
@@ -47,7 +47,7 @@ class PlayedEvent(NamedTuple):
     """(K,) along its direction; None for a record."""
     expected: list[dict[str, Any]]
     bands: list[dict[str, Any]]
-    drawn: tuple[Band, ...]
+    drawn: tuple[ToleranceBand, ...]
     frequency_hz: Array
     spectra: list[SpectrumParts]
     """Of axes x, y, z: primary while the event lasts, residual in the period after its end."""
@@ -112,7 +112,7 @@ def _event(
 ) -> PlayedEvent:  # fmt: skip
     profile = getattr(disturbance, "profile", None)
     expected: tuple[Expected, ...] = () if profile is None else profile.expected
-    bands: tuple[Band, ...] = () if profile is None else profile.bands
+    bands: tuple[ToleranceBand, ...] = () if profile is None else profile.bands
     wave = along_of(disturbance, acceleration)
     along = None if profile is None else wave
     stride = max(1, len(time_s) // MOST_SAMPLES)
@@ -160,7 +160,7 @@ def _figure(expected: Expected, time_s: Array, along: Array) -> dict[str, Any]:
 
 
 def _kept(
-    band: Band, time_s: Array, wave: Array, rate_hz: float, density: PowerDensity | None,
+    band: ToleranceBand, time_s: Array, wave: Array, rate_hz: float, density: PowerDensity | None,
 ) -> dict[str, Any]:  # fmt: skip
     """Return which share of a band is kept."""
     if band.over == "time":

@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
-from sim.studies.replay.study import Course, Replay
+from sim.studies.replay.study import LossCourse, Replay
 
 LOOKS = {"closed": (BLUE, "-"), "open": (ORANGE, "--"), "dark": (GREEN, ":")}
 MOST_PANELS = 6
@@ -15,14 +15,14 @@ MOST_PANELS = 6
 
 def courses(found: Replay) -> list[Picture]:
     """Draw the largest loss over time, one panel for each profile, axis and sense."""
-    groups: dict[tuple[str, str, str], list[Course]] = {}
+    groups: dict[tuple[str, str, str], list[LossCourse]] = {}
     for course in found.courses:
         key = (course.case.profile, course.case.axis, course.case.sense)
         groups.setdefault(key, []).append(course)
     return [_course(found, group) for group in list(groups.values())[:MOST_PANELS]]
 
 
-def _course(found: Replay, group: Sequence[Course]) -> Picture:
+def _course(found: Replay, group: Sequence[LossCourse]) -> Picture:
     case = group[0].case
     limit = found.scenario.metrics.outage_excess_db
     with matplotlib.rc_context(STYLE):

@@ -36,7 +36,7 @@ NOT_IN_THE_DARK = ("lost_frames_max",)
 """Limits that say nothing where the camera sees nothing."""
 
 
-class Course(NamedTuple):
+class LossCourse(NamedTuple):
     """The loss of a case over time."""
 
     case: ReplayCase
@@ -54,7 +54,7 @@ class Replay(NamedTuple):
     margins: list[dict[str, Any]]
     """Rows: limit, profile, axis, sense, loop, factor, factor_low, factor_high, where, mechanism,
     and more."""
-    courses: list[Course]
+    courses: list[LossCourse]
     played: list[dict[str, Any]]
     """Profiles at level one, as they are filed."""
     events: list[PlayedEvent]
@@ -258,9 +258,9 @@ def _row(made: Run, case: ReplayCase) -> dict[str, Any]:
     }
 
 
-def _course(made: Run, case: ReplayCase) -> Course:
+def _course(made: Run, case: ReplayCase) -> LossCourse:
     traces = made.outcome.traces
-    return Course(case, traces.time_s, traces.excess_peak_db.max(axis=1))
+    return LossCourse(case, traces.time_s, traces.excess_peak_db.max(axis=1))
 
 
 def _margins(

@@ -13,7 +13,7 @@ from sim.loop.sight import expected_px, true_px
 from sim.ports import SpotStatus, conditions_of, events_of
 from sim.report.filing_block import profile_words
 from sim.results.exercise import not_exercised
-from sim.results.hold import Hold, hold_of
+from sim.results.hold import HoldInterval, hold_of
 from sim.results.table import LIMITED
 from sim.results.units import unit_sign
 from sim.studies.played.required import missed_spectra
@@ -51,7 +51,7 @@ def unexercised(built: Built) -> list[str]:
     return found
 
 
-def _hold(built: Built) -> Hold:
+def _hold(built: Built) -> HoldInterval:
     clock = built.parts.clock
     return hold_of(built.resolved.metrics, 1e3 * clock.n_frames * clock.frame_s)
 
@@ -132,7 +132,7 @@ def _events(built: Built, plain: bool) -> Iterator[str]:
             yield text.replace("²", "^2") if plain else text
 
 
-def _limits(built: Built, hold: Hold, plain: bool) -> tuple[list[str], list[str]]:
+def _limits(built: Built, hold: HoldInterval, plain: bool) -> tuple[list[str], list[str]]:
     """Return what each limit will be judged on, and those that cannot be met."""
     limits, parts = built.resolved.limits, built.parts
     asked = {name: getattr(limits, name) for name in LIMITED if getattr(limits, name) is not None}

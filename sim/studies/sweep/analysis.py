@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from sim.studies.sweep.plan import Plan
+from sim.studies.sweep.plan import SweepPlan
 
 CONFIDENCE = 0.95
 REDRAWS = 1000
@@ -30,7 +30,7 @@ class Interval(NamedTuple):
     """Independent values it rests on."""
 
 
-class Level(NamedTuple):
+class MetricAtValue(NamedTuple):
     """A metric at one value of a quantity, or over one bin of it."""
 
     at: Any
@@ -99,18 +99,18 @@ def overall_interval(y: Floats) -> Interval:
     return Interval(mean, mean - half, mean + half, flat.size)
 
 
-def responses(plan: Plan, column: ArrayLike) -> Floats:
+def responses(plan: SweepPlan, column: ArrayLike) -> Floats:
     """Return a metric as (combinations, samples, seeds); NaN where there is no figure."""
     shape = (plan.combinations, plan.samples, len(plan.seeds))
     return np.array(column, dtype=float).reshape(shape)
 
 
-def is_sampled(plan: Plan, quantity: int) -> bool:
+def is_sampled(plan: SweepPlan, quantity: int) -> bool:
     """Whether the quantity is drawn, rather than stepped through."""
     return plan.varied[quantity].distribution is not None and plan.design != "grid"
 
 
-def levels(plan: Plan, y: Floats, quantity: int) -> list[Level]:
+def levels(plan: SweepPlan, y: Floats, quantity: int) -> list[MetricAtValue]:
     """Return the mean of a metric against a quantity.
 
     A stepped quantity has a mean at each value, over all points with that value; a sampled one
@@ -120,7 +120,7 @@ def levels(plan: Plan, y: Floats, quantity: int) -> list[Level]:
 
     Parameters
     ----------
-    plan : Plan
+    plan : SweepPlan
         The sweep.
     y : (combinations, samples, seeds) ndarray
         From `responses`.
@@ -130,16 +130,16 @@ def levels(plan: Plan, y: Floats, quantity: int) -> list[Level]:
     if is_sampled(plan, quantity):
         x = np.array([plan.points[j][quantity] for j in range(plan.samples)])
         each = _mean(y, (0, 2))
-        return [Level(float(x[b].mean()), mean_interval(each[b])) for b in _bins(x)]
+        return [MetricAtValue(float(x[b].mean()), mean_interval(each[b])) for b in _bins(x)]
     found = []
     for value, rows in _groups(plan, quantity):
         part = y[rows]
         each = _mean(part, (0, 1)) if plan.samples == 1 else _mean(part, (0, 2))
-        found.append(Level(value, mean_interval(each)))
+        found.append(MetricAtValue(value, mean_interval(each)))
     return found
 
 
-def effects(plan: Plan, y: Floats) -> list[Effect]:
+def effects(plan: SweepPlan, y: Floats) -> list[Effect]:
     """Return how each quantity acts on a metric, the strongest first."""
     found = []
     for i in range(len(plan.varied)):
@@ -164,7 +164,7 @@ def seed_share(y: Floats) -> float:
     return within / total if total > 0 else np.nan
 
 
-def first_order(plan: Plan, y: Floats, quantity: int) -> float:
+def first_order(plan: SweepPlan, y: Floats, quantity: int) -> float:
     """Return the first-order share of variance of a quantity, Var E[y | x] / Var y.
 
     For a stepped quantity, from its level means, less what noise adds to their variance. For a
@@ -233,7 +233,7 @@ def _between(y: Floats) -> float:
     return max(0.0, float(y.mean(axis=2).var()) - noise)
 
 
-def _correlation(plan: Plan, y: Floats, quantity: int) -> tuple[float, float, float]:
+def _correlation(plan: SweepPlan, y: Floats, quantity: int) -> tuple[float, float, float]:
     """Spearman's rank correlation over all runs, with a bootstrap interval where one is honest.
 
     C. Spearman, Am. J. Psychol. 15 (1904) 72; B. Efron, Ann. Statist. 7 (1979) 1. Samples (or, in
@@ -275,7 +275,7 @@ def _pearson(sums: Floats) -> Floats:
     return np.where(flat, np.nan, (n * ab - a * b) / np.sqrt(np.where(flat, 1.0, spread)))
 
 
-def _groups(plan: Plan, quantity: int) -> list[tuple[Any, NDArray[np.int64]]]:
+def _groups(plan: SweepPlan, quantity: int) -> list[tuple[Any, NDArray[np.int64]]]:
     """The values of a stepped quantity, and the combinations that have each."""
     firsts = [plan.points[c * plan.samples][quantity] for c in range(plan.combinations)]
     order: dict[str, Any] = {repr(v): v for v in firsts}

@@ -13,7 +13,7 @@ from sim.assembly.plug_ins import outside_of
 from sim.kinds.outside import SOURCE, Outside, is_source, sum_of_sources
 from sim.scenario.model import Scenario
 from sim.scenario.portable import files_of
-from sim.studies.sweep.plan import Plan
+from sim.studies.sweep.plan import SweepPlan
 
 PACKAGES: Final = ("numpy", "scipy", "numba", "llvmlite", "opencv-python-headless", "pydantic")
 """Libraries whose version may change a figure."""
@@ -21,12 +21,12 @@ OWN: Final = ("sim", "controllers")
 LENGTH: Final = 16
 
 
-def identity_of(plan: Plan) -> dict[str, Any]:
+def identity_of(plan: SweepPlan) -> dict[str, Any]:
     """Return what decides the outcomes of a sweep, each part as plain text or numbers.
 
     Parameters
     ----------
-    plan : Plan
+    plan : SweepPlan
         The sweep. The files that its scenarios read, and the code that they name, are read now.
     """
     return identity_of_scenarios(plan.scenarios) | {

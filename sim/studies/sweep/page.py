@@ -24,7 +24,7 @@ from sim.studies.sweep.analysis import (
     seed_share,
 )
 from sim.studies.sweep.one_run import NOT_SHOWN, RunOutcome
-from sim.studies.sweep.plan import Plan
+from sim.studies.sweep.plan import SweepPlan
 from sim.studies.sweep.plots import metric_picture
 from sim.studies.sweep.vary import toml
 
@@ -71,13 +71,13 @@ class WorstRun(NamedTuple):
 
 
 def render(
-    plan: Plan, outcomes: Mapping[int, RunOutcome], asked: Request = NOTHING_ASKED
+    plan: SweepPlan, outcomes: Mapping[int, RunOutcome], asked: Request = NOTHING_ASKED
 ) -> str:
     """Return the report of a finished sweep as one HTML page that loads nothing.
 
     Parameters
     ----------
-    plan : Plan
+    plan : SweepPlan
         The sweep.
     outcomes : mapping of int to Outcome
         All of its runs.
@@ -141,12 +141,12 @@ def render(
     )
 
 
-def _column(plan: Plan, outcomes: Mapping[int, RunOutcome], name: str) -> Floats:
+def _column(plan: SweepPlan, outcomes: Mapping[int, RunOutcome], name: str) -> Floats:
     found = [outcomes[run].figures.get(name) for run in range(plan.n_runs)]
     return responses(plan, [np.nan if v is None else float(v) for v in found])
 
 
-def _metric(plan: Plan, y: Floats, words: str, unit: str) -> MetricView:
+def _metric(plan: SweepPlan, y: Floats, words: str, unit: str) -> MetricView:
     seen = y[np.isfinite(y)]
     return MetricView(
         words=words,
@@ -162,7 +162,9 @@ def _metric(plan: Plan, y: Floats, words: str, unit: str) -> MetricView:
     )
 
 
-def _worst(plan: Plan, outcomes: Mapping[int, RunOutcome], names: list[str]) -> Iterator[WorstRun]:
+def _worst(
+    plan: SweepPlan, outcomes: Mapping[int, RunOutcome], names: list[str]
+) -> Iterator[WorstRun]:
     """Yield the runs with the largest figures; one that never came counts as the largest."""
     for name in names:
         y = _column(plan, outcomes, name).ravel()
@@ -176,7 +178,7 @@ def _worst(plan: Plan, outcomes: Mapping[int, RunOutcome], names: list[str]) -> 
             yield WorstRun(words, value, run, plan.command(run))
 
 
-def _verdict(plan: Plan, outcomes: Mapping[int, RunOutcome], asked: bool) -> str:
+def _verdict(plan: SweepPlan, outcomes: Mapping[int, RunOutcome], asked: bool) -> str:
     done = [outcome for outcome in outcomes.values() if outcome.error is None]
     if not asked:
         return "No limit was asked for."
@@ -199,7 +201,7 @@ def _missed(outcomes: Mapping[int, RunOutcome]) -> list[tuple[str, int]]:
     return [*found, ("All met, but not put to the test", idle)] if idle else found
 
 
-def _described(plan: Plan, quantity: int) -> tuple[str, str]:
+def _described(plan: SweepPlan, quantity: int) -> tuple[str, str]:
     varied = plan.varied[quantity]
     if varied.distribution is None:
         values = [v if isinstance(v, str) else toml(v) for v in varied.values]
@@ -208,7 +210,7 @@ def _described(plan: Plan, quantity: int) -> tuple[str, str]:
     return varied.path, f"{law.kind}({law.a:g}, {law.b:g})"
 
 
-def _rests_on(plan: Plan) -> str:
+def _rests_on(plan: SweepPlan) -> str:
     if plan.samples > 1:
         both = f" and {len(plan.seeds)} seeds" if len(plan.seeds) > 1 else ""
         return (

@@ -27,7 +27,7 @@ MOST_RUNS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class SweepPlan:
     """Every run of a sweep, in order: point by point, and for each point seed by seed."""
 
     name: str
@@ -77,7 +77,7 @@ def make_plan(
     samples: int | None = None,
     design: str | None = None,
     overrides: Sequence[str] = (),
-) -> Plan:
+) -> SweepPlan:
     """Lay out a sweep and check the scenario of every point.
 
     Listed values are always crossed in full, and every combination of them meets the same samples
@@ -102,7 +102,7 @@ def make_plan(
 
     Returns
     -------
-    Plan
+    SweepPlan
 
     Raises
     ------
@@ -137,7 +137,7 @@ def make_plan(
         raise SweepError(f"a sweep may have {MOST_RUNS} runs at most (got {n_points * seeds})")
     points = tuple(_points(varied, crossed, design, n_samples, base_seed))
     scenarios = tuple(_scenario(file, overrides, paths, point) for point in points)
-    return Plan(
+    return SweepPlan(
         name=scenario,
         overrides=tuple(overrides),
         varied=varied,
@@ -150,7 +150,7 @@ def make_plan(
     )
 
 
-def check_plan(plan: Plan) -> None:
+def check_plan(plan: SweepPlan) -> None:
     """Make the parts of point after point until those of one fit together.
 
     A point that cannot be run says so in the table; a sweep without any that can is not begun.

@@ -9,8 +9,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from sim.report.drawing import BLUE, INK, STYLE, Picture, finish
-from sim.studies.sweep.analysis import Floats, Level, is_sampled, levels
-from sim.studies.sweep.plan import Plan
+from sim.studies.sweep.analysis import Floats, MetricAtValue, is_sampled, levels
+from sim.studies.sweep.plan import SweepPlan
 from sim.studies.sweep.vary import toml
 
 MOST_TICKS = 6
@@ -21,7 +21,7 @@ LOG_SPAN = 30.0
 """Positive values that span more than this are drawn on a logarithmic axis."""
 
 
-def metric_picture(plan: Plan, y: Floats, words: str, unit: str) -> Picture:
+def metric_picture(plan: SweepPlan, y: Floats, words: str, unit: str) -> Picture:
     """Draw one metric against each quantity: every run as a dot, means with 95 % intervals."""
     count = len(plan.varied)
     columns = 2 if count in (2, 4) else min(3, count)
@@ -48,7 +48,7 @@ def metric_picture(plan: Plan, y: Floats, words: str, unit: str) -> Picture:
     )
 
 
-def _panel(axes: Axes, plan: Plan, y: Floats, quantity: int) -> None:
+def _panel(axes: Axes, plan: SweepPlan, y: Floats, quantity: int) -> None:
     found = levels(plan, y, quantity)
     values = [point[quantity] for point in plan.points for _ in plan.seeds]
     numeric = all(isinstance(v, int | float) and not isinstance(v, bool) for v in values)
@@ -75,7 +75,7 @@ def _panel(axes: Axes, plan: Plan, y: Floats, quantity: int) -> None:
     axes.set_xlabel(plan.varied[quantity].path, fontsize=8.5)
 
 
-def _means(axes: Axes, at: Floats, found: list[Level], *, joined: bool) -> None:
+def _means(axes: Axes, at: Floats, found: list[MetricAtValue], *, joined: bool) -> None:
     mean = np.array([level.response.mean for level in found])
     low = np.array([level.response.low for level in found])
     high = np.array([level.response.high for level in found])

@@ -17,7 +17,7 @@ from sim.studies.sweep.execute import Engine, Job, Runs, dask_cluster, execute, 
 from sim.studies.sweep.identity import identity_of
 from sim.studies.sweep.one_run import RunOutcome, one_run
 from sim.studies.sweep.page import render
-from sim.studies.sweep.plan import Plan, check_plan, make_plan
+from sim.studies.sweep.plan import SweepPlan, check_plan, make_plan
 from sim.studies.sweep.store import KIND, OURS, Store
 from sim.studies.sweep.table import SweepTable, make_table
 
@@ -28,7 +28,7 @@ MOST_WORKERS = 256
 class Swept(NamedTuple):
     """All runs of a sweep."""
 
-    plan: Plan
+    plan: SweepPlan
     outcomes: Mapping[int, RunOutcome]
     """Run number -> what became of it."""
     table: SweepTable

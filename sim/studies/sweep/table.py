@@ -11,18 +11,18 @@ from sim.files.parquet import require_parquet
 from sim.files.text import csv_text
 from sim.results.table import FIGURE_OF
 from sim.studies.sweep.one_run import RunOutcome
-from sim.studies.sweep.plan import Plan
+from sim.studies.sweep.plan import SweepPlan
 from sim.studies.sweep.vary import toml
 
 SweepTable = dict[str, list[Any]]
 
 
-def make_table(plan: Plan, outcomes: Mapping[int, RunOutcome]) -> SweepTable:
+def make_table(plan: SweepPlan, outcomes: Mapping[int, RunOutcome]) -> SweepTable:
     """Return the columns: run, point, seed, varied quantities, metrics, limits missed, error.
 
     Parameters
     ----------
-    plan : Plan
+    plan : SweepPlan
         The sweep.
     outcomes : mapping of int to Outcome
         By run; runs that are not in it are left out.

@@ -5,7 +5,7 @@ import pytest
 
 from sim.mechanics.isolator import Isolator, IsolatorParams
 from sim.mechanics.profiles.density import Density, DensityPoint, Noise
-from sim.mechanics.profiles.profile import World
+from sim.mechanics.profiles.profile import ProfileSite
 from sim.mechanics.profiles.pulse import Pulse, pulse_shape
 from sim.mechanics.profiles.sine_sweep import SineSweep
 from sim.mechanics.profiles.spectrum_match import _wavelet
@@ -80,7 +80,7 @@ def test_mounts_pass_white_noise_as_miles_says(f_hz, quality, g2_per_hz, miles, 
 
 def sweep(**settings):
     params = SineSweep.Params(kind="sine_sweep", direction="x", start_ms=0.0, **settings)
-    return SineSweep(params, World((5, 64), 100.0))
+    return SineSweep(params, ProfileSite((5, 64), 100.0))
 
 
 def test_crossover_of_the_coarsest_class():

@@ -8,7 +8,7 @@ from pyyeti.srs import srs, vrs
 from sim.mechanics.profiles.ambient_vibration import AmbientVibration
 from sim.mechanics.profiles.density import Density, DensityPoint, Noise
 from sim.mechanics.profiles.free_fall import FreeFall
-from sim.mechanics.profiles.profile import World
+from sim.mechanics.profiles.profile import ProfileSite
 from sim.mechanics.profiles.pulse_train import PulseTrain
 from sim.mechanics.profiles.random_vibration import RandomVibration
 from sim.mechanics.profiles.sine_dwell import SineDwell
@@ -19,7 +19,7 @@ from sim.mechanics.shock_spectrum import shock_spectrum, spectrum_parts
 
 G = 9.80665
 RATE_HZ = 8192.0
-WORLD = World((5, 64), 1.0)
+WORLD = ProfileSite((5, 64), 1.0)
 FLAT = [{"hz": 20.0, "g2_per_hz": 1e-3}, {"hz": 400.0, "g2_per_hz": 1e-3}]
 TONES = [{"hz": 60.0, "peak_g": 0.5}]
 REQUIRED = [{"hz": 10.0, "g": 1.0}, {"hz": 40.0, "g": 3.0}, {"hz": 200.0, "g": 3.0}]

@@ -5,12 +5,12 @@ import pytest
 from scipy import signal
 
 from sim.mechanics.profiles.free_fall import FreeFall
-from sim.mechanics.profiles.profile import World
+from sim.mechanics.profiles.profile import ProfileSite
 from sim.mechanics.profiles.pulse_train import PulseTrain
 from sim.mechanics.profiles.spectrum_match import SpectrumMatch, _wavelet
 
 G = 9.80665
-WORLD = World((5, 64), 10.0)
+WORLD = ProfileSite((5, 64), 10.0)
 TICK_S = 5e-5
 
 

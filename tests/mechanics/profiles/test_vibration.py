@@ -6,7 +6,7 @@ from scipy import integrate, signal, stats
 
 from sim.mechanics.profiles.ambient_vibration import AmbientVibration
 from sim.mechanics.profiles.density import Density, DensityPoint, Noise, kept_by_clipping
-from sim.mechanics.profiles.profile import World
+from sim.mechanics.profiles.profile import ProfileSite
 from sim.mechanics.profiles.random_vibration import RandomVibration
 from sim.mechanics.profiles.sine_dwell import SineDwell
 from sim.mechanics.profiles.sine_on_random import SineOnRandom
@@ -14,7 +14,7 @@ from sim.mechanics.profiles.sine_sweep import SineSweep
 from sim.mechanics.resonator import initial_state, ramp_invariant, respond
 
 G = 9.80665
-WORLD = World((5, 64), 100.0)
+WORLD = ProfileSite((5, 64), 100.0)
 
 
 def made(cls, kind, **settings):

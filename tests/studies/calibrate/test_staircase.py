@@ -5,7 +5,7 @@ import pytest
 
 from sim.assembly.build import build
 from sim.scenario.model import load_scenario
-from sim.studies.calibrate.study import Calibrated, calibrate
+from sim.studies.calibrate.study import SimulatedCalibration, calibrate
 
 CORNERS = "[[0, 0], [11, 11], [84, 84], [95, 95], [41, 41], [54, 54], [6, 30], [88, 7]]"
 SETS = (
@@ -18,16 +18,16 @@ SETS = (
 
 
 @pytest.fixture(scope="module")
-def found() -> Calibrated:
+def found() -> SimulatedCalibration:
     return calibrate(load_scenario("scenarios/harrow_point.toml", SETS))
 
 
-def of(found: Calibrated, quantity: str):
+def of(found: SimulatedCalibration, quantity: str):
     return next(each for each in found.estimates if each.quantity == quantity)
 
 
 @pytest.mark.parametrize("sensor", "AB")
-def test_rotation_and_distortion_hold_the_truth(found: Calibrated, sensor: str) -> None:
+def test_rotation_and_distortion_hold_the_truth(found: SimulatedCalibration, sensor: str) -> None:
     """4 mrad and -1 % were put in; four half widths are 7.8 deviations. Intervals must also be
     narrow enough to mean something: a tenth of what was put in."""
     for name, truth in (("rotation", 4.0), ("distortion", -1.0)):
@@ -38,7 +38,9 @@ def test_rotation_and_distortion_hold_the_truth(found: Calibrated, sensor: str) 
 
 
 @pytest.mark.parametrize("sensor", [0, 1])
-def test_the_scale_takes_the_mean_gain_of_the_drives(found: Calibrated, sensor: int) -> None:
+def test_the_scale_takes_the_mean_gain_of_the_drives(
+    found: SimulatedCalibration, sensor: int
+) -> None:
     """A camera cannot tell the two apart: what it finds is 0.5 px/mrad times the mean of the drawn
     gains, to which this test turns by itself. Mirrors spread by 3 %, so that the truth alone is
     missed by far more than that; the interval holds it all the same."""
@@ -52,7 +54,7 @@ def test_the_scale_takes_the_mean_gain_of_the_drives(found: Calibrated, sensor: 
     assert half > 0.5 * 0.005  # it knows that it does not know
 
 
-def test_the_table_of_gains_makes_up_for_the_scale(found: Calibrated) -> None:
+def test_the_table_of_gains_makes_up_for_the_scale(found: SimulatedCalibration) -> None:
     """Scale times gain is what the camera saw: their product is right to the noise of readings."""
     parts = build(load_scenario("scenarios/harrow_point.toml", SETS)).parts
     sensor = parts.measurement.layout.sensor(parts.mirrors)
@@ -61,7 +63,7 @@ def test_the_table_of_gains_makes_up_for_the_scale(found: Calibrated) -> None:
     np.testing.assert_allclose(product, 0.5 * parts.population.gain_ratio, rtol=2e-3)
 
 
-def test_the_page_and_the_times_say_so(found: Calibrated) -> None:
+def test_the_page_and_the_times_say_so(found: SimulatedCalibration) -> None:
     """Two staircases for the map and one for the drives: three times as long as one."""
     times = {each.procedure: each.seconds for each in found.times}
     assert times["camera map"] == pytest.approx(2 * times["actuator staircase"])

@@ -15,7 +15,7 @@ from sim.studies.connections import traffic
 from sim.studies.connections.as_scenario import stages_of, with_stages
 from sim.studies.connections.assignment import least_maximum, least_sum
 from sim.studies.connections.moves import Path, wirings
-from sim.studies.connections.plan import X_FIRST, Y_FIRST, Plan, planned, stages, ways_at
+from sim.studies.connections.plan import X_FIRST, Y_FIRST, MovePlan, planned, stages, ways_at
 from sim.studies.connections.strays import Found, Strays, strongest
 from sim.studies.connections.summary import crosstalk_words, order_of
 from sim.studies.connections.table import Maker
@@ -209,7 +209,7 @@ def test_a_plan_becomes_stages_that_a_run_takes():
     way = np.zeros(12, int)
     way[0], way[1] = X_FIRST, Y_FIRST
     way_b = np.zeros(len(path.outputs), int)
-    plan = Plan(Found(70.0, 0, 1, 70.0), 9, np.arange(12) < 5, way, way_b)
+    plan = MovePlan(Found(70.0, 0, 1, 70.0), 9, np.arange(12) < 5, way, way_b)
     rows = stages_of(scenario, path, plan, 11.0)
     assert plan.moves_in_a_row == 4
     assert [(r["after_ms"], r["axes"]) for r in rows] == [
@@ -274,7 +274,7 @@ def test_the_limit_of_crosstalk_is_in_the_verdict(monkeypatch):
     made = maker(scenario)
     # The search itself is tested above; here, that it is asked for and what is said of it.
     none = np.zeros(12, int)
-    plan = Plan(Found(150.0, 3, 4, 149.0), 9, np.arange(12) < 5, none, none)
+    plan = MovePlan(Found(150.0, 3, 4, 149.0), 9, np.arange(12) < 5, none, none)
     monkeypatch.setattr(traffic, "planned", lambda path, limit_db, progress: plan)
     found = {"standing": standing(scenario, made), "move": moving(scenario, made)}
     assert found["move"]["by_beam"]["moves_in_a_row"] == 3

@@ -5,7 +5,7 @@ import pytest
 
 from sim.camera.conditions import EstimatorComparisonParams, WeightsParams
 from sim.camera.processor import ProcessorParams
-from sim.studies.estimators.cases import Condition, chosen_cases, conditions
+from sim.studies.estimators.cases import JudgedPoint, chosen_cases, conditions
 from sim.studies.estimators.cases import cases as all_cases
 from sim.studies.estimators.choice import CandidateScore, lead, recommend
 from sim.studies.estimators.price import (
@@ -73,8 +73,8 @@ def test_all_lost_has_a_price_and_no_error():
 
 
 def test_overall_price_is_the_weighted_rms_with_the_loop_for_the_camera_as_it_is():
-    counted = [Condition("nominal", "nominal", None, 1.0, False),
-               Condition("ghost", "ghost", 5.0, 0.1, False)]  # fmt: skip
+    counted = [JudgedPoint("nominal", "nominal", None, 1.0, False),
+               JudgedPoint("ghost", "ghost", 5.0, 0.1, False)]  # fmt: skip
     rules = RULES.replace(weights=WeightsParams(dark=0).model_dump())
     ghost = CLEAN | {"bias_rms_px": 0.2}
     total, parts = prices([CLEAN, ghost], counted, rules, loop_px=0.01)

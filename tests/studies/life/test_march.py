@@ -8,7 +8,7 @@ from sim.studies.life.jitter import jitter_rad2, loop_of, with_change
 from sim.studies.life.march import March
 from sim.studies.life.overlap import overlap
 from sim.studies.life.plant import slow_plant
-from sim.studies.life.schedule import DAY_S, YEAR_S, Happening, What, schedule
+from sim.studies.life.schedule import DAY_S, YEAR_S, LifeEvent, What, schedule
 from sim.studies.life.start import start_at
 from sim.studies.life.steps import blocks
 from sim.studies.life.study import live, results_of
@@ -51,7 +51,7 @@ def test_steps_are_short_after_the_cooling_fails_and_never_miss_a_day(small):
     plant = slow_plant(fails)
     changes = plant.changing[0].changes_s(0.2 * YEAR_S)
     assert len(changes) > 4
-    more = March(plant, 3600.0).live([Happening(0.2 * YEAR_S, What.ROW)]).steps
+    more = March(plant, 3600.0).live([LifeEvent(0.2 * YEAR_S, What.ROW)]).steps
     whole = 0.2 * 8766.0
     assert 10 * len(changes) < more - whole < 20 * (len(changes) + 1)
 
@@ -62,7 +62,7 @@ def test_dielectrics_charge_under_the_drive_with_its_corrections(small):
     ageing = '{kind="ageing",rate_urad_per_1000_h=3000.0}'
     plant = slow_plant(small(*still(charging, ageing)))
     march = March(plant, 3600.0)
-    last = march.live([Happening(day * DAY_S, What.ROW) for day in range(1, 61)]).last
+    last = march.live([LifeEvent(day * DAY_S, What.ROW) for day in range(1, 61)]).last
     # A plain exponential of 1000 s has come to the drive of the day before, corrections included.
     drive = (march.aims_rad(last.outputs) + last.correction_rad) / march._limit_rad
     assert np.abs(drive - last.share).max() < 1e-12
@@ -137,8 +137,8 @@ def test_a_board_that_fails_makes_its_connections_dark_for_its_repair(small):
     plant = slow_plant(small(*still()))
     march = March(plant, 3600.0)
     events = [
-        Happening(10 * DAY_S, What.BOARD_DOWN, 0), Happening(12 * DAY_S, What.BOARD_UP, 0),
-        Happening(30 * DAY_S, What.ROW, 0),
+        LifeEvent(10 * DAY_S, What.BOARD_DOWN, 0), LifeEvent(12 * DAY_S, What.BOARD_UP, 0),
+        LifeEvent(30 * DAY_S, What.ROW, 0),
     ]  # fmt: skip
     lived = march.live(events)
     assert lived.rows[0].out_h["board"] == pytest.approx(4 * 48.0)
@@ -150,7 +150,7 @@ def test_a_lamp_that_fails_leaves_the_loops_holding(small):
     ageing = '{kind="ageing",rate_urad_per_1000_h=300.0}'
     plant = slow_plant(small(*still(ageing)))
     march = March(plant, 3600.0)
-    down = [Happening(10 * DAY_S, What.LAMP_DOWN), Happening(20 * DAY_S, What.ROW, 0)]
+    down = [LifeEvent(10 * DAY_S, What.LAMP_DOWN), LifeEvent(20 * DAY_S, What.ROW, 0)]
     lived = march.live(down)
     size = plant.slow[0].slow(None, np.array([10 * DAY_S, 20 * DAY_S]))[1].rest_rad
     aims = march.aims_rad(lived.last.outputs)
@@ -158,7 +158,7 @@ def test_a_lamp_that_fails_leaves_the_loops_holding(small):
     # Of what is lost meanwhile, the light is the cause.
     tight = slow_plant(small(*still(ageing), "switch.budget.acceptance_db=1.4",
                              "switch.budget.end_of_life_db=1.5"))  # fmt: skip
-    dark = March(tight, 3600.0).live([down[0], Happening(60 * DAY_S, What.ROW, 0)])
+    dark = March(tight, 3600.0).live([down[0], LifeEvent(60 * DAY_S, What.ROW, 0)])
     out = dark.rows[0].out_h
     assert out["monitor light"] > 0 and out["pointing"] == 0
     assert dark.first_miss["end_of_life"].cause == "monitor light"
@@ -251,17 +251,17 @@ def test_a_new_connection_is_aimed_by_the_table_that_the_last_peaking_left(small
     at = 300 * DAY_S
 
     def error_urad(*happenings):
-        events = [*happenings, Happening(at + 2 * DAY_S, What.ROW)]
+        events = [*happenings, LifeEvent(at + 2 * DAY_S, What.ROW)]
         error = march.live(events).last.error_rad
         return 1e6 * (error - plant.built.parts.population.alignment_rad)
 
-    moved = [Happening(at + DAY_S, What.MOVE, n) for n in range(40)]
+    moved = [LifeEvent(at + DAY_S, What.MOVE, n) for n in range(40)]
     shifted = error_urad(*moved)
     assert np.abs(shifted).max() > 100.0
     np.testing.assert_allclose(shifted[:8], np.broadcast_to(shifted[0], (8, 2)), atol=1e-3)
     # Peaking takes alignment errors off too; what is put into the table is their mean.
     aligned = 1e6 * plant.built.parts.population.alignment_rad
     own = np.concatenate([np.broadcast_to(a.mean(axis=0), a.shape) for a in np.split(aligned, 2)])
-    late = error_urad(Happening(at, What.REPEAK), *moved)
+    late = error_urad(LifeEvent(at, What.REPEAK), *moved)
     everyone = np.abs(late + own).max(axis=1) < 1.0
     assert everyone.all()

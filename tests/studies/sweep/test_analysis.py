@@ -15,7 +15,7 @@ from sim.studies.sweep.analysis import (
     responses,
     seed_share,
 )
-from sim.studies.sweep.plan import Plan, unit_samples
+from sim.studies.sweep.plan import SweepPlan, unit_samples
 from sim.studies.sweep.vary import Distribution, Varied
 
 
@@ -29,7 +29,7 @@ def made_plan(design, stepped=(), drawn=0, samples=1, seeds=1, seed=1):
     for values in lists:
         grid = [(*head, v) for head in grid for v in values]
     points = tuple((*head, *row) for head in grid for row in unit)
-    return Plan(
+    return SweepPlan(
         "x", (), tuple(varied), points, len(grid), samples, tuple(range(seeds)), design,
         ("{}",) * len(points),
     )  # fmt: skip
