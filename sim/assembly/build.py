@@ -189,7 +189,8 @@ def build(
             None if condition is None else condition.gained_db, coded=coded is not None,
         ),
     )
-    speaking = (*disturbances, *events)
+    watches = () if parts.health is None else (parts.health.watch,)
+    speaking = (*disturbances, *events, *watches)
     warnings = (
         *(w for each in speaking for w in getattr(each, "warnings", ())),
         *plant.warnings,

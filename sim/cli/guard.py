@@ -29,6 +29,8 @@ SURROUNDINGS = frozenset({
     errno.EDQUOT, errno.EIO, errno.ENXIO, errno.ENODEV, errno.EMFILE, errno.ENFILE,
 })  # fmt: skip
 """What a system refuses because of a name, a disk or its rules, not because of this program."""
+DISK = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EIO})
+"""Those of them that a system says of an open file, without its name."""
 SHOWN_NAME = 80
 """Characters of a file's name that a message shows at most."""
 
@@ -101,12 +103,14 @@ def _ended(command: Callable[[], Any], words: Sequence[str], debug: bool) -> int
     except MemoryError as exc:
         say(f"error: there is not enough memory for this. {exc}".rstrip(), err=True)
     except OSError as exc:
-        if exc.filename is None or exc.errno not in SURROUNDINGS or culprit(exc) is not None:
+        named = exc.filename is not None or exc.errno in DISK
+        if not named or exc.errno not in SURROUNDINGS or culprit(exc) is not None:
             return _unforeseen(exc, words, debug)
         _show(exc, debug)
-        name = str(exc.filename)
-        cut = "..." if len(name) > SHOWN_NAME else ""
-        say(f"error: {name[:SHOWN_NAME]}{cut}: {exc.strerror}", err=True)
+        name = "" if exc.filename is None else f"{exc.filename}: "
+        if len(name) > SHOWN_NAME:
+            name = f"{name[:SHOWN_NAME]}...: "
+        say(f"error: {name}{exc.strerror}", err=True)
     except SystemExit as exc:
         say(f"error: outside code ended the program (with {exc.code!r})", err=True)
     except Exception as exc:

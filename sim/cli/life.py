@@ -38,7 +38,7 @@ def life(
     Writes life.json, years.csv, connections.csv and report.html. Of many switches and of lives with
     one change, finished ones are kept in DIR-switches and DIR-levers as they come: stopped or
     killed, the same command goes on from there. Ends with 1 if a connection exceeds the end-of-life
-    limit.
+    limit, or if both clocks do not agree.
     """
     from pathlib import Path
 

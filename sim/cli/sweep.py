@@ -112,8 +112,8 @@ def progress() -> Iterator[Callable[[int, int, int], None]]:
         if done > begun and not first:
             first.append((done, now))  # what came before is start-up, not pace
         here, since = first[0] if first else (done, now)
-        return f"{done} of {counted(total, 'run')}, "
-        f"{time_left(done - here, total - done, now - since)}"
+        left = time_left(done - here, total - done, now - since)
+        return f"{done} of {counted(total, 'run')}, {left}"
 
     if not console.is_terminal:
         last = [-PLAIN_EVERY_S]

@@ -191,8 +191,11 @@ class Straight:
 
     @property
     def longest_step_s(self) -> float:
-        """Return infinity: nothing swings."""
-        return math.inf
+        """Return the mean time between the rows of a file; infinity without one: nothing swings."""
+        if not self._name or len(self._time_s) < 2:
+            return math.inf
+        rows_s = float(self._time_s[-1] - self._time_s[0]) / (len(self._time_s) - 1)
+        return max(rows_s, SHORTEST_STEP_S)
 
     def changes_s(self, until_s: float) -> Array:
         """Return the corners of a ramp or step; a file has one at each row, which are not named."""

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from sim.health import likelihood
 from sim.health.diagnosis import CERTAIN, FramesAfterAlarm, diagnose
-from sim.health.learnt_scatter import threshold_learnt
+from sim.health.learnt_scatter import kept, threshold_learnt
 from sim.health.moves import LastPlace, gain_by_move, nowhere
 from sim.health.response import CorrectionResponse
 from sim.health.trend import Trend
@@ -149,11 +149,15 @@ class Cusum:
         self._caught_up = round(3.0 * memory)
         frames_1000h = 3.6e9 / frame_ms
         self.learn_frames = max(round(params.learn_ms / frame_ms), 32)
-        self.threshold = threshold_learnt(
-            max(TESTS * frames_1000h / params.false_alarms_per_mirror_1000h, 10.0),
-            self.learn_frames, params.scatter_ratio,
-        )  # fmt: skip
+        wanted = max(TESTS * frames_1000h / params.false_alarms_per_mirror_1000h, 10.0)
+        self.threshold = threshold_learnt(wanted, self.learn_frames, params.scatter_ratio)
         """On every sum. [nat]"""
+        self.warnings = () if kept(self.threshold, wanted) else (
+            f"health.watch.learn_ms: scatter learnt from {self.learn_frames} frames keeps no rate "
+            f"of false alarms as low as {params.false_alarms_per_mirror_1000h:g} per mirror and "
+            "1000 h; learn longer",
+        )  # fmt: skip
+        """What the user should know."""
         self.settle_frames = round(params.settle_ms / frame_ms)
         self.patience_frames = round(params.patience_ms / frame_ms)
         self._follow = min(frame_ms / params.level_ms, 1.0)

@@ -47,8 +47,7 @@ def threshold_learnt(wanted: float, learn_frames: int, ratio: float) -> float:
     """
     known = threshold_of(wanted)
     at, weight = np.polynomial.hermite_e.hermegauss(NODES)
-    # True over learnt variance.
-    # Of chi-squared: twice the quantile of a gamma law.
+    # True over learnt variance; the quantile of chi-squared is twice that of a gamma law.
     excess = learn_frames / (2.0 * gammaincinv(0.5 * learn_frames, ndtr(at.clip(-8.0, 8.0))))
     one, other = (each.ravel() for each in np.meshgrid(excess, excess))
     share = np.log(np.outer(weight, weight).ravel() / weight.sum() ** 2)
@@ -60,6 +59,11 @@ def threshold_learnt(wanted: float, learn_frames: int, ratio: float) -> float:
     if short(MOST * known) > 0:
         return MOST * known
     return float(scipy.optimize.brentq(short, known, MOST * known))
+
+
+def kept(threshold: float, wanted: float) -> bool:
+    """Whether a threshold of `threshold_learnt` keeps what is wanted: not, if none does."""
+    return threshold < MOST * threshold_of(wanted)
 
 
 def exponent(excess: NDArray[np.float64], ratio: float) -> NDArray[np.float64]:

@@ -10,6 +10,10 @@ from sim.ports import Array
 
 Kind = Literal["absolute", "relative"]
 SAMPLES_PER_PERIOD = 20.0
+MOST_SAMPLES = 100_000
+"""Longer motions are thinned to about this many before their spectra are taken."""
+LEAST_PER_PERIOD = 10.0
+"""Samples that thinning leaves to a period of the highest frequency, at least."""
 
 
 class ResponseSpectrum(NamedTuple):
@@ -24,6 +28,35 @@ class ResponseSpectrum(NamedTuple):
     """Up to here the motion has ten samples to a period; beyond, it may hold too little. [Hz]"""
     rate_hz: float
     """Samples a second of what limits that: a record, or the run itself. [Hz]"""
+
+
+def thinned(
+    acceleration: Array, rate_hz: float, highest_hz: float | None = None
+) -> tuple[Array, float]:
+    """Return a long motion with fewer samples, after a low-pass, and its sample rate.
+
+    Parameters
+    ----------
+    acceleration : (N, ...) ndarray
+        In any unit.
+    rate_hz : float
+        Its sample rate. [Hz]
+    highest_hz : float, optional
+        Of the frequencies that it must still serve; if left out, a tenth of the new rate. [Hz]
+
+    Returns
+    -------
+    (n, ...) ndarray, float
+        About `MOST_SAMPLES`, or as many as `highest_hz` needs; the new rate. [Hz]
+    """
+    stride = max(1, len(acceleration) // MOST_SAMPLES)
+    if highest_hz is not None:
+        stride = max(1, min(stride, int(rate_hz / (LEAST_PER_PERIOD * highest_hz))))
+    if stride == 1:
+        return acceleration, rate_hz
+    from scipy.signal import resample_poly  # takes half a second to load, for long motions alone
+
+    return np.asarray(resample_poly(acceleration, 1, stride, axis=0)), rate_hz / stride
 
 
 def shock_spectrum(

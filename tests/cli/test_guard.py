@@ -34,7 +34,8 @@ ENDS = {
     "no such name": (
         lambda: Path("n" * 300).stat(), 2, f"error: {'n' * 80}...: File name too long",
     ),
-    "fault of writing": (lambda: raised(OSError(5, "Input/output error")), 70, "a fault of the"),
+    "fault of a disk": (lambda: raised(OSError(5, "Input/output error")), 2, "error: Input/output"),
+    "fault of writing": (lambda: raised(OSError(22, "Invalid argument")), 70, "a fault of the"),
 }
 
 

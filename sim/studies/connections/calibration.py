@@ -7,6 +7,7 @@ a few numbers each; a few connections of each port give more equations than ther
 the fit then predicts all N x M.
 """
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -22,6 +23,7 @@ from sim.studies.connections.table import Maker
 
 READING_ITEM = 300
 SAMPLE = 4096
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
 
 
 class CalibrationEffort(NamedTuple):
@@ -82,9 +84,15 @@ def calibrate(maker: Maker, per_port: int, reading_urad: float) -> CalibrationEf
 
 
 def evenly(count: int, at_most: int) -> Ports:
-    """Return some of `count` numbers, evenly spread; all of them if they are few."""
-    kept = min(count, at_most)
-    return np.arange(kept) * count // kept
+    """Return some of `count` numbers, evenly spread; all of them if they are few.
+
+    Numbers are taken in steps of the golden section, with no divisor in common with `count`: of
+    connections counted row by row, inputs and outputs all come, equally often but for one or two.
+    """
+    if count <= at_most:
+        return np.arange(count)
+    step = next(s for s in range(round(GOLDEN * count), 2 * count) if math.gcd(s, count) == 1)
+    return np.sort(np.arange(at_most, dtype=np.int64) * step % count)
 
 
 def _design(maker: Maker, inputs: Ports, outputs: Ports) -> Array:

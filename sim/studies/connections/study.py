@@ -167,8 +167,9 @@ def study(
         from sim.studies.connections.bulk import bulk_move
 
         bulk = bulk_move(scenario, maker)
-        chosen = (assignment or {})["least_max"]["pairs"]
-        bulk_chosen = bulk_move(_with_pairs(scenario, chosen), maker)
+        if assignment is not None:
+            chosen = assignment["least_max"]["pairs"]
+            bulk_chosen = bulk_move(_with_pairs(scenario, chosen), maker)
         by_order = {name: bulk_move(one, maker) for name, one in in_stages.items()}
     in_order = by_order[str(order)] | {"order": order} if staged is not None and move else None
     loop = bulk if in_order is None else in_order

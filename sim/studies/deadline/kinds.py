@@ -47,6 +47,8 @@ class Comparison(NamedTuple):
     stored_words: str
     """Where counts are from that are not of here."""
     stored_window_px: tuple[int, int]
+    cycles_per_instruction: float
+    """As the scenario's processor has it, or as it is taken where none is stated."""
 
 
 def compare_kinds(
@@ -82,7 +84,9 @@ def compare_kinds(
     if progress is not None:
         progress(len(KINDS), len(KINDS))
     rows.sort(key=lambda row: row.counted.stage("frame").most)
-    return Comparison(tuple(rows), stored.words, stored.window_px)
+    processor = scenario.processor
+    per = PER_INSTRUCTION if processor is None else processor.cycles_per_instruction
+    return Comparison(tuple(rows), stored.words, stored.window_px, per)
 
 
 def count_kind(scenario: Scenario, kind: str) -> Counted:

@@ -9,14 +9,14 @@ from sim.camera.processor import ProcessorParams
 from sim.report.drawing import BLUE, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, Table
 from sim.studies.deadline.budget import FrameBudget, memory_of
-from sim.studies.deadline.kinds import PER_INSTRUCTION, Comparison, KindCost, clock_mhz
+from sim.studies.deadline.kinds import Comparison, KindCost, clock_mhz
 
 
 def compared_section(
     found: Comparison, budget: FrameBudget, processor: ProcessorParams | None
 ) -> Section:
     """Return tables and picture of all estimators with C source."""
-    per = PER_INSTRUCTION if processor is None else processor.cycles_per_instruction
+    per = found.cycles_per_instruction
     clock = None if processor is None else processor.clock_mhz
     fit = None
     if clock is not None and budget.spare_us > 0:

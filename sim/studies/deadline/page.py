@@ -16,7 +16,7 @@ from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.deadline.budget import FrameBudget
-from sim.studies.deadline.kinds import PER_INSTRUCTION, clock_mhz
+from sim.studies.deadline.kinds import clock_mhz
 from sim.studies.deadline.kinds_page import compared_figures, compared_section
 from sim.studies.deadline.study import Deadline, Residual
 from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
@@ -45,7 +45,8 @@ def verdict_of(found: Deadline) -> tuple[str, bool]:
         own = next((row for row in found.compared.rows if row.own), None)
         if own is not None and budget.spare_us > 0:
             needed = clock_mhz(
-                own.counted.stage("frame").most, budget.spots, budget.spare_us, PER_INSTRUCTION
+                own.counted.stage("frame").most, budget.spots, budget.spare_us,
+                found.compared.cycles_per_instruction,
             )
             text += (
                 f"; by instructions in whole numbers {counted(budget.spots, 'spot')} in "

@@ -52,7 +52,21 @@ def whole(
     }
     results["met"] = results["first_miss_years"]["share_censored"] == 1.0
     results["verdict"] = verdict_of(results)
+    if overlap is not None and not all(overlap["agree"].values()):
+        results["met"] = False
+        apart = ", ".join(UNBOUNDED[name] for name, kept in overlap["agree"].items() if not kept)
+        results["verdict"] += f"; both clocks do not agree: {apart}"
     return results
+
+
+UNBOUNDED: Final = {
+    "correction_rms_urad": "corrections, rms",
+    "correction_max_urad": "the correction that differs most",
+    "loss_db": "loss over all connections",
+    "connection_db": "the connection that differs most",
+    "jitter_share": "jitter",
+}
+"""Bounds of the comparison of both clocks, in words."""
 
 
 def _by_limit(missed: dict[str, Any]) -> dict[str, Any]:

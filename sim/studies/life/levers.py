@@ -176,9 +176,9 @@ def _figures(found: dict[str, Any]) -> dict[str, float]:
 
 
 def _late(course: list[float | None]) -> list[float]:
-    """Return the last fifth of a course."""
-    known = [value for value in course if value is not None]
-    return known[-max(1, len(known) // 5) :]
+    """Return what is known of the last fifth of a course; of all of it if that fifth is dark."""
+    last = [value for value in course[-max(1, len(course) // 5) :] if value is not None]
+    return last or [value for value in course if value is not None]
 
 
 def _causes(scenario: Scenario) -> dict[str, Scenario]:

@@ -343,8 +343,8 @@ def _overlap(results: dict[str, Any]) -> Table:
          number(o["connection_db"]["difference_max"], "dB", 5), f"{bounds['connection_db']:g} dB",
          kept("connection_db")],
         ["jitter", f"{jitter['full']:.2f} µrad", f"{jitter['slow']:.2f} µrad",
-         f"{100 * abs(jitter['slow'] / jitter['full'] - 1):.1f} %",
-         f"{100 * bounds['jitter_share']:g} %", kept("jitter_share")],
+         f"{abs(jitter['slow'] - jitter['full']):.2f} µrad",
+         f"{bounds['jitter_share'] * jitter['full']:.2f} µrad", kept("jitter_share")],
     ]  # fmt: skip
     return Table(
         f"First {o['seconds']:g} s of the life; corrections without random wander, which each "

@@ -174,11 +174,11 @@ def _history(
         at = np.clip(np.searchsorted(edge, f), 0, len(edge) - 1)
         power[int(contributor.where == "camera")] += density[at] / (n * frame_s)
     mirrors = built.parts.mirrors[chosen]
-    draws = normals(key, mirrors[None, :], DRAW + np.arange(2 * len(f))[:, None])
-    phasor = (draws[0::2] + 1j * draws[1::2]) / np.sqrt(2.0)
     lines = np.zeros((2, len(f) + 1, len(chosen), 2), complex)
-    # The camera's motion is drawn with the same phases turned by a quarter: uncorrelated.
-    lines[:, 1:] = np.array([1.0, 1j])[:, None, None, None] * phasor * np.sqrt(power / 2.0) * n
+    for where, first in enumerate((DRAW, 3 * DRAW)):  # of the mirrors, and of the camera
+        draws = normals(key, mirrors[None, :], first + np.arange(2 * len(f))[:, None])
+        phasor = (draws[0::2] + 1j * draws[1::2]) / np.sqrt(2.0)
+        lines[where, 1:] = phasor * np.sqrt(power[where] / 2.0) * n
     turned, seen = np.fft.irfft(lines, n=n, axis=1)
     noise = normals(key, mirrors[None, :], 2 * DRAW + np.arange(n)[:, None])
     return np.asarray(turned), np.asarray(seen + np.sqrt(white) * noise)

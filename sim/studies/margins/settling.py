@@ -180,7 +180,10 @@ def levels_of(
     size = np.hypot(*np.moveaxis(error, -1, 0)).reshape(-1, m)
     step_s = frame_s / INSTANTS
     d = max(int(np.ceil(dwell_s / step_s)), 1)
-    largest = sliding_window_view(size, d, axis=0).max(axis=-1)
+    if d > len(size):  # a dwell longer than what is followed of a move: never
+        largest = np.full((1, m), np.inf)
+    else:
+        largest = sliding_window_view(size, d, axis=0).max(axis=-1)
     spare = (tolerance - largest) / np.maximum(sigma, 1e-30)
     each = np.minimum(ndtr(spare), -np.expm1(-0.5 * (tolerance / np.maximum(sigma, 1e-30)) ** 2))
     late = np.log1p(-np.minimum(np.maximum(each, 0.0) ** draws, 1.0 - 1e-12))

@@ -8,12 +8,10 @@ import numpy as np
 from sim.assembly.build import Built
 from sim.mechanics.profiles.profile import ToleranceBand, unit_vector
 from sim.mechanics.profiles.spectrum_match import required_at
-from sim.mechanics.shock_spectrum import shock_spectrum
+from sim.mechanics.shock_spectrum import shock_spectrum, thinned
 from sim.ports import Array, events_of
 
 LINES_PER_OCTAVE = 24
-MOST_SAMPLES = 100_000
-"""Longer accelerations are thinned to about this many before their spectra are taken."""
 
 
 class Reached(NamedTuple):
@@ -53,6 +51,7 @@ def required_band(corners: Sequence[tuple[float, float]], quality: float) -> Tol
     pairs = tuple((float(f), float(g)) for f, g in corners)
     low, high = pairs[0][0], pairs[-1][0]
     at = np.geomspace(low, high, int(LINES_PER_OCTAVE * np.log2(high / low)) + 1)
+    at = np.union1d(at[1:-1], [f for f, _ in pairs])
     wanted = required_at(pairs, at)
     return ToleranceBand("spectrum", at, wanted, wanted, np.full_like(wanted, np.inf),
                 "as required", quality)  # fmt: skip
@@ -76,9 +75,8 @@ def reached_by(built: Built) -> list[Reached]:
             if effects.acceleration_m_s2 is None:
                 continue
             wave = along(disturbance, np.asarray(effects.acceleration_m_s2, dtype=float))
-            stride = max(1, len(wave) // MOST_SAMPLES)
-            rate_hz = 1.0 / (stride * clock.tick_s)
-            response = shock_spectrum(wave[::stride], rate_hz, band.at, band.quality)
+            wave, rate_hz = thinned(wave, 1.0 / clock.tick_s, float(band.at[-1]))
+            response = shock_spectrum(wave, rate_hz, band.at, band.quality)
             share = response / band.low
             at = int(share.argmin())
             found.append(

@@ -8,11 +8,11 @@ from scipy.special import chdtri
 
 from sim.assembly.build import Built
 from sim.mechanics.profiles.profile import Expected, ToleranceBand
-from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts
+from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts, thinned
 from sim.ports import Array, events_of
 from sim.studies.played.hygiene import against_pulse, hygiene_of
-from sim.studies.played.required import MOST_SAMPLES, required_band
 from sim.studies.played.required import along as along_of
+from sim.studies.played.required import required_band
 
 QUALITY: Final = 10.0
 LINES_PER_OCTAVE: Final = 6
@@ -115,8 +115,9 @@ def _event(
     bands: tuple[ToleranceBand, ...] = () if profile is None else profile.bands
     wave = along_of(disturbance, acceleration)
     along = None if profile is None else wave
-    stride = max(1, len(time_s) // MOST_SAMPLES)
-    rate_hz = 1.0 / (time_s[stride] - time_s[0])
+    until_s = max([event.to_s for event in events_of([disturbance])], default=time_s[-1])
+    coarse, rate_hz = thinned(acceleration, 1.0 / (time_s[1] - time_s[0]))
+    coarse = coarse[: max(int((until_s - time_s[0]) * rate_hz + 1e-6), 2) + 1]
     own = [band.quality for band in bands if band.over == "spectrum"]
     if quality is None:
         quality = own[0] if own else QUALITY
@@ -125,8 +126,6 @@ def _event(
     top = min(2000.0, rate_hz / 10.0)
     low = max(0.5, 1.0 / (time_s[-1] - time_s[0]))
     lines = np.geomspace(low, top, int(LINES_PER_OCTAVE * np.log2(top / low)) + 1)
-    until_s = max([event.to_s for event in events_of([disturbance])], default=time_s[-1])
-    coarse = acceleration[time_s <= max(until_s, time_s[2 * stride]) + 1e-9][::stride]
     spectra = [spectrum_parts(axis, rate_hz, lines, quality) for axis in coarse.T]
     density = _density(time_s, acceleration, profile)
     conditions = dict(getattr(disturbance, "conditions", {}))
@@ -142,7 +141,7 @@ def _event(
         name=name.removeprefix("the "), conditions=conditions, time_s=time_s,
         acceleration_m_s2=acceleration, along_m_s2=along,
         expected=[_figure(each, time_s, along) for each in expected] if along is not None else [],
-        bands=[_kept(band, time_s, wave, rate_hz, density) for band in bands],
+        bands=[_kept(band, time_s, wave, density) for band in bands],
         drawn=bands, frequency_hz=lines, spectra=spectra, quality=quality, density=density,
         hygiene=[] if samples is None else hygiene_of(samples, disturbance.rate_hz),
         done=[] if samples is None else _done(disturbance, time_s), nominal=checked,
@@ -160,16 +159,16 @@ def _figure(expected: Expected, time_s: Array, along: Array) -> dict[str, Any]:
 
 
 def _kept(
-    band: ToleranceBand, time_s: Array, wave: Array, rate_hz: float, density: PowerDensity | None,
-) -> dict[str, Any]:  # fmt: skip
+    band: ToleranceBand, time_s: Array, wave: Array, density: PowerDensity | None
+) -> dict[str, Any]:
     """Return which share of a band is kept."""
     if band.over == "time":
         inside = (time_s >= band.at[0]) & (time_s <= band.at[-1])
         value = wave[inside]
         low, high = (np.interp(time_s[inside], band.at, side) for side in (band.low, band.high))
     elif band.over == "spectrum":
-        thin = max(1, round((1.0 / (time_s[1] - time_s[0])) / rate_hz))
-        value = shock_spectrum(wave[::thin], rate_hz, band.at, band.quality)
+        coarse, rate_hz = thinned(wave, 1.0 / (time_s[1] - time_s[0]), float(band.at[-1]))
+        value = shock_spectrum(coarse, rate_hz, band.at, band.quality)
         low, high = band.low, band.high
     elif density is None:
         return {"over": band.over, "kept": None, "basis": band.basis, "met": True}

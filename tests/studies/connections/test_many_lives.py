@@ -36,7 +36,9 @@ def test_a_sample_finds_the_largest_of_all_and_bounds_those_left_out(monkeypatch
     assert some["share_of_lives_met"]["value"] == pytest.approx(met) and 0.0 < met < 1.0
     # What stands in the table of the sample is what the whole switch has there.
     at = 16 * sampled["input"] + sampled["output"]
-    np.testing.assert_array_equal(at, 4 * np.arange(64))
+    assert len(set(at)) == 64
+    for ports in (sampled["input"], sampled["output"]):  # every port, four times each or nearly so
+        assert np.bincount(ports, minlength=16).min() >= 3
     for name in ("end_of_life_db", "end_of_life_low_db", "lives_over_share"):
         np.testing.assert_allclose(sampled[name], columns[name][at], atol=1e-12)
     # The bound: the 24 that stand highest in a life are known; no other is above it.

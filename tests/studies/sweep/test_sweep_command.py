@@ -19,7 +19,7 @@ def test_a_sweep_with_failed_runs_is_finished_and_says_so(tmp_path):
     words = ("--vary", "shaping.kind=none,minimum_jerk", "--workers", 1, "--out", out)
     first = invoke(*words)
     assert first.exit_code == 2
-    assert "2 runs (2 points x 1 seeds)" in first.stdout and "1 could not be done" in first.stdout
+    assert "2 runs (2 points x 1 seed)" in first.stdout and "1 could not be done" in first.stdout
     assert "error: run 1: shaping.duration_ms: required, but missing" in first.stderr
     table = (out / "table.csv").read_bytes()
     again = invoke(*words)
