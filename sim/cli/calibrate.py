@@ -72,7 +72,8 @@ def calibrate(
                 doubts = "" if name == WITHOUT else (
                     f"; caught {words['caught']}; false alarms {words['false_alarms']}"
                 )
-                say(f"wrong readings of all, guard {name}: passed {words['passed']}{doubts}")
+                guard = "without a guard" if name == WITHOUT else f"guard: {name}"
+                say(f"wrong spots among all readings, {guard}: passed {words['passed']}{doubts}")
         say(f"to run with it: mirrorloop run {folder / SCENARIO} --out DIR")
     if not good:
         ctx.exit(MISSED)

@@ -21,7 +21,7 @@ from sim.ports.linear_law import LawMatrices, LinearLaw
 POSITION_BOUND: Final = 2.0**-12
 """Of a position against the model in double precision. [px]"""
 CORRECTION_BOUND: Final = 2.0**-14
-"""Of a correction after a hundred frames, likewise. [px]"""
+"""Of a correction after up to 32 frames, likewise. [px]"""
 REACH_SIGMA: Final = 6.0
 """Profiles are cut off beyond; they are 2e-8 of their peak there. [spot sigmas]"""
 CURVE_ENTRIES: Final = 256

@@ -53,7 +53,7 @@ class HealthParams(Block):
     """Firmware that watches over the mirrors while the loop runs.
 
     Valid for watches that see what firmware sees; a run with it goes frame by frame and takes
-    some 6 (192 mirrors) to 15 times (48) as long.
+    some 6 (192 mirrors) to 17 times (48) as long.
     """
 
     watch: dict[str, Any]

@@ -47,7 +47,7 @@ def move_of(built: Built, mirrors: TrueMirrors | None = None) -> Move:
     ----------
     built : Built
         The scenario.
-    mirrors : Mirrors, optional
+    mirrors : TrueMirrors, optional
         Others in place of its own.
     """
     parts, scenario = built.parts, built.resolved

@@ -93,7 +93,7 @@ def plant_of(built: Built, mirrors: TrueMirrors | None = None, *, within: bool =
     ----------
     built : Built
         The scenario.
-    mirrors : Mirrors, optional
+    mirrors : TrueMirrors, optional
         Others in place of its own.
     within : bool
         As for `population_plant`.

@@ -36,9 +36,9 @@ ASSUMPTIONS: Final = (
     "by the law, two runs differ by flips of their last bit: other contributors then look larger "
     "when simulated.",
     f"Model error: {100 * MODEL_ERROR:g} % of the jitter, {100 * STEPS_ERROR:g} % more as far as "
-    "the DAC's steps make it: what 45 plants drawn at random (250 to 1200 Hz, Q 5 to 50, 1 to 2 "
-    "frames of latency, 11 to 16 bits) needed beyond the statistics of one run; 14 plants drawn "
-    "later all agreed (docs/loops.md).",
+    "the DAC's steps make it: what plants drawn at random (250 to 1200 Hz, Q 5 to 50, 1 to 2 "
+    "frames of latency, 11 to 16 bits) needed beyond the statistics of one run; docs/loops.md says "
+    "how it was found, and how it held for plants drawn later.",
     "Disturbances other than drift and random walk are taken as the very history that the run "
     "plays, by its periodogram over the hold interval: a transient that is cut by the interval's "
     "ends leaks. A change of gain or resonance with temperature is not followed.",

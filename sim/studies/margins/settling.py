@@ -154,7 +154,7 @@ def settle(
         Stable loops around its mirrors.
     variance_rad2 : (M, 2) ndarray
         Variance of the pointing error under this loop. [rad^2]
-    mirrors : Mirrors, optional
+    mirrors : TrueMirrors, optional
         Of move and loop, where they are not the scenario's own.
     """
     after = followed(move, loop)

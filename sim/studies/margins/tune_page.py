@@ -25,7 +25,7 @@ from sim.studies.margins.demands import DEMANDED
 from sim.studies.margins.holds import settings_words, small
 from sim.studies.margins.search import AXES, FINEST
 from sim.studies.margins.shapes import shaping_words
-from sim.studies.margins.tune import TuningResult
+from sim.studies.margins.tune import MOST_SLACK, SLACKS, TuningResult
 from sim.studies.margins.tune_curves import curves_of
 from sim.studies.margins.tune_results import plain
 from sim.studies.margins.verify import Verified
@@ -49,9 +49,10 @@ ASSUMPTIONS = (
 ASSUMED = (
     "Over [uncertainty], noise, disturbance and loss are those of the described switch; changes "
     "are the same for all mirrors. Settling there is looked at for the mirrors that are the "
-    "slowest as described only. Margins are kept by 0.8 % more than demanded while searching, "
-    "since every look draws other points; with the search's smallest step (1/256 of a setting's "
-    "range) the choice may stop that much short of a demand."
+    f"slowest as described only. Margins are kept by {100 * SLACKS[MOST_SLACK]:.1g} % more than "
+    "demanded while searching, since every look draws other points; with the search's smallest "
+    f"step (1/{1 / FINEST:.0f} of a setting's range) the choice may stop that much short of a "
+    "demand."
 )
 
 
