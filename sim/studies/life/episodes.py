@@ -1,7 +1,7 @@
 """Episodes of a life, each simulated by the full loop at the age at which it comes."""
 
-from collections.abc import Callable
-from typing import Any, Final
+from collections.abc import Callable, Sequence
+from typing import Any, Final, TypeVar
 
 from sim.errors import SimError
 from sim.results.hold import hold_of
@@ -12,8 +12,9 @@ from sim.studies.life.start import start_of
 from sim.studies.life.study import Life
 from sim.studies.run.make import Run, make_run
 
+Lasting = TypeVar("Lasting", bound=tuple[Any, ...])
 MOST: Final = 12
-"""Episodes that are simulated; of more, the first."""
+"""Episodes that are simulated; of more, the first of each kind, then the first of all."""
 
 
 def play_episodes(
@@ -32,7 +33,7 @@ def play_episodes(
         Called with (episodes done, all that are simulated).
     """
     march = March(life.plant, life.plant.life.step_h * HOUR_S)
-    found = life.lived.at_episodes[:MOST]
+    found = chosen(life.lived.at_episodes)
     rows = []
     for number, (event, state) in enumerate(found):
         episode = life.plant.life.episodes[event.number]
@@ -59,6 +60,19 @@ def play_episodes(
     return rows
 
 
+def chosen(at_episodes: Sequence[Lasting]) -> list[Lasting]:
+    """Return at most `MOST` episodes in the order of time, the first of each kind among them.
+
+    Parameters
+    ----------
+    at_episodes : sequence of (LifeEvent, ...)
+        In the order of time; the number of the event names its kind.
+    """
+    kinds = [one[0].number for one in at_episodes]
+    ranked = sorted(range(len(kinds)), key=lambda i: (kinds.index(kinds[i]) != i, i))
+    return [at_episodes[i] for i in sorted(ranked[:MOST])]
+
+
 def _out_h(made: Run, limit_db: float) -> float:
     """Return the connection-hours over a limit in the hold interval. [h]"""
     traces = made.outcome.traces
@@ -81,7 +95,8 @@ def with_episodes(
     played : list of dict
         From `play_episodes`.
     lived : dict of str to int
-        Episodes by name; those that were not simulated count as the mean of those that were.
+        Episodes by name; those that were not simulated count as the mean of those of their name
+        that were, and not at all if there is none.
     """
     out = dict(availability["out_by_cause_h"])
     for name, count in lived.items():

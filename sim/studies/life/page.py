@@ -294,7 +294,11 @@ def _played(results: dict[str, Any]) -> str:
     lived, played = sum(results["episodes_lived"].values()), len(results["episodes"])
     text = f"{played} of {lived} episodes of the first switch were simulated"
     if played < lived:
-        text += ", the first ones"
+        text += ", the first of each kind and then the first of all"
+    came = {name for name, count in results["episodes_lived"].items() if count}
+    unknown = came - {one["name"] for one in results["episodes"]}
+    if unknown:
+        text += f"; none of {', '.join(sorted(unknown))} was, and they do not count"
     return (
         f"{text}. Their time over the end-of-life limit counts in the availability"
         f"{', others as the mean of these' if played < lived or results['switches'] > 1 else ''}; "

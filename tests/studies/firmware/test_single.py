@@ -130,6 +130,33 @@ def test_it_runs_on_an_emulated_processor(made):
     assert "0 values beyond their bound" in done.stdout
 
 
+NO_NUMBER = """
+#include <math.h>
+#include <stdio.h>
+#include "drive.h"
+#include "settings.h"
+int main(void)
+{
+    const float path[2] = {NAN, 1e30f}, correction[2] = {0.0f, 0.0f};
+    int32_t codes[2];
+    drive_codes(0, path, correction, codes);
+    printf("%d %d %d\\n", (int)codes[0], (int)codes[1], (int)DRIVE_HIGHEST);
+    return 0;
+}
+"""
+
+
+def test_what_is_no_number_asks_for_no_tilt(made, tmp_path):
+    firmware, _ = made
+    (tmp_path / "main.c").write_text(NO_NUMBER, encoding="utf-8")
+    source = firmware / "src"
+    command = ["cc", f"-I{source}", "main.c", str(source / "drive.c"), "-lm", "-o", "main"]
+    subprocess.run(command, cwd=tmp_path, check=True)
+    said = subprocess.run([tmp_path / "main"], capture_output=True, text=True, check=True)
+    none, most, highest = map(int, said.stdout.split())
+    assert none == 0 and most == highest
+
+
 def test_no_double_precision_and_no_heap(made):
     firmware, _ = made
     text = "".join(path.read_text() for path in (firmware / "src").glob("*.[ch]"))

@@ -2,7 +2,8 @@
 
 import pytest
 
-from sim.studies.life.episodes import play_episodes, with_episodes
+from sim.studies.life.episodes import chosen, play_episodes, with_episodes
+from sim.studies.life.schedule import LifeEvent, What
 from sim.studies.life.study import live, results_of
 
 
@@ -15,6 +16,13 @@ def test_an_episode_counts_the_time_over_the_limit_once_loops_have_settled(small
     # The pulse costs a fraction of a decibel, and the budget has more than one left; the first
     # instants, in which the loops correct what a life has left them, do not count.
     assert all(0.0 < one["excess_max_db"] < 1.0 and one["out_h"] == 0.0 for one in played)
+
+
+def test_every_kind_is_played_before_one_is_played_twice():
+    comes = [(LifeEvent(float(i), What.EPISODE, number), i) for i, number in
+             enumerate([0] * 20 + [1] + [0] * 5 + [2])]  # fmt: skip
+    assert [i for _, i in chosen(comes)] == [*range(10), 20, 26]
+    assert chosen(comes[:3]) == comes[:3]
 
 
 def test_episodes_that_were_not_played_count_as_the_mean_of_those_that_were():

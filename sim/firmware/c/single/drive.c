@@ -14,7 +14,8 @@ void drive_codes(int mirror, const float path[2], const float correction[2], int
 #else
         const float exact = code;
 #endif
-        const float whole = floorf(exact + 0.5f);
+        /* what is no number asks for no tilt, not for all of it */
+        const float whole = isnan(exact) ? 0.0f : floorf(exact + 0.5f);
         const float kept = whole > (float)DRIVE_LOWEST ? whole : (float)DRIVE_LOWEST;
         codes[part] = (int32_t)(kept < (float)DRIVE_HIGHEST ? kept : (float)DRIVE_HIGHEST);
     }
