@@ -16,7 +16,7 @@ def test_the_scenario_that_all_others_are_made_from_is_accepted():
 
 
 @settings(
-    max_examples=150, deadline=None, derandomize=True, database=None,
+    max_examples=100, deadline=None, derandomize=True, database=None,
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )  # fmt: skip
 @given(st.randoms(use_true_random=False))
