@@ -1,4 +1,4 @@
-"""A gain that was lost while nobody could see it: what a move shows of it."""
+"""A gain that was lost unseen, at rest: what a move shows of it."""
 
 from typing import Final, NamedTuple
 
