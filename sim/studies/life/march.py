@@ -2,7 +2,6 @@
 
 from collections.abc import Callable
 from itertools import chain
-from typing import NamedTuple
 
 import numpy as np
 
@@ -20,29 +19,16 @@ from sim.studies.life.draws import (
     PEAK,
     Draws,
 )
+from sim.studies.life.lived import Lived
 from sim.studies.life.noted import noted
 from sim.studies.life.plant import Index, SlowPlant
 from sim.studies.life.schedule import HOUR_S, LifeEvent, What
 from sim.studies.life.state import State
 from sim.studies.life.steps import blocks
-from sim.studies.life.totals import Asked, Miss, Row, Sums
+from sim.studies.life.totals import Asked, Sums
 
 FOUND_BY_INSPECTION = 1_000_000
 """Numbers of measurements that an inspection asks for start here: they have draws of their own."""
-
-
-class Lived(NamedTuple):
-    """One life."""
-
-    rows: list[Row]
-    first_miss: dict[str, Miss | None]
-    """When, why and on which input a connection's loss first exceeded each limit; None: never."""
-    last: State
-    at_episodes: list[tuple[LifeEvent, State]]
-    notable: list[tuple[float, str]]
-    """What a picture of the life marks, and when. [s]"""
-    counts: dict[What, int]
-    steps: int
 
 
 class March:

@@ -8,7 +8,8 @@ import numpy as np
 
 from sim.scenario.model import Scenario
 from sim.studies.built.spares import least_largest
-from sim.studies.life.march import Lived, March
+from sim.studies.life.lived import Lived
+from sim.studies.life.march import March
 from sim.studies.life.plant import SlowPlant, slow_plant
 from sim.studies.life.schedule import HOUR_S, YEAR_S, What, schedule
 from sim.studies.life.totals import CAUSES, CONTRIBUTORS, LIMITS, Row
