@@ -12,7 +12,7 @@ from controllers.shaping.none import NoShaping
 from controllers.shaping.time_optimal import TimeOptimal
 from controllers.shaping.zero_vibration import ZeroVibration, ZeroVibrationDerivative
 from controllers.smith import Smith
-from sim.kinds.registry import Registry, class_fault
+from sim.foundations.kinds.registry import Registry, class_fault
 
 CONTROLLERS: Final[Registry[Any]] = Registry(
     "controller",

@@ -3,15 +3,15 @@
 import numpy as np
 
 from controllers.mismatch import mismatch
-from sim.ports import Array, Setpoint, TiltReading
-from sim.ports.linear_law import LawState, LinearLaw, hand_over, law_step
+from sim.foundations.ports import Array, Setpoint, TiltReading
+from sim.foundations.ports.linear_law import LawState, LinearLaw, hand_over, law_step
 
 
 class ByLaw:
     """Base of the shipped controllers: they state a law, and this runs it.
 
-    `sim.ports.linear_law.LinearLaw` says what a law is. The compiled loop and the linear analysis
-    take it from the same place.
+    `sim.foundations.ports.linear_law.LinearLaw` says what a law is. The compiled loop and the
+    linear analysis take it from the same place.
     """
 
     def __init__(self, law: LinearLaw) -> None:

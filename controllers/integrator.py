@@ -5,9 +5,9 @@ from typing import Annotated, Literal
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.params import Block, PositiveByAxis, at_most
-from sim.ports import Knob, PlantBelief
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.params import Block, PositiveByAxis, at_most
+from sim.foundations.ports import Knob, PlantBelief
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
 
 class IntegratorParams(Block):

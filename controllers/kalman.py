@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 import scipy
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 class SteadyKalman(NamedTuple):

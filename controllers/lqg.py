@@ -8,9 +8,9 @@ from pydantic import Field
 from controllers.by_law import ByLaw
 from controllers.lqg_design import LineParams, LqgGains, design
 from controllers.sampled_model import sampled_model
-from sim.params import Block, between
-from sim.ports import Knob, PlantBelief
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Knob, PlantBelief
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
 
 class LqgParams(Block):

@@ -8,8 +8,8 @@ import scipy
 
 from controllers.kalman import steady_kalman, steady_regulator
 from controllers.sections import below_nyquist
-from sim.params import Block, between
-from sim.ports import Array
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array
 
 
 class LineParams(Block):

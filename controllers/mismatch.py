@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array, Setpoint, SpotStatus, TiltReading
+from sim.foundations.ports import Array, Setpoint, SpotStatus, TiltReading
 
 OK = np.uint8(SpotStatus.OK)
 

@@ -3,9 +3,9 @@
 from typing import Literal
 
 from controllers.by_law import ByLaw
-from sim.params import Block
-from sim.ports import PlantBelief
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.params import Block
+from sim.foundations.ports import PlantBelief
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
 
 class OpenLoopParams(Block):

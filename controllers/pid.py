@@ -7,9 +7,9 @@ import numpy as np
 from controllers.by_law import ByLaw
 from controllers.rules import believed_rules
 from controllers.sections import SectionParams, section_rows
-from sim.params import Block, NonNegativeByAxis, PositiveByAxis, at_most, between
-from sim.ports import Knob, PlantBelief
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.params import Block, NonNegativeByAxis, PositiveByAxis, at_most, between
+from sim.foundations.ports import Knob, PlantBelief
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
 
 class PidParams(Block):

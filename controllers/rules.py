@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers.sampled_model import sampled_model
-from sim.ports import PlantBelief
+from sim.foundations.ports import PlantBelief
 
 
 class ContinuousGains(NamedTuple):

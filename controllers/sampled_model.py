@@ -7,7 +7,7 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike, NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 _ROUNDING = 1e-9
 """Share of a frame by which times may miss a frame edge and still be taken as on it."""

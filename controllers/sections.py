@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from sim.params import Block, Fraction, PositiveXY, between
-from sim.ports import Array
+from sim.foundations.params import Block, Fraction, PositiveXY, between
+from sim.foundations.ports import Array
 
 
 class NotchParams(Block):

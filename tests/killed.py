@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from sim.cli.main import cli
-from sim.files.filing import MARKER, WORK, marker
+from sim.foundations.files.filing import MARKER, WORK, marker
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.run.make import make_run
@@ -171,7 +171,7 @@ def flip_bits(count: int, folder: Path, rng: random.Random) -> Counter[str]:
 
 
 def _quietly(read: Callable[[], object]) -> object:
-    from sim.errors import SimError
+    from sim.foundations.errors import SimError
 
     with suppress(SimError):
         return read()

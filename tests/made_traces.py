@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from sim.foundations.ports import SpotStatus
 from sim.optics.epochs import Epoch
-from sim.ports import SpotStatus
 from sim.results.traces import Traces
 
 

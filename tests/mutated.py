@@ -16,9 +16,9 @@ from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.cost import Budget
 from sim.assembly.plug_ins import ARITHMETIC
 from sim.disturbances import DISTURBANCES
-from sim.errors import SimError
 from sim.estimators import ESTIMATORS
 from sim.events import EVENTS
+from sim.foundations.errors import SimError
 from sim.health import WATCHES
 from sim.scenario.check import check_block
 from sim.scenario.file import read_tree

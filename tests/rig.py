@@ -5,12 +5,12 @@ from typing import Any
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.kernels import compiled
 from sim.mirror.drive import DriveParams
 from sim.mirror.motion import Asked, Forcing, Moving
 from sim.mirror.population import MirrorParams, draw_population
 from sim.mirror.propagator import make_drive, make_fleet
-from sim.ports import Array
 
 MIRROR: dict[str, Any] = {
     "resonance_hz": (700.0, 760.0),

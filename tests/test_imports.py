@@ -8,14 +8,12 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parent.parent
-LOOSE = {"errors", "params", "rng"}
-FOUNDATIONS = LOOSE | {"files", "kinds", "ports"}
 FOLDERS = [
-    "mirror", "optics", "camera", "estimators", "firmware", "kernels", "calibration", "mechanics",
-    "disturbances", "events", "life", "results", "controllers", "health", "scenario", "loop",
-    "assembly", "report", "studies", "cli",
+    "foundations", "mirror", "optics", "camera", "estimators", "firmware", "kernels",
+    "calibration", "mechanics", "disturbances", "events", "life", "results", "controllers",
+    "health", "scenario", "loop", "assembly", "report", "studies", "cli",
 ]  # fmt: skip
-"""In the order in which a module may import; the foundations come before all of them."""
+"""In the order in which a module may import."""
 STUDIES = [
     "played", "run", "margins", "identify", "estimators", "connections", "built", "compare",
     "sweep", "life", "profiles", "replay", "isolators", "campaign", "health", "formats",
@@ -37,8 +35,6 @@ def rank(module: str) -> tuple[int, int]:
         return FOLDERS.index("controllers"), 0
     if parts[1:2] in ([], ["public"]):
         return len(FOLDERS) + len(parts), 0
-    if parts[1] in FOUNDATIONS:
-        return -1, 0
     assert parts[1] in FOLDERS, f"{module} is in no folder of the flow: say where it belongs"
     inner = STUDIES.index(parts[2]) if parts[1] == "studies" and len(parts) > 2 else 0
     return FOLDERS.index(parts[1]), inner
@@ -64,9 +60,8 @@ def test_no_import_runs_against_the_flow(path):
         assert rank(other) <= rank(own), f"{own} imports {other}"
 
 
-def test_nothing_lies_loose_beside_the_foundations():
-    loose = {path.stem for path in (ROOT / "sim").glob("*.py")} - {"__init__"}
-    assert loose == LOOSE
+def test_nothing_lies_loose_beside_the_folders():
+    assert {path.stem for path in (ROOT / "sim").glob("*.py")} == {"__init__"}
 
 
 def test_no_two_folders_import_each_other():
@@ -79,20 +74,14 @@ def test_no_two_folders_import_each_other():
     assert not both
 
 
-def test_foundations_import_no_folder():
-    for name in FOUNDATIONS:
-        path = ROOT / "sim" / name
-        files = path.glob("*.py") if path.is_dir() else [path.with_suffix(".py")]
-        inside = {module.split(".")[1] for file in files for module in imports(file)}
-        assert inside <= FOUNDATIONS, name
-
-
 def test_controllers_know_the_ports_the_law_and_the_parameter_base_alone():
     for path in (ROOT / "controllers").rglob("*.py"):
-        registry = {"sim.kinds.registry"} if path == ROOT / "controllers" / "__init__.py" else set()
+        known = {"sim.foundations.params"}
+        if path == ROOT / "controllers" / "__init__.py":
+            known.add("sim.foundations.kinds.registry")
         outside = {name for name in imports(path) if name.startswith("sim")}
-        outside = {name for name in outside if not f"{name}.".startswith("sim.ports.")}
-        assert outside <= {"sim.params"} | registry, (path, outside)
+        ports = {name for name in outside if f"{name}.".startswith("sim.foundations.ports.")}
+        assert outside - ports <= known, path
 
 
 SLOW = [
@@ -115,7 +104,7 @@ def test_a_scenario_is_checked_without_what_is_slow_to_load():
 
 
 def test_the_walk_sees_a_back_edge():
-    assert rank("sim.report.page") > rank("sim.results.metrics") > rank("sim.ports")
+    assert rank("sim.report.page") > rank("sim.results.metrics") > rank("sim.foundations.ports")
     assert rank("sim.studies.sweep.plan") > rank("sim.studies.run.run")
     assert "sim.loop.simulate" in imports(ROOT / "sim" / "studies" / "run" / "make.py")
-    assert "sim.ports" in imports(ROOT / "controllers" / "pi.py")
+    assert "sim.foundations.ports" in imports(ROOT / "controllers" / "pi.py")

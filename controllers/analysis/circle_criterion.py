@@ -17,7 +17,7 @@ from controllers.analysis.linear_loop import (
 )
 from controllers.analysis.nonlinearity import PROBES_RAD, Nonlinearity
 from controllers.analysis.plant import Plant, plant_response
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 TO_ZERO = 1e-9
 """A sector whose lower end is below this share of its upper one starts at zero."""

@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from controllers.analysis.linear_loop import Complex
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 POINTS = 96
 """Instants in a quarter of the sine."""

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from controllers.analysis.linearise import LinearController
 from controllers.analysis.plant import Plant, plant_response
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 Complex = NDArray[np.complex128]
 DOUBLINGS = 40

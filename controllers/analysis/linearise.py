@@ -7,7 +7,7 @@ import numpy as np
 
 from controllers.analysis.nonlinearity import NotLinearError, look_into
 from controllers.analysis.trials import SMALL_RAD, WARM_UP, LinearController, by_trial, free_step
-from sim.ports.linear_law import LawMatrices, LinearLaw, RoundsLaw, states_law
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw, RoundsLaw, states_law
 
 __all__ = ["LinearController", "amplitudes_for", "linearise", "of_law"]
 AMPLITUDES_RAD = (SMALL_RAD, 2.0**-15, 2.0**-12)
@@ -31,21 +31,23 @@ def linearise(
 ) -> LinearController:
     """Return the matrices of a controller.
 
-    A controller that states its law (`sim.ports.linear_law.StatesLaw`) is taken by its word. Of any
-    other every floating-point number of the state is moved a little, and so is the reading; the
-    differences of what `step` returns are the columns. Numbers that influence nothing are left out.
+    A controller that states its law (`sim.foundations.ports.linear_law.StatesLaw`) is taken by its
+    word. Of any other every floating-point number of the state is moved a little, and so is the
+    reading; the differences of what `step` returns are the columns. Numbers that influence nothing
+    are left out.
     The result is then held against the controller itself, mirror by mirror, on random readings of
     several sizes, so that a controller that is not linear there (a dead band, a gain that depends
     on size, rounding) is refused and not described wrongly. Limits and lost spots are outside a
     linear description.
 
-    A controller in whole numbers (`sim.ports.linear_law.RoundsLaw`) is described by the law that
-    its coefficients stand for. It is held to that within the most that its roundings can do.
+    A controller in whole numbers (`sim.foundations.ports.linear_law.RoundsLaw`) is described by the
+    law that its coefficients stand for. It is held to that within the most that its roundings can
+    do.
 
     Parameters
     ----------
     controller : Controller
-        Any part with `initial_state` and `step` (see `sim.ports.Controller`).
+        Any part with `initial_state` and `step` (see `sim.foundations.ports.Controller`).
     n_mirrors : int
         Mirrors that it is for; one whose gains differ by mirror gets matrices for each.
     amplitudes_rad : sequence of float

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from controllers.analysis.linear_loop import Complex
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 HALF_POWER = 2.0**-0.5
 

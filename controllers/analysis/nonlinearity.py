@@ -19,7 +19,7 @@ from controllers.analysis.trials import (
     free_step,
     warmed_up,
 )
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 TRIALS_RAD = (2.0**10, SMALL_RAD, 2.0**-6)
 """Sizes at which the linear part is looked for: steps of rounding vanish against the first, a

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from controllers.sampled_model import SampledModel, sampled_model, tilt_within
-from sim.ports import Array, PlantBelief
+from sim.foundations.ports import Array, PlantBelief
 
 INSTANTS = 4
 """Of each frame, at which the tilt itself is looked at."""

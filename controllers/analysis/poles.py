@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from controllers.analysis.linear_loop import ClosedLoop
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 OWN: float = 0.5
 """A pole belongs to an axis whose reading it moves at least half as much as the other's."""

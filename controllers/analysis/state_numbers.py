@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 def numbers_of(state: Any, m: int) -> Array:

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from controllers.analysis.state_numbers import numbers_of, with_numbers
-from sim.ports import Array, Setpoint, TiltReading
+from sim.foundations.ports import Array, Setpoint, TiltReading
 
 SMALL_RAD = 2.0**-20
 """Size of the test signals, near 1 urad; a power of two, so that linear controllers are exact."""

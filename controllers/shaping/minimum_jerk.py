@@ -5,8 +5,8 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from sim.params import Block, between
-from sim.ports import Array, Knob, PlantBelief
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array, Knob, PlantBelief
 
 
 class MinimumJerkParams(Block):

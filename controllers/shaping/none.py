@@ -4,8 +4,8 @@ from typing import Literal
 
 import numpy as np
 
-from sim.params import Block
-from sim.ports import Array, PlantBelief
+from sim.foundations.params import Block
+from sim.foundations.ports import Array, PlantBelief
 
 
 class NoShapingParams(Block):

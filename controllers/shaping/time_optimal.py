@@ -7,8 +7,8 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import Field
 
 from controllers.shaping.oscillator import complex_pole, require_fine_ticks
-from sim.params import Block
-from sim.ports import Array, PlantBelief
+from sim.foundations.params import Block
+from sim.foundations.ports import Array, PlantBelief
 
 
 class TimeOptimalParams(Block):

@@ -6,8 +6,8 @@ from typing import Literal
 import numpy as np
 
 from controllers.shaping.oscillator import complex_pole, require_fine_ticks
-from sim.params import Block
-from sim.ports import Array, PlantBelief
+from sim.foundations.params import Block
+from sim.foundations.ports import Array, PlantBelief
 
 
 class ZeroVibrationParams(Block):

@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 from sim.estimators import EstimatorKind
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.scenario.model import Scenario
 
 

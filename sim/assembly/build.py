@@ -29,16 +29,16 @@ from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import check_hold, clock_of, delays_of, ticks_of, whole_ratio
 from sim.calibration.results import Beliefs
 from sim.camera.settings import CameraParams, believed, make_camera
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.kinds.outside import Outside
+from sim.foundations.ports import Array, Beams, Clock, PlantBelief, Site, shows_event
+from sim.foundations.rng import Stream
 from sim.kernels.installed import installed
-from sim.kinds.outside import Outside
 from sim.life.condition import Condition
 from sim.loop.parts import Parts
 from sim.loop.reference import Reference, exposure_samples
 from sim.mechanics.bracket import Bracket
 from sim.mechanics.isolator import Isolator
-from sim.ports import Array, Beams, Clock, PlantBelief, Site, shows_event
-from sim.rng import Stream
 from sim.scenario.model import Scenario
 
 

@@ -12,11 +12,11 @@ from sim.camera.lens import Lens, lens_of
 from sim.camera.sensor import Layout
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.camera.spot_guard import SpotGuard
-from sim.errors import ProfileError, ScenarioError
-from sim.files.arrays import read_npz
-from sim.files.reading import read_text
+from sim.foundations.errors import ProfileError, ScenarioError
+from sim.foundations.files.arrays import read_npz
+from sim.foundations.files.reading import read_text
+from sim.foundations.ports import CameraBelief
 from sim.mirror.population import Population
-from sim.ports import CameraBelief
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
 

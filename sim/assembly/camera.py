@@ -18,9 +18,9 @@ from sim.camera.pixel_correction import PixelMaps
 from sim.camera.search import SearchRule
 from sim.camera.sensor import Layout, make_layout
 from sim.camera.settings import CameraParams
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, SpotReading
 from sim.kernels.installed import installed
-from sim.ports import Array, SpotReading
 from sim.scenario.model import Scenario, Seeds
 
 

@@ -3,8 +3,8 @@
 import os
 from typing import Any, Final, NamedTuple
 
-from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import Scenario
 
 BASE_GB: Final = 0.35

@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 
 from sim.assembly.plug_ins import PlugIn, made
 from sim.camera.sensor import Layout
-from sim.errors import ScenarioError
 from sim.events.groups import boards_of, cameras_of
-from sim.ports import Clock, Disturbance, EventSite, RunEvent, WithSurroundings
-from sim.rng import Stream
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Clock, Disturbance, EventSite, RunEvent, WithSurroundings
+from sim.foundations.rng import Stream
 from sim.scenario.model import Scenario
 
 

@@ -8,15 +8,15 @@ from numpy.typing import NDArray
 from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.stand_ins import StandIn
 from sim.camera.settings import CameraParams, believed, make_camera
-from sim.errors import ScenarioError
 from sim.firmware.codes import CodedDrive, code_words
 from sim.firmware.controller import FixedController
 from sim.firmware.native import NativeController, NativeDrive, NativeEstimator, NativePart
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.firmware.spots.estimator import FIXED_FORMS, WHY_NONE, FixedEstimator
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Estimator, PlantBelief
+from sim.foundations.ports.linear_law import states_law
 from sim.mirror.propagator import Drive, Fleet
-from sim.ports import Array, Estimator, PlantBelief
-from sim.ports.linear_law import states_law
 
 
 def controller_of(

@@ -7,11 +7,11 @@ from numpy.typing import NDArray
 
 from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.stand_ins import StandIn
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Clock, PlantBelief
 from sim.loop.health import LEAST_REACTION, Attendant
 from sim.optics.epochs import Epoch, rewired
 from sim.optics.switch import SwitchParams
-from sim.ports import Array, Clock, PlantBelief
 from sim.scenario.model import Scenario
 
 

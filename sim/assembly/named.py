@@ -7,8 +7,8 @@ from sim.assembly.plug_ins import PlugIn, plug_in
 from sim.disturbances import DISTURBANCES
 from sim.estimators import ESTIMATORS
 from sim.events import EVENTS
+from sim.foundations.kinds.outside import Outside
 from sim.health import WATCHES
-from sim.kinds.outside import Outside
 from sim.scenario.model import Scenario
 
 

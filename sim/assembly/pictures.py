@@ -4,7 +4,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.ports import Clock
+from sim.foundations.ports import Clock
 
 MOST_LOOKED_AT = 300_000
 """Frames in which the strongest acceleration is looked for; in a longer run none is."""

@@ -11,13 +11,13 @@ from sim.assembly.health import spares_of
 from sim.assembly.plug_ins import PlugIn
 from sim.assembly.warm import beams_of, warm_switch, while_warming
 from sim.calibration.results import Beliefs
+from sim.foundations.ports import Array, Beams, Clock
 from sim.life.condition import Condition
 from sim.loop.reference import Command
 from sim.mirror.population import Population, draw_population
 from sim.mirror.propagator import Drive, Fleet, make_drive, make_fleet
 from sim.optics.epochs import Epoch, connected_epochs
 from sim.optics.switch import SwitchParams
-from sim.ports import Array, Beams, Clock
 from sim.scenario.model import Scenario
 
 

@@ -5,17 +5,17 @@ from typing import Any, Final, NamedTuple
 
 from controllers import CONTROLLERS, SHAPERS
 from sim.disturbances import DISTURBANCES
-from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.events import EVENTS
 from sim.firmware.folder import read_folder
 from sim.firmware.native import NativePart
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
+from sim.foundations.errors import PlugInError, ScenarioError
+from sim.foundations.kinds.outside import Outside, in_one_line
+from sim.foundations.kinds.registry import Registry
+from sim.foundations.params import Block
+from sim.foundations.ports import EventSite, PlantBelief, Site
 from sim.health import WATCHES
-from sim.kinds.outside import Outside, in_one_line
-from sim.kinds.registry import Registry
-from sim.params import Block
-from sim.ports import EventSite, PlantBelief, Site
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
 

@@ -3,9 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 from sim.loop.reference import Command
-from sim.ports import Array
 from sim.scenario.model import Scenario
 
 

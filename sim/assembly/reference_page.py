@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from sim.assembly.plug_ins import ARITHMETIC, FAMILIES
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import Scenario
 
 MARKER = "<!-- made by python -m sim.assembly.reference_page; do not edit below -->\n"

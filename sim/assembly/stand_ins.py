@@ -5,7 +5,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array, CameraBelief, Effects, Setpoint, SpotReading, SpotStatus, TiltReading
+from sim.foundations.ports import (
+    Array,
+    CameraBelief,
+    Effects,
+    Setpoint,
+    SpotReading,
+    SpotStatus,
+    TiltReading,
+)
 
 
 class StandIn:

@@ -6,9 +6,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ProfileError, ScenarioError
+from sim.foundations.errors import ProfileError, ScenarioError
+from sim.foundations.ports import Clock
 from sim.mirror.population import Population
-from sim.ports import Clock
 from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
 

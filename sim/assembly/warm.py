@@ -8,13 +8,13 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from sim.assembly.plug_ins import PlugIn
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block
+from sim.foundations.ports import Beams
 from sim.optics.build_errors import BuildParams
 from sim.optics.epochs import Epoch
 from sim.optics.links import links
 from sim.optics.switch import SwitchParams
-from sim.params import Block
-from sim.ports import Beams
 
 
 @runtime_checkable

@@ -15,8 +15,8 @@ from sim.calibration.settings import CalibrationParams
 from sim.camera.lens import Lens
 from sim.camera.measurement import Measurement
 from sim.camera.settings import window_origin
+from sim.foundations.ports import Array, SpotStatus
 from sim.mirror.propagator import Drive, Fleet
-from sim.ports import Array, SpotStatus
 
 NAME: Final = "actuator staircase"
 FIRST: Final = 400_000

@@ -18,8 +18,8 @@ from sim.calibration.similarity import similarity
 from sim.camera.lens import axis_px, corner_px, distorted, rotated
 from sim.camera.pixel_correction import PixelCorrection, PixelMaps
 from sim.estimators.centroid import weighted_centroid
-from sim.ports import Array, CameraBelief, SpotStatus
-from sim.rng import Stream, normals
+from sim.foundations.ports import Array, CameraBelief, SpotStatus
+from sim.foundations.rng import Stream, normals
 
 NAME: Final = "camera map"
 FIRST: Final = 300_000

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from sim.calibration.procedure import SENSORS, Cameras, Estimate, estimate, foreseen
 from sim.calibration.settings import CalibrationParams
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 NAME: Final = "dark frames"
 OUTLIER: Final = 6.0

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from sim.calibration.dark import OUTLIER, TO_DEVIATION, DarkFrames, mean_and_variance
 from sim.calibration.procedure import SENSORS, SURE, Cameras, Estimate, foreseen, saturation_e
 from sim.calibration.settings import CalibrationParams
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 NAME: Final = "flat frames"
 FIRST: Final = 100_000

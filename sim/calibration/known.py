@@ -15,8 +15,8 @@ from sim.calibration.results import (
 )
 from sim.calibration.settings import CalibrationParams
 from sim.camera.pixel_correction import PixelMaps
+from sim.foundations.ports import Array
 from sim.mirror.population import Population
-from sim.ports import Array
 
 GROUPS: Final[dict[str, tuple[str, ...]]] = {
     "pixels": (),

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sim.calibration.procedure import SENSORS, Cameras, Estimate, estimate, saturation_e
 from sim.calibration.settings import CalibrationParams
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 NAME: Final = "photon transfer"
 FIRST: Final = 200_000

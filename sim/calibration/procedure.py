@@ -11,8 +11,8 @@ from sim.camera.measurement import image_noise
 from sim.camera.mosaic import flat_field
 from sim.camera.sensor import FixedPattern, Layout, make_scene
 from sim.camera.settings import CameraParams, make_camera
-from sim.ports import Array
-from sim.rng import Stream
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream
 
 SURE: Final = 1.959963984540054
 """Standard deviations on either side of an interval of 95 %."""

@@ -9,9 +9,9 @@ from pydantic import Field
 
 from sim.camera.pixel_correction import PixelMaps
 from sim.camera.sensor import Layout
-from sim.errors import ProfileError
-from sim.params import Block, between
-from sim.ports import Array
+from sim.foundations.errors import ProfileError
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array
 
 FORMAT: Final = "mirrorloop calibration 1"
 Pixel = Annotated[int, Field(ge=0, le=1_000_000)]

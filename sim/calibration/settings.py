@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from sim.params import Block, between
+from sim.foundations.params import Block, between
 
 Frames = Annotated[int, Field(ge=2, le=4096)]
 

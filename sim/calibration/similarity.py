@@ -4,7 +4,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 class Similarity(NamedTuple):

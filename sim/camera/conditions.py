@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from sim.params import Block, Fraction, between
+from sim.foundations.params import Block, Fraction, between
 
 Weight = Annotated[float, between(0.0, 1e6)]
 

@@ -6,8 +6,8 @@ import numpy as np
 from scipy.special import erf
 
 from sim.camera.settings import Camera, CameraParams
-from sim.errors import ScenarioError
-from sim.ports import Array
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 
 SATURATION_SIGMAS = 5.0
 

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 class Sampling(NamedTuple):
@@ -53,7 +53,7 @@ class ReadingRule(NamedTuple):
 
 
 class Readings(NamedTuple):
-    """Readings, mirrors last; see `sim.ports.SpotReading`."""
+    """Readings, mirrors last; see `sim.foundations.ports.SpotReading`."""
 
     spot_px: Array
     """(2, M), NaN where the status is not OK. [px]"""

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.sensor import Layout
-from sim.params import Block, between
-from sim.ports import Array
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array
 
 STEPS = 12
 """Newton's steps of the inverse; from 20 % of distortion it needs six to be at rest."""

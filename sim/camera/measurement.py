@@ -13,9 +13,9 @@ from sim.camera.exposure import Images, PixelNoise, ReadingRule, Readings, empty
 from sim.camera.pixel_correction import PixelCorrection, PixelMaps
 from sim.camera.sensor import FixedPattern, Layout, make_layout, make_pattern, make_scene, on_sensor
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
-from sim.errors import PlugInError
-from sim.ports import Array, CameraBelief, Estimator, SpotReading, reading_fault
-from sim.rng import Stream
+from sim.foundations.errors import PlugInError
+from sim.foundations.ports import Array, CameraBelief, Estimator, SpotReading, reading_fault
+from sim.foundations.rng import Stream
 
 NOISE = {"none": 0, "fast": 1, "exact": 2}
 BEYOND = 255

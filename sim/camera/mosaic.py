@@ -9,8 +9,8 @@ from sim.camera.exposure import Images, PixelNoise
 from sim.camera.measurement import NOISE, image_noise
 from sim.camera.sensor import FixedPattern, Layout, make_pattern, make_scene
 from sim.camera.settings import CameraParams, make_camera, window_origin
-from sim.ports import Array
-from sim.rng import Stream
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream
 
 FAR_PX = 1e6
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sim.camera.equivalent_noise import NoiseTable, meaningless
 from sim.camera.places import spread
-from sim.ports import Array, SpotReading, SpotStatus
+from sim.foundations.ports import Array, SpotReading, SpotStatus
 
 SPOTS = 4096
 """Spots in a batch. [-]"""

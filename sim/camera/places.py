@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 PLASTIC = 1.32471795724474602596
 """Real root of x^3 = x + 1."""

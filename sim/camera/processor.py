@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from sim.params import Block, Count, between
+from sim.foundations.params import Block, Count, between
 
 
 class ProcessorParams(Block):

@@ -6,7 +6,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array, SpotStatus
+from sim.foundations.ports import Array, SpotStatus
 
 Look = Callable[[NDArray[np.int64]], NDArray[np.int32]]
 BOX_SIGMAS = 4.0

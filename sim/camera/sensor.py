@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.settings import CameraParams
-from sim.ports import Array
-from sim.rng import Stream, normals, uniforms
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, normals, uniforms
 
 PLACE = 1 << 16
 """Added to pixel places that name random numbers: those in the margin are below zero."""

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from sim.params import Block, Count, between
-from sim.ports import Array, CameraBelief
+from sim.foundations.params import Block, Count, between
+from sim.foundations.ports import Array, CameraBelief
 
 Side = Annotated[int, Field(ge=4, le=256)]
 Percent = Annotated[float, Field(ge=0, le=100)]

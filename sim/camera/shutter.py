@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 def row_delay_s(row_s: float, centre_y_px: Array, rows: int) -> Array:

@@ -10,8 +10,8 @@ from typing import Annotated, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.params import Block, between
-from sim.ports import Array, SpotStatus
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array, SpotStatus
 
 WRONG_PX: Final = 1.0
 """A reading this far from its own spot, with a neighbour's spot in the window, is a wrong one. [px]

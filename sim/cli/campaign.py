@@ -5,8 +5,8 @@ import click
 from sim.cli.guard import showing
 from sim.cli.screen import say
 from sim.cli.sweep import progress
-from sim.errors import FAULT, MISSED, REFUSED
-from sim.files.text import shown
+from sim.foundations.errors import FAULT, MISSED, REFUSED
+from sim.foundations.files.text import shown
 
 
 @click.command()

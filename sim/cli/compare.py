@@ -4,7 +4,7 @@ import click
 
 from sim.cli.guard import showing
 from sim.cli.screen import say
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 
 
 @click.command()
@@ -21,9 +21,9 @@ def compare(ctx: click.Context, figures: str | None, out: str, overwrite: bool) 
     from pathlib import Path
 
     from sim.cli.asked import asked_by
-    from sim.errors import ScenarioError
-    from sim.files.filing import check_output
-    from sim.files.reading import read_text
+    from sim.foundations.errors import ScenarioError
+    from sim.foundations.files.filing import check_output
+    from sim.foundations.files.reading import read_text
     from sim.scenario.gallery import find
     from sim.studies.compare.model import compare as compared
     from sim.studies.compare.model import load_comparison

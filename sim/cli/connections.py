@@ -6,8 +6,8 @@ from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.cli.taking import life_from, servo_from
-from sim.errors import MISSED
-from sim.files.text import counted, shown
+from sim.foundations.errors import MISSED
+from sim.foundations.files.text import counted, shown
 
 
 @click.command()
@@ -41,8 +41,8 @@ def connections(
 
     from sim.cli.asked import asked_by
     from sim.cli.counting import counting_bar
-    from sim.files.filing import check_output
-    from sim.files.parquet import require_parquet
+    from sim.foundations.files.filing import check_output
+    from sim.foundations.files.parquet import require_parquet
     from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario

@@ -5,7 +5,7 @@ import click
 from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
-from sim.errors import MISSED
+from sim.foundations.errors import MISSED
 
 
 @click.command()
@@ -42,7 +42,7 @@ def deadline(
 
     from sim.cli.asked import asked_by
     from sim.cli.counting import counting_bar
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.deadline.page import KIND, verdict_of, write

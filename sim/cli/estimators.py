@@ -74,8 +74,8 @@ def estimators(
     from pathlib import Path
 
     from sim.cli.asked import asked_by
-    from sim.errors import ScenarioError
-    from sim.files.filing import check_output
+    from sim.foundations.errors import ScenarioError
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.estimators.run import compare_estimators, run_recorded

@@ -35,8 +35,8 @@ def extrapolate(
     from typing import cast
 
     from sim.cli.asked import asked_by
-    from sim.errors import MISSED
-    from sim.files.filing import check_output
+    from sim.foundations.errors import MISSED
+    from sim.foundations.files.filing import check_output
     from sim.life.laws import FAR, Kind
     from sim.studies.life.extrapolation import KIND, verdict_of, write_extrapolation
     from sim.studies.life.extrapolation import extrapolate as carried_on

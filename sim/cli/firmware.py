@@ -32,7 +32,7 @@ def firmware(
     from pathlib import Path
 
     from sim.assembly.build import build
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.firmware.single import write_single_firmware

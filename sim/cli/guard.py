@@ -19,9 +19,9 @@ from typing import Any
 import click
 
 from sim.cli.screen import delivered, say, use_steady_streams
-from sim.errors import FAULT, MET, REFUSED, PageFault, SimError, Stopped
-from sim.files.filing import PAGE_FAULT
-from sim.kinds.outside import culprit, in_one_line
+from sim.foundations.errors import FAULT, MET, REFUSED, PageFault, SimError, Stopped
+from sim.foundations.files.filing import PAGE_FAULT
+from sim.foundations.kinds.outside import culprit, in_one_line
 
 DEBUG = "--debug"
 SURROUNDINGS = frozenset({

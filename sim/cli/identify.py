@@ -7,8 +7,8 @@ import click
 from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
-from sim.errors import MISSED
-from sim.files.text import counted
+from sim.foundations.errors import MISSED
+from sim.foundations.files.text import counted
 
 OUT = click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
 OVERRIDE = click.option(
@@ -44,8 +44,8 @@ def identify(
     """
     from sim.cli.asked import asked_by
     from sim.cli.show import progress_of
-    from sim.errors import ScenarioError
-    from sim.files.filing import check_output
+    from sim.foundations.errors import ScenarioError
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.identify.identify import identify as estimate
@@ -110,7 +110,7 @@ def record(
     """
     from sim.cli.asked import asked_by
     from sim.cli.show import progress_of
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.identify.record import record as excited

@@ -24,7 +24,7 @@ def instructions(scenario: str, out: str, overrides: tuple[str, ...], overwrite:
     from pathlib import Path
 
     from sim.assembly.build import build
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.firmware.counting import KIND, count_instructions, write_counts

@@ -5,8 +5,8 @@ import click
 from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
-from sim.errors import MISSED
-from sim.files.text import shown
+from sim.foundations.errors import MISSED
+from sim.foundations.files.text import shown
 
 
 @click.command()
@@ -44,7 +44,7 @@ def life(
 
     from sim.cli.asked import asked_by
     from sim.cli.counting import counting_bar
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.life.episodes import play_episodes

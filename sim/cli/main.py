@@ -33,8 +33,8 @@ from sim.cli.sensitivity import sensitivity
 from sim.cli.sweep import sweep
 from sim.cli.tune import tune
 from sim.cli.vectors import vectors
-from sim.errors import MISSED
-from sim.files.text import counted, shown
+from sim.foundations.errors import MISSED
+from sim.foundations.files.text import counted, shown
 
 
 @click.group(cls=Grouped, context_settings={"help_option_names": ["-h", "--help"]})
@@ -169,7 +169,7 @@ def run(
     path = find(scenario)
     chosen = (*overrides, *(() if seed is None else (f"seed={seed}",)))
     from sim.assembly.cost import Budget, default_budget
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.kernels.threads import available
     from sim.scenario.model import load_scenario
     from sim.studies.run.run import run as run_scenario

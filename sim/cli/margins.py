@@ -7,8 +7,8 @@ import click
 from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
-from sim.errors import MISSED
-from sim.files.text import counted, shown
+from sim.foundations.errors import MISSED
+from sim.foundations.files.text import counted, shown
 
 if TYPE_CHECKING:
     from sim.studies.margins.sector import SectorStudy
@@ -53,7 +53,7 @@ def margins(
 
     from sim.assembly.build import build
     from sim.cli.asked import asked_by
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.results.units import number
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.check import blame_lines
 
 

@@ -6,7 +6,7 @@ from typing import Any, TextIO
 
 import click
 
-from sim.files.text import shown_lines
+from sim.foundations.files.text import shown_lines
 
 
 class TolerantStream(io.FileIO):

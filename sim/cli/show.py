@@ -8,7 +8,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from sim.files.text import shown
+from sim.foundations.files.text import shown
 from sim.results.coupling import is_dark
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign

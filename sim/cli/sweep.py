@@ -9,8 +9,8 @@ import click
 
 from sim.cli.guard import showing
 from sim.cli.screen import say
-from sim.errors import FAULT, MISSED, REFUSED
-from sim.files.text import counted
+from sim.foundations.errors import FAULT, MISSED, REFUSED
+from sim.foundations.files.text import counted
 
 PLAIN_EVERY_S = 10.0
 

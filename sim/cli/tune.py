@@ -8,8 +8,8 @@ import click
 from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
-from sim.errors import MISSED
-from sim.files.text import shown
+from sim.foundations.errors import MISSED
+from sim.foundations.files.text import shown
 
 
 @click.command()
@@ -89,7 +89,7 @@ def tune(
     from sim.assembly.build import build
     from sim.cli.asked import asked_by
     from sim.cli.show import progress_bar, progress_of_many
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.margins.demands import demands_of
@@ -163,7 +163,7 @@ def check_finite(numbers: dict[str, float | None]) -> None:
     ScenarioError
         With the option and its value.
     """
-    from sim.errors import ScenarioError
+    from sim.foundations.errors import ScenarioError
 
     for name, value in numbers.items():
         if value is not None and not math.isfinite(value):
@@ -172,8 +172,8 @@ def check_finite(numbers: dict[str, float | None]) -> None:
 
 def _knobs(vary: tuple[str, ...]) -> Any:
     """Return the knobs that were asked for; None for the usual ones."""
-    from sim.errors import ScenarioError
-    from sim.files.text import range_of
+    from sim.foundations.errors import ScenarioError
+    from sim.foundations.files.text import range_of
     from sim.studies.margins.tune import Knob
 
     if len(vary) > 3:

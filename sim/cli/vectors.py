@@ -42,7 +42,7 @@ def vectors(
 
     from sim.assembly.build import build
     from sim.cli.counting import counting_bar
-    from sim.files.filing import check_output
+    from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.firmware.single import single_vectors

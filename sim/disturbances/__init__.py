@@ -10,7 +10,7 @@ from sim.disturbances.shock import Shock
 from sim.disturbances.slow import Ageing, Charging
 from sim.disturbances.thermal import Thermal
 from sim.disturbances.wear import Creep, Softening
-from sim.kinds.registry import Registry, class_fault
+from sim.foundations.kinds.registry import Registry, class_fault
 from sim.mechanics.profiles.ambient_vibration import AmbientVibration
 from sim.mechanics.profiles.free_fall import FreeFall
 from sim.mechanics.profiles.pulse_train import PulseTrain

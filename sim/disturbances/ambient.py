@@ -7,11 +7,11 @@ from typing import Annotated, Any, Literal, Protocol, Self
 import numpy as np
 from pydantic import Field, model_validator
 
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
+from sim.foundations.params import Block, NonNegative, Positive, between
+from sim.foundations.ports import Array, Site
+from sim.foundations.rng import uniforms
 from sim.mechanics.acceleration_csv import read_table
-from sim.params import Block, NonNegative, Positive, between
-from sim.ports import Array, Site
-from sim.rng import uniforms
 
 MINUTE_S = 60.0
 HOUR_S = 3600.0

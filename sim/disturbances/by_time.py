@@ -2,7 +2,7 @@
 
 from abc import ABC, abstractmethod
 
-from sim.ports import Array, Clock, Effects
+from sim.foundations.ports import Array, Clock, Effects
 
 
 class ByTime(ABC):

@@ -5,11 +5,11 @@ from typing import Annotated, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array, Effects, Site
 from sim.kernels.installed import installed
 from sim.kernels.recursion import run_section
-from sim.params import Block, between
-from sim.ports import Array, Effects, Site
 
 SHORTEST_FRAMES = 10
 """Least correlation time in frames: halfway between edges the variance is then 5 % low at worst."""

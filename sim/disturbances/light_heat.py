@@ -6,9 +6,9 @@ import numpy as np
 from pydantic import Field
 
 from sim.disturbances.by_time import ByTime
-from sim.errors import ScenarioError
-from sim.params import Block, NonNegative, PairXY, Positive
-from sim.ports import Array, Beams, Effects, Site
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block, NonNegative, PairXY, Positive
+from sim.foundations.ports import Array, Beams, Effects, Site
 
 HOTTEST_K = 200.0
 """Warmer than this, coatings and hinges are not what they were."""

@@ -4,9 +4,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Effects, Event, Site
 from sim.mechanics.profiles.profile import Profile, ProfileSite, unit_vector
-from sim.ports import Array, Effects, Event, Site
 
 TICKS_PER_PERIOD: Final = 4.0
 """Of the highest frequency; with fewer, straight lines between ticks lose a fifth of it."""

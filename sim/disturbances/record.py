@@ -7,14 +7,14 @@ from typing import Annotated, Any, ClassVar, Literal, Self
 import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
+from sim.foundations.params import Block, NonNegative, between
+from sim.foundations.ports import Array, Effects, Event, Site
 from sim.mechanics.acceleration_csv import CsvLayout, read_acceleration_csv
 from sim.mechanics.plausible import check_values
 from sim.mechanics.recording import FEWEST_SAMPLES, UNITS_M_S2, Recording
 from sim.mechanics.resampling import read_between
 from sim.mechanics.strong_motion_file import read_avol1
-from sim.params import Block, NonNegative, between
-from sim.ports import Array, Effects, Event, Site
 
 JUMP = 0.01
 """A record that starts or ends above this share of its peak is said to jump."""

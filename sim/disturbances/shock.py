@@ -5,7 +5,9 @@ from typing import Annotated, Any, ClassVar, Literal
 import numpy as np
 from pydantic import field_validator
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block, NonNegative, between
+from sim.foundations.ports import Array, Effects, Event, Site
 from sim.mechanics.profiles.profile import STANDARD_GRAVITY_M_S2, Axis, ProfileSite
 from sim.mechanics.profiles.profile import unit_vector as unit_vector
 from sim.mechanics.profiles.pulse import Pulse, peak_phase
@@ -13,8 +15,6 @@ from sim.mechanics.profiles.pulse import pulse_shape as pulse_shape
 from sim.mechanics.profiles.pulse import tolerance_band as tolerance_band
 from sim.mechanics.profiles.pulse import velocity_change_m_s as velocity_change_m_s
 from sim.mechanics.profiles.pulse_train import PulseTrain, PulseTrainParams
-from sim.params import Block, NonNegative, between
-from sim.ports import Array, Effects, Event, Site
 
 VELOCITY_ERROR = 0.02
 """Largest relative error of velocity change that ticks may make of a pulse."""

@@ -10,10 +10,10 @@ from typing import Annotated, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sim.errors import ScenarioError
-from sim.params import Block, between
-from sim.ports import Array, Effects, Site
-from sim.rng import normals
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array, Effects, Site
+from sim.foundations.rng import normals
 
 HOUR_S = 3600.0
 Hours = Annotated[float, between(0.0, 1e6)]

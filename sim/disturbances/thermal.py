@@ -16,9 +16,9 @@ from sim.disturbances.ambient import (
     ambient_of,
 )
 from sim.disturbances.by_time import ByTime
-from sim.errors import ScenarioError
-from sim.params import Block, NonNegative, PairXY, between
-from sim.ports import Array, Effects, Site
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block, NonNegative, PairXY, between
+from sim.foundations.ports import Array, Effects, Site
 
 PLACES = 2001
 """Times at which a profile is looked at."""

@@ -6,8 +6,8 @@ import numpy as np
 
 from sim.disturbances.by_time import ByTime
 from sim.disturbances.slow import HOUR_S, RestCourse
-from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, Effects, Site
+from sim.foundations.params import Block, NonNegative, Positive
+from sim.foundations.ports import Array, Effects, Site
 
 YEAR_H = 8766.0
 """A year of 365.25 days. [h]"""

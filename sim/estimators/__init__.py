@@ -10,7 +10,6 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import nearest
 from sim.estimators.centroid import (
     ThresholdedCentroidParams,
     WeightedCentroidParams,
@@ -41,9 +40,10 @@ from sim.estimators.derived import (
 from sim.estimators.fit import GaussianFitParams, PoissonFitParams, gaussian_fit, poisson_fit
 from sim.estimators.peak import LogPeakParams, MatchedFilterParams, log_peak, matched_filter
 from sim.estimators.quad_cell import QuadCellParams, quad_cell
-from sim.kinds.registry import Registry, params_fault
-from sim.params import Block
-from sim.ports import CameraBelief, PixelSums, SpotReading
+from sim.foundations.errors import nearest
+from sim.foundations.kinds.registry import Registry, params_fault
+from sim.foundations.params import Block
+from sim.foundations.ports import CameraBelief, PixelSums, SpotReading
 
 
 class EstimatorKind(NamedTuple):

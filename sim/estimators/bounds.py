@@ -5,7 +5,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtr, spence
 
 from sim.estimators.spot_model import axis_profile, axis_slope
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 PIXEL_VARIANCE_PX2 = 1 / 12
 """What a square pixel adds to the variance of a spot. [px^2]"""

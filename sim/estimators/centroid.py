@@ -9,8 +9,8 @@ from pydantic import Field
 from sim.estimators.peak import coarse_spot
 from sim.estimators.reading import checked_frames, judged, light_above_background
 from sim.estimators.settings import SpotSettings
-from sim.params import between
-from sim.ports import Array, CameraBelief, PixelSums, SpotReading
+from sim.foundations.params import between
+from sim.foundations.ports import Array, CameraBelief, PixelSums, SpotReading
 
 
 class ThresholdedCentroidParams(SpotSettings):

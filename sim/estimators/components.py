@@ -9,8 +9,8 @@ from pydantic import Field
 
 from sim.estimators.reading import Mask, checked_frames, judged
 from sim.estimators.settings import SpotSettings
-from sim.params import between
-from sim.ports import CameraBelief, SpotReading
+from sim.foundations.params import between
+from sim.foundations.ports import CameraBelief, SpotReading
 
 RING = np.array([[1, 1, 1], [1, 0, 1], [1, 1, 1]], dtype=np.uint8)
 PAD = 1

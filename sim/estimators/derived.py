@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 WEIGHT_SIGMA: Final = 1.3
 """Width of the weight. [spot sigmas]"""

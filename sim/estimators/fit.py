@@ -10,8 +10,8 @@ from sim.estimators.normal_equations import Equations, least_squares, likelihood
 from sim.estimators.peak import coarse_spot
 from sim.estimators.reading import Mask, checked_frames, judged, light_above_background
 from sim.estimators.settings import SpotSettings
-from sim.params import between
-from sim.ports import CameraBelief, SpotReading
+from sim.foundations.params import between
+from sim.foundations.ports import CameraBelief, SpotReading
 
 LARGEST_STEP_SIGMA = 0.5
 """A step in position is cut to this part of the spot's width. [-]"""

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.estimators.spot_model import axis_profile, axis_slope
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 SMALLEST_VARIANCE_E2 = 0.25
 """Floor of a pixel's believed variance, so that no weight grows without bound. [e^2]"""

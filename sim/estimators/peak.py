@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from sim.estimators.reading import Mask, checked_frames, judged, light_above_background
 from sim.estimators.settings import SpotSettings
 from sim.estimators.spot_model import axis_profile
-from sim.ports import Array, CameraBelief, SpotReading
+from sim.foundations.ports import Array, CameraBelief, SpotReading
 
 
 class LogPeakParams(SpotSettings):

@@ -9,7 +9,7 @@ from scipy.special import erfinv, log_ndtr
 
 from sim.estimators.reading import checked_frames, judged, light_above_background
 from sim.estimators.settings import SpotSettings
-from sim.ports import Array, CameraBelief, SpotReading
+from sim.foundations.ports import Array, CameraBelief, SpotReading
 
 NEWTON_STEPS = 8
 """Enough for the worst gap and ratio; see the test of the inverse."""

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sim.ports import Array, CameraBelief, SpotReading, SpotStatus
+from sim.foundations.ports import Array, CameraBelief, SpotReading, SpotStatus
 
 Mask = NDArray[np.bool_]
 

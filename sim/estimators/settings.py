@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-from sim.params import Block, between
+from sim.foundations.params import Block, between
 
 
 class SpotSettings(Block):

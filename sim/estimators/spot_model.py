@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import erf
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 SQRT_2 = np.sqrt(2.0)
 SQRT_2_PI = np.sqrt(2.0 * np.pi)

@@ -18,7 +18,7 @@ from sim.events.mirror_weak import MirrorWeak
 from sim.events.rows_corrupted import RowsCorrupted
 from sim.events.supply_sag import SupplySag
 from sim.events.windows_late import WindowsLate
-from sim.kinds.registry import Registry, class_fault
+from sim.foundations.kinds.registry import Registry, class_fault
 
 EVENTS: Final[Registry[type[Any]]] = Registry(
     "event",

@@ -7,9 +7,9 @@ from pydantic import Field
 
 from sim.events.groups import member
 from sim.events.when import Happening, RunEventParams, over_axes, span_of, tick_times_s
-from sim.params import NonNegative
-from sim.ports import EventSite, Faults
-from sim.rng import normals
+from sim.foundations.params import NonNegative
+from sim.foundations.ports import EventSite, Faults
+from sim.foundations.rng import normals
 
 SETTLED = 40.0
 """Time constants after which a voltage is taken for gone, or for whole: 4e-18 of it is left."""

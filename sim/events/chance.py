@@ -7,12 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from sim.errors import ScenarioError
 from sim.events.groups import member
 from sim.events.when import Flags, RunEventParams, Span
-from sim.params import Count, between
-from sim.ports import Clock, EventSite
-from sim.rng import Key, uniforms
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Count, between
+from sim.foundations.ports import Clock, EventSite
+from sim.foundations.rng import Key, uniforms
 
 MOST_RUNS: Final = 10_000_000
 """Bursts of one camera in a run; more are refused, since each is laid out."""

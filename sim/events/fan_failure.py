@@ -4,10 +4,10 @@ from typing import Annotated, Any, Literal, Protocol, runtime_checkable
 
 import numpy as np
 
-from sim.errors import ScenarioError
 from sim.events.when import Happening, RunEventParams, span_of
-from sim.params import NonNegative, between
-from sim.ports import Array, Disturbance, EventSite, Faults
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import NonNegative, between
+from sim.foundations.ports import Array, Disturbance, EventSite, Faults
 
 
 class FanFailureParams(RunEventParams):

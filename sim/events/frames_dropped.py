@@ -4,7 +4,7 @@ from typing import Literal
 
 from sim.events.chance import FramesParams, Strikes, camera_words
 from sim.events.when import Happening, span_of
-from sim.ports import EventSite, Faults
+from sim.foundations.ports import EventSite, Faults
 
 
 class FramesDroppedParams(FramesParams):

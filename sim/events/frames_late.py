@@ -7,7 +7,7 @@ from pydantic import Field
 
 from sim.events.chance import FramesParams, Strikes, camera_words
 from sim.events.when import Happening, span_of
-from sim.ports import EventSite, Faults, Lateness
+from sim.foundations.ports import EventSite, Faults, Lateness
 
 
 class FramesLateParams(FramesParams):

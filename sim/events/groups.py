@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError, nearest
+from sim.foundations.errors import ScenarioError, nearest
 
 BOARD_MIRRORS: Final = 16
 """Mirrors of a driver board where the scenario names no boards: 32 channels (common practice)."""

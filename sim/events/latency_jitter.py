@@ -7,9 +7,9 @@ import numpy as np
 
 from sim.events.chance import camera_words, cameras
 from sim.events.when import Happening, RunEventParams, span_of
-from sim.params import between
-from sim.ports import EventSite, Faults, Lateness
-from sim.rng import uniforms
+from sim.foundations.params import between
+from sim.foundations.ports import EventSite, Faults, Lateness
+from sim.foundations.rng import uniforms
 
 LONGEST = 5.0
 """An exponential is cut off at this many means."""

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from sim.events.when import Happening, RunEventParams, needs_images, span_of
-from sim.ports import EventSite, Faults
+from sim.foundations.ports import EventSite, Faults
 
 
 class LightDimmedParams(RunEventParams):

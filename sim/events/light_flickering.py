@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from sim.events.when import Happening, RunEventParams, needs_images, span_of
-from sim.params import between
-from sim.ports import EventSite, Faults
+from sim.foundations.params import between
+from sim.foundations.ports import EventSite, Faults
 
 
 class LightFlickeringParams(RunEventParams):

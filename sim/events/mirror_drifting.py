@@ -5,8 +5,8 @@ from typing import Annotated, Literal
 import numpy as np
 
 from sim.events.on_mirrors import OnMirrors, OnMirrorsParams
-from sim.params import between
-from sim.ports import EventSite, Faults
+from sim.foundations.params import between
+from sim.foundations.ports import EventSite, Faults
 
 
 class MirrorDriftingParams(OnMirrorsParams):

@@ -6,9 +6,9 @@ import numpy as np
 
 from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags
-from sim.params import between
-from sim.ports import EventSite, Faults
-from sim.rng import normals
+from sim.foundations.params import between
+from sim.foundations.ports import EventSite, Faults
+from sim.foundations.rng import normals
 
 
 class MirrorNoisyParams(OnMirrorsParams):

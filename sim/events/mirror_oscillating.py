@@ -4,11 +4,11 @@ from typing import Annotated, Literal
 
 import numpy as np
 
-from sim.errors import ScenarioError
 from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags, tick_times_s
-from sim.params import between
-from sim.ports import EventSite, Faults
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import between
+from sim.foundations.ports import EventSite, Faults
 
 
 class MirrorOscillatingParams(OnMirrorsParams):

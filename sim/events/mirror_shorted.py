@@ -6,8 +6,8 @@ import numpy as np
 
 from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags
-from sim.params import between
-from sim.ports import EventSite, Faults
+from sim.foundations.params import between
+from sim.foundations.ports import EventSite, Faults
 
 
 class MirrorShortedParams(OnMirrorsParams):

@@ -6,7 +6,7 @@ import numpy as np
 
 from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags
-from sim.ports import EventSite, Faults
+from sim.foundations.ports import EventSite, Faults
 
 
 class MirrorStuckParams(OnMirrorsParams):

@@ -6,8 +6,8 @@ import numpy as np
 
 from sim.events.on_mirrors import OnMirrorsParams, WhileItLasts
 from sim.events.when import Flags, tick_times_s
-from sim.params import NonNegative, between
-from sim.ports import EventSite, Faults
+from sim.foundations.params import NonNegative, between
+from sim.foundations.ports import EventSite, Faults
 
 
 class MirrorWeakParams(OnMirrorsParams):

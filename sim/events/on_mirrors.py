@@ -6,10 +6,10 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from sim.errors import ScenarioError
 from sim.events.groups import numbers_of
 from sim.events.when import Flags, Happening, RunEventParams, span_of
-from sim.ports import EventSite, Faults
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import EventSite, Faults
 
 
 class OnMirrorsParams(RunEventParams):

@@ -5,12 +5,12 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from sim.errors import ScenarioError
 from sim.events.chance import FramesParams, Strikes, camera_words
 from sim.events.when import Happening, span_of
-from sim.params import Count
-from sim.ports import BadRows, EventSite, Faults
-from sim.rng import uniforms
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Count
+from sim.foundations.ports import BadRows, EventSite, Faults
+from sim.foundations.rng import uniforms
 
 Row = Annotated[int, Field(ge=0, le=1_000_000)]
 

@@ -8,8 +8,8 @@ from pydantic import Field
 from sim.events.chance import joined
 from sim.events.groups import member
 from sim.events.when import Happening, RunEventParams, over_axes, span_of, tick_times_s
-from sim.params import Positive
-from sim.ports import EventSite, Faults
+from sim.foundations.params import Positive
+from sim.foundations.ports import EventSite, Faults
 
 SETTLED = 40.0
 """Time constants after which a sag is over: 4e-18 of it is left."""

@@ -7,9 +7,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError
-from sim.params import Block, NonNegative, Positive
-from sim.ports import Array, Clock, Event, EventSite, Faults, Lateness
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block, NonNegative, Positive
+from sim.foundations.ports import Array, Clock, Event, EventSite, Faults, Lateness
 
 ROUNDING = 1e-6
 Flags = NDArray[np.bool_]

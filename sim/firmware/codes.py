@@ -7,9 +7,9 @@ import numpy as np
 from sim.firmware.q_format import QFormat, holding
 from sim.firmware.reciprocal import square_root
 from sim.firmware.rounding import Rounding, Whole, shifted
+from sim.foundations.ports import Array
 from sim.mirror.motion import Asked
 from sim.mirror.propagator import Drive
-from sim.ports import Array
 
 LONGEST_PRODUCT = 59
 """Bits of tilt times coefficient, sign included; the root of a comb's square takes two more."""

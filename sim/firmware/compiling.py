@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 
 STRICT: Final = ("-std=c99", "-pedantic", "-Wall", "-Wextra", "-Werror")
 COMPILERS: Final = ("cc", "gcc", "clang")

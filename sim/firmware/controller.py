@@ -13,8 +13,8 @@ from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.rounding_noise import rounding_bound_px, rounding_density
 from sim.firmware.settings import ControllerArithmetic
-from sim.ports import Array, Setpoint, SpotStatus, TiltReading
-from sim.ports.linear_law import LinearLaw
+from sim.foundations.ports import Array, Setpoint, SpotStatus, TiltReading
+from sim.foundations.ports.linear_law import LinearLaw
 
 
 class FixedInput(NamedTuple):

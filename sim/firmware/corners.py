@@ -12,7 +12,7 @@ from sim.firmware.controller import FixedInput
 from sim.firmware.fixed_law import FixedLaw, FixedState
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import RoundingSite, exact, roundings, sites_of
-from sim.rng import philox
+from sim.foundations.rng import philox
 
 TRIES: Final = (64, 2048)
 """Steps that are drawn for a corner: the second only where the first do not reach it."""

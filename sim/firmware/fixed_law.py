@@ -66,7 +66,7 @@ def fixed_step(
     law: FixedLaw, state: FixedState, mismatch: Whole, seen: NDArray[np.bool_], lowest: Whole,
     highest: Whole,
 ) -> FixedState:  # fmt: skip
-    """Return the state after a frame, as `sim.ports.linear_law.law_step` does, in words.
+    """Return the state after a frame: `sim.foundations.ports.linear_law.law_step` in words.
 
     Parameters
     ----------

@@ -6,8 +6,8 @@ from typing import Final, Literal, NamedTuple
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from sim.errors import PlugInError
-from sim.files.reading import read_text
+from sim.foundations.errors import PlugInError
+from sim.foundations.files.reading import read_text
 
 INDEX: Final = "firmware.json"
 SOURCES: Final = "sources"

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.firmware.noise_gain import peak_gains
-from sim.ports import Array
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
 COASTING = 2.0
 """Room for states that go on by themselves while their spot is lost, over those of a seen one."""

@@ -8,8 +8,8 @@ from sim.firmware.law_ranges import Ranges
 from sim.firmware.q_format import QFormat, holding
 from sim.firmware.rounding import Rounding, Whole
 from sim.firmware.settings import ControllerArithmetic
-from sim.ports import Array
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
 SUM_BITS = 63
 """A sum of products must fit so many bits, sign included: one is left to round with."""

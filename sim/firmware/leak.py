@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from sim.ports import Array
-from sim.ports.linear_law import LinearLaw
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import LinearLaw
 
 AT_ONE = 1e-6
 """A pole of the exact law that is as near to 1 is an integral."""

@@ -13,7 +13,6 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError
 from sim.firmware.codes import CodedDrive
 from sim.firmware.compiling import compiled_library
 from sim.firmware.controller import words_in
@@ -22,10 +21,11 @@ from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.spots.estimator import reading_of
 from sim.firmware.spots.verdict import SpotWords
-from sim.kinds.outside import sum_of_sources
+from sim.foundations.errors import ScenarioError
+from sim.foundations.kinds.outside import sum_of_sources
+from sim.foundations.params import Block
+from sim.foundations.ports import Array, CameraBelief, Setpoint, SpotReading, TiltReading
 from sim.mirror.propagator import Drive
-from sim.params import Block
-from sim.ports import Array, CameraBelief, Setpoint, SpotReading, TiltReading
 
 _libraries: dict[str, ctypes.CDLL] = {}
 """By the hash of what they are compiled from."""

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 def power_gain(b: tuple[float, float, float], a1: float, a2: float) -> float:

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sim.firmware.rounding import Whole
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 MOST_BITS = 62
 """Longest word of the model: one bit of an int64 is left to see an overflow with."""

@@ -19,7 +19,7 @@ from sim.firmware.spots.division import (
     quotient_words,
     reciprocal_words,
 )
-from sim.rng import philox
+from sim.foundations.rng import philox
 
 DENOMINATORS: Final = 32
 KEY: Final = (2026, 1130)

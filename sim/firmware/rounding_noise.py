@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from sim.firmware.fixed_law import FixedLaw
 from sim.firmware.law_words import rounded_law
 from sim.firmware.rounding import Rounding
-from sim.ports import Array
-from sim.ports.linear_law import LinearLaw
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import LinearLaw
 
 
 class RoundingPaths(NamedTuple):

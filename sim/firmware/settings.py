@@ -4,7 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from sim.params import Block
+from sim.foundations.params import Block
 
 WordBits = Annotated[int, Field(ge=8, le=32)]
 RoundingName = Literal["up", "away", "even", "floor", "zero"]

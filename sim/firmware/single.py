@@ -15,8 +15,8 @@ from sim.estimators.quad_cell import offset_from_balance, quad_cell
 from sim.estimators.spot_model import axis_profile
 from sim.firmware.law_source import braces
 from sim.firmware.source import c_file, filled, plain
-from sim.ports import Array, CameraBelief, SpotReading
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.ports import Array, CameraBelief, SpotReading
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
 POSITION_BOUND: Final = 2.0**-12
 """Of a position against the model in double precision. [px]"""

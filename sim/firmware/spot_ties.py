@@ -13,7 +13,7 @@ from sim.firmware.quotient_corners import numerators_at
 from sim.firmware.rounding import Whole
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import places
-from sim.rng import philox
+from sim.foundations.rng import philox
 
 LIGHTS: Final = 2048
 KINDS: Final = 4

@@ -2,9 +2,9 @@
 
 from typing import Any, Final
 
+from sim.foundations.kinds.registry import Registry, class_fault
 from sim.health.cusum import Cusum
 from sim.health.thresholds import Thresholds
-from sim.kinds.registry import Registry, class_fault
 
 WATCHES: Final[Registry[Any]] = Registry(
     "health watch",

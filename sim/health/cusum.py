@@ -6,6 +6,9 @@ from typing import Annotated, Any, Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array, PlantBelief
+from sim.foundations.ports.watch import FaultKind, Findings, Sight
 from sim.health import likelihood
 from sim.health.diagnosis import CERTAIN, FramesAfterAlarm, diagnose
 from sim.health.learnt_scatter import kept, threshold_learnt
@@ -13,9 +16,6 @@ from sim.health.moves import LastPlace, gain_by_move, nowhere
 from sim.health.response import CorrectionResponse
 from sim.health.trend import Trend
 from sim.health.whitening import Learnt, learn, nothing_learnt, whitened
-from sim.params import Block, between
-from sim.ports import Array, PlantBelief
-from sim.ports.watch import FaultKind, Findings, Sight
 
 TESTS: Final = 9
 """Sums that run beside each other on one mirror: shifts (2 axes, 2 senses), scatter, lines (2

@@ -5,9 +5,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
+from sim.foundations.ports.watch import FaultKind
 from sim.health.likelihood import line_chance, line_share
-from sim.ports import Array
-from sim.ports.watch import FaultKind
 
 CHANCE: Final = 1e-3
 """A line in the spectrum that chance gives more seldom is an oscillation."""

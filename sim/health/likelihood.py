@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import i0e, logsumexp
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 def of_shift(z: Array, size: float) -> Array:

@@ -5,7 +5,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 SMALLEST: Final = 0.5
 """A mirror that makes less of a move than this, or more than its inverse, is not called weak."""

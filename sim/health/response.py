@@ -3,7 +3,7 @@
 import numpy as np
 
 from controllers.sampled_model import sampled_model
-from sim.ports import Array, PlantBelief
+from sim.foundations.ports import Array, PlantBelief
 
 
 class CorrectionResponse:

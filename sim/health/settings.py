@@ -4,8 +4,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from sim.params import Block, between
-from sim.ports.watch import FAULT_WORDS, FaultKind
+from sim.foundations.params import Block, between
+from sim.foundations.ports.watch import FAULT_WORDS, FaultKind
 
 Action = Literal["report", "hold", "re_aim", "re_route"]
 Ports = Annotated[tuple[int, ...], Field(max_length=4096)]

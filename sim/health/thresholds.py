@@ -5,9 +5,9 @@ from typing import Annotated, Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.params import Block, Count, Positive, between
-from sim.ports import Array, PlantBelief
-from sim.ports.watch import FaultKind, Findings, Sight
+from sim.foundations.params import Block, Count, Positive, between
+from sim.foundations.ports import Array, PlantBelief
+from sim.foundations.ports.watch import FaultKind, Findings, Sight
 
 
 class ThresholdsParams(Block):

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 class Trend:

@@ -27,9 +27,9 @@ from sim.kernels.preparing import preparing
 HERE = Path(__file__).parent
 SIM = HERE.parent
 SOURCES = (
-    SIM / "ports" / "__init__.py",
-    SIM / "ports" / "estimator.py",
-    SIM / "ports" / "linear_law.py",
+    SIM / "foundations" / "ports" / "__init__.py",
+    SIM / "foundations" / "ports" / "estimator.py",
+    SIM / "foundations" / "ports" / "linear_law.py",
     SIM / "mirror" / "motion.py",
     SIM / "mirror" / "propagator.py",
     SIM / "camera" / "equivalent_noise.py",

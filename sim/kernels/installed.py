@@ -5,7 +5,7 @@ from functools import cache
 from importlib import import_module
 from types import ModuleType
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 
 NEEDED = ("numba", "llvmlite")
 SWITCH = "NUMBA_DISABLE_JIT"

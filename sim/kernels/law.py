@@ -5,8 +5,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
-from sim.ports.linear_law import LawMatrices, LawState, faults
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import LawMatrices, LawState, faults
 
 
 class KernelLaw(NamedTuple):

@@ -2,8 +2,8 @@
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.kernels.installed import installed
-from sim.ports import Array
 
 
 def run_section(

@@ -8,10 +8,10 @@ from numpy.typing import NDArray
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.exposure import ReadingRule, Readings, Sampling
 from sim.camera.settings import Camera
+from sim.foundations.ports import Array
 from sim.kernels.observed import ErrorTraces, LossTraces, ReadingTraces
 from sim.mirror.propagator import Drive, Fleet
 from sim.optics.beams import CoupledBeams
-from sim.ports import Array
 
 
 class Imaging(NamedTuple):

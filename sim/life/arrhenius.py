@@ -5,7 +5,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 BOLTZMANN_EV_K: Final = 8.617333e-5
 """CODATA 2018. [eV/K]"""

@@ -2,7 +2,7 @@
 
 from typing import NamedTuple
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 class Condition(NamedTuple):

@@ -7,9 +7,9 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import stdtrit
 
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
+from sim.foundations.ports import Array
 from sim.life.arrhenius import acceleration
-from sim.ports import Array
 
 Kind = Literal["kohlrausch", "power"]
 DRAWS: Final = 2000

@@ -4,7 +4,7 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from sim.params import Block, NonNegative, Positive
+from sim.foundations.params import Block, NonNegative, Positive
 
 Rate = Annotated[float, Field(ge=0, le=1000)]
 Energy = Annotated[float, Field(ge=0, le=3)]

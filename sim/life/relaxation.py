@@ -11,8 +11,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.optimize import nnls
 
-from sim.errors import ScenarioError
-from sim.ports import Array
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 
 PER_DECADE = (4, 8, 16)
 """Densities of the grid of time constants, tried in turn. [1/decade]"""

@@ -6,9 +6,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.loop.parts import Parts
 from sim.mirror.motion import Asked
-from sim.ports import Array
 
 
 class ActingTimes(NamedTuple):

@@ -4,10 +4,10 @@ from typing import Any
 
 import numpy as np
 
-from sim.errors import PlugInError
-from sim.kinds.outside import kind_of
+from sim.foundations.errors import PlugInError
+from sim.foundations.kinds.outside import kind_of
+from sim.foundations.ports import Effects
 from sim.loop.parts import Parts
-from sim.ports import Effects
 
 
 def check_correction(correction: Any, parts: Parts, frame: int) -> None:

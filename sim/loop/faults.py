@@ -6,10 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import PlugInError
-from sim.kinds.outside import kind_of
+from sim.foundations.errors import PlugInError
+from sim.foundations.kinds.outside import kind_of
+from sim.foundations.ports import Faults, Lateness, WithSurroundings
 from sim.loop.parts import Parts
-from sim.ports import Faults, Lateness, WithSurroundings
 
 BY_TICK = ("gain", "asked_rad", "pull_rad", "stuck")
 BY_MIRROR = ("dropped", "late_frames", "late_ticks", "late_windows", "unnoticed")

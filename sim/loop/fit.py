@@ -4,10 +4,10 @@ from typing import Any
 
 import numpy as np
 
+from sim.foundations.ports.linear_law import states_law
 from sim.loop.parts import Parts
 from sim.loop.state import LoopState, initial_state
 from sim.loop.tree import is_record, kind, leaves, misfit
-from sim.ports.linear_law import states_law
 
 FREE = ("pending.next_frame",)
 """Numbers of a state that change as it goes on."""

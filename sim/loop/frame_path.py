@@ -5,11 +5,11 @@ from typing import NamedTuple
 import numpy as np
 
 from sim.camera.settings import window_origin
+from sim.foundations.ports import Array, Setpoint
 from sim.loop.parts import Parts
 from sim.loop.plan import Stretch
 from sim.loop.reference import ReferenceState
 from sim.loop.sight import expected_px
-from sim.ports import Array, Setpoint
 
 
 class FramePath(NamedTuple):

@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 
 from sim.camera.equivalent_noise import NO_TABLE
 from sim.camera.exposure import Sampling, empty_readings
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import states_law
+from sim.foundations.rng import Stream
 from sim.kernels.law import law_of, memory_of, state_of
 from sim.kernels.stretch import Imaging, Inputs, ObservedLimits, Paths, Scratch, Setup
 from sim.loop.arrivals import arrivals_of
@@ -21,9 +24,6 @@ from sim.loop.parts import Parts
 from sim.loop.stages import AT_ONCE, Exposure, beyond_table, pictures_of
 from sim.loop.state import LoopState, copy_state
 from sim.loop.stopwatch import Laps, TimedStage, lap
-from sim.ports import Array
-from sim.ports.linear_law import states_law
-from sim.rng import Stream
 
 HISTORIES = 128
 """Frames that mirrors go through before their connections do. With fewer, threads wait for each

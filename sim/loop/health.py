@@ -6,11 +6,11 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import PlugInError
-from sim.kinds.outside import kind_of
+from sim.foundations.errors import PlugInError
+from sim.foundations.kinds.outside import kind_of
+from sim.foundations.ports import Array, Findings, Setpoint, Sight, SpotStatus, TiltReading, Watch
+from sim.foundations.ports.watch import findings_fault
 from sim.optics.epochs import Epoch
-from sim.ports import Array, Findings, Setpoint, Sight, SpotStatus, TiltReading, Watch
-from sim.ports.watch import findings_fault
 
 LEAST_REACTION: Final = 17
 """Frames from an alarm to what is done about it: more than the longest stretch of frames, so that

@@ -12,6 +12,7 @@ from sim.camera.measurement import Measurement
 from sim.camera.search import SearchRule
 from sim.camera.spot_guard import SpotGuard
 from sim.firmware.codes import CodedDrive
+from sim.foundations.ports import Array, Clock, Controller, Disturbance, RunEvent
 from sim.loop.health import Attendant
 from sim.loop.reference import Reference
 from sim.mechanics.bracket import Bracket
@@ -19,7 +20,6 @@ from sim.mechanics.isolator import Isolator
 from sim.mirror.population import Population
 from sim.mirror.propagator import Drive, Fleet
 from sim.optics.epochs import Epoch
-from sim.ports import Array, Clock, Controller, Disturbance, RunEvent
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,10 +6,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array, Lateness, SpotStatus
 from sim.loop.arrivals import arrivals_of
 from sim.loop.parts import Parts
 from sim.mirror.motion import Motion
-from sim.ports import Array, Lateness, SpotStatus
 
 NEVER: Final = np.iinfo(np.int64).max
 """Frame in which something comes that does not."""

@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 
 from sim.camera.measurement import NOISE
+from sim.foundations.ports import Array, WithSurroundings
 from sim.loop.parts import Parts
 from sim.loop.pending import lateness_of, settled_after
-from sim.ports import Array, WithSurroundings
 
 FIRST_FRAMES = 16
 """Frames of the first block of surroundings."""

@@ -9,12 +9,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array, SpotStatus, TiltReading
 from sim.kernels.observed import ErrorTraces, LossTraces, ReadingTraces
 from sim.kernels.stretch import ObservedLimits
 from sim.loop.parts import Parts
 from sim.loop.surroundings import Environment
 from sim.optics.epochs import Epoch
-from sim.ports import Array, SpotStatus, TiltReading
 from sim.results.traces import Traces
 
 Float32 = NDArray[np.float32]

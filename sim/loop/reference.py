@@ -10,9 +10,9 @@ import numpy as np
 import scipy
 from numpy.typing import NDArray
 
-from sim.errors import PlugInError
-from sim.kinds.outside import kind_of
-from sim.ports import Array, Clock, PlantBelief, Shaper, path_fault
+from sim.foundations.errors import PlugInError
+from sim.foundations.kinds.outside import kind_of
+from sim.foundations.ports import Array, Clock, PlantBelief, Shaper, path_fault
 
 AT_REST_RAD = 1e-9
 """The expected path is taken as arrived within this of the command."""

@@ -14,10 +14,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import OutputError, SimError
-from sim.files.arrays import read_npz
-from sim.files.filing import putting
-from sim.files.reading import is_there
+from sim.foundations.errors import OutputError, SimError
+from sim.foundations.files.arrays import read_npz
+from sim.foundations.files.filing import putting
+from sim.foundations.files.reading import is_there
 from sim.loop.fit import check_fit
 from sim.loop.health import EXAMPLE
 from sim.loop.parts import Parts

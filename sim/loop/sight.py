@@ -7,8 +7,8 @@ picture.
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.loop.parts import Parts
-from sim.ports import Array
 
 
 def true_px(parts: Parts, tilt_rad: Array) -> Array:

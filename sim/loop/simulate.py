@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.firmware.fixed_law import FixedState
+from sim.foundations.ports import Array
 from sim.loop.fit import check_fit
 from sim.loop.fused import Fused, reasons_not_fused
 from sim.loop.health import Alarm, next_order
@@ -20,7 +21,6 @@ from sim.loop.stages import FrameByFrame
 from sim.loop.state import LoopState, initial_state
 from sim.loop.stopwatch import Spent, TimedStage, begun, lap, with_laps
 from sim.loop.under_events import UnderEvents
-from sim.ports import Array
 from sim.results.traces import SpotImages, Traces
 
 

@@ -13,7 +13,9 @@ from sim.camera.search import SearchState, judge
 from sim.camera.settings import window_origin
 from sim.camera.shutter import row_delay_s
 from sim.camera.spot_guard import Windows, counted, doubted
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Setpoint, SpotReading, SpotStatus, TiltReading
+from sim.foundations.rng import Stream
 from sim.kernels.stretch import ObservedLimits
 from sim.loop.arrivals import arrivals_of, on_hand, pieces, reading_tick, with_own
 from sim.loop.checks import check_correction
@@ -27,8 +29,6 @@ from sim.loop.state import CameraPicture, LoopState, copy_state
 from sim.loop.stopwatch import Laps, TimedStage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing, Moving
-from sim.ports import Array, Setpoint, SpotReading, SpotStatus, TiltReading
-from sim.rng import Stream
 
 AT_ONCE = np.zeros(0)
 

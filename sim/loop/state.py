@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.search import SearchState, nothing_lost
+from sim.foundations.ports import Array
 from sim.loop.arrivals import arrivals_of
 from sim.loop.health import HealthState, healthy
 from sim.loop.parts import Parts
@@ -21,7 +22,6 @@ from sim.loop.reference import ReferenceState
 from sim.loop.stopwatch import Spent
 from sim.loop.surroundings import SurroundingsState, undisturbed
 from sim.mirror.motion import Motion, Moving
-from sim.ports import Array
 
 Tree = TypeVar("Tree")
 

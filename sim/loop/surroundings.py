@@ -4,12 +4,12 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from sim.foundations.ports import Array, Effects
 from sim.loop.checks import check_effects
 from sim.loop.parts import Parts
 from sim.loop.plan import Stretch, block_end, block_start
 from sim.mechanics.isolator import IsolatorState
 from sim.mechanics.resonator import SectionState
-from sim.ports import Array, Effects
 
 
 class Environment(NamedTuple):

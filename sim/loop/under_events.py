@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.search import SearchState
+from sim.foundations.ports import Array, Faults, SpotStatus, TiltReading
 from sim.kernels.stretch import ObservedLimits
 from sim.loop.arrivals import reading_tick
 from sim.loop.faults import faults_of, rows_hit
@@ -36,7 +37,6 @@ from sim.loop.stopwatch import Laps, TimedStage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing, Moving
 from sim.mirror.propagator import Fleet
-from sim.ports import Array, Faults, SpotStatus, TiltReading
 
 Flags = NDArray[np.bool_]
 FAR_RAD: Final = 1e3

@@ -9,7 +9,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ProfileError, nearest
+from sim.foundations.errors import ProfileError, nearest
+from sim.foundations.params import LARGEST
+from sim.foundations.ports import Array
 from sim.mechanics.plausible import check_names
 from sim.mechanics.recording import (
     Recording,
@@ -20,8 +22,6 @@ from sim.mechanics.recording import (
     unit_of,
     used_axes,
 )
-from sim.params import LARGEST
-from sim.ports import Array
 
 GAP_STEPS = 1.5
 """A time step longer than this many median steps is a gap."""

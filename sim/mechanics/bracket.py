@@ -9,9 +9,9 @@ from typing import Annotated
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array
 from sim.mechanics.resonator import SectionState, initial_state, ramp_invariant, respond
-from sim.params import Block, between
-from sim.ports import Array
 
 Shift = Annotated[float, between(-1e4, 1e4)]
 Row = tuple[Shift, Shift, Shift]

@@ -9,7 +9,9 @@ from typing import Annotated, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block, NonNegative, Positive, between
+from sim.foundations.ports import Array
 from sim.mechanics.resonator import (
     ResonatorSection,
     SectionState,
@@ -18,8 +20,6 @@ from sim.mechanics.resonator import (
     respond,
 )
 from sim.mechanics.stop import Stop, struck
-from sim.params import Block, NonNegative, Positive, between
-from sim.ports import Array
 
 AXES = ("x", "y", "z")
 STOP_TICKS = 20.0

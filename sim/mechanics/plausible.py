@@ -10,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from sim.errors import ProfileError
-from sim.ports import Array
+from sim.foundations.errors import ProfileError
+from sim.foundations.ports import Array
 
 MOST_M_S2: Final = 100 * 9.80665
 """A base that is accelerated by more than 100 g is asked about. [m/s^2]"""

@@ -10,9 +10,9 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim.errors import ProfileError, nearest
-from sim.files.reading import read_text
-from sim.ports import Array
+from sim.foundations.errors import ProfileError, nearest
+from sim.foundations.files.reading import read_text
+from sim.foundations.ports import Array
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 """By definition (3rd CGPM, 1901)."""

@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sim.foundations.ports import Array
 from sim.kernels.installed import installed
-from sim.ports import Array
 
 LOBES = 20
 """Zero crossings of the sinc on each side of its centre."""

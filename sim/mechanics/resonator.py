@@ -6,8 +6,8 @@ import numpy as np
 import scipy
 from numpy.typing import ArrayLike
 
+from sim.foundations.ports import Array
 from sim.kernels.recursion import run_section
-from sim.ports import Array
 
 
 class ResonatorSection(NamedTuple):

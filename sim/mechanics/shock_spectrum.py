@@ -5,8 +5,8 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sim.foundations.ports import Array
 from sim.mechanics.resonator import initial_state, ramp_invariant, respond
-from sim.ports import Array
 
 Kind = Literal["absolute", "relative"]
 SAMPLES_PER_PERIOD = 20.0

@@ -9,8 +9,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.mechanics.resonator import ResonatorSection, SectionState, respond
-from sim.ports import Array
 
 MOST_STEPS = 30
 CLOSE = 1e-13

@@ -7,7 +7,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim.errors import ProfileError, nearest
+from sim.foundations.errors import ProfileError, nearest
+from sim.foundations.ports import Array
 from sim.mechanics.recording import (
     Recording,
     check_length,
@@ -17,7 +18,6 @@ from sim.mechanics.recording import (
     unit_of,
     used_axes,
 )
-from sim.ports import Array
 
 
 class _Channel(NamedTuple):

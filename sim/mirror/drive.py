@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from sim.params import Block, between
+from sim.foundations.params import Block, between
 
 
 class DriveParams(Block):

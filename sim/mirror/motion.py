@@ -5,7 +5,7 @@ from typing import NamedTuple
 from numpy import float32, int64
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 class Moving(NamedTuple):

@@ -6,10 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, cut_normals
 from sim.mirror.population_file import read_population
-from sim.params import Block, between
-from sim.ports import Array
-from sim.rng import Stream, cut_normals
 
 Imbalance = Annotated[float, between(-1e5, 1e5)]
 Row = tuple[Imbalance, Imbalance, Imbalance]

@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ProfileError, nearest
-from sim.files.reading import read_text
-from sim.ports import Array
+from sim.foundations.errors import ProfileError, nearest
+from sim.foundations.files.reading import read_text
+from sim.foundations.ports import Array
 
 NEEDED: Final = ("mirror", "axis", "resonance_hz", "quality")
 KNOWN: Final = (*NEEDED, "resonance_low_hz", "resonance_high_hz", "quality_low", "quality_high",

@@ -6,9 +6,9 @@ from typing import NamedTuple
 import numpy as np
 import scipy
 
+from sim.foundations.ports import Array
 from sim.mirror.drive import DriveParams
 from sim.mirror.population import MirrorParams, Population
-from sim.ports import Array
 
 
 class Fleet(NamedTuple):

@@ -10,10 +10,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.build_errors import BuiltSwitch, CollimatorArray, MirrorArray
 from sim.optics.overlap import EDGE_POINTS, STEEP_RAD, Light, coupled
 from sim.optics.rays import trace_parts
-from sim.ports import Array
 
 Ports = NDArray[np.int64]
 FORM_ERROR_DB: Final = 0.05

@@ -4,7 +4,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import Field, model_validator
 
-from sim.params import Block, Count, Positive, between
+from sim.foundations.params import Block, Count, Positive, between
 
 Aiming = Literal["dead_reckoning", "calibrated", "peaked"]
 

@@ -7,11 +7,11 @@ import scipy
 from numpy.typing import NDArray
 from pydantic import Field
 
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, cut_normals
 from sim.optics.geometry import SwitchGeometry
 from sim.optics.params import OpticsParams
-from sim.params import Block, between
-from sim.ports import Array
-from sim.rng import Stream, cut_normals
 
 ITEMS: Final = ("array", "turn", "bow", "pointing", "lateral", "mirror", "waist")
 """What is drawn; the place in this list names the draw."""

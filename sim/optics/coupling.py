@@ -9,7 +9,7 @@ where the beam travels towards positive offset.
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 DB_PER_NEPER = 10.0 / np.log(10.0)
 """Decibels of power per unit of a power exponent. [dB]"""

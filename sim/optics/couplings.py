@@ -3,10 +3,10 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.beams import collimators_of, mirrors_of
 from sim.optics.overlap import Light, coupled
 from sim.optics.rays import aim_parts, trace_parts
-from sim.ports import Array
 
 
 def couple(

@@ -18,10 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import j0
 
+from sim.foundations.ports import Array
 from sim.optics.build_errors import BuiltSwitch
 from sim.optics.params import OpticsParams
 from sim.optics.rays import Ports, Rays, trace
-from sim.ports import Array
 
 LEAST_RADII: Final = 12
 LEAST_TURNS: Final = 24

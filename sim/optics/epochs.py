@@ -6,12 +6,12 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Clock
 from sim.optics.beams import CoupledBeams
 from sim.optics.links import beams, links
 from sim.optics.staging import Stage, frame_of, staged
 from sim.optics.switch import SwitchParams, wire
-from sim.ports import Array, Clock
 
 
 class Epoch(NamedTuple):

@@ -19,9 +19,9 @@ from typing import NamedTuple, Self
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.lattice import Lattice, Outline, places
 from sim.optics.params import GeometryParams
-from sim.ports import Array
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammaincinv
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 FEWEST, MOST, STEPS = 0.5, 1e6, 4000
 

@@ -5,7 +5,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 Lattice = Literal["square", "hexagonal"]
 Outline = Literal["rectangle", "round"]

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.beams import CoupledBeams, beams_of
 from sim.optics.build_errors import BuiltSwitch, build_switch
 from sim.optics.coupling import DB_PER_NEPER, loss_form
@@ -18,7 +19,6 @@ from sim.optics.overlap import Light, coupled, pointing_form
 from sim.optics.params import OpticsParams
 from sim.optics.rays import Rays, aim, trace
 from sim.optics.switch import SwitchParams
-from sim.ports import Array
 
 STEP_RAD = 1e-5
 """Half the step of the central differences of rays; their error is some 1e-9 of the slope."""

@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import chndtr, ndtr, ndtri
 
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, uniforms
 from sim.optics.coupling import DB_PER_NEPER, aligned_mode_loss_db
 from sim.optics.geometry import Connections, SwitchGeometry
 from sim.optics.params import OpticsParams
-from sim.ports import Array
-from sim.rng import Stream, uniforms
 
 QUADRATURE_POINTS = 64
 """Angles over half a turn; the integrand is smooth and periodic, so this is exact to rounding for

@@ -15,9 +15,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.coupling import DB_PER_NEPER
 from sim.optics.rays import OnMirror, Rays
-from sim.ports import Array
 
 Complex = NDArray[np.complex128]
 EDGE_POINTS = 16

@@ -5,8 +5,8 @@ from typing import Annotated, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from sim.foundations.params import Block, between
 from sim.optics.lattice import Lattice, Outline, places
-from sim.params import Block, between
 
 PortCount = Annotated[int, Field(ge=1, le=4096)]
 Length = Annotated[float, between(1e-3, 1e5)]

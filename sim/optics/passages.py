@@ -5,11 +5,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.build_errors import BuiltSwitch
 from sim.optics.crosstalk import crosstalk_db, least_db
 from sim.optics.params import OpticsParams
 from sim.optics.rays import Rays, trace
-from sim.ports import Array
 
 AT_ONCE: Final = 64
 """Passages that are worked out before the next ones are looked at."""

@@ -9,9 +9,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.build_errors import BuiltSwitch, CollimatorArray, MirrorArray
 from sim.optics.vectors import dot, hit_plane, reflected, unit
-from sim.ports import Array
 
 Ports = NDArray[np.int64]
 AIM_STEPS = 4

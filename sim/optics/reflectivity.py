@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 def fresnel_power(index: complex, incidence_rad: ArrayLike) -> tuple[Array, Array]:

@@ -6,9 +6,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 from sim.optics.switch import MoveParams, StageParams
-from sim.ports import Array
 
 FRAME_ROUNDING = 1e-6
 """A command this close after a frame's start, in frames, still counts for that frame."""

@@ -6,12 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field, model_validator
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.params import Block, Positive, between
+from sim.foundations.rng import Stream, uniforms
 from sim.optics.budgets import AimingParams, BandParams, BudgetParams
 from sim.optics.build_errors import BuildParams
 from sim.optics.params import GeometryParams, OpticsParams
-from sim.params import Block, Positive, between
-from sim.rng import Stream, uniforms
 
 PortPair = tuple[Annotated[int, Field(ge=0, lt=1024)], Annotated[int, Field(ge=0, lt=1024)]]
 MirrorName = Annotated[str, Field(pattern=r"^[AB][0-9]{1,4}$")]

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 def dot(a: Array, b: Array) -> Array:

@@ -6,7 +6,7 @@ from typing import Any
 import matplotlib
 from matplotlib.figure import Figure
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.report.drawing import STYLE, Picture, finish
 from sim.results.coupling import DARK_DB
 

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.event_marks import EventSpan
 from sim.results.coupling import DARK_DB
 from sim.results.units import number

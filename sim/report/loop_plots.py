@@ -9,7 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.report.drawing import (
     BLUE,
     DEMAND,

@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report import surroundings_plots
 from sim.report.array_maps import array_maps
 from sim.report.base import base_of, template

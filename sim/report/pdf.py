@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from sim.errors import OutputError
+from sim.foundations.errors import OutputError
 
 MOST_PAGES = 5
 """What a filed report of a run may take, with its annex."""

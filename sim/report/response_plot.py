@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, INK, ORANGE, STYLE, VERMILION, Picture, finish
 
 

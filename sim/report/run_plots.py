@@ -6,7 +6,7 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.optics.epochs import Epoch
 from sim.report.drawing import (
     BLUE,

@@ -6,7 +6,7 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.report.drawing import STYLE, Picture, finish
 
 DASHES = ("-", "--", "-.", ":", (0, (5, 1)), (0, (1, 1)), (0, (3, 1, 1, 1)))

@@ -8,8 +8,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sim.foundations.ports import SpotStatus
 from sim.mechanics.shock_spectrum import ResponseSpectrum
-from sim.ports import SpotStatus
 from sim.report.drawing import (
     BLUE,
     GREEN,

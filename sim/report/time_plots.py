@@ -9,8 +9,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from sim.foundations.ports import Array
 from sim.optics.epochs import Epoch
-from sim.ports import Array
 from sim.report.drawing import (
     BLUE,
     GREEN,

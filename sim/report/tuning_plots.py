@@ -7,8 +7,8 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.files.text import counted
-from sim.ports import Array
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, DEMAND, INK, ORANGE, STYLE, VERMILION, VIOLET, Picture, finish
 
 LOOKS: tuple[dict[str, Any], ...] = (

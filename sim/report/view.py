@@ -6,9 +6,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.optics.epochs import Epoch
-from sim.ports import Array
 from sim.report.study_page import Section
 from sim.results.ranking import Ranking
 from sim.results.traces import SpotImages, Traces

@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.epochs import Epoch
-from sim.ports import Array
 from sim.results.hold import MetricsParams
 from sim.results.table import Figure
 from sim.results.traces import Traces

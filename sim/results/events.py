@@ -6,8 +6,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import RunEvent
 from sim.optics.epochs import Epoch
-from sim.ports import RunEvent
 from sim.results.hold import MetricsParams
 from sim.results.metrics import mirror_name
 from sim.results.traces import MISSED, Traces

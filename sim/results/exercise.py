@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from sim.ports import Event
+from sim.foundations.ports import Event
 from sim.results.hold import HoldInterval
 
 SLACK_S = 1e-9

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import model_validator
 
-from sim.params import Block, NonNegative, Positive, between
+from sim.foundations.params import Block, NonNegative, Positive, between
 
 SLACK = 1e-6
 """Of a tick: times are sums of ticks, rounded."""

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import Field, create_model
 
-from sim.params import Block, NonNegative
+from sim.foundations.params import Block, NonNegative
 from sim.results.table import LIMITED, Figure
 
 WholeNumber = Annotated[int, Field(ge=0)]

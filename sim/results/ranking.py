@@ -6,8 +6,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.epochs import Epoch
-from sim.ports import Array
 from sim.results.coupling import DARK_DB, aligned_over_time
 from sim.results.events import during
 from sim.results.hold import MetricsParams, hold_of

@@ -4,8 +4,8 @@ from typing import Annotated
 
 from pydantic import Field
 
+from sim.foundations.params import Block, between
 from sim.mechanics.profiles.spectrum_match import RequiredCorners
-from sim.params import Block, between
 
 
 class RequirementsParams(Block):

@@ -5,8 +5,8 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.files.text import counted
-from sim.ports import Array
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array
 from sim.results.metrics import mirror_name
 from sim.results.traces import Traces
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 AXES = ("x", "y", "z")
 

@@ -6,7 +6,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 Array32 = NDArray[np.float32]
 Ints = NDArray[np.int32]

@@ -4,7 +4,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from sim.params import Block, NonNegative
+from sim.foundations.params import Block, NonNegative
 
 
 class UncertaintyParams(Block):

@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from sim.errors import ScenarioError, nearest
+from sim.foundations.errors import ScenarioError, nearest
 
 B = TypeVar("B", bound=BaseModel)
 LONGEST_SHOWN = 120

@@ -6,11 +6,11 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from sim.errors import ScenarioError, nearest
-from sim.files.reading import is_there, read_text
-from sim.kinds.outside import SOURCE, in_full, is_file, is_source
-from sim.kinds.registry import GROUPS
-from sim.params import NONE
+from sim.foundations.errors import ScenarioError, nearest
+from sim.foundations.files.reading import is_there, read_text
+from sim.foundations.kinds.outside import SOURCE, in_full, is_file, is_source
+from sim.foundations.kinds.registry import GROUPS
+from sim.foundations.params import NONE
 from sim.scenario.gallery import gallery_folder
 
 BASE = "base"

@@ -4,10 +4,10 @@ import tomllib
 from pathlib import Path
 from typing import NamedTuple
 
-from sim.errors import ScenarioError, nearest
-from sim.files.reading import is_there
-from sim.kinds.outside import named_in
-from sim.kinds.registry import GROUPS
+from sim.foundations.errors import ScenarioError, nearest
+from sim.foundations.files.reading import is_there
+from sim.foundations.kinds.outside import named_in
+from sim.foundations.kinds.registry import GROUPS
 
 HERE = Path(__file__).parent
 

@@ -12,6 +12,7 @@ from sim.camera.lens import LensParams
 from sim.camera.processor import ProcessorParams
 from sim.camera.settings import CameraParams
 from sim.camera.spot_guard import SpotGuardParams
+from sim.foundations.params import Block, Positive, between
 from sim.health.settings import HealthParams
 from sim.life.params import LifeParams
 from sim.mechanics.bracket import BracketParams
@@ -19,7 +20,6 @@ from sim.mechanics.isolator import IsolatorParams
 from sim.mirror.drive import DriveParams
 from sim.mirror.population import MirrorParams
 from sim.optics.switch import SwitchParams
-from sim.params import Block, Positive, between
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams
 from sim.results.requirements import RequirementsParams

@@ -12,7 +12,7 @@ from sim.assembly.cost import (
     cost_of,
     under_events,
 )
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 

@@ -8,10 +8,10 @@ import pytest
 from controllers import CONTROLLERS
 from controllers.rules import effective_delay_s, simc_pure_delay, ultimate
 from sim.assembly.build import build
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Knob, Tunable, WithRules
 from sim.loop.fused import reasons_not_fused
 from sim.loop.simulate import simulate
-from sim.ports import Knob, Tunable, WithRules
 from sim.scenario.model import load_scenario
 from sim.studies.estimators.rows import cost_columns
 from sim.studies.estimators.settings import entrants
@@ -22,8 +22,8 @@ from sim.studies.margins.tune import tune
 ONE_MIRROR = Path(__file__).parents[1] / "one_mirror.toml"
 CONTROLLER = """
 from controllers.integrator import Integrator
-from sim.params import Block, Positive
-from sim.ports import Knob
+from sim.foundations.params import Block, Positive
+from sim.foundations.ports import Knob
 
 class Params(Block):
     pull: Positive
@@ -55,7 +55,7 @@ from sim.estimators import EstimatorKind
 from sim.estimators.centroid import thresholded_centroid
 from sim.estimators.cost import Cost
 from sim.estimators.settings import SpotSettings
-from sim.ports import PixelSums
+from sim.foundations.ports import PixelSums
 
 class Params(SpotSettings):
     level_dn: int
@@ -81,8 +81,8 @@ Own = EstimatorKind(
 """
 WALK = """
 import numpy as np
-from sim.params import Block
-from sim.ports import Effects
+from sim.foundations.params import Block
+from sim.foundations.ports import Effects
 
 class Own:
     class Params(Block):

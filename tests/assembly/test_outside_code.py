@@ -14,16 +14,16 @@ from click.testing import CliRunner
 from controllers import CONTROLLERS
 from sim.cli.main import cli
 from sim.disturbances import DISTURBANCES
-from sim.errors import PlugInError, ScenarioError
 from sim.estimators import ESTIMATORS
-from sim.kinds.outside import offers
+from sim.foundations.errors import PlugInError, ScenarioError
+from sim.foundations.kinds.outside import offers
 from sim.scenario.model import load_scenario
 from sim.scenario.portable import portable
 
 ONE_MIRROR = Path(__file__).parents[1] / "one_mirror.toml"
 LEAKY = '''
 import numpy as np
-from sim.params import Block, Fraction
+from sim.foundations.params import Block, Fraction
 
 class LeakyParams(Block):
     gain: Fraction
@@ -294,8 +294,8 @@ def test_an_estimator_of_ones_own_reads_as_the_shipped_one(tmp_path):
 
 SHAKER = '''
 import numpy as np
-from sim.params import Block
-from sim.ports import Effects
+from sim.foundations.params import Block
+from sim.foundations.ports import Effects
 
 class Shaker:
     class Params(Block):
@@ -330,7 +330,7 @@ def test_a_disturbance_that_fails_is_named(body, words, tmp_path):
 
 def test_a_shaper_that_gives_no_path_is_named(tmp_path):
     text = (
-        "from sim.params import Block\nclass Own:\n class Params(Block):\n  pass\n"
+        "from sim.foundations.params import Block\nclass Own:\n class Params(Block):\n  pass\n"
         " def __init__(self, params, plant): pass\n"
         " def path(self, start_rad, target_rad): return target_rad\n"
     )

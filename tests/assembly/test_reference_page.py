@@ -7,8 +7,8 @@ import pytest
 from controllers import CONTROLLERS, SHAPERS
 from sim.assembly.reference_page import renewed, scenario_reference
 from sim.disturbances import DISTURBANCES
-from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import Scenario
 
 PAGE = Path(__file__).parents[2] / "docs" / "scenarios.md"

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import pytest
 
 from sim.assembly.warm import warm_switch
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.optics.build_errors import BuildParams
 from tests.optics.test_built import switch
 

@@ -13,7 +13,7 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 
 ROOT = Path(__file__).parents[2]
 WORKER = """

@@ -18,7 +18,7 @@ from sim.assembly.build import build
 from sim.estimators import ESTIMATORS
 from sim.estimators.bounds import position_bound_px
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.estimators.cases import cases

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 
 from sim.assembly.build import Built, build
-from sim.errors import ScenarioError
-from sim.rng import uniforms
+from sim.foundations.errors import ScenarioError
+from sim.foundations.rng import uniforms
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.margins.margins import study

@@ -24,13 +24,13 @@ import numba
 import numpy as np
 
 from sim.assembly.build import build
+from sim.foundations.rng import Stream
 from sim.kernels import compiled, plain
 from sim.kernels.compiled import fill_normals
 from sim.kernels.threads import on_threads
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
 from sim.loop.stopwatch import Spent
-from sim.rng import Stream
 from sim.scenario.model import load_scenario
 
 ROOT = Path(__file__).parents[2]

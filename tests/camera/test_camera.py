@@ -7,7 +7,7 @@ from scipy.special import erf
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.kernels import compiled, plain
 from sim.scenario.check import check_block
 

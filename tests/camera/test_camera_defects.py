@@ -12,8 +12,8 @@ from sim.camera.exposure import Images, PixelNoise
 from sim.camera.mosaic import flat_field
 from sim.camera.sensor import FixedPattern, Layout, make_layout, make_pattern, make_scene
 from sim.camera.settings import CameraParams, make_camera, window_origin
-from sim.errors import ScenarioError
 from sim.estimators.spot_model import pixel_integrated
+from sim.foundations.errors import ScenarioError
 from sim.kernels import compiled, plain
 from sim.kernels.threads import on_threads
 from sim.scenario.check import check_block

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Setpoint, SpotStatus, TiltReading
 from sim.kernels import compiled, plain
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
-from sim.ports import Array, Setpoint, SpotStatus, TiltReading
 from sim.results.traces import Traces
 from sim.scenario.model import load_scenario
 

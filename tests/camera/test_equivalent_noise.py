@@ -9,7 +9,7 @@ from sim.assembly.build import build
 from sim.camera import noise_fit
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.exposure import empty_readings
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.kernels import compiled, plain
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate

@@ -8,7 +8,7 @@ from sim.camera.equivalent_noise import check_meaning
 from sim.camera.places import spread
 from sim.camera.processor import ProcessorParams
 from sim.camera.settings import CameraParams, make_camera
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from tests.camera.test_camera_defects import BASE
 
 

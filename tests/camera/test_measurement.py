@@ -6,8 +6,8 @@ from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.measurement import Measurement
 from sim.camera.settings import CameraParams
 from sim.estimators.peak import matched_filter
+from sim.foundations.ports import SpotStatus
 from sim.kernels import plain
-from sim.ports import SpotStatus
 from tests.camera.test_camera_defects import BASE
 
 

@@ -6,8 +6,8 @@ import pytest
 from sim.camera import noise_fit
 from sim.camera.noise_fit import LEAST_VARIANCE, fill_table
 from sim.camera.places import spread
-from sim.errors import ScenarioError
-from sim.ports import SpotReading, SpotStatus
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import SpotReading, SpotStatus
 
 WINDOW = (24, 30)
 MIDDLE = np.array([14.5, 11.5])

@@ -5,7 +5,7 @@ import pytest
 
 from sim.camera.search import SearchRule, brightest, judge, nothing_lost
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 RULE = SearchRule(after_frames=3, frames=4, spot_sigma_px=1.8, home_px=3.0)
 OK, DIM, SEARCH = (int(s) for s in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.SEARCH))

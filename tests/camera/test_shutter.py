@@ -5,9 +5,9 @@ import pytest
 
 from sim.camera.exposure import Sampling
 from sim.camera.shutter import row_delay_s
+from sim.foundations.ports import Array, Clock
 from sim.kernels.plain import spot_paths
 from sim.loop.reference import exposure_samples
-from sim.ports import Array, Clock
 
 CLOCK = Clock(50e-6, 20, 1)
 WEIGHTS = exposure_samples(CLOCK, 300e-6, 4)

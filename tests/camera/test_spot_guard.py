@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sim.camera.spot_guard import Confusion, SpotGuard, Windows, counted, doubted
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 HOME = np.array([[100.0, 50.0], [140.0, 50.0]])
 BESIDE = np.array([[1, *[-1] * 7], [0, *[-1] * 7]])

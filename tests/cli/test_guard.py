@@ -15,8 +15,8 @@ import sim.cli.guard as guard
 from sim.cli.guard import Guarded, showing
 from sim.cli.main import cli
 from sim.cli.screen import say
-from sim.errors import PageFault, ScenarioError, Stopped
-from sim.files.filing import PAGE_FAULT
+from sim.foundations.errors import PageFault, ScenarioError, Stopped
+from sim.foundations.files.filing import PAGE_FAULT
 
 ROOT = Path(__file__).parents[2]
 SHORT = (

@@ -4,7 +4,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from sim.ports import Array, Setpoint, TiltReading
+from sim.foundations.ports import Array, Setpoint, TiltReading
 
 FAR_RAD = 1e150
 

@@ -7,7 +7,7 @@ import pytest
 from mirrorloop.testing.controllers import PLANT, aim, run
 
 from controllers import CONTROLLERS
-from sim.ports import Setpoint
+from sim.foundations.ports import Setpoint
 
 KINDS: dict[str, dict[str, Any]] = {
     "integrator": {"integral_per_frame": 0.2},
@@ -73,7 +73,7 @@ def test_only_the_pressing_axis_stops(kind: str) -> None:
 
 def test_derivative_ignores_the_gap_of_a_lost_spot() -> None:
     # Same mismatch before the gap, another after it: no derivative in the first frame back.
-    from sim.ports import SpotStatus, TiltReading
+    from sim.foundations.ports import SpotStatus, TiltReading
 
     settings = KINDS["pid"] | {"derivative_frames": 5.0}
     pid = CONTROLLERS["pid"](CONTROLLERS["pid"].Params(**settings), PLANT)

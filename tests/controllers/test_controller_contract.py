@@ -21,7 +21,7 @@ from mirrorloop.testing.controllers import (
 
 from controllers import CONTROLLERS, SHAPERS
 from controllers.integrator import Integrator
-from sim.ports import Setpoint, SpotStatus, TiltReading
+from sim.foundations.ports import Setpoint, SpotStatus, TiltReading
 
 NOTCH = {"kind": "notch", "frequency_hz": (700.0, 760.0), "quality": 3.0, "fold": True}
 LEAD = {"kind": "lead", "zero_hz": 60.0, "pole_hz": 200.0}

@@ -11,7 +11,7 @@ from mirrorloop.testing.controllers import PLANT, check_controller
 
 from controllers import CONTROLLERS, SHAPERS
 from controllers.rules import effective_delay_s, simc_pure_delay
-from sim.ports import PlantBelief
+from sim.foundations.ports import PlantBelief
 from tests.controllers.loops import on_model
 from tests.controllers.test_shapers import after
 from tests.controllers.test_smith import model_of

@@ -11,7 +11,7 @@ import pytest
 from scipy.optimize import minimize_scalar
 
 from controllers.integrator import Integrator, IntegratorParams
-from sim.ports import PlantBelief
+from sim.foundations.ports import PlantBelief
 
 PLANT = PlantBelief(1e-3, 3e-4, 1e-3, 5e-5, (2 * np.pi * 700,) * 2, (8.0, 8.0), 4e-5, 0.075)
 WALK, NOISE = 0.1, 1.0

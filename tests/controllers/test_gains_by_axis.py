@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controllers import CONTROLLERS
-from sim.ports import PlantBelief
+from sim.foundations.ports import PlantBelief
 
 BELIEF = PlantBelief(1e-3, 3e-4, 1e-3, 5e-5, (4400.0, 4800.0), (8.0, 8.0), 4e-5, 0.07)
 

@@ -12,11 +12,18 @@ from controllers.analysis.linear_loop import controller_response
 from controllers.analysis.linearise import LinearController, linearise, of_law
 from controllers.analysis.trials import by_trial
 from controllers.pi import Pi
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import (
+    LawMatrices,
+    LinearLaw,
+    faults,
+    hand_over,
+    law_step,
+    states_law,
+)
 from sim.kernels.compiled.control import control_block, law_of_block
 from sim.kernels.law import law_of, memory_of, state_of
 from sim.kernels.plain.control import control
-from sim.ports import Array
-from sim.ports.linear_law import LawMatrices, LinearLaw, faults, hand_over, law_step, states_law
 from tests.controllers.test_controller_contract import CASES, build
 
 ALL = [

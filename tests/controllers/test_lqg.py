@@ -10,7 +10,7 @@ from controllers.integrator import Integrator
 from controllers.lqg import Lqg
 from controllers.lqg_design import LineParams, disturbance_model
 from controllers.sampled_model import SampledModel
-from sim.ports import PlantBelief, SpotStatus, TiltReading
+from sim.foundations.ports import PlantBelief, SpotStatus, TiltReading
 from tests.controllers.loops import on_model
 from tests.controllers.test_smith import model_of
 

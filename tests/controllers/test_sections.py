@@ -16,7 +16,7 @@ from controllers.sections import (
     notch_coefficients,
     section_rows,
 )
-from sim.ports.linear_law import LawMatrices, LinearLaw, hand_over, law_step
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw, hand_over, law_step
 
 FRAME_S = 1e-3
 

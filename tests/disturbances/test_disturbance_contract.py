@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from sim.disturbances import DISTURBANCES
-from sim.params import Block
-from sim.ports import Clock, Effects, Site
+from sim.foundations.params import Block
+from sim.foundations.ports import Clock, Effects, Site
 
 CLOCK = Clock(tick_s=5e-5, ticks_per_frame=20, n_frames=60)
 IDS = np.array([3, 8, 95, 96, 191])

@@ -10,8 +10,8 @@ from scipy.signal import welch
 from scipy.stats import chi2
 
 from sim.disturbances.drift import Drift, DriftParams, RandomWalk, RandomWalkParams
-from sim.errors import ScenarioError
-from sim.ports import Clock, Site
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Clock, Site
 
 # The example of an Ornstein-Uhlenbeck process x' = -theta x + sigma w with theta = 0.5 1/s and
 # sigma = 0.2: stationary variance sigma^2/(2 theta) = 0.04. Values below are computed from

@@ -7,8 +7,8 @@ import pytest
 from pydantic import ValidationError
 
 from sim.disturbances.record import Record, RecordParams
-from sim.errors import ProfileError
-from sim.ports import Clock, Site
+from sim.foundations.errors import ProfileError
+from sim.foundations.ports import Clock, Site
 
 CLOCK = Clock(5e-5, 20, 2000)  # 2 s at 20 kHz
 BASE = {

@@ -15,8 +15,8 @@ from sim.disturbances.shock import (
     tolerance_band,
     velocity_change_m_s,
 )
-from sim.errors import ScenarioError
-from sim.ports import Clock, Site
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Clock, Site
 
 SITE = Site(Clock(5e-5, 20, 100), np.arange(4), (1, 64), Path("."))
 PULSES = ("half_sine", "sawtooth", "trapezoid")

@@ -16,8 +16,8 @@ from sim.disturbances.slow import (
     ChargingParams,
     stretched_exponential,
 )
-from sim.errors import ScenarioError
-from sim.ports import Clock, Site
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Clock, Site
 
 CLOCK = Clock(0.1, 10, 100)  # 100 s
 SITE = Site(CLOCK, np.arange(3000), (4, 66), Path("."))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.disturbances import DISTURBANCES
-from sim.ports import Clock, Site, WithSlowTime
+from sim.foundations.ports import Clock, Site, WithSlowTime
 from tests.disturbances.test_disturbance_contract import CLOCK, IDS, PROFILES, SETTINGS, make
 
 DRAWN = {"drift", "random_walk"}
@@ -116,7 +116,7 @@ def test_failures_of_the_cooling_come_at_their_rate_and_last():
 
 
 def test_light_warms_a_mirror_with_its_time_constant_and_leaves_it_in_a_move():
-    from sim.ports import Beams
+    from sim.foundations.ports import Beams
 
     cls = DISTURBANCES["light_heat"]
     params = cls.Params(

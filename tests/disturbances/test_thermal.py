@@ -9,8 +9,8 @@ from pydantic import ValidationError
 from scipy.integrate import solve_ivp
 
 from sim.disturbances.thermal import Thermal, ThermalParams
-from sim.errors import ProfileError
-from sim.ports import Clock, Site
+from sim.foundations.errors import ProfileError
+from sim.foundations.ports import Clock, Site
 
 CLOCK = Clock(0.1, 10, 3600)  # one hour in frames of a second
 BASE = {

@@ -3,7 +3,7 @@
 import pytest
 from mirrorloop.testing.estimators import CAMERA, frames_of_spots
 
-from sim.ports import CameraBelief
+from sim.foundations.ports import CameraBelief
 
 
 @pytest.fixture

@@ -7,7 +7,7 @@ from scipy.stats import chi2, norm
 from sim.estimators.bounds import background_gain, centroid_px
 from sim.estimators.centroid import thresholded_centroid, weighted_centroid
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import CameraBelief, SpotStatus
+from sim.foundations.ports import CameraBelief, SpotStatus
 
 BRIGHT_DN = 2_000_000_000
 """Light of a nearly noise-free spot: whole numbers, rounded to 1e-9 of it."""

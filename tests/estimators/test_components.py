@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from sim.estimators.components import components
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 
 @pytest.fixture

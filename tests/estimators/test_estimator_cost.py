@@ -12,7 +12,7 @@ from sim.estimators.cost import (
     SOLVE_4,
     WEIGHTED_STEPS,
 )
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 
 def test_every_estimator_has_a_cost():

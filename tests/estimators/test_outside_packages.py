@@ -9,7 +9,7 @@ from sim.estimators.bounds import position_bound_px
 from sim.estimators.centroid import thresholded_centroid, weighted_centroid
 from sim.estimators.fit import gaussian_fit, poisson_fit
 from sim.estimators.peak import matched_filter
-from sim.ports import CameraBelief, SpotStatus
+from sim.foundations.ports import CameraBelief, SpotStatus
 
 OPEN = {"min_flux_dn": 10.0, "edge_px": 0.0}
 

@@ -6,7 +6,7 @@ import pytest
 from sim.estimators.bounds import position_bound_px
 from sim.estimators.peak import correlation, log_peak, matched_filter
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 OPEN = {"min_flux_dn": 10.0, "edge_px": 0.0}
 

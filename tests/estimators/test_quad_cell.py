@@ -5,7 +5,7 @@ import pytest
 from scipy.special import erfc
 
 from sim.estimators.quad_cell import balance, offset_from_balance, quad_cell
-from sim.ports import CameraBelief, SpotStatus
+from sim.foundations.ports import CameraBelief, SpotStatus
 
 OPEN = {"min_flux_dn": 10.0, "edge_px": 0.0}
 

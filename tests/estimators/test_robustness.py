@@ -9,7 +9,7 @@ import pytest
 
 from sim.estimators import ESTIMATORS
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 SURVIVES_BELOW_PX = 0.03
 SURVIVORS = {

@@ -7,7 +7,7 @@ from scipy.optimize import least_squares, minimize
 from sim.estimators.bounds import position_bound_px
 from sim.estimators.fit import gaussian_fit, poisson_fit
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 OPEN = {"min_flux_dn": 10.0, "edge_px": 0.0}
 WINDOW = (16, 16)

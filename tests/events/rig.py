@@ -6,8 +6,8 @@ from typing import Any
 import numpy as np
 
 from sim.assembly.build import Built, build
+from sim.foundations.ports import Array
 from sim.loop.simulate import LoopResult, simulate
-from sim.ports import Array
 from sim.scenario.model import load_scenario
 
 ONE = Path(__file__).parents[1] / "one_mirror.toml"

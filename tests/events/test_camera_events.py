@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.linalg import solve_discrete_lyapunov
 
-from sim.errors import ScenarioError
-from sim.ports import SpotStatus
-from sim.rng import Stream, uniforms
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import SpotStatus
+from sim.foundations.rng import Stream, uniforms
 from tests.events.rig import built, innovations, ran
 
 GAIN, RATE_URAD, EXPOSURE = 0.3, 200.0, ("camera.exposure_us=5", "camera.latency_us=495")

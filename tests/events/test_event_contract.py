@@ -3,11 +3,11 @@
 import pytest
 
 from sim.assembly.build import build
-from sim.errors import PlugInError
 from sim.events import EVENTS
+from sim.foundations.errors import PlugInError
+from sim.foundations.ports import Faults, RunEvent, WithSurroundings
 from sim.loop.faults import check_faults
 from sim.loop.simulate import simulate
-from sim.ports import Faults, RunEvent, WithSurroundings
 from sim.scenario.model import load_scenario
 from tests.events.rig import ONE, built, ran
 from tests.events.test_light_and_air import THERMAL

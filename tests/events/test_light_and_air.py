@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.integrate import quad, solve_ivp
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import SpotStatus
 from sim.loop.history import environment_of
-from sim.ports import SpotStatus
 from tests.events.rig import built, ran
 
 NOISY = ('camera.noise="fast"', "estimator.threshold_dn=1400")

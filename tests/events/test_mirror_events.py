@@ -7,8 +7,8 @@ import pytest
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm, solve_discrete_lyapunov
 
-from sim.errors import ScenarioError
-from sim.ports import SpotStatus
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import SpotStatus
 from tests.events.rig import built, ran
 
 FOUR = ("switch.geometry.ports_per_side=4", "switch.geometry.columns=2",

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
-from sim.errors import ScenarioError
 from sim.firmware.codes import CodedDrive, CodeWords, code_words, codes_of
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Rounding
+from sim.foundations.errors import ScenarioError
 from sim.kernels.plain.plant import _code
 from sim.mirror.motion import Asked
 from sim.mirror.propagator import make_drive

@@ -8,15 +8,15 @@ import pytest
 
 from controllers import CONTROLLERS
 from sim.assembly.build import build
-from sim.errors import ScenarioError
 from sim.firmware.controller import FixedController
 from sim.firmware.fixed_law import FixedLaw
 from sim.firmware.law_ranges import ranges_of
 from sim.firmware.law_words import fixed_law, rounded_law, sum_bits
 from sim.firmware.rounding import Rounding
 from sim.firmware.settings import ControllerArithmetic
-from sim.ports import PlantBelief, Setpoint, SpotStatus, TiltReading
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import PlantBelief, Setpoint, SpotStatus, TiltReading
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from tests.controllers.test_controller_contract import CASES

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.ports.linear_law import LawState, law_step
+from sim.foundations.ports.linear_law import LawState, law_step
 from tests.firmware.test_rounding_noise import CASES, made
 
 

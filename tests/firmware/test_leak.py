@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
-from sim.ports.linear_law import hand_over, law_step
+from sim.foundations.ports.linear_law import hand_over, law_step
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from tests.firmware.test_rounding_noise import CASES, made

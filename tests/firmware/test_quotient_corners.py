@@ -11,7 +11,7 @@ from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spot_ties import sums_of, tie_windows
 from sim.firmware.spots.division import divider_of, quotient_words, reciprocal_words
 from sim.firmware.spots.estimator import FixedEstimator
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from tests.firmware.made_firmware import small
 
 DIVISIONS = (

@@ -9,8 +9,8 @@ from sim.assembly.build import build
 from sim.firmware.controller import FixedController
 from sim.firmware.rounding_noise import rounding_bound_px, rounding_density, units_px
 from sim.firmware.settings import ControllerArithmetic
-from sim.ports import PlantBelief, Setpoint, TiltReading
-from sim.ports.linear_law import hand_over, law_step
+from sim.foundations.ports import PlantBelief, Setpoint, TiltReading
+from sim.foundations.ports.linear_law import hand_over, law_step
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.margins.contributors import compare_contributors

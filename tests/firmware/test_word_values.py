@@ -18,7 +18,7 @@ from sim.firmware.noise_gain import rounding_gain
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Rounding, shifted
 from sim.firmware.settings import ControllerArithmetic
-from sim.ports.linear_law import LawMatrices, LinearLaw
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 from sim.studies.formats.stalls import stalls_of
 
 FS = 10e3

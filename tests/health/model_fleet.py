@@ -7,7 +7,7 @@ the loop of the program. Faults act on some mirrors from a frame on.
 import numpy as np
 from scipy.linalg import expm
 
-from sim.ports import PlantBelief, Setpoint, Sight, TiltReading
+from sim.foundations.ports import PlantBelief, Setpoint, Sight, TiltReading
 
 FRAME_S = 1e-3
 PLANT = PlantBelief(

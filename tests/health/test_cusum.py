@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from sim.foundations.ports import FaultKind
 from sim.health import likelihood
 from sim.health.cusum import Cusum, CusumParams
 from sim.health.moves import LastPlace, gain_by_move
 from sim.health.run_length import by_integral
 from sim.health.trend import Trend
 from sim.health.whitening import fitted, learn, nothing_learnt, whitened
-from sim.ports import FaultKind
 from tests.health.model_fleet import PLANT, Fleet, played
 
 BEGINS = 900

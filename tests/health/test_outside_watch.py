@@ -7,8 +7,8 @@ import numpy as np
 from mirrorloop.testing.watches import PLANT, check_watch
 
 from sim.assembly.build import build
+from sim.foundations.ports import FaultKind
 from sim.loop.simulate import simulate
-from sim.ports import FaultKind
 from sim.scenario.model import load_scenario
 from tests.events.rig import ONE
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from mirrorloop.testing import watches
 
+from sim.foundations.ports import FaultKind, Findings
 from sim.health import WATCHES
 from sim.health.thresholds import Thresholds, ThresholdsParams
-from sim.ports import FaultKind, Findings
 
 
 @pytest.mark.parametrize("check", watches.CHECKS, ids=lambda check: check.__name__)

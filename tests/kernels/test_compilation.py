@@ -71,15 +71,13 @@ def test_every_compiled_file_counts_for_the_cache() -> None:
         if modules & compiling and name not in NOT_COMPILED:
             assert name in sources, name
             for module in modules:
-                if module and module.startswith("sim.") and name not in MODELS:
+                if module and module.startswith("sim."):
                     file = module.removeprefix("sim.").replace(".", "/")
                     assert {f"{file}.py", f"{file}/__init__.py"} & sources, (name, module)
 
 
 NOT_COMPILED = {"studies/run/run.py"}
 """Uses a number of `sim.kernels.vectors`, compiles nothing."""
-MODELS = {"ports.py"}
-"""Records that kernels take; what they import does not reach compiled code."""
 
 
 def test_a_change_in_any_source_gives_a_new_cache(

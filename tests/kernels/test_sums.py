@@ -5,9 +5,9 @@ import numpy as np
 
 from sim.camera.settings import Camera, CameraParams
 from sim.estimators.centroid import thresholded_centroid
+from sim.foundations.ports import CameraBelief
 from sim.kernels.compiled.camera import read_out
 from sim.kernels.vectors import N, store
-from sim.ports import CameraBelief
 
 SIDE, FULL_DN = 256, 2**16 - 1
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 
 ROOT = Path(__file__).parents[2]
 SMALL = """

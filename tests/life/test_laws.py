@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
 from sim.life.arrhenius import acceleration
 from sim.life.laws import fit_law
 

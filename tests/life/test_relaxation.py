@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sim.disturbances.slow import stretched_exponential
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.life.relaxation import relaxation_of
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
 from sim.kernels import compiled, plain
 from sim.loop.fused import reasons_not_fused
 from sim.loop.simulate import simulate

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
-from sim.errors import PlugInError, ScenarioError
+from sim.foundations.errors import PlugInError, ScenarioError
+from sim.foundations.ports import Effects, FaultKind
 from sim.health.thresholds import Thresholds, ThresholdsParams
 from sim.loop.saved import load_state, save_state
 from sim.loop.simulate import finished, simulate, steps
 from sim.loop.state import copy_state, initial_state
-from sim.ports import Effects, FaultKind
 from sim.scenario.model import load_scenario
 from tests.health.model_fleet import PLANT
 

@@ -4,8 +4,8 @@ import control
 import numpy as np
 import pytest
 
+from sim.foundations.ports import Array, Clock, PlantBelief
 from sim.loop.reference import Command, Reference, exposure_samples
-from sim.ports import Array, Clock, PlantBelief
 
 TICK_S, N = 5e-5, 20
 CLOCK = Clock(TICK_S, N, 100)

@@ -11,11 +11,11 @@ import pytest
 
 from controllers.integrator import Integrator
 from sim.assembly.build import build
+from sim.foundations.ports import Array, Setpoint, TiltReading
 from sim.kernels import compiled, plain
 from sim.kernels.threads import on_threads
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
-from sim.ports import Array, Setpoint, TiltReading
 from sim.results.traces import Traces
 from sim.scenario.model import load_scenario
 

@@ -19,7 +19,7 @@ import pytest
 
 from controllers import CONTROLLERS
 from sim.assembly.build import build
-from sim.errors import OutputError
+from sim.foundations.errors import OutputError
 from sim.loop.fused import reasons_not_fused
 from sim.loop.parts import Parts
 from sim.loop.saved import StateError, load_state, save_state

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
 from sim.mechanics.acceleration_csv import read_acceleration_csv, read_table
 from sim.mechanics.recording import STANDARD_GRAVITY_M_S2
 from sim.mechanics.strong_motion_file import read_avol1

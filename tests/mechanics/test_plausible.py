@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from sim.disturbances.record import Record, RecordParams
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
+from sim.foundations.ports import Clock, Site
 from sim.mechanics.acceleration_csv import CsvLayout, read_acceleration_csv, read_table
 from sim.mechanics.plausible import HINTS, TIME_HINTS, hinted
-from sim.ports import Clock, Site
 
 SETTINGS = {
     "kind": "record", "file": "r.csv", "units": "g", "time_column": "t", "columns": ("a", "", ""),

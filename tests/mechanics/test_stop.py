@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.mechanics.isolator import Isolator, IsolatorParams
 
 TICK_S = 5e-5

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
 from sim.mirror.population import MirrorParams, draw_population
 from sim.mirror.population_file import KNOWN, USED, read_population
 from tests.rig import MIRROR

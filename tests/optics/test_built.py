@@ -6,7 +6,8 @@ from pydantic import ValidationError
 from scipy.spatial.transform import Rotation
 from scipy.stats import kstest
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Clock
 from sim.optics.build_errors import build_switch
 from sim.optics.epochs import connected_epochs
 from sim.optics.geometry import SwitchGeometry, connect
@@ -16,7 +17,6 @@ from sim.optics.overlap import coupled
 from sim.optics.params import GeometryParams, OpticsParams
 from sim.optics.rays import aim, trace
 from sim.optics.switch import SwitchParams
-from sim.ports import Clock
 
 GEOMETRY = {
     "ports_per_side": 96, "columns": 12, "pitch_mm": 1.5, "spacing_mm": 130.0,

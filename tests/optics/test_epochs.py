@@ -4,12 +4,12 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Clock
 from sim.optics.epochs import connected_epochs
 from sim.optics.geometry import SwitchGeometry, connect
 from sim.optics.params import OpticsParams
 from sim.optics.switch import wire
-from sim.ports import Clock
 from tests.optics.test_built import OPTICS, switch
 
 CLOCK = Clock(1e-4, 10, 60)

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.optics.staging import staged
 from sim.optics.switch import MoveParams
 

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from sim.errors import OutputError
+from sim.foundations.errors import OutputError
 from sim.report.page import render
 from sim.report.pdf import MOST_PAGES, pdf_of, require_pdf
 from tests.report.test_report import made_view

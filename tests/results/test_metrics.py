@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import mirror_name

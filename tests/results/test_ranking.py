@@ -5,7 +5,7 @@ import itertools
 import numpy as np
 import pytest
 
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from sim.results.ranking import Culprit, rank, worst_first
 from tests.made_traces import made_epoch, made_traces
 from tests.results.runs import TICK_S, N, settings

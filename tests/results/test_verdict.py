@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.ports import Event, SpotStatus
+from sim.foundations.ports import Event, SpotStatus
 from sim.results.exercise import not_exercised
 from sim.results.hold import HoldInterval, MetricsParams
 from sim.results.limits import LimitsParams, check_limits

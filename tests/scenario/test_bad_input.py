@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 

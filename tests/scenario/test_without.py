@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
 
 QUAKE = Path(__file__).parents[2] / "scenarios" / "harrow_point_earthquake.toml"

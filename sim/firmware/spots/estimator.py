@@ -37,7 +37,7 @@ from sim.firmware.spots.weighted_centroid import (
     weighted_centroid_ranges,
     weighted_centroid_words,
 )
-from sim.ports import CameraBelief, SpotReading, SpotStatus
+from sim.foundations.ports import CameraBelief, SpotReading, SpotStatus
 
 
 class FixedForm(NamedTuple):

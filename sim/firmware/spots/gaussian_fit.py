@@ -31,7 +31,7 @@ from sim.firmware.spots.tables import (
     profiles,
 )
 from sim.firmware.spots.verdict import SpotWords, TrustRule, places, verdict_of
-from sim.ports import CameraBelief
+from sim.foundations.ports import CameraBelief
 
 BACKGROUND_FRACTION = 4
 """Bits behind the point of the fitted background, beyond those of the light."""

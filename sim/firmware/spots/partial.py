@@ -10,7 +10,7 @@ from sim.firmware.spots.quad_cell import QuadCellWords
 from sim.firmware.spots.tables import above
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 
 def read_partial(

@@ -33,7 +33,7 @@ from sim.firmware.spots.tables import (
     profiles,
 )
 from sim.firmware.spots.verdict import SpotWords, TrustRule, judged_words, verdict_of
-from sim.ports import CameraBelief
+from sim.foundations.ports import CameraBelief
 
 
 class PeakWords(NamedTuple):

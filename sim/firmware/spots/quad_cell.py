@@ -18,7 +18,7 @@ from sim.firmware.spots.division import (
 from sim.firmware.spots.sums import SumRange, refuse_saturation, sum_word
 from sim.firmware.spots.tables import Level, above, largest_light, level_of
 from sim.firmware.spots.verdict import SpotWords, TrustRule, judged_words, verdict_of
-from sim.ports import CameraBelief
+from sim.foundations.ports import CameraBelief
 
 INDEX_BITS = 8
 RATIO_FRACTION = 16

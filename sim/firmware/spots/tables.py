@@ -11,7 +11,7 @@ from sim.estimators.spot_model import axis_profile
 from sim.firmware.rounding import Whole
 from sim.firmware.spots.sums import products
 from sim.firmware.spots.verdict import places
-from sim.ports import CameraBelief
+from sim.foundations.ports import CameraBelief
 
 REACH_SIGMA = 3.5
 """Profiles are cut off beyond; they are 0.2 % of their peak there. [spot sigmas]"""

@@ -17,7 +17,7 @@ from sim.firmware.spots.division import (
 )
 from sim.firmware.spots.sums import SumRange, sum_word
 from sim.firmware.spots.verdict import SpotWords, TrustRule, judged_words, places, verdict_of
-from sim.ports import CameraBelief
+from sim.foundations.ports import CameraBelief
 
 
 class ThresholdedCentroidWords(NamedTuple):

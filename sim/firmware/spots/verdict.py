@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.settings import EstimatorArithmetic
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 
 class TrustRule(NamedTuple):

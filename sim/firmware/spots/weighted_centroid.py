@@ -29,7 +29,7 @@ from sim.firmware.spots.tables import (
     weight_table,
 )
 from sim.firmware.spots.verdict import SpotWords, TrustRule, places, verdict_of
-from sim.ports import CameraBelief
+from sim.foundations.ports import CameraBelief
 
 STRIDE_FRACTION = 8
 """Bits behind the point of the factor that lengthens a step."""

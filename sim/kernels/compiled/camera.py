@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
+from sim.foundations.ports import Array, SpotStatus
 from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.normals import (
@@ -38,7 +39,6 @@ from sim.kernels.vectors import (
     store,
     store_some,
 )
-from sim.ports import Array, SpotStatus
 
 U32 = np.uint32
 I32 = np.int32

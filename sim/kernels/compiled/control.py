@@ -5,6 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array, SpotStatus
 from sim.kernels.compilation import inlined, step
 from sim.kernels.compiled.pairs import store_pairs
 from sim.kernels.vectors import (
@@ -21,7 +22,6 @@ from sim.kernels.vectors import (
     store_some,
     where_above,
 )
-from sim.ports import Array, SpotStatus
 
 OK = int(SpotStatus.OK)
 LAST_STATUS = int(max(SpotStatus))
@@ -100,7 +100,7 @@ def _stepped(law, way, memory, value, last, a, start, count):  # type: ignore[no
     """Write the states after a frame, and return the correction that is wanted.
 
     The way is 0 for mirrors that are seen, 1 for lost ones. Sums are taken in the order of
-    `sim.ports.linear_law.law_step`.
+    `sim.foundations.ports.linear_law.law_step`.
     """
     n = law.after.shape[1]
     for i in range(n):

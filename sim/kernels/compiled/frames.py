@@ -4,6 +4,7 @@ import numpy as np
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
+from sim.foundations.ports.linear_law import LawState
 from sim.kernels.compilation import kernel, step
 from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.camera import expose_block, window_buffers
@@ -18,7 +19,6 @@ from sim.kernels.stretch import Inputs, ObservedLimits, Paths, Scratch, Setup
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N
 from sim.mirror.motion import Asked, Forcing, Motion
-from sim.ports.linear_law import LawState
 
 FRAME_S = 20e-6
 """About what a block takes for a frame. [s]"""

@@ -7,6 +7,7 @@ overlap at the ticks beyond. It is compiled or loaded only where it is needed.
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.couplings import one_connection
@@ -26,7 +27,6 @@ from sim.kernels.vectors import (
     where_above,
 )
 from sim.optics.beams import NO_LIGHT_DB
-from sim.ports import Array
 
 I64 = np.int64
 RANGE = 14 * N

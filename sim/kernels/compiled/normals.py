@@ -1,4 +1,4 @@
-"""Compiled random numbers: the generator of `sim.rng`, and single-precision normals from it.
+"""Compiled random numbers: those of `sim.foundations.rng`, and single-precision normals from them.
 
 `sim.kernels.plain` says in plain numpy what the normals are.
 """

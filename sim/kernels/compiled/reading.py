@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from sim.foundations.ports import SpotStatus
 from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.vectors import (
     N,
@@ -12,7 +13,6 @@ from sim.kernels.vectors import (
     store_some,
     where_above,
 )
-from sim.ports import SpotStatus
 
 OK, DIM, EDGE = (np.int64(s) for s in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE))
 BEYOND = 255

@@ -2,10 +2,10 @@
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.kernels.compilation import inlined, kernel
 from sim.kernels.compiled.blocks import next_block
 from sim.kernels.threads import share
-from sim.ports import Array
 
 BLOCK = 1024
 """Positions that a thread takes at a time."""

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.sensor import Scene
 from sim.camera.settings import Camera
+from sim.foundations.ports import Array
 from sim.kernels.compilation import kernel, step
 from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.camera import (
@@ -23,7 +24,6 @@ from sim.kernels.compiled.camera import (
 from sim.kernels.compiled.normals import block_names
 from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N, fma, load, minimum, spread, store
-from sim.ports import Array
 
 F32 = np.float32
 I64 = np.int64

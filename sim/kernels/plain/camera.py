@@ -7,9 +7,9 @@ from scipy.special import erf
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.sensor import Scene
 from sim.camera.settings import Camera
+from sim.foundations.ports import Array
+from sim.foundations.rng import philox
 from sim.kernels.plain.normals import normal_pair
-from sim.ports import Array
-from sim.rng import philox
 
 NOISE_NONE, NOISE_FAST, NOISE_EXACT = 0, 1, 2
 

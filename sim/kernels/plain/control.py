@@ -4,8 +4,8 @@ from typing import Any
 
 import numpy as np
 
-from sim.ports import Array
-from sim.ports.linear_law import LawState, LinearLaw, law_step
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import LawState, LinearLaw, law_step
 
 
 def control(tilt: Array, spot: Array, scale: float, path: Any, law: LinearLaw, memory: Any) -> None:

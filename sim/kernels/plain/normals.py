@@ -3,8 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
-from sim.rng import Key, philox
+from sim.foundations.ports import Array
+from sim.foundations.rng import Key, philox
 
 
 def normal_pair(radius_word: NDArray[np.uint32], angle_word: NDArray[np.uint32]) -> Array:

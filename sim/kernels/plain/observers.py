@@ -5,10 +5,10 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.kernels.observed import ErrorTraces
 from sim.kernels.stretch import ObservedLimits
 from sim.optics.beams import NO_LIGHT_DB, CoupledBeams, misalignment_db
-from sim.ports import Array
 
 F32 = np.float32
 

@@ -2,9 +2,9 @@
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.mirror.motion import Asked, Forcing, Moving
 from sim.mirror.propagator import Drive, Fleet
-from sim.ports import Array
 
 
 def advance(

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.exposure import ReadingRule, Readings, Sampling
 from sim.estimators.reading import judged
-from sim.ports import Array, SpotStatus
+from sim.foundations.ports import Array, SpotStatus
 
 BEYOND = 255
 

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 BLOCK = 1024
 """Positions read at a time, so that memory stays small."""

@@ -4,6 +4,8 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, model_validator
 
+from sim.foundations.params import NonNegative
+from sim.foundations.ports import Array
 from sim.mechanics.profiles.density import RMS_BAND, Corners, Density, Noise
 from sim.mechanics.profiles.profile import (
     PRACTICE,
@@ -17,8 +19,6 @@ from sim.mechanics.profiles.profile import (
 )
 from sim.mechanics.profiles.random_vibration import density_band, read_noise
 from sim.mechanics.profiles.sine_on_random import Tone, tones_at, total_rms
-from sim.params import NonNegative
-from sim.ports import Array
 
 
 def _check_order(times_s: tuple[float, float]) -> tuple[float, float]:

@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 from pydantic import AfterValidator, model_validator
 
+from sim.foundations.params import Block, between
+from sim.foundations.ports import Array
+from sim.foundations.rng import normals
 from sim.mechanics.profiles.profile import STANDARD_GRAVITY_M_S2
-from sim.params import Block, between
-from sim.ports import Array
-from sim.rng import normals
 
 DECIBEL_BAND: Final = 3.0
 """Half width of the usual tolerance on a density. [dB]"""

@@ -5,6 +5,8 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field
 
+from sim.foundations.params import between
+from sim.foundations.ports import Array
 from sim.mechanics.profiles.profile import (
     MEMORY,
     PRACTICE,
@@ -19,8 +21,6 @@ from sim.mechanics.profiles.profile import (
     written,
 )
 from sim.mechanics.profiles.pulse import BAND, pulse_shape, tolerance_band
-from sim.params import between
-from sim.ports import Array
 
 SLOWEST_M_S = 1e-3
 """Rebounds that begin slower are left out. [m/s]"""

@@ -6,8 +6,8 @@ from typing import Annotated, Any, ClassVar, Literal, NamedTuple, Protocol
 import numpy as np
 from pydantic import field_validator
 
-from sim.params import Block, NonNegative, between
-from sim.ports import Array
+from sim.foundations.params import Block, NonNegative, between
+from sim.foundations.ports import Array
 
 STANDARD_GRAVITY_M_S2 = 9.80665
 """By definition (3rd CGPM, 1901)."""

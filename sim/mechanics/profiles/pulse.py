@@ -5,7 +5,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 Pulse = Literal["half_sine", "sawtooth", "trapezoid"]
 

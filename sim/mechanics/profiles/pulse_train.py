@@ -5,6 +5,8 @@ from typing import Annotated, Any, Literal, Self
 import numpy as np
 from pydantic import Field, model_validator
 
+from sim.foundations.params import between
+from sim.foundations.ports import Array
 from sim.mechanics.profiles.profile import (
     MEMORY,
     PRACTICE,
@@ -27,8 +29,6 @@ from sim.mechanics.profiles.pulse import (
     tolerance_band,
     velocity_change_m_s,
 )
-from sim.params import between
-from sim.ports import Array
 
 
 class PulseTrainParams(EventParams):

@@ -5,6 +5,8 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field
 
+from sim.foundations.params import NonNegative, Positive
+from sim.foundations.ports import Array
 from sim.mechanics.profiles.density import (
     DECIBEL_BAND,
     RMS_BAND,
@@ -25,8 +27,6 @@ from sim.mechanics.profiles.profile import (
     written,
 )
 from sim.mechanics.resampling import read_between
-from sim.params import NonNegative, Positive
-from sim.ports import Array
 
 
 class RandomVibrationParams(EventParams):

@@ -4,6 +4,8 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 
+from sim.foundations.params import NonNegative, Positive, between
+from sim.foundations.ports import Array
 from sim.mechanics.profiles.profile import (
     MEMORY,
     STANDARD_GRAVITY_M_S2,
@@ -17,8 +19,6 @@ from sim.mechanics.profiles.profile import (
     written,
 )
 from sim.mechanics.profiles.sine_sweep import AMPLITUDE_BAND
-from sim.params import NonNegative, Positive, between
-from sim.ports import Array
 
 
 class SineDwellParams(EventParams):

@@ -5,6 +5,8 @@ from typing import Annotated, Any, Final, Literal
 import numpy as np
 from pydantic import Field
 
+from sim.foundations.params import Block, NonNegative, Positive, between
+from sim.foundations.ports import Array
 from sim.mechanics.profiles.density import RMS_BAND, Corners, Density, Noise
 from sim.mechanics.profiles.profile import (
     MEMORY,
@@ -21,8 +23,6 @@ from sim.mechanics.profiles.profile import (
 )
 from sim.mechanics.profiles.random_vibration import density_band, read_noise
 from sim.mechanics.profiles.sine_sweep import AMPLITUDE_BAND
-from sim.params import Block, NonNegative, Positive, between
-from sim.ports import Array
 
 APART: Final = 4.0
 """Lines of a Hann window between two sines that can be told apart, and between one and 0 Hz."""

@@ -4,6 +4,8 @@ from typing import Annotated, Any, Final, Literal
 
 import numpy as np
 
+from sim.foundations.params import NonNegative, between
+from sim.foundations.ports import Array
 from sim.mechanics.profiles.profile import (
     MEMORY,
     PRACTICE,
@@ -17,8 +19,6 @@ from sim.mechanics.profiles.profile import (
     peak_of,
     written,
 )
-from sim.params import NonNegative, between
-from sim.ports import Array
 
 AMPLITUDE_BAND: Final = 0.15
 """Share by which the amplitude at the control point may differ (IEC 60068-2-6, from memory)."""

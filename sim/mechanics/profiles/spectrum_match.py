@@ -6,6 +6,9 @@ from typing import Annotated, Any, Final, Literal, NamedTuple
 import numpy as np
 from pydantic import AfterValidator, Field
 
+from sim.foundations.params import Block, Positive, between
+from sim.foundations.ports import Array
+from sim.foundations.rng import uniforms
 from sim.mechanics.profiles.profile import (
     PRACTICE,
     STANDARD_GRAVITY_M_S2,
@@ -19,9 +22,6 @@ from sim.mechanics.profiles.profile import (
 )
 from sim.mechanics.resampling import read_between
 from sim.mechanics.shock_spectrum import shock_spectrum
-from sim.params import Block, Positive, between
-from sim.ports import Array
-from sim.rng import uniforms
 
 LINES_PER_OCTAVE: Final = 6
 CHECKS_PER_OCTAVE: Final = 24

@@ -5,8 +5,8 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.optics.switch import SwitchParams, budget_of
-from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.population import BuiltSwitches, Judge, judged_population
 

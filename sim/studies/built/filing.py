@@ -3,7 +3,7 @@
 import json
 from pathlib import Path
 
-from sim.files.filing import filed, put_page
+from sim.foundations.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files
 from sim.studies.built.page import page_of

@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 from sim.kernels.threads import on_threads, threads
 from sim.mirror.population import MirrorParams
 from sim.optics.switch import SwitchParams, budget_of
-from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.spares import rescue
 from sim.studies.connections.end_of_life import Years

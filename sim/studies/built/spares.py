@@ -5,7 +5,7 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 Pairs = frozenset[tuple[int, int]]
 

@@ -6,9 +6,9 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array
 from sim.optics.switch import budget_of
-from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.built.buying import Bought, Widened, buying, excess_db
 from sim.studies.built.population import BuiltSwitches, population

@@ -8,7 +8,7 @@ from scipy.stats import t
 
 from sim.calibration.results import Beliefs
 from sim.camera.spot_guard import SpotGuardParams
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.results.wrong_spots import NAMES
 from sim.scenario.model import Scenario
 from sim.studies.run.make import make_run

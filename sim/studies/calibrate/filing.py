@@ -9,7 +9,7 @@ import numpy as np
 import tomli_w
 
 from sim.calibration.results import results_json
-from sim.files.filing import filed, put_page
+from sim.foundations.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable

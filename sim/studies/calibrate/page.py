@@ -2,7 +2,7 @@
 
 from typing import Final
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.coupling import DARK_DB
 from sim.scenario.model import Scenario

@@ -14,10 +14,10 @@ from sim.calibration.settings import CalibrationParams
 from sim.camera.lens import axis_px, corner_px
 from sim.camera.pixel_correction import PixelMaps
 from sim.camera.settings import believed, make_camera
-from sim.errors import ScenarioError
-from sim.files.text import counted
+from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array, CameraBelief
 from sim.loop.parts import Parts
-from sim.ports import Array, CameraBelief
 from sim.scenario.model import Scenario
 
 STAGES: Final = 5

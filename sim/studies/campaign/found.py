@@ -3,7 +3,7 @@
 import datetime
 from typing import Any, NamedTuple
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.results.table import LIMITED
 from sim.studies.campaign.plan import CampaignPlan
 

@@ -8,9 +8,9 @@ from typing import Annotated, Any, Final, NamedTuple
 
 from pydantic import Field
 
-from sim.errors import ScenarioError
-from sim.files.reading import read_text
-from sim.params import Block, Positive
+from sim.foundations.errors import ScenarioError
+from sim.foundations.files.reading import read_text
+from sim.foundations.params import Block, Positive
 from sim.results.table import LIMITED
 from sim.scenario.check import check_block
 from sim.scenario.file import named_files

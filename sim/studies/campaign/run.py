@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from sim.files.filing import MARKER, PAGE_FAULT, mark, put, put_page
+from sim.foundations.files.filing import MARKER, PAGE_FAULT, mark, put, put_page
 from sim.report.study_page import render_study
 from sim.results.table import LIMITED
 from sim.scenario.file import named_files

@@ -6,11 +6,11 @@ from typing import Annotated, Final, Literal, NamedTuple
 import numpy as np
 from pydantic import Field
 
-from sim.errors import ScenarioError
-from sim.files.reading import read_text
-from sim.params import Block, Count, between
-from sim.ports import Array
-from sim.rng import cut_normals
+from sim.foundations.errors import ScenarioError
+from sim.foundations.files.reading import read_text
+from sim.foundations.params import Block, Count, between
+from sim.foundations.ports import Array
+from sim.foundations.rng import cut_normals
 from sim.scenario.check import check_block
 from sim.scenario.file import LARGEST_MB, parsed
 

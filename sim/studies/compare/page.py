@@ -9,8 +9,8 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.files.filing import filed, put_page
-from sim.files.text import counted
+from sim.foundations.files.filing import filed, put_page
+from sim.foundations.files.text import counted
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.results.units import number

@@ -4,11 +4,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, cut_normals, normals
 from sim.optics.budgets import AimingParams
 from sim.optics.links import design_form
 from sim.optics.switch import SwitchParams
-from sim.ports import Array
-from sim.rng import Stream, cut_normals, normals
 from sim.studies.connections.coupler import Coupler, Ports
 
 PROBES_PER_ROUND = 8

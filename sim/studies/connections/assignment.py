@@ -6,7 +6,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.connections.coupler import Coupler, Ports
 
 

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.results.settling import arrivals
 from sim.results.traces import Traces
 from sim.scenario.model import Scenario

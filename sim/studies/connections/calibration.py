@@ -14,9 +14,9 @@ import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.linalg import lsqr
 
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, normals
 from sim.optics.geometry import connect
-from sim.ports import Array
-from sim.rng import Stream, normals
 from sim.studies.connections.aim import GAIN_ITEM
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.table import Maker

@@ -7,11 +7,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.kernels.installed import NEEDED
 from sim.optics.beams import collimator_rows, edge_points, mirror_rows
 from sim.optics.build_errors import BuiltSwitch
 from sim.optics.couplings import couple
-from sim.ports import Array
 
 Ports = NDArray[np.int64]
 FEW: Final = 1024

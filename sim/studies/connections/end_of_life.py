@@ -4,11 +4,11 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.mirror.population import MirrorParams
 from sim.optics.jitter import jitter_loss_db
 from sim.optics.links import design_form
 from sim.optics.switch import SwitchParams, budget_of
-from sim.ports import Array
 from sim.studies.connections.aim import Aimed
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.life import EndOfLife, draw_life

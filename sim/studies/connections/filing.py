@@ -5,9 +5,9 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from sim.files.filing import filed, put_page
-from sim.files.parquet import require_parquet
-from sim.ports import Array
+from sim.foundations.files.filing import filed, put_page
+from sim.foundations.files.parquet import require_parquet
+from sim.foundations.ports import Array
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.connections.csv_table import write_columns

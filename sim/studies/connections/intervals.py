@@ -3,8 +3,8 @@
 import numpy as np
 from scipy.special import betaincinv, stdtrit
 
-from sim.ports import Array
-from sim.rng import uniforms
+from sim.foundations.ports import Array
+from sim.foundations.rng import uniforms
 
 LEVEL = 0.95
 RESAMPLES = 2000

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.study_page import Section, Table
 from sim.results.units import number
 from sim.studies.connections.end_of_life import WORDS

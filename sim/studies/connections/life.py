@@ -4,11 +4,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, cut_normals, uniforms
 from sim.optics.budgets import BudgetParams
 from sim.optics.losses import drawn_connector_db
 from sim.optics.params import OpticsParams
-from sim.ports import Array
-from sim.rng import Stream, cut_normals, uniforms
 from sim.studies.connections.coupler import Ports
 
 CONNECTOR, MIRROR, PORT, SHIFT, WARMING = 0, 1, 2, 3, 4

@@ -12,7 +12,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.connections.calibration import evenly
 from sim.studies.connections.coupler import Ports

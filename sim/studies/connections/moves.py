@@ -6,8 +6,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.switch import wire
-from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.table import Maker

@@ -3,9 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.build_errors import CollimatorArray, MirrorArray
 from sim.optics.rays import sent
-from sim.ports import Array
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.table import Maker
 

@@ -13,7 +13,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.moves import Leg, Path
 from sim.studies.connections.strays import Found, Strays, strongest

@@ -7,7 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable
 

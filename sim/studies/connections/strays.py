@@ -13,11 +13,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.ports import Array
 from sim.optics.crosstalk import NIL_DB, Pairs, crosstalk_db, pair_rays
 from sim.optics.links import light_of
 from sim.optics.overlap import coupled
 from sim.optics.rays import Rays, trace
-from sim.ports import Array
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.moves import Leg, Path, Tilts
 from sim.studies.connections.near import Near

@@ -6,8 +6,8 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.optics.budgets import Aiming
-from sim.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.connections.calibration import CalibrationEffort, calibrate, evenly
 from sim.studies.connections.many_lives import WHOLE, lives_of, many_lives

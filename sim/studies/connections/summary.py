@@ -4,10 +4,10 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array
 from sim.optics.budgets import BudgetParams
 from sim.optics.switch import SwitchParams
-from sim.ports import Array
 from sim.studies.connections.aim import PROBES_PER_ROUND, peaking_loss_db
 from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable
 

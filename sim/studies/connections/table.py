@@ -5,6 +5,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.mirror.population import MirrorParams
 from sim.optics.build_errors import BuiltSwitch, build_switch
 from sim.optics.coupling import DB_PER_NEPER
@@ -13,7 +14,6 @@ from sim.optics.links import links, receiver_jacobian
 from sim.optics.losses import connector_loss_db
 from sim.optics.reflectivity import relative_reflectivity
 from sim.optics.switch import SwitchParams
-from sim.ports import Array
 from sim.studies.connections.aim import (
     PROBES_PER_ROUND,
     Aimed,

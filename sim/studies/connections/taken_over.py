@@ -4,8 +4,8 @@ import json
 from pathlib import Path
 from typing import Final
 
-from sim.errors import OutputError
-from sim.files.reading import read_bytes, read_text
+from sim.foundations.errors import OutputError
+from sim.foundations.files.reading import read_bytes, read_text
 
 DIGITS: Final = 5
 """Of what is taken over from a life: far finer than a life is known, and headings stay legible."""

@@ -9,9 +9,9 @@ at hand.
 from typing import Final, NamedTuple
 
 from sim.assembly.build import Built
-from sim.files.text import counted
 from sim.firmware.emulator import Counted
 from sim.firmware.spots.estimator import FixedEstimator
+from sim.foundations.files.text import counted
 from sim.studies.deadline.kinds import Comparison
 
 EMULATED: Final = "instructions, counted on an emulated Cortex-M4"

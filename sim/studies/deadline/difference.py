@@ -15,10 +15,10 @@ import scipy.linalg
 from numpy.typing import NDArray
 
 from sim.assembly.build import Built
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import LawMatrices, LinearLaw, RoundsLaw, states_law
 from sim.loop.history import environment_of
-from sim.ports import Array
-from sim.ports.linear_law import LawMatrices, LinearLaw, RoundsLaw, states_law
 from sim.results.hold import hold_of
 
 TRANSIENT_FRAMES: Final = 50

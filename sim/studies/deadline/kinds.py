@@ -5,10 +5,10 @@ from typing import Any, Final, Literal, NamedTuple
 
 from sim.assembly.build import build
 from sim.camera.processor import ProcessorParams
-from sim.errors import SimError
 from sim.estimators import ESTIMATORS
 from sim.firmware.emulator import Counted, missing
 from sim.firmware.spots.estimator import FIXED_FORMS
+from sim.foundations.errors import SimError
 from sim.scenario.model import Scenario
 from sim.studies.deadline.stored import stored_counts
 from sim.studies.estimators.settings import settings_of

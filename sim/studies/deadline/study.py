@@ -7,7 +7,7 @@ import numpy as np
 from scipy.stats import t
 
 from sim.assembly.build import build
-from sim.ports import Array, SpotStatus
+from sim.foundations.ports import Array, SpotStatus
 from sim.scenario.model import Scenario
 from sim.studies.deadline.budget import FrameBudget, budget_of
 from sim.studies.deadline.difference import course, judged_frames

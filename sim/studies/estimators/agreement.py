@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.settings import CameraParams
-from sim.ports import Array, SpotStatus
+from sim.foundations.ports import Array, SpotStatus
 from sim.studies.estimators.belief_check import BeliefCheck, check_belief
 from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.rows import Row, camera_columns, cost_columns, score_columns, timed_us

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.camera.settings import CameraParams
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 LEAST_FRAMES = 64
 """Frames below which noise is not judged."""

@@ -6,7 +6,7 @@ from scipy.special import log_ndtr, ndtr
 
 from sim.camera.settings import CameraParams
 from sim.estimators.spot_model import axis_profile, axis_slope
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 def kept_information(z: Array) -> Array:

@@ -8,9 +8,9 @@ import numpy as np
 from sim.camera.conditions import WeightsParams
 from sim.camera.places import spread
 from sim.camera.settings import CameraParams
-from sim.errors import ScenarioError, nearest
 from sim.estimators.spot_model import axis_profile
-from sim.ports import Array
+from sim.foundations.errors import ScenarioError, nearest
+from sim.foundations.ports import Array
 from sim.studies.estimators.clipping import SPREAD_PX
 
 GROUPS = 32

@@ -5,8 +5,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from sim.files.text import counted
-from sim.ports import Array
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array
 from sim.studies.estimators.price import ConditionPrice
 
 CHANCE = 3.0

@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from sim.camera.places import spread
 from sim.camera.settings import CameraParams
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 N_PHASES = 16
 SPREAD_PX = 1.0

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from sim.camera.measurement import Measurement
 from sim.camera.settings import CameraParams
-from sim.ports import Array, CameraBelief, SpotReading
+from sim.foundations.ports import Array, CameraBelief, SpotReading
 from sim.studies.estimators.cases import REPEATS, ComparisonCase, paths_px
 
 EMPTY_FRAMES = 256

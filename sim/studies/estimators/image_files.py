@@ -12,9 +12,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ProfileError
-from sim.files.arrays import LARGEST_ARRAYS_MB
-from sim.files.reading import read_bytes
+from sim.foundations.errors import ProfileError
+from sim.foundations.files.arrays import LARGEST_ARRAYS_MB
+from sim.foundations.files.reading import read_bytes
 
 PNG_START = b"\x89PNG\r\n\x1a\n"
 PNG_HEADER = 13

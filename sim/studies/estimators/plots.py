@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, LogLocator, NullLocator
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.studies.estimators.cases import AXES
 from sim.studies.estimators.rows import Row

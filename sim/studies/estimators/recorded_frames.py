@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ProfileError
-from sim.files.arrays import read_npy
-from sim.files.reading import is_there, read_text
-from sim.ports import Array
+from sim.foundations.errors import ProfileError
+from sim.foundations.files.arrays import read_npy
+from sim.foundations.files.reading import is_there, read_text
+from sim.foundations.ports import Array
 from sim.studies.estimators.image_files import LEAST_SIDE_PX, MOST_SIDE_PX, read_image
 
 SUFFIXES = (".npy", ".png", ".tif", ".tiff")

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sim.camera.settings import CameraParams
 from sim.estimators import EstimatorKind
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.cases import GROUPS, ComparisonCase
 from sim.studies.estimators.frames import TestFrames, frames_of

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array, SpotReading, SpotStatus
+from sim.foundations.ports import Array, SpotReading, SpotStatus
 
 WRONG_PX = 0.5
 WRONG_BOUNDS = 5.0

@@ -8,7 +8,6 @@ from numpy.typing import NDArray
 
 from sim.assembly.plug_ins import plug_in
 from sim.camera.settings import CameraParams, believed, make_camera
-from sim.errors import PlugInError
 from sim.estimators import ESTIMATORS, EstimatorKind
 from sim.estimators.derived import (
     AREA_PART,
@@ -18,7 +17,8 @@ from sim.estimators.derived import (
     WEIGHT_SIGMA,
     ExpectedSpots,
 )
-from sim.ports import CameraBelief, SpotReading, reading_fault
+from sim.foundations.errors import PlugInError
+from sim.foundations.ports import CameraBelief, SpotReading, reading_fault
 from sim.studies.estimators.clipping import (
     ExpectedFrames,
     best_threshold_dn,

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from sim.files.filing import filed, put_page
-from sim.files.text import csv_text
-from sim.ports import SpotStatus
+from sim.foundations.files.filing import filed, put_page
+from sim.foundations.files.text import csv_text
+from sim.foundations.ports import SpotStatus
 from sim.studies.estimators.agreement import Agreement
 from sim.studies.estimators.page import render
 from sim.studies.estimators.rows import UNITS, Row

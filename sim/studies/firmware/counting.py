@@ -5,8 +5,8 @@ import tempfile
 from pathlib import Path
 
 from sim.assembly.build import Built
-from sim.files.filing import filed
 from sim.firmware.emulator import Counted, counted
+from sim.foundations.files.filing import filed
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.vectors import vectors_of
 from sim.studies.firmware.vectors_filing import write_vectors

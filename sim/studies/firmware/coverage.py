@@ -9,7 +9,7 @@ from sim.firmware.corners import RoundingCorner, unit_of
 from sim.firmware.fixed_law import FixedLaw, FixedState
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import law_of_rows, roundings
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 
 class Covered(NamedTuple):

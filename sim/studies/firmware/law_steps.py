@@ -10,7 +10,7 @@ from sim.firmware.corners import LawSteps, RoundingCorner, corners_of
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import law_of_rows
-from sim.rng import philox
+from sim.foundations.rng import philox
 
 FRAMES: Final = 96
 MOST_MIRRORS: Final = 4

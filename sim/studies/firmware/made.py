@@ -3,11 +3,11 @@
 from typing import Any
 
 from sim.assembly.build import Built
-from sim.errors import ScenarioError
 from sim.firmware.controller import FixedController
 from sim.firmware.source import Firmware
 from sim.firmware.spot_source import SpotWorld
 from sim.firmware.spots.estimator import FixedEstimator
+from sim.foundations.errors import ScenarioError
 
 
 class FirmwareError(ScenarioError):

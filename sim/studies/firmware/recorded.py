@@ -16,10 +16,17 @@ from sim.firmware.fixed_law import FixedState
 from sim.firmware.rounding import Whole
 from sim.firmware.spots.estimator import FixedEstimator, reading_of
 from sim.firmware.spots.verdict import SpotWords
+from sim.foundations.ports import (
+    Array,
+    CameraBelief,
+    Setpoint,
+    SpotReading,
+    SpotStatus,
+    TiltReading,
+)
 from sim.loop.simulate import steps
 from sim.loop.state import initial_state
 from sim.mirror.motion import Asked
-from sim.ports import Array, CameraBelief, Setpoint, SpotReading, SpotStatus, TiltReading
 from sim.studies.firmware.made import FirmwareError, fixed_parts, refuse_frames
 
 

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built, build
 from sim.estimators import BoundEstimator
-from sim.files.filing import filed
 from sim.firmware.single import (
     POSITION_BOUND,
     SingleFirmware,
@@ -17,11 +16,12 @@ from sim.firmware.single import (
     single_source,
 )
 from sim.firmware.source import c_file
+from sim.foundations.files.filing import filed
+from sim.foundations.ports import Array, CameraBelief, SpotReading, SpotStatus
+from sim.foundations.ports.linear_law import LinearLaw, hand_over, law_step, states_law
+from sim.foundations.rng import philox
 from sim.loop.simulate import steps
 from sim.loop.state import initial_state
-from sim.ports import Array, CameraBelief, SpotReading, SpotStatus
-from sim.ports.linear_law import LinearLaw, hand_over, law_step, states_law
-from sim.rng import philox
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.coverage import Covered, spot_lines

@@ -19,7 +19,7 @@ from sim.firmware.spots.estimator import FixedEstimator
 from sim.firmware.spots.partial import read_partial
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from sim.studies.firmware.coverage import Covered, corner_lines, law_lines, spot_lines
 from sim.studies.firmware.law_steps import MOST_MIRRORS, LawRows, law_rows
 from sim.studies.firmware.made import FirmwareError, firmware_of, fixed_parts, refuse_frames

@@ -6,8 +6,8 @@ import json
 from pathlib import Path
 
 from sim.assembly.build import Built
-from sim.files.filing import filed
 from sim.firmware.source import c_file, filled, plain
+from sim.foundations.files.filing import filed
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.vectors import Vectors
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sim.camera.settings import CameraParams
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import Array, SpotStatus
+from sim.foundations.ports import Array, SpotStatus
 
 HALVINGS = 40
 GRID = 12

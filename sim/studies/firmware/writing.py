@@ -5,9 +5,9 @@ from pathlib import Path
 from typing import Any
 
 from sim.assembly.build import Built
-from sim.files.filing import filed
 from sim.firmware.folder import INDEX, SOURCES
 from sim.firmware.source import PORT, Source, c_file, readme, source_of
+from sim.foundations.files.filing import filed
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.made import FirmwareError, firmware_of
 

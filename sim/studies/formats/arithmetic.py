@@ -5,9 +5,9 @@ from typing import Any, Final, NamedTuple
 
 from controllers import CONTROLLERS
 from sim.assembly.build import build
-from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.firmware.spots.estimator import FIXED_FORMS, FixedForm
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import Scenario
 
 PROPOSED: Final[Mapping[str, Any]] = {"kind": "fixed"}

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from sim.files.text import csv_text
+from sim.foundations.files.text import csv_text
 from sim.studies.formats.page import formats_page
 from sim.studies.formats.ranges import WordRow
 from sim.studies.formats.study import FormatsStudy

@@ -11,8 +11,15 @@ from sim.firmware.controller import FixedController
 from sim.firmware.fixed_law import FixedState
 from sim.firmware.spots.estimator import FixedEstimator, reading_of
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords, sums_cut_off
+from sim.foundations.ports import (
+    Array,
+    CameraBelief,
+    Setpoint,
+    SpotReading,
+    SpotStatus,
+    TiltReading,
+)
 from sim.loop.simulate import simulate
-from sim.ports import Array, CameraBelief, Setpoint, SpotReading, SpotStatus, TiltReading
 
 
 class Measured(NamedTuple):

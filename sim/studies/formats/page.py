@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Final
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml

@@ -6,8 +6,8 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.errors import ScenarioError, nearest
-from sim.ports import Array
+from sim.foundations.errors import ScenarioError, nearest
+from sim.foundations.ports import Array
 from sim.results.hold import hold_of
 from sim.results.traces import Traces
 from sim.scenario.model import Scenario

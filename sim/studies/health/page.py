@@ -8,8 +8,8 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.files.text import counted
-from sim.ports import FAULT_WORDS, FaultKind
+from sim.foundations.files.text import counted
+from sim.foundations.ports import FAULT_WORDS, FaultKind
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.report.spectrum_plot import COLOURS, DASHES
 from sim.report.study_page import Section, StudyPage, Table

@@ -8,10 +8,10 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ScenarioError
-from sim.files.text import counted
+from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
+from sim.foundations.ports import FAULT_WORDS, Array, FaultKind
 from sim.kernels.threads import available
-from sim.ports import FAULT_WORDS, Array, FaultKind
 from sim.scenario.model import Scenario
 from sim.studies.health.tail import Tail, tail_of
 from sim.studies.health.trial import WatchedRun, watch_of, watched

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 BLOCK_FRAMES: Final = 256
 """Evidence hangs together over some frames; its largest value in so many counts once."""

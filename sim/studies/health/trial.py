@@ -8,14 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.build import build
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Sight, Watch
+from sim.foundations.rng import Stream, uniforms
 from sim.health.settings import HealthParams, TrialParams
 from sim.kernels.threads import on_threads
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
-from sim.ports import Sight, Watch
 from sim.results.metrics import mirror_name
-from sim.rng import Stream, uniforms
 from sim.scenario.model import Scenario
 
 STAGGER_MS = 17.0

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.identify.estimate import AxisEstimate, Value
 from sim.studies.identify.least_squares import Rows, fit
 from sim.studies.identify.log import Curve

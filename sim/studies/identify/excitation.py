@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import max_len_seq
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 KINDS = ("multisine", "prbs", "chirp", "step")
 PRBS_BITS = {7: 127, 8: 255, 9: 511, 10: 1023, 11: 2047}

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.scenario.model import Scenario
 from sim.studies.identify.curves import fit_decay, fit_response, fit_staircase
 from sim.studies.identify.estimate import AxisEstimate, joined

@@ -20,10 +20,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.errors import ProfileError, nearest
-from sim.files.arrays import read_npz
-from sim.files.reading import is_there, read_text
-from sim.ports import Array
+from sim.foundations.errors import ProfileError, nearest
+from sim.foundations.files.arrays import read_npz
+from sim.foundations.files.reading import is_there, read_text
+from sim.foundations.ports import Array
 
 AXES: Final = ("x", "y")
 MOST_MIRRORS: Final = 100_000

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.response_plot import by_mirror, measured_against_model
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.metrics import mirror_name

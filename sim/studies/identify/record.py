@@ -12,10 +12,10 @@ import numpy as np
 
 from controllers.open_loop import OpenLoop, OpenLoopParams
 from sim.assembly.build import Built, build
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Setpoint, TiltReading
+from sim.foundations.rng import Stream, normals
 from sim.loop.simulate import simulate
-from sim.ports import Array, Setpoint, TiltReading
-from sim.rng import Stream, normals
 from sim.scenario.model import Scenario
 from sim.studies.identify.excitation import excitation
 from sim.studies.margins.plant import plant_belief

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import csd
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.identify.log import Series
 
 PROJECTION = 160

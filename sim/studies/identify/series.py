@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.identify.estimate import AxisEstimate, Value
 from sim.studies.identify.least_squares import Flags, LeastSquaresFit, fit
 from sim.studies.identify.log import Series

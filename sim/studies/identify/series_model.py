@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.identify.least_squares import Flags, LeastSquaresFit, Rows
 from sim.studies.identify.prior import Prior
 from sim.studies.identify.response import FrameTiming, delayed_shapes, sampled_response

@@ -8,7 +8,7 @@ from typing import Any, Final
 import numpy as np
 import tomli_w
 
-from sim.files.filing import filed, put_page
+from sim.foundations.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files, portable, portable_toml
 from sim.studies.identify.estimate import AxisEstimate

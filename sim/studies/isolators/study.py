@@ -7,11 +7,11 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.errors import ScenarioError
-from sim.files.reading import read_text
+from sim.foundations.errors import ScenarioError
+from sim.foundations.files.reading import read_text
+from sim.foundations.ports import Array
 from sim.mechanics.isolator import Isolator, IsolatorParams
 from sim.mechanics.shock_spectrum import shock_spectrum, thinned
-from sim.ports import Array
 from sim.results.table import LIMITED
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario

@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from sim.ports import Array, Effects
+from sim.foundations.ports import Array, Effects
 
 PIECE: Final = 200_000
 """Products in a piece of a matrix product. Libraries hand larger ones to several threads, which for

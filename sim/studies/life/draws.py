@@ -1,8 +1,8 @@
 """Random numbers of a life, named by what they are for."""
 
 
-from sim.ports import Array
-from sim.rng import Stream, cut_normals, uniforms
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, cut_normals, uniforms
 from sim.studies.life.plant import Index
 
 OFFSET, PEAK, CONNECTION, MATING, AGEING, BOARD, PAIR = range(7)

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Sequence
 from typing import Any, Final, TypeVar
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 from sim.results.hold import hold_of
 from sim.results.moves import ticks_of
 from sim.studies.life.march import March

@@ -9,12 +9,12 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.errors import ProfileError
-from sim.files.filing import filed, put_page
+from sim.foundations.errors import ProfileError
+from sim.foundations.files.filing import filed, put_page
+from sim.foundations.ports import Array
 from sim.life.arrhenius import acceleration
 from sim.life.laws import FAR, AgeingLaw, Kind, fit_law
 from sim.mechanics.acceleration_csv import read_table
-from sim.ports import Array
 from sim.report.drawing import BLUE, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, StudyPage, Table, render_study
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance

@@ -9,10 +9,10 @@ from controllers.analysis.linearise import linearise
 from sim.assembly.build import Built, build
 from sim.assembly.camera import layout_of, measurement_of
 from sim.assembly.plug_ins import plug_in
-from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
-from sim.files.text import counted
-from sim.ports import Array, SpotStatus
+from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array, SpotStatus
 from sim.scenario.model import Scenario
 from sim.studies.margins.plant import plant_of
 from sim.studies.margins.predict import predict

@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.errors import Stopped
+from sim.foundations.errors import Stopped
 from sim.kernels.threads import available, on_threads
 from sim.scenario.model import Scenario
 from sim.studies.life.study import Life, live, results_of

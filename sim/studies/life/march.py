@@ -5,9 +5,9 @@ from itertools import chain
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.life.arrhenius import acceleration
 from sim.optics.losses import connector_loss_db, drawn_connector_db
-from sim.ports import Array
 from sim.studies.life.adding import added, times_all, weighted
 from sim.studies.life.draws import (
     AGEING,

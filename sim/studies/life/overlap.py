@@ -5,8 +5,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from sim.assembly.build import build
+from sim.foundations.ports import WithDensity
 from sim.loop.simulate import simulate
-from sim.ports import WithDensity
 from sim.scenario.model import Scenario
 from sim.studies.life.march import March
 from sim.studies.life.plant import slow_plant

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.optics.lattice import places
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number

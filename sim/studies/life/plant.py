@@ -9,14 +9,14 @@ from sim.assembly.build import Built, build
 from sim.assembly.plug_ins import plug_in
 from sim.assembly.warm import warm_switch
 from sim.disturbances import DISTURBANCES
-from sim.errors import ScenarioError
 from sim.events.groups import boards_of
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, WithBias, WithChanges, WithDensity, WithSlowTime
 from sim.life.params import LifeParams
 from sim.life.relaxation import Relaxation, relaxation_of
 from sim.optics.budgets import BudgetParams
 from sim.optics.links import links
 from sim.optics.switch import budget_of
-from sim.ports import Array, WithBias, WithChanges, WithDensity, WithSlowTime
 from sim.scenario.model import Scenario
 from sim.studies.life.jitter import FastJitter, settled
 

@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 
 from sim.disturbances.wear import YEAR_H
+from sim.foundations.rng import Stream, uniforms
 from sim.life.params import LifeParams
-from sim.rng import Stream, uniforms
 
 HOUR_S = 3600.0
 DAY_S = 24.0 * HOUR_S

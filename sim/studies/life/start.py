@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import NamedTuple
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.life.condition import Condition
 from sim.scenario.model import Scenario
 from sim.studies.life.march import March

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 BLOCK: Final = 512
 """Steps that are worked on at a time; no figure depends on it but through the jitter, which is that

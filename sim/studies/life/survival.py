@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import CensoredData, ecdf, weibull_min
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 CONFIDENCE: Final = 0.95
 FEWEST_MISSES: Final = 3

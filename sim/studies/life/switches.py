@@ -10,10 +10,10 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sim.errors import Stopped
-from sim.files.filing import MARKER, PAGE_FAULT
+from sim.foundations.errors import Stopped
+from sim.foundations.files.filing import MARKER, PAGE_FAULT
+from sim.foundations.ports import Array
 from sim.kernels.threads import available, on_threads
-from sim.ports import Array
 from sim.studies.life.study import ROWS, live, results_of
 from sim.studies.life.survival import Survival, Weibull, first_miss, survival, weibull
 from sim.studies.life.totals import CAUSES, CONTRIBUTORS, LIMITS

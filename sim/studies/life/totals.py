@@ -5,7 +5,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.life.plant import Index, SlowPlant
 from sim.studies.life.state import State
 

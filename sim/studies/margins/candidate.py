@@ -2,7 +2,7 @@
 
 from typing import Any, NamedTuple
 
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 
 class EachMirror(NamedTuple):

@@ -16,9 +16,9 @@ import numpy as np
 from controllers.analysis.linear_loop import Loop, plant_matrices
 from controllers.analysis.plant import Plant
 from sim.assembly.build import Built
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, normals
 from sim.mirror.propagator import Drive
-from sim.ports import Array
-from sim.rng import Stream, normals
 from sim.studies.margins.spectra import STEPS, Spectra
 
 MIRRORS: Final = 40

@@ -9,8 +9,8 @@ import numpy as np
 
 from sim.assembly.build import Built, build
 from sim.assembly.stand_ins import StandIn
+from sim.foundations.ports import Array
 from sim.loop.simulate import simulate
-from sim.ports import Array
 from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
 from sim.studies.margins.loops import MarginsStudy

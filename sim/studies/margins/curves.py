@@ -5,7 +5,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.errors import ScenarioError, nearest
+from sim.foundations.errors import ScenarioError, nearest
 from sim.results.metrics import mirror_name
 from sim.studies.margins.loops import AXES, MarginsStudy
 

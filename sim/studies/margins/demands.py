@@ -4,7 +4,7 @@ import math
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from sim.assembly.build import Built
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 
 if TYPE_CHECKING:
     from sim.studies.margins.candidate import Candidate

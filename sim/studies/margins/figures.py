@@ -17,7 +17,7 @@ from controllers.analysis.linear_loop import (
 )
 from controllers.analysis.linearise import LinearController
 from controllers.analysis.margins import margins
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 GRID: Final = 260
 """Frequencies of a search; what it chose is checked on more."""

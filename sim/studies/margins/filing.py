@@ -77,7 +77,7 @@ def write_loop_study(
     """Write each table as NAME.json, each text under its own name, the scenario and the page.
 
     `summary.json` holds the verdict, the scenario, and where all of it comes from, with what
-    `tables` has under that name. `kind` names the results to `sim.files.filing.filed`.
+    `tables` has under that name. `kind` names the results to `sim.foundations.files.filing.filed`.
     """
     scenario = built.resolved
     origin = provenance(scenario, now(), asked)

@@ -12,8 +12,8 @@ from controllers.analysis.linear_loop import Loop
 from controllers.analysis.linearise import LinearController, linearise
 from sim.assembly.build import Built, build
 from sim.assembly.plug_ins import made, plug_in
-from sim.errors import ScenarioError
-from sim.ports import Array
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.candidate import Candidate, EachMirror
 from sim.studies.margins.codes import WHITE

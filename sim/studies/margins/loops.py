@@ -10,7 +10,7 @@ from controllers.analysis.linear_loop import ClosedLoop, Loop
 from controllers.analysis.margins import Margins
 from controllers.analysis.poles import NearestPole
 from sim.assembly.build import Built
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.results.metrics import mirror_name
 
 AXES: Final = ("x", "y")

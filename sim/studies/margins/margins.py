@@ -23,8 +23,8 @@ from controllers.analysis.margins import margins
 from controllers.analysis.nonlinearity import Nonlinearity, NotLinearError
 from controllers.analysis.poles import nearest_poles
 from sim.assembly.build import Built
-from sim.errors import ScenarioError
-from sim.ports import Array
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 from sim.studies.margins.loops import AXES, NO_STEPS, MarginsStudy, mirror_of
 from sim.studies.margins.plant import delay_of, plant_of, stiffening_of
 from sim.studies.margins.required import against

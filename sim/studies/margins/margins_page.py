@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers.analysis.margins import crossing
-from sim.files.text import counted
-from sim.ports import Array
-from sim.ports.linear_law import RoundsLaw
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array
+from sim.foundations.ports.linear_law import RoundsLaw
 from sim.report.loop_plots import Marked, bode_fan, nyquist_fan, sensitivity_fan, steps_in_time
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number, unit_sign

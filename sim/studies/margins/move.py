@@ -7,8 +7,8 @@ from numpy.typing import NDArray
 
 from controllers.analysis.plant import tilt_rows
 from sim.assembly.build import Built
+from sim.foundations.ports import Array
 from sim.loop.reference import Reference
-from sim.ports import Array
 from sim.studies.margins.plant import TrueMirrors, mirrors_of, plant_belief, stiffening_of
 
 FRAMES: Final = 400

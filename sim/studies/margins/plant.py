@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from controllers.analysis import Plant, population_plant
 from sim.assembly.build import Built
-from sim.ports import Array, PlantBelief
+from sim.foundations.ports import Array, PlantBelief
 
 
 def plant_belief(built: Built) -> PlantBelief:

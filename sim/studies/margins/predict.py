@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from controllers.analysis.linear_loop import Loop, controller_response, sensitivity
 from controllers.analysis.plant import plant_response, tilt_responses
 from sim.assembly.build import Built
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.margins.codes import MIRRORS, WHITE, Codes, codes_of
 from sim.studies.margins.move import move_of
 from sim.studies.margins.settling import left_of

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, NamedTuple
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.results.requirements import RequirementsParams
 from sim.results.units import number
 

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.build import Built
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.demands import DEMANDED
 from sim.studies.margins.judge import GainJudge, JudgedMirrors

@@ -19,8 +19,8 @@ from controllers.analysis.margins import margins
 from controllers.analysis.plant import Plant, population_plant
 from controllers.integrator import Integrator
 from sim.assembly.build import Built, build
-from sim.errors import ScenarioError
-from sim.ports import PlantBelief
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import PlantBelief
 from sim.results.requirements import RequirementsParams
 from sim.studies.margins.margins import linear_of
 from sim.studies.margins.plant import delay_of, plant_belief, plant_of, stiffening_of

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from typing import Any, Final
 
 from sim.assembly.build import Built
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.robustness_plot import robustness
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.requirements import RequirementsParams

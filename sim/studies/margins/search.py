@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.ports import Knob
+from sim.foundations.ports import Knob
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.judge import GainJudge

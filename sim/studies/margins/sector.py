@@ -20,8 +20,8 @@ from controllers.analysis.linear_loop import (
 from controllers.analysis.nonlinearity import PROBES_RAD, Nonlinearity
 from controllers.analysis.plant import plant_response
 from sim.assembly.build import Built
-from sim.files.text import counted
-from sim.ports import Array
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array
 from sim.studies.margins.loops import AXES, mirror_of
 from sim.studies.margins.plant import plant_of, plant_word
 

@@ -10,7 +10,7 @@ from scipy.special import ndtr
 
 from controllers.analysis.linear_loop import ClosedLoop, Loop, close
 from sim.assembly.build import Built
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.results.hold import hold_of
 from sim.studies.margins.move import INSTANTS, Move, moved_of
 from sim.studies.margins.plant import TrueMirrors

@@ -4,8 +4,8 @@ from collections.abc import Mapping
 from typing import Any, Final, NamedTuple
 
 from controllers import SHAPERS
-from sim.errors import ScenarioError
-from sim.ports import Tunable
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Tunable
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.judge import GainJudge
 from sim.studies.margins.settling import ringing_of

@@ -7,11 +7,11 @@ import numpy as np
 from controllers.analysis.linearise import AMPLITUDES_RAD, amplitudes_for
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Clock, WithDensity
+from sim.foundations.ports.linear_law import RoundsLaw
 from sim.loop.history import environment_of
 from sim.loop.sight import expected_px, true_px
-from sim.ports import Array, Clock, WithDensity
-from sim.ports.linear_law import RoundsLaw
 from sim.results.hold import hold_of
 from sim.studies.margins.plant import stiffening_of
 

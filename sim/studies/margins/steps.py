@@ -6,7 +6,7 @@ import numpy as np
 
 from controllers.analysis.linear_loop import time_response
 from controllers.analysis.plant import tilt_rows
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.margins.loops import MarginsStudy, UnitSteps
 from sim.studies.margins.plant import delay_of, plant_belief, stiffening_of
 

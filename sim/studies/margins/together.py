@@ -8,8 +8,8 @@ import numpy as np
 from controllers.analysis.linear_loop import Loop
 from controllers.analysis.linearise import LinearController
 from sim.assembly.build import Built
-from sim.errors import ScenarioError
-from sim.ports import Array
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 from sim.results.metrics import mirror_name
 from sim.results.requirements import RequirementsParams
 from sim.studies.margins.demands import DEMANDED, Demands

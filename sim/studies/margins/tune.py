@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 
 from controllers import CONTROLLERS
 from sim.assembly.build import Built
-from sim.errors import ScenarioError
-from sim.ports import Knob, Tunable, WithRules
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Knob, Tunable, WithRules
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.holds import HoldingDemands, holds_of, nearest_to_each, refusal, why

@@ -5,7 +5,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from controllers.analysis.linear_loop import Loop, frequency_grid, time_response
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.judge import GainJudge
 from sim.studies.margins.margins import own_sensitivity

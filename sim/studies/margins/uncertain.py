@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.build import Built, build
-from sim.errors import ScenarioError
-from sim.ports import Array
-from sim.rng import Stream, uniforms
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
+from sim.foundations.rng import Stream, uniforms
 from sim.studies.margins.plant import TrueMirrors, mirrors_of
 
 WORDS: Final = (("resonance", "%"), ("Q", "%"), ("gain", "%"), ("delay", "us"))

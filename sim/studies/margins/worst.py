@@ -24,7 +24,7 @@ from scipy.optimize import differential_evolution
 from controllers.analysis.linear_loop import Loop
 from controllers.analysis.linearise import LinearController
 from sim.assembly.build import Built
-from sim.ports import Array
+from sim.foundations.ports import Array
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.figures import LoopFigures, controller_of, figures_of
 from sim.studies.margins.move import moved_of

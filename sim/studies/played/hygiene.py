@@ -4,6 +4,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from sim.foundations.ports import Array
 from sim.mechanics.profiles.pulse import (
     BAND,
     VELOCITY_BAND,
@@ -11,7 +12,6 @@ from sim.mechanics.profiles.pulse import (
     pulse_shape,
     velocity_change_m_s,
 )
-from sim.ports import Array
 
 CLIPPED: Final = 3
 """So many equal samples in a row at an axis' extreme count as clipped."""

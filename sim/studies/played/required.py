@@ -6,10 +6,10 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sim.assembly.build import Built
+from sim.foundations.ports import Array, events_of
 from sim.mechanics.profiles.profile import ToleranceBand, unit_vector
 from sim.mechanics.profiles.spectrum_match import required_at
 from sim.mechanics.shock_spectrum import shock_spectrum, thinned
-from sim.ports import Array, events_of
 
 LINES_PER_OCTAVE = 24
 

@@ -7,9 +7,9 @@ import numpy as np
 from scipy.special import chdtri
 
 from sim.assembly.build import Built
+from sim.foundations.ports import Array, events_of
 from sim.mechanics.profiles.profile import Expected, ToleranceBand
 from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts, thinned
-from sim.ports import Array, events_of
 from sim.studies.played.hygiene import against_pulse, hygiene_of
 from sim.studies.played.required import along as along_of
 from sim.studies.played.required import required_band

@@ -4,7 +4,7 @@ import datetime
 from collections.abc import Sequence
 from pathlib import Path
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.study_page import StudyPage
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml

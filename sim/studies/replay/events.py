@@ -8,8 +8,8 @@ from typing import Any, Final, NamedTuple
 from controllers.open_loop import OpenLoopParams
 from sim.assembly.build import build
 from sim.disturbances import DISTURBANCES
-from sim.errors import ScenarioError, nearest
-from sim.ports import Event
+from sim.foundations.errors import ScenarioError, nearest
+from sim.foundations.ports import Event
 from sim.scenario.model import Scenario
 
 LOOPS: Final = ("closed", "open", "dark")

@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports import Array, events_of
+from sim.foundations.ports import Array, events_of
 from sim.results.hold import hold_of
 from sim.results.outages import outages
 from sim.results.ranking import rank

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import Final, NamedTuple
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.scenario.model import Scenario
 from sim.studies.replay.figures import event_figures
 from sim.studies.run.make import Run, make_run

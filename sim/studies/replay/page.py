@@ -2,7 +2,7 @@
 
 from typing import Any, Final
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.table import LIMITED
 from sim.scenario.portable import portable_toml

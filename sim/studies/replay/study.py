@@ -5,9 +5,9 @@ import math
 from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
-from sim.errors import ScenarioError
-from sim.files.text import counted
-from sim.ports import Array
+from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
+from sim.foundations.ports import Array
 from sim.results.table import LIMITED
 from sim.scenario.model import Scenario
 from sim.studies.played.study import PlayedEvent

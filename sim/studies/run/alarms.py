@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
+from sim.foundations.ports import FAULT_WORDS, FaultKind
 from sim.loop.simulate import LoopResult
-from sim.ports import FAULT_WORDS, FaultKind
 from sim.results.metrics import mirror_name
 
 ACTION_WORDS = {

@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from sim.assembly.build import Built, build
 from sim.assembly.cost import Budget, check_time
 from sim.calibration.results import Beliefs
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array
 from sim.kernels.threads import available, blocks_of, on_threads
 from sim.life.condition import Condition
 from sim.loop.parts import Parts
 from sim.loop.simulate import LoopResult, simulate
-from sim.ports import Array
 from sim.results.events import event_figures, taken_over
 from sim.results.limits import check_limits
 from sim.results.metrics import evaluate, mirror_name

@@ -6,10 +6,10 @@ import numpy as np
 
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
+from sim.foundations.ports import Array
 from sim.loop.sight import expected_px
 from sim.optics.lattice import places
 from sim.optics.links import links
-from sim.ports import Array
 from sim.report.view import SpotMarks
 from sim.results.traces import SpotImages
 

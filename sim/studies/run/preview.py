@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
-from sim.files.text import counted
+from sim.foundations.files.text import counted
+from sim.foundations.ports import SpotStatus, conditions_of, events_of
 from sim.loop.sight import expected_px, true_px
-from sim.ports import SpotStatus, conditions_of, events_of
 from sim.report.filing_block import profile_words
 from sim.results.exercise import not_exercised
 from sim.results.hold import HoldInterval, hold_of

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from sim.assembly.plug_ins import outside_of
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.scenario.model import Scenario
 
 PACKAGES: Final = (

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.files.filing import filed, put_page
+from sim.foundations.files.filing import filed, put_page
 from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.optics.epochs import Epoch
 from sim.results.ranking import Ranking

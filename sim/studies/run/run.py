@@ -8,14 +8,14 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.assembly.cost import Budget
-from sim.files.text import counted
+from sim.foundations.files.text import counted
+from sim.foundations.ports import conditions_of
 from sim.kernels.installed import installed, why_plain
 from sim.life.condition import Condition
 from sim.loop.fused import reasons_not_fused
 from sim.loop.history import environment_of
 from sim.loop.stopwatch import Spent
 from sim.mechanics.shock_spectrum import ResponseSpectrum, shock_spectrum
-from sim.ports import conditions_of
 from sim.results.events import still_out
 from sim.results.ranking import rank
 from sim.results.sway import AXES, strikes

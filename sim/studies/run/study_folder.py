@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from sim.files.filing import filed, put_page
+from sim.foundations.files.filing import filed, put_page
 from sim.report.study_page import StudyPage, render_study
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files

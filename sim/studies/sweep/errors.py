@@ -1,6 +1,6 @@
 """Errors of a sweep that the user can correct."""
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 
 
 class SweepError(SimError, ValueError):

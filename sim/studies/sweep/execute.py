@@ -15,7 +15,7 @@ from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from typing import Any, NamedTuple, Protocol
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.studies.sweep import worker
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.identity import versions

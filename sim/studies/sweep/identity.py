@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from sim.assembly.plug_ins import outside_of
-from sim.kinds.outside import SOURCE, Outside, is_source, sum_of_sources
+from sim.foundations.kinds.outside import SOURCE, Outside, is_source, sum_of_sources
 from sim.scenario.model import Scenario
 from sim.scenario.portable import files_of
 from sim.studies.sweep.plan import SweepPlan

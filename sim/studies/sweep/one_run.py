@@ -7,7 +7,7 @@ import traceback
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 from sim.results.table import FIGURES
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from scipy import stats
 
-from sim.files.text import counted
+from sim.foundations.files.text import counted
 from sim.report.base import base_of, template
 from sim.report.drawing import Picture
 from sim.results.table import FIGURE_OF, LIMITED

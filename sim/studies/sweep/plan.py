@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 from sim.scenario.gallery import find
 from sim.scenario.model import Scenario, load_scenario
 from sim.studies.sweep.errors import SweepError

@@ -5,10 +5,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
-from sim.errors import Stopped
-from sim.files.filing import mark, put_page
-from sim.files.parquet import require_parquet
-from sim.files.text import counted
+from sim.foundations.errors import Stopped
+from sim.foundations.files.filing import mark, put_page
+from sim.foundations.files.parquet import require_parquet
+from sim.foundations.files.text import counted
 from sim.kernels.threads import available
 from sim.studies.run.provenance import NOTHING_ASKED, Request
 from sim.studies.sweep import table

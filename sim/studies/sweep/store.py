@@ -11,10 +11,19 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, NamedTuple, Self
 
-from sim.errors import OutputError
-from sim.files.filing import MARKER, PAGE_FAULT, WORK, check_output, mark, marker, place_of, put
-from sim.files.reading import read_bytes
-from sim.files.text import counted
+from sim.foundations.errors import OutputError
+from sim.foundations.files.filing import (
+    MARKER,
+    PAGE_FAULT,
+    WORK,
+    check_output,
+    mark,
+    marker,
+    place_of,
+    put,
+)
+from sim.foundations.files.reading import read_bytes
+from sim.foundations.files.text import counted
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 

@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from sim.files.filing import put
-from sim.files.parquet import require_parquet
-from sim.files.text import csv_text
+from sim.foundations.files.filing import put
+from sim.foundations.files.parquet import require_parquet
+from sim.foundations.files.text import csv_text
 from sim.results.table import FIGURE_OF
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import SweepPlan

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from sim.files.text import range_of
+from sim.foundations.files.text import range_of
 from sim.studies.sweep.errors import SweepError
 
 FORMS = (

@@ -33,7 +33,7 @@ from controllers.integrator import Integrator
 from controllers.lqg import Lqg
 from controllers.pi import Pi
 from controllers.sampled_model import SampledModel
-from sim.ports import Array, PlantBelief
+from sim.foundations.ports import Array, PlantBelief
 
 FRAME_S = 1e-3
 BELIEF = PlantBelief(

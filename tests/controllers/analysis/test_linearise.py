@@ -14,7 +14,7 @@ from controllers.pi import Pi
 from controllers.pid import Pid
 from controllers.sections import section_coefficients
 from controllers.smith import Smith
-from sim.ports import Array, PlantBelief, Setpoint, TiltReading
+from sim.foundations.ports import Array, PlantBelief, Setpoint, TiltReading
 
 FRAME_S = 1e-3
 PLANT = PlantBelief(

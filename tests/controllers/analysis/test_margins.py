@@ -7,7 +7,7 @@ import pytest
 
 from controllers.analysis import margins
 from controllers.analysis.margins import Margins, crossing
-from sim.ports import Array
+from sim.foundations.ports import Array
 
 W = np.geomspace(1e-3, 40.0, 20001)
 """rad/s; loops below are written for a delay of 1 s, so neighbours differ by 2.3 degrees at most.

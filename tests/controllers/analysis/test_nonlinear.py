@@ -22,7 +22,7 @@ from controllers.analysis.describing_function import (
 from controllers.analysis.linear_loop import controller_response, plant_response
 from controllers.analysis.linearise import amplitudes_for
 from controllers.analysis.nonlinearity import PROBES_RAD, Nonlinearity, NotLinearError
-from sim.ports import Array, Setpoint, TiltReading
+from sim.foundations.ports import Array, Setpoint, TiltReading
 from tests.controllers.analysis.test_linear_loop import MIRRORS, delayed
 
 Q = 2e-5

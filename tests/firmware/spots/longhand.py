@@ -7,7 +7,7 @@ import math
 from fractions import Fraction
 
 from sim.firmware.rounding import Rounding
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 
 
 def exact(value: Fraction, rounding: Rounding) -> int:

@@ -13,7 +13,7 @@ from sim.estimators.centroid import (
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.estimator import FixedEstimator
 from sim.firmware.spots.thresholded_centroid import sum_ranges
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from tests.firmware.spots.longhand import thresholded, weighted
 
 THRESHOLD = ThresholdedCentroidParams(

@@ -15,7 +15,7 @@ from sim.estimators import ESTIMATORS
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.estimator import FIXED_FORMS, FixedEstimator
 from sim.firmware.spots.logarithm import log_table, log_words
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from tests.firmware.spots import longhand
 
 LONGHAND = {

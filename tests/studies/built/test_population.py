@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.built.buying import buying, changed, excess_db, present
 from sim.studies.built.population import Judge, judged_population, population

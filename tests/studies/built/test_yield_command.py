@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
-from sim.errors import OutputError
+from sim.foundations.errors import OutputError
 from sim.studies.connections.taken_over import servo_of_run
 
 SMALL = ["--set", "switch.geometry.ports_per_side=24", "--set", "switch.geometry.columns=6",

@@ -10,7 +10,7 @@ from scipy.stats import binomtest
 
 from sim.camera.spot_guard import SpotGuardParams
 from sim.cli.main import cli
-from sim.ports import SpotStatus
+from sim.foundations.ports import SpotStatus
 from sim.scenario.model import load_scenario
 from sim.studies.calibrate.confusion import WITH, WITHOUT, confusion, none_seen_pct, rate_of
 from sim.studies.run.make import make_run

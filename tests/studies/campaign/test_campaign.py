@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from sim.cli.sweep import progress
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.gallery import gallery_folder
 from sim.studies.campaign.one_case import one_case
 from sim.studies.campaign.plan import load_campaign

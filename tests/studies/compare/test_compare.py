@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.studies.compare.model import CompareParams, compare, load_comparison
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import build
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.deadline.difference import course, judged_frames
 from sim.studies.deadline.study import DropRow, Residual, residual_of

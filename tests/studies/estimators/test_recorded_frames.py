@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
 from sim.kernels import compiled
 from sim.studies.estimators.agreement import compare_frames, successive_scatter_px
 from sim.studies.estimators.belief_check import check_belief

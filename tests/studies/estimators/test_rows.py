@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sim.errors import ScenarioError
 from sim.estimators import ESTIMATORS
 from sim.estimators.bounds import mortensen_least_squares_px
+from sim.foundations.errors import ScenarioError
 from sim.kernels import compiled, plain
 from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.cases import (

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sim.camera.places import spread
-from sim.ports import SpotReading, SpotStatus
+from sim.foundations.ports import SpotReading, SpotStatus
 from sim.studies.estimators.clipping import SPREAD_PX
 from sim.studies.estimators.score import score, wrong_beyond_px
 

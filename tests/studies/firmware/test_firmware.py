@@ -10,9 +10,9 @@ import sys
 import numpy as np
 import pytest
 
-from sim.errors import OutputError, SimError
 from sim.firmware.c import read_vectors
 from sim.firmware.emulator import counted
+from sim.foundations.errors import OutputError, SimError
 from sim.studies.firmware.made import FirmwareError
 from sim.studies.firmware.vectors import vectors_of
 from sim.studies.firmware.vectors_filing import write_vectors

@@ -10,10 +10,10 @@ from click.testing import CliRunner
 
 from sim.assembly.build import build
 from sim.cli.main import cli
-from sim.errors import ScenarioError
 from sim.firmware import compiling
 from sim.firmware.folder import read_folder
 from sim.firmware.native import NativeController, NativeDrive, NativeEstimator, library_of
+from sim.foundations.errors import ScenarioError
 from sim.loop.saved import load_state, save_state
 from sim.loop.simulate import finished, simulate, steps
 from sim.loop.state import initial_state

@@ -9,8 +9,8 @@ from click.testing import CliRunner
 
 from sim.assembly.build import build
 from sim.cli.main import cli
-from sim.errors import SimError
 from sim.firmware.c import read_vectors
+from sim.foundations.errors import SimError
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.firmware.made import FirmwareError

@@ -8,10 +8,10 @@ from click.testing import CliRunner
 
 from sim.assembly.build import build
 from sim.cli.main import cli
-from sim.errors import ScenarioError
 from sim.firmware.fixed_law import FixedLaw, Formats
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Rounding
+from sim.foundations.errors import ScenarioError
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.formats.arithmetic import start_of

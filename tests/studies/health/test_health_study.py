@@ -7,7 +7,7 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.health.study import HealthStudy, KindFound, first_passage, study
 from sim.studies.health.tail import BLOCK_FRAMES, Tail, tail_of

@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 from sim.assembly.build import build
 from sim.cli.main import cli
-from sim.errors import ProfileError
+from sim.foundations.errors import ProfileError
 from sim.mirror.population_file import read_population
 from sim.scenario.model import load_scenario
 from sim.studies.identify.log import read_logs

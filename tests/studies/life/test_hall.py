@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sim.disturbances import DISTURBANCES
-from sim.ports import Clock, Site
+from sim.foundations.ports import Clock, Site
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 

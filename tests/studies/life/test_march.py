@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.studies.life.jitter import jitter_rad2, loop_of, with_change
 from sim.studies.life.march import March
 from sim.studies.life.overlap import overlap

@@ -12,9 +12,9 @@ from click.testing import CliRunner
 from controllers.analysis.linear_loop import axis_gain, loop_gain, sensitivity
 from sim.assembly.build import build
 from sim.cli.main import cli
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
+from sim.foundations.ports import Array, Setpoint, TiltReading
 from sim.loop.simulate import simulate
-from sim.ports import Array, Setpoint, TiltReading
 from sim.scenario.model import load_scenario
 from sim.studies.margins.margins import rows, study, worst_of
 

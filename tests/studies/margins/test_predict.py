@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from controllers.analysis.linear_loop import covariance
 from sim.assembly.build import build
 from sim.cli.main import cli
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.margins.contributors import compare_contributors
 from sim.studies.margins.margins import study

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from controllers.analysis import loop_system
 from sim.assembly.build import build
 from sim.cli.main import cli
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.loop.simulate import simulate
 from sim.report.trade_plot import front
 from sim.results.metrics import mirror_name

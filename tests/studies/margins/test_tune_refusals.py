@@ -8,7 +8,7 @@ from click.testing import CliRunner
 
 from sim.assembly.build import build
 from sim.cli.main import cli
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.margins.demands import Demands, demands_of
 from sim.studies.margins.move import move_of

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.assembly.build import Built, build
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.margins.demands import Demands, demands_of
 from sim.studies.margins.margins import study

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.studies.sweep import worker
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.execute import (

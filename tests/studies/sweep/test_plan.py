@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.stats import qmc
 
-from sim.errors import ScenarioError
+from sim.foundations.errors import ScenarioError
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.plan import check_plan, make_plan, unit_samples
 from tests.studies.sweep.cases import NAME, QUICK

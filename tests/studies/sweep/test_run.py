@@ -4,7 +4,7 @@ import csv
 
 import pytest
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 from sim.studies.sweep.run import sweep
 from tests.studies.sweep.cases import NAME, QUICK, RUNS, SEEDS, VARY
 

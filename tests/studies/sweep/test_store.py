@@ -6,8 +6,8 @@ import os
 import numpy as np
 import pytest
 
-from sim.errors import OutputError
-from sim.files.filing import MARKER, filed
+from sim.foundations.errors import OutputError
+from sim.foundations.files.filing import MARKER, filed
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.store import FILE, Store

@@ -4,7 +4,7 @@ import csv
 
 import pytest
 
-from sim.errors import OutputError
+from sim.foundations.errors import OutputError
 from sim.results.table import FIGURE_OF
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.plan import make_plan

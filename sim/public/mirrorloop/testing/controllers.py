@@ -10,7 +10,7 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.ports import Array, PlantBelief, Setpoint, SpotStatus, TiltReading
+from sim.foundations.ports import Array, PlantBelief, Setpoint, SpotStatus, TiltReading
 
 PLANT: Final = PlantBelief(
     frame_s=1e-3,

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sim.estimators.spot_model import pixel_integrated
-from sim.ports import CameraBelief, Estimator, SpotStatus
+from sim.foundations.ports import CameraBelief, Estimator, SpotStatus
 
 CAMERA: Final = CameraBelief(32.0, 0.5, 20.0, 6.0, 1023, 1.8)
 """10 bit, 0.5 DN/e, black level 32 DN, background 20 e, read noise 6 e, spot sigma 1.8 px."""

@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from mirrorloop.testing.controllers import PLANT as PLANT
-from sim.ports import FaultKind, Findings, Setpoint, Sight, TiltReading, findings_fault
+from sim.foundations.ports import FaultKind, Findings, Setpoint, Sight, TiltReading, findings_fault
 
 MIRRORS: Final = 12
 FRAMES: Final = 60

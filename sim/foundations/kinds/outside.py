@@ -16,8 +16,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Final, NamedTuple
 
-from sim.errors import ScenarioError
-from sim.files.reading import read_bytes
+from sim.foundations.errors import ScenarioError
+from sim.foundations.files.reading import read_bytes
 
 OURS: Final = ("sim", "controllers", "mirrorloop")
 LARGEST_CODE_MB: Final = 10.0

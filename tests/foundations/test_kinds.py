@@ -5,7 +5,7 @@ from pathlib import Path
 
 from sim.assembly.plug_ins import FAMILIES
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 REGISTRIES = {
     ROOT / "controllers" / "__init__.py",
     ROOT / "sim" / "estimators" / "__init__.py",

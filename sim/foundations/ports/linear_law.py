@@ -8,7 +8,7 @@ from typing import Any, NamedTuple, Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sim.ports.array import Array
+from sim.foundations.ports.array import Array
 
 
 class LawMatrices(NamedTuple):

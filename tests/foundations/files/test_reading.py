@@ -9,11 +9,11 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
-from sim.errors import OutputError, ProfileError, ScenarioError, SimError
-from sim.files.arrays import read_npy, read_npz
-from sim.files.filing import check_output
-from sim.files.reading import read_text
-from sim.kinds.outside import Outside, load
+from sim.foundations.errors import OutputError, ProfileError, ScenarioError, SimError
+from sim.foundations.files.arrays import read_npy, read_npz
+from sim.foundations.files.filing import check_output
+from sim.foundations.files.reading import read_text
+from sim.foundations.kinds.outside import Outside, load
 from sim.mirror.population_file import read_population
 from sim.studies.compare.model import load_comparison
 from sim.studies.connections.taken_over import servo_of_run

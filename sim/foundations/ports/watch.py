@@ -6,8 +6,8 @@ from typing import Any, NamedTuple, Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports.array import Array
-from sim.ports.controller import Setpoint, TiltReading
+from sim.foundations.ports.array import Array
+from sim.foundations.ports.controller import Setpoint, TiltReading
 
 S = TypeVar("S")
 

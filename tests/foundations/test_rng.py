@@ -5,11 +5,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from sim.foundations.rng import Stream, normals, philox, uniforms
 from sim.kernels import compiled
 from sim.kernels import vectors as lanes_module
 from sim.kernels.compiled import normals as compiled_normals
 from sim.kernels.vectors import first_half, load, second_half, store
-from sim.rng import Stream, normals, philox, uniforms
 
 
 @pytest.mark.parametrize(

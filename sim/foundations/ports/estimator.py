@@ -6,7 +6,7 @@ from typing import Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports.array import Array
+from sim.foundations.ports.array import Array
 
 
 class SpotStatus(IntEnum):

@@ -11,11 +11,19 @@ from pathlib import Path
 
 import pytest
 
-import sim.files.filing as filing
-from sim.errors import OutputError
-from sim.files.filing import MARKER, PAGE_FAULT, WORK, check_output, filed, put, put_page
+import sim.foundations.files.filing as filing
+from sim.foundations.errors import OutputError
+from sim.foundations.files.filing import (
+    MARKER,
+    PAGE_FAULT,
+    WORK,
+    check_output,
+    filed,
+    put,
+    put_page,
+)
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[3]
 
 
 def write(place, text, *, kind="run", overwrite=False, more=()):
@@ -172,7 +180,7 @@ def test_the_check_leaves_nothing_behind(tmp_path):
 KILLED = """
 import os, signal, sys, time
 from pathlib import Path
-import sim.files.filing as filing
+import sim.foundations.files.filing as filing
 if sys.argv[2] == "moved":
     filing._exchanged = lambda one, other: False
     rename = os.rename

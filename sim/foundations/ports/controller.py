@@ -5,7 +5,7 @@ from typing import Final, NamedTuple, Protocol, TypeVar, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports.array import Array
+from sim.foundations.ports.array import Array
 
 S = TypeVar("S")
 
@@ -56,7 +56,8 @@ class Controller(Protocol[S]):
 
     The loop adds the correction to the feed-forward of the commanded path and holds it until the
     next one arrives. Settings are fixed at construction; state is passed in and returned. One that
-    states its law as well (`sim.ports.linear_law.StatesLaw`) is run by the compiled loop.
+    states its law as well (`sim.foundations.ports.linear_law.StatesLaw`) is run by the compiled
+    loop.
     """
 
     def initial_state(self, n_mirrors: int) -> S:

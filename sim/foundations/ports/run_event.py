@@ -6,8 +6,8 @@ from typing import NamedTuple, Protocol, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports.array import Array
-from sim.ports.disturbance import Clock, Disturbance, Event
+from sim.foundations.ports.array import Array
+from sim.foundations.ports.disturbance import Clock, Disturbance, Event
 
 Flags = NDArray[np.bool_]
 
@@ -73,7 +73,7 @@ class EventSite(NamedTuple):
     cameras: Mapping[str, Flags]
     """Cameras, and the mirrors (M,) that each sees."""
     key: tuple[int, int]
-    """(seed, stream): the random numbers that are this event's own (see sim.rng)."""
+    """(seed, stream): the random numbers that are this event's own (see sim.foundations.rng)."""
     exposure_s: float
     """From a frame's start. [s]"""
     stop_rad: tuple[float, float]
@@ -91,7 +91,7 @@ class RunEvent(Protocol):
     """An event of a run, such as a board that loses power.
 
     What it does follows from the number of the frame alone: random numbers are drawn by name
-    (`sim.rng`), never from a running generator, so that a run can be resumed anywhere.
+    (`sim.foundations.rng`), never from a running generator, so that a run can be resumed anywhere.
     """
 
     event: Event

@@ -6,7 +6,7 @@ from typing import Any, Final, NamedTuple, Protocol, TypeVar, runtime_checkable
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.ports.array import Array
+from sim.foundations.ports.array import Array
 
 S = TypeVar("S")
 SLOW_STREAMS: Final = 1 << 16
@@ -183,7 +183,7 @@ class Site(NamedTuple):
     mirror_ids: NDArray[np.int64]
     """(M,) number of each simulated mirror in the whole switch; random numbers are keyed by it."""
     key: tuple[int, int]
-    """(seed, stream): the random numbers that are this disturbance's own (see sim.rng)."""
+    """(seed, stream): random numbers of this disturbance alone (see sim.foundations.rng)."""
     folder: Any
     """pathlib.Path against which relative file names are read."""
     age_h: float = 0.0

@@ -1,6 +1,6 @@
 """Whether Parquet files can be written here."""
 
-from sim.errors import OutputError
+from sim.foundations.errors import OutputError
 
 
 def require_parquet() -> None:

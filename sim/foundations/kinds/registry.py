@@ -4,9 +4,16 @@ import inspect
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any, Final, TypeVar
 
-from sim.errors import PlugInError, ScenarioError, nearest
-from sim.kinds.outside import Outside, in_one_line, is_path, load, missing_package, offers
-from sim.params import Block
+from sim.foundations.errors import PlugInError, ScenarioError, nearest
+from sim.foundations.kinds.outside import (
+    Outside,
+    in_one_line,
+    is_path,
+    load,
+    missing_package,
+    offers,
+)
+from sim.foundations.params import Block
 
 T = TypeVar("T")
 Methods = Mapping[str, tuple[str, ...]]

@@ -5,7 +5,7 @@ import io
 
 import pytest
 
-from sim.files.text import counted, csv_text, shown, shown_lines
+from sim.foundations.files.text import counted, csv_text, shown, shown_lines
 
 
 @pytest.mark.parametrize(

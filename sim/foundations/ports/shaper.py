@@ -4,7 +4,7 @@ from typing import Any, Protocol
 
 import numpy as np
 
-from sim.ports.array import Array
+from sim.foundations.ports.array import Array
 
 
 class Shaper(Protocol):

@@ -5,7 +5,7 @@ import stat
 from pathlib import Path
 from typing import Final
 
-from sim.errors import SimError
+from sim.foundations.errors import SimError
 
 LARGEST_MB: Final = 200.0
 """A file of recorded data; one hour of three axes at 10 kHz is about this long."""

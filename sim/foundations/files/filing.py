@@ -22,8 +22,8 @@ from itertools import count
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from sim.errors import OutputError
-from sim.files.reading import read_text
+from sim.foundations.errors import OutputError
+from sim.foundations.files.reading import read_text
 
 MARKER = "mirrorloop.json"
 """In each folder that this program wrote: what kind of results, by which version, which files."""

@@ -12,8 +12,8 @@ import numpy as np
 from numpy.lib import format as npy
 from numpy.typing import NDArray
 
-from sim.errors import SimError
-from sim.files.reading import read_bytes
+from sim.foundations.errors import SimError
+from sim.foundations.files.reading import read_bytes
 
 LARGEST_ARRAYS_MB: Final = 1000.0
 """A file of arrays, and what it unfolds to; 400 000 windows of 24 x 24 pixels are about as long."""
