@@ -9,7 +9,7 @@ import numpy as np
 from sim.foundations.ports import Array
 
 
-def numbers_of(state: Any, m: int) -> Array:
+def state_numbers(state: Any, m: int) -> Array:
     """Return every floating-point number of a state for M mirrors, (M, n), in a fixed order.
 
     An array whose first axis has M entries is shared out among the mirrors; any other number is
@@ -24,7 +24,7 @@ def numbers_of(state: Any, m: int) -> Array:
 
 
 def with_numbers(state: Any, numbers: Array) -> Any:
-    """Return the state with its floating-point numbers replaced by (M, n); see `numbers_of`."""
+    """Return the state with its floating-point numbers replaced by (M, n); see `state_numbers`."""
     m, used = len(numbers), 0
 
     def rebuilt(part: Any) -> Any:

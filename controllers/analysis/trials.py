@@ -4,7 +4,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from controllers.analysis.state_numbers import numbers_of, with_numbers
+from controllers.analysis.state_numbers import state_numbers, with_numbers
 from sim.foundations.ports import Array, Setpoint, TiltReading
 
 SMALL_RAD = 2.0**-20
@@ -34,7 +34,7 @@ class LinearController(NamedTuple):
 def by_trial(controller: Any, m: int, size: float = SMALL_RAD) -> LinearController:
     """Return the matrices of each mirror, from trial steps of a size. [rad]"""
     state, quiet = warmed_up(controller, m), np.zeros((m, 2))
-    rest = numbers_of(state, m)
+    rest = state_numbers(state, m)
     after, base = _reaction(controller, state, quiet)
     n = rest.shape[1]
     A, B = np.zeros((m, n, n)), np.zeros((m, n, 2))
@@ -85,4 +85,4 @@ def free_step(controller: Any, state: Any, error_rad: Array) -> tuple[Any, Array
 
 def _reaction(controller: Any, state: Any, error_rad: Array) -> tuple[Array, Array]:
     following, correction = free_step(controller, state, error_rad)
-    return numbers_of(following, len(error_rad)), correction
+    return state_numbers(following, len(error_rad)), correction

@@ -21,12 +21,12 @@ from sim.assembly.firmware import (
 )
 from sim.assembly.health import attendant_of
 from sim.assembly.named import parts_named
-from sim.assembly.pictures import pictures_of
-from sim.assembly.plant import plant_of
+from sim.assembly.pictures import choose_pictures
+from sim.assembly.plant import drawn_mirrors
 from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
-from sim.assembly.timing import check_hold, clock_of, delays_of, ticks_of, whole_ratio
+from sim.assembly.timing import check_hold, clock_of, delays_of, ticks_until, whole_ratio
 from sim.calibration.results import Beliefs
 from sim.camera.settings import CameraParams, believed, make_camera
 from sim.foundations.errors import ScenarioError
@@ -102,12 +102,12 @@ def build(
     camera, seeds = scenario.camera, scenario.seeds
     clock = clock_of(scenario)
     check_hold(scenario, clock)
-    exposure_ticks = ticks_of(camera.exposure_us, clock)
-    latency_ticks = ticks_of(camera.exposure_us + camera.latency_us, clock)
+    exposure_ticks = ticks_until(camera.exposure_us, clock)
+    latency_ticks = ticks_until(camera.exposure_us + camera.latency_us, clock)
     layout = layout_of(scenario)
     if beliefs is None:
         beliefs = beliefs_of(scenario, layout)
-    plant = plant_of(scenario, clock, named.disturbances, beliefs=beliefs, condition=condition)
+    plant = drawn_mirrors(scenario, clock, named.disturbances, beliefs=beliefs, condition=condition)
     mirrors = plant.mirrors
     _check_reads(named.estimator, camera, len(mirrors))
     delay_ticks = delays_of(scenario, plant.population, clock, latency_ticks, exposure_ticks)
@@ -174,7 +174,7 @@ def build(
         ),
         tolerance_rad=1e-6 * scenario.metrics.tolerance_urad,
         outage_db=scenario.metrics.outage_excess_db,
-        pictures=pictures_of(
+        pictures=choose_pictures(
             clock, plant.epoch_frames, [d for d in disturbances if shows_event(d)]
         ),
         kernels=kernels,

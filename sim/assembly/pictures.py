@@ -10,7 +10,7 @@ MOST_LOOKED_AT = 300_000
 """Frames in which the strongest acceleration is looked for; in a longer run none is."""
 
 
-def pictures_of(
+def choose_pictures(
     clock: Clock, epoch_frames: tuple[int, ...], shaking: list[Any]
 ) -> tuple[tuple[str, int], ...]:
     """Choose frames worth a look: before, during and after what happens first."""

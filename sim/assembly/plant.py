@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sim.assembly.calibrated import calibrated_population
 from sim.assembly.health import spares_of
 from sim.assembly.plug_ins import PlugIn
-from sim.assembly.warm import beams_of, warm_switch, while_warming
+from sim.assembly.warm import carrying_light, warm_switch, while_warming
 from sim.calibration.results import Beliefs
 from sim.foundations.ports import Array, Beams, Clock
 from sim.life.condition import Condition
@@ -46,7 +46,7 @@ class SwitchPlant(NamedTuple):
     """What is to be said of losses while mirrors warm."""
 
 
-def plant_of(
+def drawn_mirrors(
     scenario: Scenario, clock: Clock, disturbances: Sequence[PlugIn], *,
     beliefs: Beliefs | None, condition: Condition | None,
 ) -> SwitchPlant:  # fmt: skip
@@ -97,7 +97,7 @@ def plant_of(
     return SwitchPlant(
         switch, mirrors, inputs, epochs, epoch_frames, population, fleet, drive,
         fleet.believed_gain.T * (swing**2 if drive.square else swing),
-        commands, beams_of(epochs, len(mirrors), first_output), warming,
+        commands, carrying_light(epochs, len(mirrors), first_output), warming,
     )  # fmt: skip
 
 

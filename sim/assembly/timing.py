@@ -58,7 +58,7 @@ def whole_ratio(key: str, update_hz: float, rate_hz: float) -> int:
     return round(ratio)
 
 
-def ticks_of(lasts_us: float, clock: Clock) -> int:
+def ticks_until(lasts_us: float, clock: Clock) -> int:
     """Return the ticks of the drive until a time of the scenario is over. [us -> 1]"""
     return math.ceil(1e-6 * lasts_us / clock.tick_s - RATIO_ROUNDING)
 

@@ -89,7 +89,7 @@ def while_warming(
     )
 
 
-def beams_of(epochs: Sequence[Epoch], mirrors: int, inputs: int) -> Beams:
+def carrying_light(epochs: Sequence[Epoch], mirrors: int, inputs: int) -> Beams:
     """Return which of a fleet's mirrors carry light; the first columns are those of inputs."""
     on = np.zeros((len(epochs), mirrors), bool)
     for row, epoch in zip(on, epochs, strict=True):

@@ -50,7 +50,7 @@ class Staircase(NamedTuple):
     """(M,) mean light of the readings. [DN]"""
 
 
-def steps_of(settings: CalibrationParams, reach_rad: float) -> Array:
+def calibration_tilts(settings: CalibrationParams, reach_rad: float) -> Array:
     """Return the steps (J, 2): along x, then along y, from end to end. [rad]"""
     along = np.linspace(-reach_rad, reach_rad, settings.steps)
     still = np.zeros_like(along)
@@ -74,7 +74,7 @@ def climb(rig: Rig, settings: CalibrationParams, first: int = 0) -> Staircase:
     """
     asked, seen, light = [], [], []
     frame = FIRST_FRAME + FIRST + first
-    for wanted in steps_of(settings, rig.reach_rad):
+    for wanted in calibration_tilts(settings, rig.reach_rad):
         volts = _volts(wanted, rig)
         asked.append(np.broadcast_to(_nominal(volts, rig), (rig.fleet.cross.shape[1], 2)))
         tilt = equilibrium(

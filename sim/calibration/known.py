@@ -27,7 +27,7 @@ GROUPS: Final[dict[str, tuple[str, ...]]] = {
 """What a calibration consists of, and the numbers that each part gives; pixels are maps."""
 
 
-def results_of(
+def calibration_results(
     cameras: Cameras, population_seed: int, sensors: list[dict[str, float]],
     bad: NDArray[np.bool_], mirrors: NDArray[np.int64], gain: Array, cross_axis: Array,
     flux_dn: Array,
@@ -51,7 +51,7 @@ def results_of(
     )  # fmt: skip
 
 
-def exact(
+def exact_beliefs(
     cameras: Cameras, population_seed: int, mirrors: NDArray[np.int64], population: Population,
     lens: tuple[float, float], flux_dn: Array,
 ) -> Beliefs:  # fmt: skip
@@ -68,7 +68,7 @@ def exact(
     response, dark, offset = (np.stack(part) for part in zip(*parts, strict=True))
     hot = dark > params.dark_e + 0.5 * params.hot_e if params.hot_e else np.zeros_like(dark, bool)
     bad = hot | (response < 0.5)
-    results = results_of(
+    results = calibration_results(
         cameras, population_seed, [sensor, sensor], bad, mirrors, population.gain_ratio,
         population.cross_axis, flux_dn,
     )  # fmt: skip
@@ -80,7 +80,7 @@ def exact(
     return Beliefs(results, maps)
 
 
-def sheet(cameras: Cameras, settings: CalibrationParams, measured: Beliefs) -> Beliefs:
+def data_sheet_beliefs(cameras: Cameras, settings: CalibrationParams, measured: Beliefs) -> Beliefs:
     """Return the beliefs of a firmware that has nothing but data sheets.
 
     Scale and system gain are off by their tolerances, the picture is taken to be square and

@@ -48,7 +48,7 @@ def nothing_lost(n_mirrors: int) -> SearchState:
     )
 
 
-def judge(
+def move_windows(
     rule: SearchRule,
     state: SearchState,
     spot_px: Array,
@@ -105,13 +105,13 @@ def judge(
     offset[start] = 0.0
     done = np.flatnonzero(searching & (left == 0))
     if len(done):
-        found = brightest(look(done), rule.spot_sigma_px)
+        found = brightest_box(look(done), rule.spot_sigma_px)
         offset[done] = found - expected_px[done]
     frames = state.frames + searching.astype(np.int32)
     return SearchState(offset, frames, lost, left), spot_px, status
 
 
-def brightest(fields_dn: NDArray[np.int32], spot_sigma_px: float) -> Array:
+def brightest_box(fields_dn: NDArray[np.int32], spot_sigma_px: float) -> Array:
     """Return the middle of the brightest box of each field, against the field's pixel P // 2.
 
     Parameters

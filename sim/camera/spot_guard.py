@@ -106,7 +106,7 @@ def doubted(
     return np.asarray(found)
 
 
-def counted(
+def confusion_counts(
     spot_px: Array, status: NDArray[np.uint8], place_px: Array, windows: Windows
 ) -> NDArray[np.bool_]:
     """Return what each reading counts as, (4, M): rows as in `Confusion`.

@@ -36,10 +36,12 @@ class Grouped(Guarded):
             left = [name for name in left if name not in here]
             if here:
                 with formatter.section(title):
-                    rows = [(name.ljust(width), summary_of(self.commands[name])) for name in here]
+                    rows = [
+                        (name.ljust(width), first_paragraph(self.commands[name])) for name in here
+                    ]
                     formatter.write_dl(rows)
 
 
-def summary_of(command: click.Command) -> str:
+def first_paragraph(command: click.Command) -> str:
     """Return the first paragraph of a command's help, on one line."""
     return " ".join((command.help or "").split("\n\n")[0].split())

@@ -66,7 +66,7 @@ def margins(
         summary_of,
     )
     from sim.studies.margins.margins_page import WORDS
-    from sim.studies.margins.required import against, verdict_words
+    from sim.studies.margins.required import against_worst, verdict_words
     from sim.studies.margins.sector import sector_study
 
     path = find(scenario)
@@ -92,7 +92,7 @@ def margins(
             if worst is not None:
                 value = number(worst["value"], unit, 4)
                 say(f"{words:<24}{value:>12}  mirror {worst['name']}, axis {worst['axis']}")
-        required = against(built.resolved.requirements, summary["worst"])
+        required = against_worst(built.resolved.requirements, summary["worst"])
         say(verdict_words(required, len(summary["unstable"])))
     if summary["unstable"]:
         named = ", ".join(summary["unstable"][:12])

@@ -48,8 +48,8 @@ def predict(
     from sim.studies.margins.margins import study
     from sim.studies.margins.predict_page import (
         agrees,
+        contributor_rows,
         predict_page,
-        rows_of,
         start_words,
         urad_text,
     )
@@ -66,7 +66,7 @@ def predict(
             raise ScenarioError("controller: a loop is unstable; see `mirrorloop margins`")
         result = compare_contributors(built, each=not total_only, progress=tell)
     page = predict_page(result)
-    tables = {"prediction": rows_of(result)}
+    tables = {"prediction": contributor_rows(result)}
     folder = write_loop_study(
         out, tables, page, built, kind="prediction", overwrite=overwrite, asked=asked_by(ctx)
     )

@@ -96,7 +96,7 @@ def tune(
     from sim.studies.margins.filing import write_loop_study
     from sim.studies.margins.tune import tune as search
     from sim.studies.margins.tune_page import fragment, outcome_words, tune_page
-    from sim.studies.margins.tune_results import table_of
+    from sim.studies.margins.tune_results import results_of
     from sim.studies.margins.verify import verify_choice
 
     path = find(scenario)
@@ -124,7 +124,7 @@ def tune(
         check = verify_choice(outcome, tell)
     folder = write_loop_study(
         out,
-        {"tune": table_of(outcome, check)},
+        {"tune": results_of(outcome, check)},
         tune_page(built, outcome, check),
         built,
         kind="tuning",

@@ -60,7 +60,7 @@ def log_peak(
     """
     frames = checked_frames(frames_dn, least_side_px=3)
     light = light_above_background(frames, camera)
-    spot_px, at_rim = log_parabola_vertex(light, brightest(light))
+    spot_px, at_rim = log_parabola_vertex(light, brightest_pixel(light))
     light_dn = light.sum(axis=(1, 2))
     return judged(
         spot_px,
@@ -114,7 +114,7 @@ def matched_filter(
     frames = checked_frames(frames_dn, least_side_px=3)
     light = light_above_background(frames, camera)
     matched = correlation(light, camera.spot_sigma_px)
-    spot_px, at_rim = log_parabola_vertex(matched, brightest(matched))
+    spot_px, at_rim = log_parabola_vertex(matched, brightest_pixel(matched))
     light_dn = light.sum(axis=(1, 2))
     return judged(
         spot_px,
@@ -143,7 +143,7 @@ def _templates(sigma_px: float, n_px: int) -> Array:
     return rows / np.linalg.norm(rows, axis=1, keepdims=True)
 
 
-def brightest(light: Array) -> NDArray[np.int64]:
+def brightest_pixel(light: Array) -> NDArray[np.int64]:
     """Return the pixel (x, y) of the largest value of each frame, (M, 2)."""
     n_spots, height, width = light.shape
     flat = light.reshape(n_spots, height * width).argmax(axis=1)
@@ -152,7 +152,7 @@ def brightest(light: Array) -> NDArray[np.int64]:
 
 def coarse_spot(light: Array, sigma_px: float) -> Array:
     """Return the pixel (M, 2) where the spot's profile fits best: where iterations start. [px]"""
-    return brightest(correlation(light, sigma_px)).astype(np.float64)
+    return brightest_pixel(correlation(light, sigma_px)).astype(np.float64)
 
 
 def log_parabola_vertex(values: Array, peak_px: NDArray[np.int64]) -> tuple[Array, Mask]:

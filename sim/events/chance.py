@@ -139,7 +139,7 @@ def cameras(name: str | None, site: EventSite) -> Mapping[str, Flags]:
     return found
 
 
-def joined(groups: Mapping[str, Flags], count: int, what: str) -> Flags:
+def all_members(groups: Mapping[str, Flags], count: int, what: str) -> Flags:
     """Return the mirrors (M,) of all boards, or of all cameras.
 
     Raises

@@ -16,7 +16,7 @@ Flags = NDArray[np.bool_]
 Names = Mapping[str, Sequence[str]]
 
 
-def numbers_of(names: Sequence[str], ports: int, outputs: int, key: str) -> NDArray[np.int64]:
+def mirror_numbers(names: Sequence[str], ports: int, outputs: int, key: str) -> NDArray[np.int64]:
     """Return the numbers of mirrors by their names, "A03", or ranges of them, "A00-A15".
 
     Parameters
@@ -96,7 +96,7 @@ def _declared(
     owner: dict[int, str] = {}
     found = {}
     for name, members in declared.items():
-        numbers = numbers_of(members, ports, outputs, f"{section}.{name}")
+        numbers = mirror_numbers(members, ports, outputs, f"{section}.{name}")
         for number in numbers.tolist():
             if number in owner:
                 side = f"A{number:02d}" if number < ports else f"B{number - ports:02d}"

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from sim.events.groups import numbers_of
+from sim.events.groups import mirror_numbers
 from sim.events.when import Flags, Happening, RunEventParams, span_of
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import EventSite, Faults
@@ -62,7 +62,7 @@ def mirrors_named(names: tuple[str, ...], site: EventSite) -> Flags:
     ScenarioError
         If one does not exist, or carries no light in the run.
     """
-    numbers = numbers_of(names, site.ports, site.outputs, "mirrors")
+    numbers = mirror_numbers(names, site.ports, site.outputs, "mirrors")
     missing = np.setdiff1d(numbers, site.mirror_ids)
     if missing.size:
         number = int(missing[0])

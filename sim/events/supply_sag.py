@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 import numpy as np
 from pydantic import Field
 
-from sim.events.chance import joined
+from sim.events.chance import all_members
 from sim.events.groups import member
 from sim.events.when import Happening, RunEventParams, over_axes, span_of, tick_times_s
 from sim.foundations.params import Positive
@@ -39,7 +39,7 @@ class SupplySag(Happening):
     def __init__(self, params: SupplySagParams, site: EventSite) -> None:
         """Find the mirrors."""
         mirrors = (
-            joined(site.boards, len(site.mirror_ids), "board") if params.board is None
+            all_members(site.boards, len(site.mirror_ids), "board") if params.board is None
             else member(site.boards, params.board, "board", "board")
         )  # fmt: skip
         what = "the boards" if params.board is None else f"board {params.board}"

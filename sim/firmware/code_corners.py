@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.firmware.codes import CodeWords, codes_of
-from sim.firmware.corners import solved
+from sim.firmware.corners import modular_solution
 from sim.firmware.rounding import Whole
 
 LARGEST_TILT: Final = 1 << 31
@@ -25,7 +25,7 @@ class CodeRows(NamedTuple):
     """(N, 2)"""
 
 
-def rows_of(
+def rows_with_codes(
     words: CodeWords, mirror: NDArray[np.int64], path: Whole, correction: Whole
 ) -> CodeRows:
     """Return rows with the codes that the model gives."""
@@ -69,7 +69,7 @@ def corner_rows(words: CodeWords, mirrors: NDArray[np.int64]) -> CodeRows:
     for i, (_, part, value) in enumerate(found):
         tilt[i, part] = value
     path = tilt // 2 + 12_345
-    return rows_of(words, mirror, path, tilt - path)
+    return rows_with_codes(words, mirror, path, tilt - path)
 
 
 def _ties(words: CodeWords, part: int, mirror: int) -> list[int]:
@@ -80,7 +80,7 @@ def _ties(words: CodeWords, part: int, mirror: int) -> list[int]:
     found = []
     for side in (-unit, 0, unit):
         target = np.array([(1 << (words.shift - 1)) + side])
-        first = int(solved(per, target, words.shift)[0])
+        first = int(modular_solution(per, target, words.shift)[0])
         for tilt in (first, first + period, first - period, first - 2 * period):
             if abs(tilt) < LARGEST_TILT:
                 found.append(tilt)

@@ -41,7 +41,7 @@ def compiler() -> str:
     )
 
 
-def run(command: Sequence[str | Path], *, folder: Path, what: str) -> str:
+def run_program(command: Sequence[str | Path], *, folder: Path, what: str) -> str:
     """Return what a program writes; refuse where it fails.
 
     Raises
@@ -74,4 +74,6 @@ def compiled_library(sources: Sequence[Path], includes: Sequence[Path], library:
         If there is no compiler, or it refuses.
     """
     flags = [*STRICT, "-O3", "-fPIC", "-shared", *(f"-I{folder}" for folder in includes)]
-    run([compiler(), *flags, "-o", library, *sources], folder=library.parent, what="compiling")
+    run_program(
+        [compiler(), *flags, "-o", library, *sources], folder=library.parent, what="compiling"
+    )

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sim.firmware.controller import FixedInput
 from sim.firmware.fixed_law import FixedLaw, FixedState
 from sim.firmware.rounding import Whole
-from sim.firmware.ties import RoundingSite, exact, roundings, sites_of
+from sim.firmware.ties import RoundingSite, never_rounds, roundings, sites_of
 from sim.foundations.rng import philox
 
 TRIES: Final = (64, 2048)
@@ -47,7 +47,7 @@ class RoundingCorner(NamedTuple):
     """As many as have another sign or another last bit: rules for ties differ in these."""
 
 
-def joined(parts: list[LawSteps]) -> LawSteps:
+def in_series(parts: list[LawSteps]) -> LawSteps:
     """Return steps one after the other."""
     return LawSteps(
         FixedState._make(np.concatenate(e) for e in zip(*(p.before for p in parts), strict=True)),
@@ -59,7 +59,7 @@ def corners_of(law: FixedLaw) -> list[RoundingCorner]:
     """Return the corners of every rounding of a law for one mirror."""
     found = []
     for number, site in enumerate(sites_of(law)):
-        unit = 0 if exact(law, site) else unit_of(law, site)
+        unit = 0 if never_rounds(law, site) else smallest_change(law, site)
         for side in (-1, 0, 1):
             if unit == 0:
                 found.append(RoundingCorner(site, side, None, None))
@@ -68,7 +68,7 @@ def corners_of(law: FixedLaw) -> list[RoundingCorner]:
     return found
 
 
-def unit_of(law: FixedLaw, site: RoundingSite) -> int:
+def smallest_change(law: FixedLaw, site: RoundingSite) -> int:
     """Return the least by which a total can change: the common power of two of its coefficients."""
     if site.stage == "section":
         return 1
@@ -157,7 +157,7 @@ def _towards(
         return steps._replace(before=steps.before._replace(filters=memory))
     which = ("seen", "lost").index(site.stage)
     coefficient = int(law.rows[which][0, part, site.row, word])
-    move = solved(coefficient, missing, rounded.shift)
+    move = modular_solution(coefficient, missing, rounded.shift)
     if word == 0:
         return _with_value(law, steps, part, move)
     if word == len(f.states) + 1:
@@ -190,7 +190,7 @@ def _with_value(law: FixedLaw, steps: LawSteps, part: int, move: Whole) -> LawSt
     return steps._replace(given=steps.given._replace(reference=reference))
 
 
-def solved(coefficient: int, missing: Whole, shift: int) -> Whole:
+def modular_solution(coefficient: int, missing: Whole, shift: int) -> Whole:
     """Return the smallest m with coefficient m = missing, modulo 2^shift.
 
     Where a common factor of two forbids it, that of what is left of it.

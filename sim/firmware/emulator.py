@@ -10,7 +10,7 @@ import tempfile
 from pathlib import Path
 from typing import Final, NamedTuple
 
-from sim.firmware.compiling import STRICT, CompilerError, compiler, run
+from sim.firmware.compiling import STRICT, CompilerError, compiler, run_program
 
 ARM: Final = "arm-none-eabi-"
 CORE: Final = ("-mcpu=cortex-m4", "-mthumb", "-mfloat-abi=softfp", "-mfpu=fpv4-sp-d16")
@@ -70,7 +70,7 @@ def missing() -> str | None:
     return None
 
 
-def counted(firmware: Path, vectors: Path) -> Counted:
+def emulated_counts(firmware: Path, vectors: Path) -> Counted:
     """Replay vectors through a firmware on an emulated Cortex-M4, and count.
 
     Parameters
@@ -96,7 +96,7 @@ def counted(firmware: Path, vectors: Path) -> Counted:
         work = Path(name)
         elf = _linked(firmware, work)
         counter = work / "count.so"
-        run(
+        run_program(
             [compiler(), "-std=c99", LEVEL, "-fPIC", "-shared", "-o", counter,
              firmware / "emulator" / "count.c"],
             folder=work, what="counter of instructions",
@@ -104,7 +104,7 @@ def counted(firmware: Path, vectors: Path) -> Counted:
         marks = _addresses(elf, work)
         report = work / "report.txt"
         asked = ",".join(f"{stage}={marks[f'mark_{stage}']:#x}" for stage in (*STAGES, "end"))
-        run(
+        run_program(
             [EMULATOR, "-M", "mps2-an386", "-nographic", "-monitor", "none", "-serial", "none",
              "-semihosting-config", "enable=on,target=native",
              "-plugin", f"{counter},report={report},{asked}", "-kernel", elf],
@@ -116,7 +116,7 @@ def counted(firmware: Path, vectors: Path) -> Counted:
 def _linked(firmware: Path, work: Path) -> Path:
     elf = work / "firmware.elf"
     sources = [*sorted((firmware / "src").glob("*.c")), *(firmware / "test" / n for n in TEST)]
-    run(
+    run_program(
         [f"{ARM}gcc", *STRICT, LEVEL, *CORE, "-nostartfiles", "-T",
          firmware / "emulator" / "layout.ld", "--specs=rdimon.specs", f"-I{firmware / 'src'}",
          f"-I{firmware / 'test'}", "-o", elf, *sources, firmware / "emulator" / "start.c"],
@@ -126,7 +126,7 @@ def _linked(firmware: Path, work: Path) -> Path:
 
 
 def _addresses(elf: Path, work: Path) -> dict[str, int]:
-    text = run([f"{ARM}nm", elf], folder=work, what="symbols")
+    text = run_program([f"{ARM}nm", elf], folder=work, what="symbols")
     found = re.findall(r"^([0-9a-f]+) T (mark_\w+)$", text, re.MULTILINE)
     return {name: int(address, 16) for address, name in found}
 
@@ -149,13 +149,15 @@ def _memory(firmware: Path, work: Path) -> tuple[int, int, int, int, int, int]:
     probe = objects / "probe.c"
     probe.write_text(PROBE)
     compile_ = [f"{ARM}gcc", *STRICT, LEVEL, *CORE, f"-I{firmware / 'src'}", "-fstack-usage", "-c"]
-    run([*compile_, probe], folder=objects, what="compiling")
-    sizes = run([f"{ARM}nm", "-S", "probe.o"], folder=objects, what="symbols")
+    run_program([*compile_, probe], folder=objects, what="compiling")
+    sizes = run_program([f"{ARM}nm", "-S", "probe.o"], folder=objects, what="symbols")
     pairs = re.findall(r" ([0-9a-f]+) \w (\w+)$", sizes, re.MULTILINE)
     bytes_of = {name: int(size, 16) for size, name in pairs}
     (objects / "probe.o").unlink()
-    run([*compile_, *sorted((firmware / "src").glob("*.c"))], folder=objects, what="compiling")
-    parts = run([f"{ARM}size", "-A", *sorted(objects.glob("*.o"))], folder=objects, what="sizes")
+    sources = sorted((firmware / "src").glob("*.c"))
+    run_program([*compile_, *sources], folder=objects, what="compiling")
+    made = sorted(objects.glob("*.o"))
+    parts = run_program([f"{ARM}size", "-A", *made], folder=objects, what="sizes")
     code = tables = static = 0
     for section, size in re.findall(r"^(\.\w[\w.]*)\s+(\d+)", parts, re.MULTILINE):
         if section.startswith((".text", ".rodata")):
@@ -172,5 +174,5 @@ def _memory(firmware: Path, work: Path) -> tuple[int, int, int, int, int, int]:
 
 
 def _version(work: Path) -> str:
-    first = run([f"{ARM}gcc", "--version"], folder=work, what="version").splitlines()[0]
+    first = run_program([f"{ARM}gcc", "--version"], folder=work, what="version").splitlines()[0]
     return f"{first}, {LEVEL}"

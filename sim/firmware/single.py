@@ -14,7 +14,7 @@ from sim.estimators.peak import log_peak, matched_filter
 from sim.estimators.quad_cell import offset_from_balance, quad_cell
 from sim.estimators.spot_model import axis_profile
 from sim.firmware.law_source import braces
-from sim.firmware.source import c_file, filled, plain
+from sim.firmware.source import c_file, filled, printable
 from sim.foundations.ports import Array, CameraBelief, SpotReading
 from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
@@ -92,7 +92,7 @@ def single_source(firmware: SingleFirmware) -> SingleSource:
     n, s = law["states"], law["sections"]
     known = {
         "version": importlib.metadata.version("mirrorloop"),
-        "title": plain(firmware.title),
+        "title": printable(firmware.title),
         "mirrors": firmware.mirrors,
         "law": law,
         "spot": spot,
@@ -123,10 +123,10 @@ def _spot_of(f: SingleFirmware) -> _Spot:
     shared = {
         "WINDOW_HEIGHT": str(height),
         "WINDOW_WIDTH": str(width),
-        "SPOT_LEAST_LIGHT": number(f.settings["min_flux_dn"]),
-        "SPOT_EDGE_X": number(0.5 * (width - 1) - edge_px),
-        "SPOT_EDGE_Y": number(0.5 * (height - 1) - edge_px),
-        "LIGHT_LEVEL": number(level),
+        "SPOT_LEAST_LIGHT": c_constant(f.settings["min_flux_dn"]),
+        "SPOT_EDGE_X": c_constant(0.5 * (width - 1) - edge_px),
+        "SPOT_EDGE_Y": c_constant(0.5 * (height - 1) - edge_px),
+        "LIGHT_LEVEL": c_constant(level),
         "POSITION_BOUND": repr(POSITION_BOUND),
         "CORRECTION_BOUND": repr(CORRECTION_BOUND),
     }
@@ -154,8 +154,8 @@ def _quad_cell(f: SingleFirmware) -> Parts:
     macros = {
         "QUAD_HALF_WIDTH": str((width - gap_px) // 2),
         "QUAD_HALF_HEIGHT": str((height - gap_px) // 2),
-        "QUAD_LARGEST_RATIO": number(largest),
-        "QUAD_CURVE_STEPS": number((CURVE_ENTRIES - 1) / last),
+        "QUAD_LARGEST_RATIO": c_constant(largest),
+        "QUAD_CURVE_STEPS": c_constant((CURVE_ENTRIES - 1) / last),
     }
     text = f"static const float quad_curve[{len(curve)}] = {_braces(curve)};\n"
     what = "/* Offset [px] over the logarithm of right over left, QUAD_CURVE_STEPS a unit. */\n"
@@ -185,8 +185,8 @@ def _iterated(f: SingleFirmware, largest_px: float, most: int) -> dict[str, str]
     tolerance = max(f.settings.get("tolerance_px", 1e-4), LEAST_TOLERANCE_PX)
     return {
         "SPOT_ITERATIONS": str(f.settings.get("max_iterations", most)),
-        "SPOT_TOLERANCE": number(tolerance),
-        "SPOT_LARGEST_STEP": number(largest_px),
+        "SPOT_TOLERANCE": c_constant(tolerance),
+        "SPOT_LARGEST_STEP": c_constant(largest_px),
     }
 
 
@@ -195,7 +195,7 @@ def _weighted(f: SingleFirmware) -> Parts:
     sigma_px = f.settings["weight_sigma_px"]
     stride = 1.0 + (f.camera.spot_sigma_px**2 + 1 / 12) / sigma_px**2
     macros |= _iterated(f, sigma_px, 12)
-    macros |= {"WEIGHT_SIGMA": number(sigma_px), "WEIGHT_STRIDE": number(stride)}
+    macros |= {"WEIGHT_SIGMA": c_constant(sigma_px), "WEIGHT_STRIDE": c_constant(stride)}
     return macros, (*ITERATED, "weighted_centroid.c"), tables
 
 
@@ -205,10 +205,10 @@ def _fit(f: SingleFirmware) -> Parts:
     noise_e2 = c.read_noise_e**2 + 1 / (12 * gain**2)
     macros |= _iterated(f, LARGEST_STEP_SIGMA * c.spot_sigma_px, 20)
     macros |= {
-        "SPOT_SIGMA": number(c.spot_sigma_px),
+        "SPOT_SIGMA": c_constant(c.spot_sigma_px),
         "FIT_WEIGHS": str(int(f.estimator is poisson_fit)),
-        "FIT_VARIANCE": number(gain * (c.background_e + noise_e2)),
-        "FIT_LEAST": number(gain * SMALLEST_VARIANCE_E2),
+        "FIT_VARIANCE": c_constant(gain * (c.background_e + noise_e2)),
+        "FIT_LEAST": c_constant(gain * SMALLEST_VARIANCE_E2),
     }
     return macros, (*ITERATED, "fit.c"), tables
 
@@ -259,11 +259,11 @@ def _rows(m: LawMatrices, n: int) -> Array:
     return found
 
 
-def number(value: float) -> str:
+def c_constant(value: float) -> str:
     """Return a number as a constant of C, to the digits of single precision."""
     text = f"{float(np.float32(value)):.9g}"
     return f"{text if '.' in text or 'e' in text else text + '.0'}f"
 
 
 def _braces(numbers: Array) -> str:
-    return braces(numbers, text=number)
+    return braces(numbers, text=c_constant)

@@ -62,7 +62,7 @@ def source_of(firmware: Firmware) -> Source:
     sum_ = hashlib.sha256(repr(made).encode())
     known = {
         "version": importlib.metadata.version("mirrorloop"),
-        "title": plain(firmware.title),
+        "title": printable(firmware.title),
         "mirrors": firmware.mirrors,
         "law": law,
         "spot": spot,
@@ -92,7 +92,7 @@ def readme(firmware: Firmware, source: Source) -> str:
     return filled(
         "README.md.j2",
         version=importlib.metadata.version("mirrorloop"),
-        title=plain(firmware.title),
+        title=printable(firmware.title),
         law=law_numbers(firmware.law, firmware.law_kind) | law_costs(firmware.law),
         spot=source.spot,
     )
@@ -111,7 +111,7 @@ def filled(name: str, **known: Any) -> str:
     return environment.from_string(c_file(name)).render(known)
 
 
-def plain(text: str) -> str:
+def printable(text: str) -> str:
     """Return a text that can stand in a C comment or a string: printable ASCII, one line."""
     kept = "".join(c if c.isascii() and c.isprintable() and c not in '"\\' else " " for c in text)
     return " ".join(kept.replace("*/", " ").replace("/*", " ").replace("??", "?").split())

@@ -59,7 +59,7 @@ def law_of_rows(law: FixedLaw, mirrors: NDArray[np.int64]) -> FixedLaw:
     )
 
 
-def exact(law: FixedLaw, site: RoundingSite) -> bool:
+def never_rounds(law: FixedLaw, site: RoundingSite) -> bool:
     """Whether a site never rounds: its coefficients bridge the shift without a rest."""
     if site.stage == "section":
         return law.section_shift <= 0

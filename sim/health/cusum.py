@@ -11,7 +11,7 @@ from sim.foundations.ports import Array, PlantBelief
 from sim.foundations.ports.watch import FaultKind, Findings, Sight
 from sim.health import likelihood
 from sim.health.diagnosis import CERTAIN, FramesAfterAlarm, diagnose
-from sim.health.learnt_scatter import kept, threshold_learnt
+from sim.health.learnt_scatter import keeps_false_alarm_rate, threshold_learnt
 from sim.health.moves import LastPlace, gain_by_move, nowhere
 from sim.health.response import CorrectionResponse
 from sim.health.trend import Trend
@@ -152,7 +152,7 @@ class Cusum:
         wanted = max(TESTS * frames_1000h / params.false_alarms_per_mirror_1000h, 10.0)
         self.threshold = threshold_learnt(wanted, self.learn_frames, params.scatter_ratio)
         """On every sum. [nat]"""
-        self.warnings = () if kept(self.threshold, wanted) else (
+        self.warnings = () if keeps_false_alarm_rate(self.threshold, wanted) else (
             f"health.watch.learn_ms: scatter learnt from {self.learn_frames} frames keeps no rate "
             f"of false alarms as low as {params.false_alarms_per_mirror_1000h:g} per mirror and "
             "1000 h; learn longer",

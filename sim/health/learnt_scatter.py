@@ -61,7 +61,7 @@ def threshold_learnt(wanted: float, learn_frames: int, ratio: float) -> float:
     return float(scipy.optimize.brentq(short, known, MOST * known))
 
 
-def kept(threshold: float, wanted: float) -> bool:
+def keeps_false_alarm_rate(threshold: float, wanted: float) -> bool:
     """Whether a threshold of `threshold_learnt` keeps what is wanted: not, if none does."""
     return threshold < MOST * threshold_of(wanted)
 

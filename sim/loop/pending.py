@@ -155,7 +155,7 @@ def deliver(pending: Pending, frame: int) -> tuple[Delivered, Whole]:
     return found, np.where(came, frame - (depth - 1 - at), used)
 
 
-def take(readings: PendingReadings, newest: PendingReadings) -> None:
+def push(readings: PendingReadings, newest: PendingReadings) -> None:
     """Put the readings of one frame, arrays of one row, behind the others, in place."""
     for name, kept in readings._asdict().items():
         kept[:-1] = kept[1:]

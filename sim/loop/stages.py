@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from sim.camera.exposure import Sampling
 from sim.camera.measurement import BEYOND
-from sim.camera.search import SearchState, judge
+from sim.camera.search import SearchState, move_windows
 from sim.camera.settings import window_origin
 from sim.camera.shutter import row_delay_s
-from sim.camera.spot_guard import Windows, counted, doubted
+from sim.camera.spot_guard import Windows, confusion_counts, doubted
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array, Setpoint, SpotReading, SpotStatus, TiltReading
 from sim.foundations.rng import Stream
@@ -200,13 +200,13 @@ class FrameByFrame:
         if not measurement.params.spill:
             return spot_px, status, None
         place_px = origin + self._position.mean(axis=0).T
-        return spot_px, status, counted(read_px, status, place_px, windows)
+        return spot_px, status, confusion_counts(read_px, status, place_px, windows)
 
     def judged(
         self, search: SearchState | None, spot_px: Array, status: NDArray[np.uint8],
         expected_px: Array, exposure: Exposure,
     ) -> tuple[SearchState | None, Array, NDArray[np.uint8]]:  # fmt: skip
-        """Search for lost spots where that is on; see `sim.camera.search.judge`."""
+        """Search for lost spots where that is on; see `sim.camera.search.move_windows`."""
         parts = self._parts
         if parts.search is None or search is None:
             return search, spot_px, status
@@ -214,7 +214,7 @@ class FrameByFrame:
         def look(which: NDArray[np.int64]) -> NDArray[np.int32]:
             return parts.measurement.fields(which, *exposure)
 
-        return judge(parts.search, search, spot_px, status, expected_px, look)
+        return move_windows(parts.search, search, spot_px, status, expected_px, look)
 
 
 def asked_corner(parts: Parts, path: FramePath, search: SearchState | None) -> Array:

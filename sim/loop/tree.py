@@ -21,7 +21,7 @@ def leaves(node: Any, name: str = "") -> Iterator[tuple[str, Any]]:
         yield name, node
         return
     for part, value in parts_of(node):
-        yield from leaves(value, joined(name, part))
+        yield from leaves(value, dotted_name(name, part))
 
 
 def lengths(node: Any, name: str = "") -> Iterator[tuple[str, int]]:
@@ -31,7 +31,7 @@ def lengths(node: Any, name: str = "") -> Iterator[tuple[str, int]]:
     if not is_record(node):
         yield name, len(node)
     for part, value in parts_of(node):
-        yield from lengths(value, joined(name, part))
+        yield from lengths(value, dotted_name(name, part))
 
 
 def grown(form: Any, length_of: Callable[[str], int], leaf_of: Callable[[str], Any],
@@ -41,12 +41,12 @@ def grown(form: Any, length_of: Callable[[str], int], leaf_of: Callable[[str], A
     What a tuple holds beyond its form has the form of its last part.
     """
     if is_record(form):
-        each = (grown(v, length_of, leaf_of, joined(name, k)) for k, v in parts_of(form))
+        each = (grown(v, length_of, leaf_of, dotted_name(name, k)) for k, v in parts_of(form))
         return type(form)(*each)
     if isinstance(form, tuple):
         forms = [form[min(i, len(form) - 1)] for i in range(length_of(name))]
         return tuple(
-            grown(v, length_of, leaf_of, joined(name, str(i))) for i, v in enumerate(forms)
+            grown(v, length_of, leaf_of, dotted_name(name, str(i))) for i, v in enumerate(forms)
         )
     return leaf_of(name)
 
@@ -57,7 +57,7 @@ def misfit(form: Any, node: Any, name: str = "") -> str | None:
         if type(form) is not type(node):
             return f"{name} must be {kind(form)}, got {kind(node)}"
         pairs = zip(parts_of(form), node, strict=True)
-        found = (misfit(v, given, joined(name, k)) for (k, v), given in pairs)
+        found = (misfit(v, given, dotted_name(name, k)) for (k, v), given in pairs)
         return next((each for each in found if each), None)
     if isinstance(form, tuple) or isinstance(node, tuple):
         if not (isinstance(form, tuple) and isinstance(node, tuple)):
@@ -65,14 +65,14 @@ def misfit(form: Any, node: Any, name: str = "") -> str | None:
         if node and not form:
             return f"{name} must be empty, got {len(node)} parts"
         found = (
-            misfit(form[min(i, len(form) - 1)], given, joined(name, str(i)))
+            misfit(form[min(i, len(form) - 1)], given, dotted_name(name, str(i)))
             for i, given in enumerate(node)
         )
         return next((each for each in found if each), None)
     return None
 
 
-def joined(name: str, part: str) -> str:
+def dotted_name(name: str, part: str) -> str:
     """Return the dotted name of a part."""
     return f"{name}.{part}" if name else part
 

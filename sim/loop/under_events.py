@@ -26,8 +26,8 @@ from sim.loop.pending import (
     deliver,
     in_force,
     pending_from,
+    push,
     send,
-    take,
 )
 from sim.loop.recorder import note_frame
 from sim.loop.sight import measured_rad
@@ -197,7 +197,7 @@ class UnderEvents(FrameByFrame):
         if faults.dropped is not None:
             come = np.where(faults.dropped, NEVER, come)
         expected, reference = path.expected_px, path.setpoint.reference_rad
-        take(pending.readings, PendingReadings(
+        push(pending.readings, PendingReadings(
             spot_px[None], status[None], expected[None], reference[None], come[None]
         ))  # fmt: skip
         got, used = deliver(pending, frame)

@@ -15,11 +15,11 @@ from sim.foundations.ports import Array
 from sim.mechanics.plausible import check_names
 from sim.mechanics.recording import (
     Recording,
+    acceleration_unit,
     check_length,
     check_rate,
     finite_number,
     lines_of,
-    unit_of,
     used_axes,
 )
 
@@ -92,7 +92,7 @@ def read_acceleration_csv(
     ProfileError
         If the file cannot be read or breaks a rule; the message gives file, line, rule, value.
     """
-    unit_m_s2 = unit_of(path, units)
+    unit_m_s2 = acceleration_unit(path, units)
     used = used_axes(path, columns)
     check_names(path, time_column, columns, units, time_unit)
     table = read_table(path, [time_column, *(columns[axis] for axis in used)], layout)

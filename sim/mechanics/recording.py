@@ -51,17 +51,17 @@ def finite_number(path: Path, line: int, cell: str, name: str) -> float:
     if not np.isfinite(value):
         raise ProfileError(
             f'{path}: line {line}: "{name}" must be a finite number, '
-            f'got "{shortened(cell.strip())}"'
+            f'got "{quoted(cell.strip())}"'
         )
     return value
 
 
-def shortened(cell: str, most: int = 40) -> str:
+def quoted(cell: str, most: int = 40) -> str:
     """Return a cell as a message quotes it."""
     return cell if len(cell) <= most else f"{cell[:most]}... ({len(cell)} characters)"
 
 
-def unit_of(path: Path, units: str) -> float:
+def acceleration_unit(path: Path, units: str) -> float:
     """Return a declared unit of acceleration in m/s^2."""
     if units not in UNITS_M_S2:
         raise ProfileError(

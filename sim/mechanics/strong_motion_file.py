@@ -11,11 +11,11 @@ from sim.foundations.errors import ProfileError, nearest
 from sim.foundations.ports import Array
 from sim.mechanics.recording import (
     Recording,
+    acceleration_unit,
     check_length,
     check_rate,
     finite_number,
     lines_of,
-    unit_of,
     used_axes,
 )
 
@@ -66,7 +66,7 @@ def read_avol1(path: Path, *, columns: Sequence[str], units: str) -> Recording:
     ProfileError
         If the file cannot be read or breaks a rule; the message gives file, line, rule, value.
     """
-    unit_m_s2 = unit_of(path, units)
+    unit_m_s2 = acceleration_unit(path, units)
     used = used_axes(path, columns)
     channels = _avol1_channels(path)
     known = {channel.direction: channel for channel in channels}

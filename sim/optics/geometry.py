@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from sim.foundations.ports import Array
-from sim.optics.lattice import Lattice, Outline, places
+from sim.optics.lattice import Lattice, Outline, lattice_places
 from sim.optics.params import GeometryParams
 
 
@@ -115,7 +115,8 @@ class SwitchGeometry:
         return in_array_m + np.array([0.0, 0.0, self.spacing_m])
 
     def _centres_m(self, ports: ArrayLike, count: int, columns: int, pitch_m: float) -> Array:
-        place_m = places(count, columns, self.lattice, self.outline)[np.asarray(ports)] * pitch_m
+        places = lattice_places(count, columns, self.lattice, self.outline)
+        place_m = places[np.asarray(ports)] * pitch_m
         return place_m[..., :1] * self.grid_x + place_m[..., 1:] * self.grid_y
 
 

@@ -13,7 +13,7 @@ ROW_RATIO = np.sqrt(3.0) / 2.0
 """Distance between rows of a hexagonal lattice, in pitches."""
 
 
-def places(count: int, columns: int, lattice: Lattice, outline: Outline) -> Array:
+def lattice_places(count: int, columns: int, lattice: Lattice, outline: Outline) -> Array:
     """Return the places of an array's mirrors, from its centre.
 
     Parameters

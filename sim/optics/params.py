@@ -6,7 +6,7 @@ import numpy as np
 from pydantic import Field, model_validator
 
 from sim.foundations.params import Block, between
-from sim.optics.lattice import Lattice, Outline, places
+from sim.optics.lattice import Lattice, Outline, lattice_places
 
 PortCount = Annotated[int, Field(ge=1, le=4096)]
 Length = Annotated[float, between(1e-3, 1e5)]
@@ -62,7 +62,8 @@ class GeometryParams(Block):
                 f"output_columns must divide the output ports, {self.outputs}, got {columns_b}"
             )
         width_mm = max(
-            float(np.ptp(places(count, columns, self.lattice, self.outline)[:, 0])) * pitch_mm
+            pitch_mm
+            * float(np.ptp(lattice_places(count, columns, self.lattice, self.outline)[:, 0]))
             for count, columns, pitch_mm in (
                 (self.ports_per_side, self.columns, self.pitch_mm),
                 (self.outputs, columns_b, self.output_pitch_mm or self.pitch_mm),

@@ -20,7 +20,7 @@ def public_names() -> list[str]:
     return [name for _, names in _sections() for name in names]
 
 
-def words_of(name: str) -> str:
+def first_sentence(name: str) -> str:
     """Return the first sentence that a public name says of itself; empty if it says nothing."""
     import mirrorloop
 
@@ -35,7 +35,7 @@ def names_list() -> str:
     lines = []
     for title, names in _sections():
         lines += [f"### {title}", "", "| name | is |", "|---|---|"]
-        lines += [f"| `{name}` | {words_of(name)} |".replace("\\", "\\\\") for name in names]
+        lines += [f"| `{name}` | {first_sentence(name)} |".replace("\\", "\\\\") for name in names]
         lines.append("")
     return "\n".join(lines)
 

@@ -120,7 +120,7 @@ def key_below(axes: Axes, columns: int) -> None:
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=columns, handlelength=2.6)
 
 
-def thinned(traces: Traces, starts: NDArray) -> str:
+def thinning_words(traces: Traces, starts: NDArray) -> str:
     """Say how the history was shortened, if it was."""
     if len(starts) == len(traces.time_s):
         return ""

@@ -39,6 +39,6 @@ def mark_events(axes: Axes, events: Sequence[EventSpan], scale: float) -> None:
             )  # fmt: skip
 
 
-def marked(events: Sequence[EventSpan]) -> str:
+def marks_caption(events: Sequence[EventSpan]) -> str:
     """Return what a caption says of the marks, where the picture has no key."""
     return " Shaded, with their numbers: the events." if events else ""

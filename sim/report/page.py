@@ -50,7 +50,7 @@ AT_LIMIT_PCT = 66.667
 """Where the bar of a value that equals its limit ends. [%]"""
 
 
-def render(view: ReportView) -> str:
+def page_of(view: ReportView) -> str:
     """Return the report as one HTML page with its pictures inside.
 
     Parameters

@@ -22,7 +22,7 @@ from sim.report.drawing import (
     finish,
     time_axis,
 )
-from sim.report.event_marks import EventSpan, mark_events, marked
+from sim.report.event_marks import EventSpan, mark_events, marks_caption
 from sim.report.thin import bin_starts, thin, thin_signed
 from sim.report.view import SpotMarks
 from sim.results.metrics import mirror_name
@@ -145,7 +145,7 @@ def acceleration_pictures(
         address,
         "Acceleration of the optical core along x, y and z, over time.",
         "Acceleration of the optical core: of largest magnitude in each interval, with its sign; "
-        f"g = 9.80665 m/s².{marked(events)}",
+        f"g = 9.80665 m/s².{marks_caption(events)}",
     )
     if spectrum is None:
         return [over_time]

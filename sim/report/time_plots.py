@@ -23,7 +23,7 @@ from sim.report.drawing import (
     finish,
     time_axis,
 )
-from sim.report.event_marks import EventSpan, mark_events, marked
+from sim.report.event_marks import EventSpan, mark_events, marks_caption
 from sim.report.thin import bin_starts, thin
 from sim.results.coupling import DARK_DB
 from sim.results.hold import HoldInterval
@@ -302,5 +302,5 @@ def temperature_picture(
         address = finish(figure)
     return Picture(
         address, "Bench temperature over time.",
-        f"Bench temperature over the reference.{marked(events)}",
+        f"Bench temperature over the reference.{marks_caption(events)}",
     )  # fmt: skip

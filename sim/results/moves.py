@@ -117,7 +117,7 @@ class Arrivals(NamedTuple):
     """(n,) slowest of the others; 0 if there is none. [s]"""
 
 
-def arrivals_of(
+def arrivals_in_traces(
     traces: Traces, epochs: Sequence[Epoch], params: MetricsParams, *, light: bool
 ) -> Arrivals:
     """Return when each mirror settled or, for light, each connection came to light."""

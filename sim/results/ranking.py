@@ -12,7 +12,7 @@ from sim.results.coupling import DARK_DB, aligned_over_time
 from sim.results.events import during
 from sim.results.hold import MetricsParams, hold_of
 from sim.results.metrics import mirror_name
-from sim.results.moves import arrivals_of
+from sim.results.moves import arrivals_in_traces
 from sim.results.outages import outages
 from sim.results.traces import LOST, Traces
 
@@ -93,7 +93,7 @@ def rank(
 def _arrived(
     traces: Traces, epochs: Sequence[Epoch], params: MetricsParams, key: str, *, light: bool
 ) -> dict[str, list[Any]]:
-    found = arrivals_of(traces, epochs, params, light=light)
+    found = arrivals_in_traces(traces, epochs, params, light=light)
     came = found.commands > found.never
     return {
         "commands": found.commands.tolist(),

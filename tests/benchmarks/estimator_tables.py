@@ -21,9 +21,9 @@ from sim.estimators.spot_model import pixel_integrated
 from sim.foundations.ports import SpotStatus
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
-from sim.studies.estimators.cases import cases
+from sim.studies.estimators.cases import judged_points
 from sim.studies.estimators.frames import noisy
-from sim.studies.estimators.in_loop import loop_rows, shortened
+from sim.studies.estimators.in_loop import first_part, loop_rows
 from sim.studies.estimators.judge import judge, timings
 from sim.studies.estimators.noise import noise_passed
 from sim.studies.estimators.run import compare_estimators
@@ -276,9 +276,9 @@ def seeds() -> str:
         timing = timings(part, scenario)
         latencies = {n: t.latency_us for n, t in timing.items() if t.latency_us is not None}
         able = [e for e in part if timing[e.name].fault is None]
-        loops = loop_rows(able, shortened(scenario, 300.0), kernels, None, latencies)
+        loops = loop_rows(able, first_part(scenario, 300.0), kernels, None, latencies)
         choice, _ = judge(
-            part, scenario, cases(noisy(scenario.camera)), loops, timing, kernels,
+            part, scenario, judged_points(noisy(scenario.camera)), loops, timing, kernels,
             noise_passed(built),
         )  # fmt: skip
         ahead = next((r for r in choice.reasons if "ahead of" in r), "")

@@ -21,7 +21,7 @@ from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.margins.margins import study
 from sim.studies.margins.move import move_of
-from sim.studies.margins.predict import MOVES, band_of, residual
+from sim.studies.margins.predict import MOVES, agreement_band, residual
 from sim.studies.margins.settling import settle
 from sim.studies.margins.spectra import STEPS, spectra_of
 from sim.studies.run.make import make_run
@@ -76,7 +76,7 @@ def compared(told: dict[str, float | str], built: Built) -> dict[str, float | st
         return None
     spectra = spectra_of(built, BANDS)
     prediction, move = residual(built, result.loop, spectra), move_of(built)
-    band = band_of(built, result.loop, spectra, prediction)
+    band = agreement_band(built, result.loop, spectra, prediction)
     variance = prediction.variance_rad2.sum(axis=(1, 2))
     rest = prediction.variance_rad2[:-1].sum(axis=0)
     low, middle, high = 1e3 * settle(built, move, result.loop, rest).slowest_s

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.camera.search import SearchRule, brightest, judge, nothing_lost
+from sim.camera.search import SearchRule, brightest_box, move_windows, nothing_lost
 from sim.estimators.spot_model import pixel_integrated
 from sim.foundations.ports import SpotStatus
 
@@ -22,28 +22,28 @@ def fields(spots: np.ndarray, pitch: int = 64, seed: int = 0) -> np.ndarray:
 def test_brightest_box_holds_the_spot(pitch: int) -> None:
     """To a pixel: half for the grid, and the noise moves the flat top of the sum by less."""
     spots = np.random.default_rng(1).uniform(-27, 27, (40, 2))
-    assert np.abs(brightest(fields(spots, pitch), 1.8) - spots).max() < 1.0
+    assert np.abs(brightest_box(fields(spots, pitch), 1.8) - spots).max() < 1.0
 
 
 def test_a_box_is_no_larger_than_the_field() -> None:
-    assert brightest(np.zeros((2, 9, 9), int), 10.0).tolist() == [[0.0, 0.0]] * 2
-    assert brightest(np.zeros((1, 8, 8), int), 10.0).tolist() == [[-1.0, -1.0]]
+    assert brightest_box(np.zeros((2, 9, 9), int), 10.0).tolist() == [[0.0, 0.0]] * 2
+    assert brightest_box(np.zeros((1, 8, 8), int), 10.0).tolist() == [[-1.0, -1.0]]
 
 
 def test_a_spot_found_straight_beside_home_is_followed_there() -> None:
     state = nothing_lost(2)._replace(offset_px=np.array([[6.0, 0.0], [0.0, -6.0]]))
     ok, home = np.zeros(2, np.uint8), np.zeros((2, 2))
     away = np.array([[5.0, 0.0], [0.0, -5.0]])
-    state, _, _ = judge(RULE, state, away, ok, home, lambda k: k)
+    state, _, _ = move_windows(RULE, state, away, ok, home, lambda k: k)
     assert state.offset_px.tolist() == away.tolist()
-    state, _, _ = judge(RULE, state, 0.6 * away, ok, home, lambda k: k)  # 3 px are home
+    state, _, _ = move_windows(RULE, state, 0.6 * away, ok, home, lambda k: k)  # 3 px are home
     assert not state.offset_px.any()
 
 
 def test_a_brighter_stranger_is_taken_for_the_spot() -> None:
     """The stated limit."""
     field = fields(np.array([[5.0, 5.0]])) + 2 * fields(np.array([[-20.0, 10.0]]))
-    assert brightest(field, 1.8)[0] == pytest.approx([-20.0, 10.0], abs=1.0)
+    assert brightest_box(field, 1.8)[0] == pytest.approx([-20.0, 10.0], abs=1.0)
 
 
 def test_search_starts_costs_and_ends_as_ruled() -> None:
@@ -62,7 +62,7 @@ def test_search_starts_costs_and_ends_as_ruled() -> None:
         near = np.abs(true - expected - search.offset_px).max(axis=1) < 9
         status = np.where(near, OK, DIM).astype(np.uint8)
         read = np.where(near[:, None], true, np.nan)
-        search, spots, status = judge(RULE, search, read, status, expected, look)
+        search, spots, status = move_windows(RULE, search, read, status, expected, look)
         statuses.append(status.tolist())
         assert np.isnan(spots[:, 0]).tolist() == (status != OK).tolist()
         if frame >= 7:
@@ -78,7 +78,7 @@ def test_a_dark_mirror_is_searched_again_and_again() -> None:
     search = nothing_lost(1)
     statuses = []
     for _ in range(14):
-        search, _, status = judge(
+        search, _, status = move_windows(
             RULE, search, np.full((1, 2), np.nan), np.array([DIM], np.uint8), np.zeros((1, 2)),
             lambda k: fields(np.full((len(k), 2), 99.0)),
         )  # fmt: skip
@@ -91,6 +91,6 @@ def test_a_spot_seen_now_and_then_is_not_searched() -> None:
     for status in (DIM, DIM, OK) * 4:
         spot = np.zeros((1, 2)) if status == OK else np.full((1, 2), np.nan)
         read = np.array([status], np.uint8)
-        search, _, after = judge(RULE, search, spot, read, np.zeros((1, 2)), lambda k: k)
+        search, _, after = move_windows(RULE, search, spot, read, np.zeros((1, 2)), lambda k: k)
         assert after.tolist() == [status]
     assert search.frames.tolist() == [0]

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.camera.spot_guard import Confusion, SpotGuard, Windows, counted, doubted
+from sim.camera.spot_guard import Confusion, SpotGuard, Windows, confusion_counts, doubted
 from sim.foundations.ports import SpotStatus
 
 HOME = np.array([[100.0, 50.0], [140.0, 50.0]])
@@ -54,7 +54,7 @@ def test_what_readings_count_as(spot, status, row) -> None:
     place = np.array([[0.0, 0.0], [-30.0, 0.0]])
     spots = np.array([[spot, 0.0], [-30.0, 0.0]])
     at = windows([[-12.0, -12.0], [-35.0, -12.0]])
-    found = counted(spots, np.array([status, SpotStatus.OK], np.uint8), place, at)
+    found = confusion_counts(spots, np.array([status, SpotStatus.OK], np.uint8), place, at)
     wanted = np.zeros((4, 2), bool)
     wanted[Confusion.SHARED, 0] = True
     if row is not None:

@@ -103,7 +103,7 @@ def test_what_is_written_is_said_even_after_an_interruption(tmp_path, capsys):
 def test_a_page_that_cannot_be_drawn_costs_the_page_alone(tmp_path, monkeypatch):
     import sim.report.page
 
-    monkeypatch.setattr(sim.report.page, "render", lambda view: raised(RuntimeError("no ink")))
+    monkeypatch.setattr(sim.report.page, "page_of", lambda view: raised(RuntimeError("no ink")))
     outcome = CliRunner().invoke(
         cli, ["run", "single_mirror_step", *SHORT, "--out", str(tmp_path / "out")]
     )

@@ -2,7 +2,7 @@
 
 from click.testing import CliRunner
 
-from sim.cli.help import GROUPS, OTHERS, summary_of
+from sim.cli.help import GROUPS, OTHERS, first_paragraph
 from sim.cli.main import cli
 
 
@@ -12,7 +12,7 @@ def test_every_command_is_shown_once_with_its_whole_summary():
     assert text.count("...") == 1  # of the usage line
     for name, command in cli.commands.items():
         assert f"{name} " in text
-        assert summary_of(command) in flat, name
+        assert first_paragraph(command) in flat, name
     order = [name for names in GROUPS.values() for name in names if name in cli.commands]
     places = [text.index(f"\n  {name} ") for name in order]
     assert places == sorted(places)

@@ -5,9 +5,9 @@ from fractions import Fraction
 import numpy as np
 import pytest
 
-from sim.firmware.corners import corners_of, solved
+from sim.firmware.corners import corners_of, modular_solution
 from sim.firmware.fixed_law import FixedState, fixed_step
-from sim.firmware.ties import exact, law_of_rows, sites_of
+from sim.firmware.ties import law_of_rows, never_rounds, sites_of
 from tests.controllers.test_controller_contract import CASES
 from tests.firmware.test_fixed_law import made
 
@@ -20,7 +20,7 @@ def test_steps_at_corners_are_at_them(kind, settings):
     reached = 0
     for corner in corners_of(law):
         if corner.found is None:
-            assert exact(law, corner.site)
+            assert never_rounds(law, corner.site)
             continue
         assert corner.found == corner.wanted, corner.site
         before, given = corner.step
@@ -100,6 +100,6 @@ def test_corners_are_taken_by_the_model_as_its_rule_says():
 @pytest.mark.parametrize("coefficient", [1, 3, -7, 12, 26214, -40960])
 def test_a_row_is_solved_modulo_its_shift(coefficient):
     missing = np.arange(-50, 50) * (coefficient & -coefficient)
-    move = solved(coefficient, missing, 20)
+    move = modular_solution(coefficient, missing, 20)
     assert ((coefficient * move - missing) % 2**20 == 0).all()
     assert np.abs(move).max() <= 2**19

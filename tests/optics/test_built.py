@@ -11,7 +11,7 @@ from sim.foundations.ports import Clock
 from sim.optics.build_errors import build_switch
 from sim.optics.epochs import connected_epochs
 from sim.optics.geometry import SwitchGeometry, connect
-from sim.optics.lattice import places
+from sim.optics.lattice import lattice_places
 from sim.optics.links import light_of, links, receiver_jacobian
 from sim.optics.overlap import coupled
 from sim.optics.params import GeometryParams, OpticsParams
@@ -193,7 +193,7 @@ def test_run_and_table_share_one_truth():
 @pytest.mark.parametrize("rings", [1, 2, 3, 4, 5, 6])
 def test_round_hexagonal_arrays_are_full_rings(rings):
     count = 1 + 3 * rings * (rings + 1)
-    found = places(count, 1, "hexagonal", "round")
+    found = lattice_places(count, 1, "hexagonal", "round")
     assert np.hypot(*found.T).max() == pytest.approx(rings)
     near = np.hypot(*(found[:, None] - found[None]).transpose(2, 0, 1))
     assert np.min(near[near > 0]) == pytest.approx(1.0)
@@ -204,13 +204,13 @@ def test_round_hexagonal_arrays_are_full_rings(rings):
 )
 def test_places_within_a_radius(lattice, counts):
     for count, radius in zip(counts, (5.0, 8.0, 10.0), strict=True):
-        found = places(count + 1, 1, lattice, "round")
+        found = lattice_places(count + 1, 1, lattice, "round")
         reach = np.sort(np.hypot(*found.T))
         assert reach[-2] <= radius + 1e-9 < reach[-1]
 
 
 def test_rows_of_a_hexagonal_rectangle_are_half_a_pitch_apart():
-    found = places(12, 4, "hexagonal", "rectangle")
+    found = lattice_places(12, 4, "hexagonal", "rectangle")
     assert found[4, 0] - found[0, 0] == pytest.approx(0.5)
     assert found[4, 1] - found[0, 1] == pytest.approx(np.sqrt(3) / 2)
     np.testing.assert_allclose(found.min(axis=0) + found.max(axis=0), 0.0, atol=1e-12)

@@ -10,7 +10,7 @@ from pathlib import Path
 import mirrorloop
 import pytest
 
-from sim.public.python_page import public_names, renewed, words_of
+from sim.public.python_page import first_sentence, public_names, renewed
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "python.md"
@@ -28,7 +28,7 @@ assert not heavy, heavy
 @pytest.mark.parametrize("name", mirrorloop.__all__)
 def test_every_public_name_exists_and_says_what_it_is(name):
     assert getattr(mirrorloop, name) is not None
-    assert len(words_of(name)) > 10, f"{name} says nothing of itself"
+    assert len(first_sentence(name)) > 10, f"{name} says nothing of itself"
 
 
 def test_names_are_listed_once_and_nothing_else_is():

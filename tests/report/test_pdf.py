@@ -6,7 +6,7 @@ import sys
 import pytest
 
 from sim.foundations.errors import OutputError
-from sim.report.page import render
+from sim.report.page import page_of
 from sim.report.pdf import MOST_PAGES, pdf_of, require_pdf
 from tests.report.test_report import made_view
 
@@ -20,7 +20,7 @@ def test_a_missing_library_is_named_with_its_extra(monkeypatch):
 def test_the_page_prints_on_five_pages_at_most(tmp_path):
     pytest.importorskip("weasyprint")
     page = tmp_path / "report.html"
-    page.write_text(render(made_view(ports=96)), encoding="utf-8")
+    page.write_text(page_of(made_view(ports=96)), encoding="utf-8")
     pdf = pdf_of(page)
     assert pdf.startswith(b"%PDF-")
     # The page tree counts its leaves (ISO 32000-1:2008, 7.7.3); objects may be compressed.
@@ -34,7 +34,7 @@ def test_the_page_prints_on_five_pages_at_most(tmp_path):
 
 def test_headings_tell_pages_of_different_overrides_apart():
     plain, other = (
-        re.search("<h1>(.*)</h1>", render(made_view(provenance={"overrides": o}, images=None)))[1]
+        re.search("<h1>(.*)</h1>", page_of(made_view(provenance={"overrides": o}, images=None)))[1]
         for o in ([], ["camera.signal_e=5000"])
     )
     assert plain != other and "camera.signal_e=5000" in other
@@ -42,7 +42,7 @@ def test_headings_tell_pages_of_different_overrides_apart():
 
 def test_a_heading_of_long_overrides_stays_short_and_the_page_lists_them_in_full():
     long = ['controller={kind="pid",proportional=0.1,integral_per_frame=0.2,derivative=0.0,x=1}']
-    page = render(made_view(provenance={"overrides": long + [f"seed={i}" for i in range(6)]},
+    page = page_of(made_view(provenance={"overrides": long + [f"seed={i}" for i in range(6)]},
                             images=None))  # fmt: skip
     heading = re.search("<h1>(.*)</h1>", page)[1]
     assert "derivative" not in heading and "..., seed=0, seed=1, seed=2, and 3 more]" in heading

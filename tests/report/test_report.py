@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.report.drawing import finish
-from sim.report.page import render
+from sim.report.page import page_of
 from sim.report.thin import bin_starts, thin, thin_signed
 from sim.report.view import ReportView
 from sim.results.hold import MetricsParams
@@ -138,7 +138,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module")
 def page():
-    return Page(render(made_view()))
+    return Page(page_of(made_view()))
 
 
 def test_page_is_whole_and_needs_nothing_else(page):
@@ -161,14 +161,14 @@ def test_verdicts_and_cautions_are_in_words(page):
 
 
 def test_text_is_escaped():
-    html = render(made_view(title="<script>alert(1)</script>", notes=["a < b & c"]))
+    html = page_of(made_view(title="<script>alert(1)</script>", notes=["a < b & c"]))
     assert "<script" not in html and "&lt;script&gt;" in html and "a &lt; b &amp; c" in html
 
 
 def test_quiet_run_leaves_out_what_it_has_not():
     nothing = verdict_of([], {}, [])
     page = Page(
-        render(
+        page_of(
             made_view(shaken=False, switched=False, images=None, limits=[], verdict=nothing)
         )
     )
@@ -185,7 +185,7 @@ def test_empty_hold_and_unsettled_mirrors_render():
     figures = evaluate(view.traces, view.epochs, params, ports=PORTS)
     limits = check_limits(figures, LimitsParams(settling_max_ms=8.0))
     rows = rank(view.traces, view.epochs, params, ports=PORTS)
-    page = Page(render(view._replace(figures=figures, limits=limits, rows=rows)))
+    page = Page(page_of(view._replace(figures=figures, limits=limits, rows=rows)))
     assert "holds no whole sampling interval" in page.text
     assert "never" in page.text and "no figure" in page.text and "None" not in page.text
 
@@ -196,7 +196,7 @@ def test_command_inside_hold_is_said():
         tolerance_urad=60.0, dwell_ms=5.0, hold_from_ms=0.0, outage_excess_db=0.5
     )
     figures = evaluate(view.traces, view.epochs, params, ports=PORTS)
-    text = Page(render(view._replace(figures=figures))).text
+    text = Page(page_of(view._replace(figures=figures))).text
     assert "Commands inside the hold interval: 1." in text
     assert "a connection is dark" in text  # the transient goes beyond 40 dB
 
@@ -215,7 +215,7 @@ def test_thinning_keeps_peaks():
 def test_full_switch_is_drawn_in_four_seconds():
     view = made_view(4000, 96)
     start = time.process_time()  # others may use the machine too
-    html = render(view)
+    html = page_of(view)
     took = time.process_time() - start
     assert took < 4.0, took
     assert len(html) < 3_000_000
@@ -233,7 +233,7 @@ def test_run_without_light_is_drawn():
     )
     figures = evaluate(traces, epochs, params, ports=1)
     text = Page(
-        render(view._replace(traces=traces, epochs=epochs, figures=figures, images=None, ports=1))
+        page_of(view._replace(traces=traces, epochs=epochs, figures=figures, images=None, ports=1))
     ).text
     assert "No connection of the run carries light" in text and "None" not in text
 

@@ -20,8 +20,8 @@ from sim.foundations.ports.disturbance import WithDensity as WithDensity
 from sim.foundations.ports.disturbance import WithSlowTime as WithSlowTime
 from sim.foundations.ports.disturbance import WorthAPicture as WorthAPicture
 from sim.foundations.ports.disturbance import conditions_of as conditions_of
-from sim.foundations.ports.disturbance import events_of as events_of
 from sim.foundations.ports.disturbance import shows_event as shows_event
+from sim.foundations.ports.disturbance import stated_events as stated_events
 from sim.foundations.ports.estimator import CameraBelief as CameraBelief
 from sim.foundations.ports.estimator import Estimator as Estimator
 from sim.foundations.ports.estimator import PixelSums as PixelSums

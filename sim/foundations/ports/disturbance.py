@@ -92,7 +92,7 @@ def conditions_of(disturbances: Iterable[Any]) -> list[dict[str, Any]]:
     return [dict(conditions) for conditions in found if isinstance(conditions, dict)]
 
 
-def events_of(disturbances: Iterable[Any]) -> list[Event]:
+def stated_events(disturbances: Iterable[Any]) -> list[Event]:
     """Return the events of those disturbances that state one in their `event`."""
     found = (getattr(disturbance, "event", None) for disturbance in disturbances)
     return [event for event in found if isinstance(event, Event)]

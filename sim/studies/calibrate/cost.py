@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from typing import Any, Final, NamedTuple
 
-from sim.calibration.known import GROUPS, mixed, sheet
+from sim.calibration.known import GROUPS, data_sheet_beliefs, mixed
 from sim.calibration.results import Beliefs
 from sim.scenario.model import Scenario
 from sim.studies.calibrate.study import SimulatedCalibration
@@ -61,7 +61,7 @@ def costs(
     measured, truth = found.beliefs, found.truth
     if measured.maps is None or measured.maps.dark_dn is None:
         truth = truth._replace(maps=measured.maps)  # nothing to correct in either
-    poor = sheet(found.cameras, found.settings, measured)
+    poor = data_sheet_beliefs(found.cameras, found.settings, measured)
     plans: list[tuple[str, str, Beliefs]] = [
         ("whole", EXACT, truth), ("whole", CALIBRATED, measured), ("whole", SHEET, poor),
         *(("left", part, mixed(truth, measured, part)) for part in GROUPS),

@@ -52,7 +52,7 @@ def write(
         (new / "scenario.toml").write_text(tomli_w.dumps(portable(plain)), encoding="utf-8")
         copy_files(plain, new)
         text = json.dumps(
-            figures(found, cost, confused) | {"provenance": origin}, indent=1, allow_nan=False
+            results_of(found, cost, confused) | {"provenance": origin}, indent=1, allow_nan=False
         )
         (new / "calibrate.json").write_text(text, encoding="utf-8")
         page = page_of(plain, found, cost, confused)._replace(provenance=origin)
@@ -60,7 +60,7 @@ def write(
     return folder
 
 
-def figures(
+def results_of(
     found: SimulatedCalibration, cost: Costs | None, confused: Confused | None
 ) -> dict[str, Any]:
     """Return everything that a calibration found, as plain data."""

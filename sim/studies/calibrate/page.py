@@ -112,7 +112,7 @@ def page_of(
     )  # fmt: skip
 
 
-def number(value: float | None, digits: int = 4) -> str:
+def number_or_dash(value: float | None, digits: int = 4) -> str:
     """Return a number as text; a dash where there is none."""
     return "–" if value is None else f"{value:.{digits}g}"
 
@@ -123,8 +123,8 @@ def _whole_table(cost: Costs) -> Table:
             "Lost frames"]  # fmt: skip
     rows = [
         [name, _time(o.settling_p95_ms, o), _time(o.settling_max_ms, o), str(o.unsettled),
-         number(o.bias_urad), number(o.rms_urad), loss(o.excess_mean_db), loss(o.excess_max_db),
-         str(o.lost_frames)]
+         number_or_dash(o.bias_urad), number_or_dash(o.rms_urad), loss(o.excess_mean_db),
+         loss(o.excess_max_db), str(o.lost_frames)]
         for name, o in cost.whole.items()
     ]  # fmt: skip
     return Table(
@@ -135,7 +135,7 @@ def _whole_table(cost: Costs) -> Table:
 
 def _time(value: float | None, outcome: Outcome) -> str:
     """Return a settling time as text; one that does not end is not left blank."""
-    return "never" if value is None and outcome.unsettled else number(value)
+    return "never" if value is None and outcome.unsettled else number_or_dash(value)
 
 
 def _cost_tables(cost: Costs) -> list[Table]:

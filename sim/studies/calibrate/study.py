@@ -7,7 +7,7 @@ import numpy as np
 
 from sim.assembly.build import Built, build
 from sim.calibration import actuators, camera_map, dark, flat, photon_transfer
-from sim.calibration.known import exact, results_of
+from sim.calibration.known import calibration_results, exact_beliefs
 from sim.calibration.procedure import SENSORS, Cameras, Estimate
 from sim.calibration.results import Beliefs, maps_of
 from sim.calibration.settings import CalibrationParams
@@ -107,7 +107,7 @@ def calibrate(
     by = "plate of dots" if settings.camera_by == "grid" else "staircase"
     return SimulatedCalibration(
         settings, beliefs,
-        exact(cameras, scenario.seeds.population, built.parts.mirrors, population, lens,
+        exact_beliefs(cameras, scenario.seeds.population, built.parts.mirrors, population, lens,
               _known(stairs.flux_dn, 0.0)),
         cameras,
         (
@@ -239,7 +239,7 @@ def _beliefs(
         }
         for each, transfer, picture in zip(darks, transfers, seen, strict=True)
     ]  # fmt: skip
-    results = results_of(
+    results = calibration_results(
         cameras, built.resolved.seeds.population, sensors, maps.bad, mirrors,
         nominal if table is None else _known(table.gain, 1.0),
         0 * nominal if table is None else _known(table.cross_axis, 0.0),

@@ -6,7 +6,7 @@ from typing import Any
 
 from sim.studies.campaign.plan import CampaignCase
 from sim.studies.replay.events import EventProfile, with_event
-from sim.studies.replay.figures import culprits_of, event_figures
+from sim.studies.replay.figures import case_figures, culprits_of
 from sim.studies.replay.margin import find_margins
 from sim.studies.replay.study import NOT_IN_THE_DARK, seeded
 from sim.studies.run.make import Run, make_run
@@ -56,7 +56,7 @@ def _done(job: dict[str, Any], seed: int, clock_s: float) -> RunOutcome:
     made = made_case(job, seed)
     judged = [r for r in made.limits if case.loop != "dark" or r["name"] not in NOT_IN_THE_DARK]
     names = culprits_of(made)
-    figures: dict[str, Any] = dict(event_figures(made))
+    figures: dict[str, Any] = dict(case_figures(made))
     for row in judged:
         figures[f"limit.{row['name']}"] = row["value"]
         figures[f"where.{row['name']}"] = names.get(row["name"])

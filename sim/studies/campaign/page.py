@@ -11,7 +11,7 @@ from sim.studies.campaign import plots
 from sim.studies.campaign.found import Campaign
 from sim.studies.campaign.one_case import made_case
 from sim.studies.campaign.plan import CampaignPlan
-from sim.studies.played.sections import numbers_of, sections_of
+from sim.studies.played.sections import profile_figures, sections_of
 from sim.studies.played.study import PlayedEvent
 from sim.studies.played.study import study as study_profiles
 from sim.studies.replay.page import cell
@@ -39,7 +39,7 @@ class ProfileShown(NamedTuple):
 
     def numbers(self) -> list[dict[str, Any]]:
         """Return what is filed of it: figures against tolerances, spectra, density."""
-        return [{"profile": self.name, **numbers_of(event)} for event in self.events]
+        return [{"profile": self.name, **profile_figures(event)} for event in self.events]
 
 
 def profiles_of(plan: CampaignPlan) -> list[ProfileShown]:

@@ -83,7 +83,7 @@ def campaign(
                 warn=warn, job=one_case,
             )  # fmt: skip
             found = Campaign(
-                plan, rows_of(plan, outcomes), started, sum(o.wall_s for o in outcomes.values())
+                plan, worst_rows(plan, outcomes), started, sum(o.wall_s for o in outcomes.values())
             )
             _write(found, place, asked, pdf=pdf)
     return found
@@ -105,7 +105,7 @@ def identity_of(plan: CampaignPlan) -> dict[str, Any]:
     }
 
 
-def rows_of(plan: CampaignPlan, outcomes: Mapping[int, RunOutcome]) -> list[dict[str, Any]]:
+def worst_rows(plan: CampaignPlan, outcomes: Mapping[int, RunOutcome]) -> list[dict[str, Any]]:
     """Return the row of each case: the worst of its seeds for every figure and limit."""
     rows = []
     for number, case in enumerate(plan.cases):

@@ -12,7 +12,7 @@ from sim.assembly.build import Built
 from sim.firmware.emulator import Counted
 from sim.firmware.spots.estimator import FixedEstimator
 from sim.foundations.files.text import counted
-from sim.studies.deadline.kinds import Comparison
+from sim.studies.deadline.kinds import EstimatorsCompared
 
 EMULATED: Final = "instructions, counted on an emulated Cortex-M4"
 STORED: Final = "instructions, stored: not counted here"
@@ -80,7 +80,7 @@ class FrameBudget(NamedTuple):
         return int(self.spare_us / (self.worst_us / self.spots)) if self.spare_us > 0 else 0
 
 
-def budget_of(built: Built, compared: Comparison) -> FrameBudget:
+def time_budget(built: Built, compared: EstimatorsCompared) -> FrameBudget:
     """Return the budget of a scenario's firmware.
 
     Parameters
@@ -121,7 +121,7 @@ def _counted(built: Built, found: Counted, how: str, why: str | None) -> FrameBu
         tuple(StageCost(s.name, s.mean, float(s.most)) for s in each)
         + (StageCost("all stages", frame.mean, float(frame.most)),),
         spots, times[0], times[1], arithmetic.spare_us, times[2], 1e6 * clock.frame_s,
-        memory_of(found, spots),
+        memory_budget(found, spots),
         f"{counted(spots, 'state')} of {found.state_bytes} B, a window of {found.spot_bytes} B "
         "as rows "
         f"arrive, stack {found.stack_bytes} B at most, variables {found.static_bytes} B; code and "
@@ -130,7 +130,7 @@ def _counted(built: Built, found: Counted, how: str, why: str | None) -> FrameBu
     )  # fmt: skip
 
 
-def memory_of(found: Counted, spots: int) -> int:
+def memory_budget(found: Counted, spots: int) -> int:
     """Return what states, one window, stack and variables take. [B]"""
     fixed = found.static_bytes + found.stack_bytes + found.spot_bytes
     return fixed + spots * found.state_bytes

@@ -34,7 +34,7 @@ class EquationCourse(NamedTuple):
     """Share of the frames that were dropped. [-]"""
 
 
-def law_of(built: Built) -> LinearLaw:
+def stepped_law(built: Built) -> LinearLaw:
     """Return the law of a scenario's controller, as its words have it where it has words.
 
     Raises
@@ -74,7 +74,7 @@ def judged_frames(built: Built) -> tuple[int, int]:
     return first, after
 
 
-def course(built: Built, scatter_rad: Array, share: float, seed: int) -> EquationCourse:
+def error_course(built: Built, scatter_rad: Array, share: float, seed: int) -> EquationCourse:
     """Step the loop about its last aims, with a share of each camera's frames dropped.
 
     Parameters
@@ -94,7 +94,7 @@ def course(built: Built, scatter_rad: Array, share: float, seed: int) -> Equatio
     themselves, so that only what follows them may be held against it.
     """
     parts = built.parts
-    law = law_of(built)
+    law = stepped_law(built)
     n, m = parts.clock.ticks_per_frame, len(parts.mirrors)
     rng = np.random.default_rng(seed)
     lost = _dropped(built, share, rng)

@@ -39,7 +39,7 @@ class KindCost(NamedTuple):
         return sum(self.counted.stage(name).most for name in ("reading", "law", "drive"))
 
 
-class Comparison(NamedTuple):
+class EstimatorsCompared(NamedTuple):
     """All estimators on the same processor."""
 
     rows: tuple[KindCost, ...]
@@ -54,7 +54,7 @@ class Comparison(NamedTuple):
 def compare_kinds(
     scenario: Scenario, *, emulate: bool = True,
     progress: Callable[[int, int], None] | None = None,
-) -> Comparison:  # fmt: skip
+) -> EstimatorsCompared:  # fmt: skip
     """Count every estimator's firmware for a scenario's windows, or take the stored counts.
 
     Parameters
@@ -86,7 +86,7 @@ def compare_kinds(
     rows.sort(key=lambda row: row.counted.stage("frame").most)
     processor = scenario.processor
     per = PER_INSTRUCTION if processor is None else processor.cycles_per_instruction
-    return Comparison(tuple(rows), stored.words, stored.window_px, per)
+    return EstimatorsCompared(tuple(rows), stored.words, stored.window_px, per)
 
 
 def count_kind(scenario: Scenario, kind: str) -> Counted:

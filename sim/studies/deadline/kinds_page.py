@@ -8,12 +8,12 @@ from matplotlib.figure import Figure
 from sim.camera.processor import ProcessorParams
 from sim.report.drawing import BLUE, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, Table
-from sim.studies.deadline.budget import FrameBudget, memory_of
-from sim.studies.deadline.kinds import Comparison, KindCost, clock_mhz
+from sim.studies.deadline.budget import FrameBudget, memory_budget
+from sim.studies.deadline.kinds import EstimatorsCompared, KindCost, clock_mhz
 
 
 def compared_section(
-    found: Comparison, budget: FrameBudget, processor: ProcessorParams | None
+    found: EstimatorsCompared, budget: FrameBudget, processor: ProcessorParams | None
 ) -> Section:
     """Return tables and picture of all estimators with C source."""
     per = found.cycles_per_instruction
@@ -42,7 +42,7 @@ def _name(row: KindCost) -> str:
     return f"{row.kind} (the scenario's)" if row.own else row.kind
 
 
-def _instructions(found: Comparison) -> Table:
+def _instructions(found: EstimatorsCompared) -> Table:
     head = ["Estimator", "Rows of the window", "Last row to position", "Law", "Codes of a tick",
             "All, mean", "All, worst seen", "Counted"]  # fmt: skip
     rows = []
@@ -55,7 +55,9 @@ def _instructions(found: Comparison) -> Table:
     return Table("Instructions of each stage", head, rows)
 
 
-def _times(found: Comparison, budget: FrameBudget, per: float, clock: float | None) -> Table:
+def _times(
+    found: EstimatorsCompared, budget: FrameBudget, per: float, clock: float | None
+) -> Table:
     timed = [f"{budget.spots} spots, all stages [µs]", "Of them after the last row [µs]",
              "Spots in time"]  # fmt: skip
     head = ["Estimator", *(timed if clock is not None else ()),
@@ -73,7 +75,7 @@ def _times(found: Comparison, budget: FrameBudget, per: float, clock: float | No
                      f"{max(int(budget.spare_us / one_us), 0)}"]  # fmt: skip
         rows.append(
             [_name(row), *times, f"{needed:.0f}",
-             f"{memory_of(row.counted, budget.spots) / 1000:.2f}",
+             f"{memory_budget(row.counted, budget.spots) / 1000:.2f}",
              f"{row.counted.code_bytes / 1000:.2f}"]
         )  # fmt: skip
     clocked = "no clock is stated" if clock is None else f"{clock:g} MHz"
@@ -81,7 +83,7 @@ def _times(found: Comparison, budget: FrameBudget, per: float, clock: float | No
                  head, rows)  # fmt: skip
 
 
-def _picture(found: Comparison, budget: FrameBudget, fit: float | None) -> Picture:
+def _picture(found: EstimatorsCompared, budget: FrameBudget, fit: float | None) -> Picture:
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 1.2 + 0.3 * len(found.rows)), layout="constrained")
         axes = figure.subplots()
@@ -108,7 +110,7 @@ def _picture(found: Comparison, budget: FrameBudget, fit: float | None) -> Pictu
     )  # fmt: skip
 
 
-def compared_figures(found: Comparison) -> dict[str, Any]:
+def compared_figures(found: EstimatorsCompared) -> dict[str, Any]:
     """Return the comparison as plain data."""
     return {
         "stored_are_of": found.stored_words,

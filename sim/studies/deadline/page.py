@@ -208,7 +208,7 @@ def _picture(found: Deadline) -> Picture:
     )  # fmt: skip
 
 
-def figures(found: Deadline) -> dict[str, Any]:
+def results_of(found: Deadline) -> dict[str, Any]:
     """Return everything as plain data."""
     budget = found.budget
     return {
@@ -246,7 +246,7 @@ def write(
     folder = Path(folder)
     origin = provenance(scenario, started, asked)
     with filed(folder, kind=KIND, overwrite=overwrite) as new:
-        text = json.dumps(figures(found) | {"provenance": origin}, indent=1, allow_nan=False)
+        text = json.dumps(results_of(found) | {"provenance": origin}, indent=1, allow_nan=False)
         (new / "deadline.json").write_text(text, encoding="utf-8")
         (new / "scenario.toml").write_text(portable_toml(scenario), encoding="utf-8")
         copy_files(scenario, new)

@@ -10,7 +10,7 @@ import re
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from sim.firmware.compiling import run
+from sim.firmware.compiling import run_program
 from sim.firmware.emulator import EMULATOR, Counted, StageCount
 
 FILE: Final = Path(__file__).with_name("stored_counts.json")
@@ -52,7 +52,8 @@ def _count_all() -> None:
 
     scenario = load_scenario(find(CASE), [])
     found = {kind: count_kind(scenario, kind) for kind in KINDS}
-    version = run([EMULATOR, "--version"], folder=Path.cwd(), what="version").splitlines()[0]
+    said = run_program([EMULATOR, "--version"], folder=Path.cwd(), what="version")
+    version = said.splitlines()[0]
     number = re.search(r"version ([\d.]+)", version)
     tree = {
         "case": CASE,

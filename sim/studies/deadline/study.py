@@ -9,9 +9,9 @@ from scipy.stats import t
 from sim.assembly.build import build
 from sim.foundations.ports import Array, SpotStatus
 from sim.scenario.model import Scenario
-from sim.studies.deadline.budget import FrameBudget, budget_of
-from sim.studies.deadline.difference import course, judged_frames
-from sim.studies.deadline.kinds import Comparison, compare_kinds
+from sim.studies.deadline.budget import FrameBudget, time_budget
+from sim.studies.deadline.difference import error_course, judged_frames
+from sim.studies.deadline.kinds import EstimatorsCompared, compare_kinds
 from sim.studies.margins.spectra import reading_scatter_rad
 from sim.studies.run.make import make_run
 
@@ -59,7 +59,7 @@ class Deadline(NamedTuple):
     """What a deadline asks for, and what missing it costs."""
 
     budget: FrameBudget
-    compared: Comparison
+    compared: EstimatorsCompared
     """All estimators with C source on the same processor."""
     scatter_urad: tuple[float, float]
     rows: tuple[DropRow, ...]
@@ -93,7 +93,7 @@ def study_deadline(
     built = build(scenario)
     judged_frames(built)
     compared = compare_kinds(scenario, emulate=emulate, progress=counting)
-    budget = budget_of(built, compared)
+    budget = time_budget(built, compared)
     scatter = reading_scatter_rad(built)
     shares = sorted({0.0, *shares_pct})
     total, done = (2 * len(shares) - 1) * seeds, 0
@@ -115,7 +115,7 @@ def study_deadline(
                 if kind == "dropped":
                     status = made.outcome.traces.status_frames
                     lost.append(100.0 * status[SpotStatus.NO_FRAME].sum() / status.sum())
-            equation = course(build(seeded), scatter, 0.01 * share, seeded.seeds.noise)
+            equation = error_course(build(seeded), scatter, 0.01 * share, seeded.seeds.noise)
             found["equation"].append(1e6 * equation.rms_rad)
         rows.append(
             DropRow(

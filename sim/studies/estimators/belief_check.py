@@ -117,7 +117,7 @@ def _noise(
     return BeliefCheck("noise in the dark", noise, found, agrees, text)
 
 
-def photon_transfer(frames_dn: NDArray[np.int32]) -> tuple[float, float]:
+def gain_from_one_spot(frames_dn: NDArray[np.int32]) -> tuple[float, float]:
     """Return the gain from successive frames of one spot, and its standard error. [DN/e-]"""
     mean = frames_dn.mean(axis=0)
     variance = 0.5 * (np.diff(frames_dn, axis=0).astype(np.float64) ** 2).mean(axis=0)
@@ -148,7 +148,7 @@ def _gain(frames_dn: NDArray[np.int32], camera: CameraParams, spot_px: Array) ->
     steps = np.diff(spot_px, axis=0)
     if float(np.sqrt(0.5 * np.mean(steps**2))) > MOST_MOTION_PX:
         return unknown("the spot moves from frame to frame")
-    found, error = photon_transfer(frames_dn)
+    found, error = gain_from_one_spot(frames_dn)
     if not 0 < error < MOST_GAIN_ERROR * found:
         return unknown("too little light, or too few frames")
     far = max(found / stated, stated / found) > GAIN_RATIO

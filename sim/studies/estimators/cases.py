@@ -156,7 +156,7 @@ def nominal(camera: CameraParams) -> ComparisonCase:
     return ComparisonCase("nominal", None, camera, camera)
 
 
-def cases(camera: CameraParams) -> list[ComparisonCase]:
+def judged_points(camera: CameraParams) -> list[ComparisonCase]:
     """Return all points of all axes about the scenario's camera, the camera as it is first."""
     found = [nominal(camera)]
 

@@ -14,7 +14,7 @@ LATEST_MOVE = 0.25
 """Part of the shortened run up to which moves are kept if the hold interval is moved. [-]"""
 
 
-def shortened(scenario: Scenario, limit_ms: float) -> Scenario:
+def first_part(scenario: Scenario, limit_ms: float) -> Scenario:
     """Return the first part of a scenario: same switch, camera and disturbances.
 
     The hold interval stays where it leaves a tenth of the run. Otherwise it is the second half,

@@ -28,7 +28,7 @@ RECORDED: tuple[tuple[str, str], ...] = (
 )
 
 
-def render(comparison: Comparison) -> str:
+def page_of(comparison: Comparison) -> str:
     """Return the page as HTML that loads nothing and runs no script; all text is escaped."""
     s = comparison.summary
     settings = [

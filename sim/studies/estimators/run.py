@@ -11,10 +11,10 @@ from sim.kernels.installed import compiled_for
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
 from sim.studies.estimators.agreement import Agreement, compare_frames
-from sim.studies.estimators.cases import cases, chosen_cases
+from sim.studies.estimators.cases import chosen_cases, judged_points
 from sim.studies.estimators.choice import Choice
 from sim.studies.estimators.frames import noisy
-from sim.studies.estimators.in_loop import loop_rows, shortened
+from sim.studies.estimators.in_loop import first_part, loop_rows
 from sim.studies.estimators.judge import judge, timings
 from sim.studies.estimators.noise import noise_passed
 from sim.studies.estimators.price import RULES as PRICE_RULES
@@ -75,9 +75,9 @@ def compare_estimators(
     started = time.perf_counter()
     kernels = compiled_for("a comparison of estimators")
     camera, part_only = scenario.camera, bool(axes or points)
-    every = cases(noisy(camera))
+    every = judged_points(noisy(camera))
     chosen = chosen_cases(every, axes, points) if part_only else every
-    short = shortened(scenario, loop_ms) if loop_ms > 0 else scenario
+    short = first_part(scenario, loop_ms) if loop_ms > 0 else scenario
     built = build(short, kernels)
     taking_part = entrants(scenario.estimator, camera)
     rows = comparison_rows(taking_part, chosen, scenario.seed, kernels, _named(tell, "frames"))

@@ -11,7 +11,7 @@ from sim.foundations.files.filing import filed, put_page
 from sim.foundations.files.text import csv_text
 from sim.foundations.ports import SpotStatus
 from sim.studies.estimators.agreement import Agreement
-from sim.studies.estimators.page import render
+from sim.studies.estimators.page import page_of
 from sim.studies.estimators.rows import UNITS, Row
 from sim.studies.estimators.run import Comparison
 
@@ -34,7 +34,7 @@ def write_comparison(comparison: Comparison, folder: Path, *, overwrite: bool) -
     with filed(folder, kind="estimators", overwrite=overwrite) as new:
         for name, text in files.items():
             (new / name).write_text(text, encoding="utf-8")
-        put_page(new, lambda: render(comparison))
+        put_page(new, lambda: page_of(comparison))
 
 
 def readings_csv(agreement: Agreement, names: Sequence[str]) -> str:

@@ -5,7 +5,7 @@ import tempfile
 from pathlib import Path
 
 from sim.assembly.build import Built
-from sim.firmware.emulator import Counted, counted
+from sim.firmware.emulator import Counted, emulated_counts
 from sim.foundations.files.filing import filed
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.vectors import vectors_of
@@ -54,7 +54,7 @@ def count_instructions(
     with tempfile.TemporaryDirectory(prefix="mirrorloop-") as name:
         firmware = write_firmware(built, Path(name) / "firmware")
         vectors = write_vectors(vectors_of(built, frames, count), built, Path(name) / "vectors")
-        return counted(firmware, vectors)
+        return emulated_counts(firmware, vectors)
 
 
 def write_counts(

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sim.firmware.controller import FixedInput
-from sim.firmware.corners import RoundingCorner, unit_of
+from sim.firmware.corners import RoundingCorner, smallest_change
 from sim.firmware.fixed_law import FixedLaw, FixedState
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import law_of_rows, roundings
@@ -82,7 +82,7 @@ def corner_lines(
             int((each[corner.site].taken & (each[corner.site].from_tie == corner.wanted)).sum())
             for each in rounded
         )
-        unit = unit_of(law, corner.site)
+        unit = smallest_change(law, corner.site)
         note = f"{corner.wanted:+d} of 2^{rounded[0][corner.site].shift}"
         if unit > 1 and corner.wanted:
             note += f", the least step of its coefficients being {unit}"

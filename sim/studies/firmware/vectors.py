@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.build import Built
-from sim.firmware.code_corners import CodeRows, corner_rows, from_tie, rows_of
+from sim.firmware.code_corners import CodeRows, corner_rows, from_tie, rows_with_codes
 from sim.firmware.codes import CodeWords
 from sim.firmware.controller import FixedController, FixedInput
 from sim.firmware.fixed_law import FixedState
@@ -321,7 +321,7 @@ def _drive(
     """Return codes of the run, then those at corners."""
     path = _flat((tick.path for tick in ticks), chosen)
     correction = _flat((tick.correction for tick in ticks), chosen)
-    sent = rows_of(words, np.tile(chosen, len(ticks)), path, correction)
+    sent = rows_with_codes(words, np.tile(chosen, len(ticks)), path, correction)
     corners = corner_rows(words, chosen[:MOST_MIRRORS])
     rows = CodeRows._make(np.concatenate(each) for each in zip(sent, corners, strict=True))
     group = {

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from sim.assembly.build import Built
-from sim.firmware.source import c_file, filled, plain
+from sim.firmware.source import c_file, filled, printable
 from sim.foundations.files.filing import filed
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.vectors import Vectors
@@ -87,7 +87,7 @@ def _page(vectors: Vectors, built: Built) -> str:
     return filled(
         "vectors.md.j2",
         version=importlib.metadata.version("mirrorloop"),
-        title=plain(built.resolved.title),
+        title=printable(built.resolved.title),
         arrays=table,
         coverage=coverage_table(vectors),
         exact=vectors.exact,

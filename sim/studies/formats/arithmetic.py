@@ -31,7 +31,7 @@ class StartingWords(NamedTuple):
     """Whether the estimator looks weights or profiles up in tables."""
 
 
-def start_of(scenario: Scenario) -> StartingWords:
+def words_and_floats(scenario: Scenario) -> StartingWords:
     """Return a scenario in whole numbers, and in floating point.
 
     Raises

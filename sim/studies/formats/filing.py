@@ -17,7 +17,7 @@ from sim.studies.run.provenance import NOTHING_ASKED, Request
 KIND: Final = "formats"
 
 
-def summary_of(found: FormatsStudy) -> dict[str, Any]:
+def results_of(found: FormatsStudy) -> dict[str, Any]:
     """Return what `formats.json` holds: plain numbers, texts, lists and None."""
     loop = found.cycles
     return {
@@ -53,7 +53,7 @@ def write_formats(
         "words.csv": _csv(WordRow._fields, found.words),
     }
     return write_loop_study(
-        folder, {"formats": summary_of(found)}, formats_page(found), found.built, kind=KIND,
+        folder, {"formats": results_of(found)}, formats_page(found), found.built, kind=KIND,
         overwrite=overwrite, asked=asked, texts=texts,
     )  # fmt: skip
 

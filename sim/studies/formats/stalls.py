@@ -84,7 +84,7 @@ def _first_run(still: NDArray[np.bool_]) -> int:
     return int(moves[0]) if moves.size else len(still)
 
 
-def section_rows(law: FixedLaw) -> tuple[SectionRow, ...]:
+def worded_sections(law: FixedLaw) -> tuple[SectionRow, ...]:
     """Return the sections of the first mirror, in words: noise, range, cycles.
 
     A section is a transposed direct form II whose memory is as long as its products, so that it

@@ -7,22 +7,22 @@ from typing import Any, NamedTuple
 from sim.assembly.build import Built, build
 from sim.firmware.controller import FixedController
 from sim.scenario.model import Scenario
-from sim.studies.formats.arithmetic import StartingWords, start_of
+from sim.studies.formats.arithmetic import StartingWords, words_and_floats
 from sim.studies.formats.cycles import LoopCycles, loop_cycles
 from sim.studies.formats.knee import TOLERATED_PCT, Knee, knee_of
 from sim.studies.formats.measured import Measured, measured
 from sim.studies.formats.ranges import WordRow, word_rows
-from sim.studies.formats.stalls import SectionRow, Stall, section_rows, stalls_of
+from sim.studies.formats.stalls import SectionRow, Stall, stalls_of, worded_sections
 from sim.studies.formats.sweep import (
     NAMES,
     Loss,
     SweepRow,
     more_of,
     row_of,
-    sweep,
+    vary_words,
     with_all,
     with_long_words,
-    words_of,
+    words_to_vary,
 )
 
 TOGETHER = "all recommended"
@@ -136,11 +136,11 @@ def formats(
         If neither part can compute in whole numbers, or a word is not known.
     """
     tell = progress or (lambda done, total: None)
-    start = start_of(scenario)
-    words = words_of(start, sweeps or {})
+    start = words_and_floats(scenario)
+    words = words_to_vary(start, sweeps or {})
     found = measured(build(start.scenario))
     built = build(start.scenario)
-    plain, base, rows = sweep(start, words, tell)
+    plain, base, rows = vary_words(start, words, tell)
     knees = tuple(
         knee_of(word, [row for row in rows if row.word == word]) for word in words
     )
@@ -156,6 +156,6 @@ def formats(
     return FormatsStudy(
         start, built, plain, base, found, word_rows(built, found), rows, knees, together,
         stalls_of(controller.law) if whole else (),
-        section_rows(controller.law) if whole else (),
+        worded_sections(controller.law) if whole else (),
         loop_cycles(built),
     )  # fmt: skip

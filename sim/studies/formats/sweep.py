@@ -180,7 +180,7 @@ def lengths_of(asked: Sequence[str]) -> dict[str, tuple[int, ...]]:
     return found
 
 
-def words_of(
+def words_to_vary(
     start: StartingWords, asked: Mapping[str, Sequence[int]]
 ) -> dict[str, tuple[int, ...]]:
     """Return which words are varied: those asked for, else all whose part is in whole numbers."""
@@ -201,7 +201,7 @@ def words_of(
     return {word: tuple(sorted(set(bits))) for word, bits in wanted.items()}
 
 
-def sweep(
+def vary_words(
     start: StartingWords, words: Mapping[str, Sequence[int]], progress: Callable[[int, int], None]
 ) -> tuple[Loss, Loss, tuple[SweepRow, ...]]:
     """Return the losses in floating point and with the start's words, and a row for each length.

@@ -71,7 +71,7 @@ VALUES: Final = ("resonance_hz", "quality", "gain", "delay_s", "cross_axis", "cu
                  "tilt_per_volt_rad")  # fmt: skip
 
 
-def joined(estimates: Iterable[AxisEstimate]) -> list[AxisEstimate]:
+def weighted_estimates(estimates: Iterable[AxisEstimate]) -> list[AxisEstimate]:
     """Return one estimate for each mirror and axis: values weighted by their inverse variances.
 
     Where two logs disagree beyond chance the note says so, and the interval spans both.

@@ -10,7 +10,7 @@ import numpy as np
 from sim.foundations.files.text import counted
 from sim.scenario.model import Scenario
 from sim.studies.identify.curves import fit_decay, fit_response, fit_staircase
-from sim.studies.identify.estimate import AxisEstimate, joined
+from sim.studies.identify.estimate import AxisEstimate, weighted_estimates
 from sim.studies.identify.log import Logs, Series, read_logs
 from sim.studies.identify.prior import UNKNOWN, prior_of
 from sim.studies.identify.series import Shown, fit_series, least_explained
@@ -85,7 +85,7 @@ def identify(
             "that was withheld: do not trust those constants."
         )
     said = tuple(dict.fromkeys(notes))
-    return Identified(tuple(joined(found)), logs, said, scenario, tuple(shown))
+    return Identified(tuple(weighted_estimates(found)), logs, said, scenario, tuple(shown))
 
 
 def _at_rest(
@@ -127,7 +127,7 @@ def _at_rest(
     )
 
 
-def table_of(result: Identified) -> dict[str, Any]:
+def results_of(result: Identified) -> dict[str, Any]:
     """Return what `identify.json` holds."""
     rows = []
     for e in result.estimates:

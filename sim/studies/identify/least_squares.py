@@ -88,7 +88,8 @@ def fit(
         converged[on] = small
         if converged.all():
             break
-    return LeastSquaresFit(at, covariance(residuals, slopes, used), residuals, squares, converged)
+    covariance = parameter_covariance(residuals, slopes, used)
+    return LeastSquaresFit(at, covariance, residuals, squares, converged)
 
 
 def _left(found: tuple[Array, Array], used: Flags) -> tuple[Array, Array]:
@@ -96,7 +97,7 @@ def _left(found: tuple[Array, Array], used: Flags) -> tuple[Array, Array]:
     return np.where(used, residuals, 0.0), np.where(used[..., None], slopes, 0.0)
 
 
-def covariance(residuals: Array, slopes: Array, used: Flags) -> Array:
+def parameter_covariance(residuals: Array, slopes: Array, used: Flags) -> Array:
     """Return the covariance (B, P, P) of least-squares parameters.
 
     The inverse of the Fisher information takes residuals for white. Where neighbours are

@@ -26,7 +26,7 @@ from sim.studies.identify.log import Series
 from sim.studies.identify.prior import Prior
 from sim.studies.identify.response import FrameTiming, sampled_response
 from sim.studies.identify.rough import projected, spectra
-from sim.studies.identify.series_model import SeriesModel, Starts, chosen, starts_of
+from sim.studies.identify.series_model import SeriesModel, Starts, better_fold, starts_of
 
 BLOCK = 16
 """Mirrors that are fitted at a time."""
@@ -130,7 +130,7 @@ def _fit_block(
     if tried.size:
         second = model.start(starts.second[tried], used[tried], tried)
         rival = fit(model, second, used[tried], steps=25, largest=LARGEST_STEP, which=tried)
-        found, doubtful = chosen(found, rival, used, tried, nominal_hz)
+        found, doubtful = better_fold(found, rival, used, tried, nominal_hz)
     held = used.copy()
     cut = int(len(series.reading_rad) * (1.0 - HELD_OUT))
     held[:, cut:] = False

@@ -127,7 +127,7 @@ def starts_of(rough: RoughResponse, axis: int, prior: Prior, timing: FrameTiming
     return Starts(begin[place[0]], begin[place[1]], rivals)
 
 
-def chosen(
+def better_fold(
     found: LeastSquaresFit, rival: LeastSquaresFit, used: Flags, rows: Rows,
     nominal_hz: float | None = None,
 ) -> tuple[LeastSquaresFit, Flags]:  # fmt: skip

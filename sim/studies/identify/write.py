@@ -12,7 +12,7 @@ from sim.foundations.files.filing import filed, put_page
 from sim.report.study_page import render_study
 from sim.scenario.portable import copy_files, portable, portable_toml
 from sim.studies.identify.estimate import AxisEstimate
-from sim.studies.identify.identify import Identified, table_of
+from sim.studies.identify.identify import Identified, results_of
 from sim.studies.identify.page import identify_page
 from sim.studies.identify.record import RecordedLog, truth_of
 from sim.studies.run.provenance import NOTHING_ASKED, Request, now, provenance
@@ -37,7 +37,7 @@ def write_identified(
         provenance=origin, strip=[("logs", ", ".join(path.name for path in result.logs.files))]
     )
     with filed(folder, kind="identify", overwrite=overwrite) as new:
-        results = table_of(result) | {"verdict": page.verdict, "provenance": origin}
+        results = results_of(result) | {"verdict": page.verdict, "provenance": origin}
         text = json.dumps(results, indent=1, allow_nan=False)
         (new / "identify.json").write_text(text, encoding="utf-8")
         with (new / POPULATION).open("w", encoding="utf-8", newline="") as file:

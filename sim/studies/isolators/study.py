@@ -15,7 +15,7 @@ from sim.mechanics.shock_spectrum import shock_spectrum, thinned
 from sim.results.table import LIMITED
 from sim.scenario.check import check_block
 from sim.scenario.model import Scenario
-from sim.studies.replay.figures import culprits_of, event_figures
+from sim.studies.replay.figures import case_figures, culprits_of
 from sim.studies.run.make import make_run
 from sim.studies.run.run import core_acceleration
 from sim.studies.run.shown import reasons_against
@@ -128,7 +128,7 @@ def _one(
         else [float(np.sqrt(2.0) * f) for f in params.resonance_hz],
         "sway": {key: sway[key] for key in ("x_mm", "y_mm", "z_mm", "max_mm", "clearance_pct")},
         "strikes": list(sway["over_clearance"]),
-        "figures": event_figures(made),
+        "figures": case_figures(made),
         "limits": made.limits,
         "missed": missed,
         "not_shown": against,

@@ -33,7 +33,7 @@ def play_episodes(
         Called with (episodes done, all that are simulated).
     """
     march = March(life.plant, life.plant.life.step_h * HOUR_S)
-    found = chosen(life.lived.at_episodes)
+    found = chosen_episodes(life.lived.at_episodes)
     rows = []
     for number, (event, state) in enumerate(found):
         episode = life.plant.life.episodes[event.number]
@@ -60,7 +60,7 @@ def play_episodes(
     return rows
 
 
-def chosen(at_episodes: Sequence[Lasting]) -> list[Lasting]:
+def chosen_episodes(at_episodes: Sequence[Lasting]) -> list[Lasting]:
     """Return at most `MOST` episodes in the order of time, the first of each kind among them.
 
     Parameters

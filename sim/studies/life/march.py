@@ -8,7 +8,7 @@ import numpy as np
 from sim.foundations.ports import Array
 from sim.life.arrhenius import acceleration
 from sim.optics.losses import connector_loss_db, drawn_connector_db
-from sim.studies.life.adding import added, times_all, weighted
+from sim.studies.life.adding import summed, times_all, weighted
 from sim.studies.life.draws import (
     AGEING,
     BOARD,
@@ -20,12 +20,12 @@ from sim.studies.life.draws import (
     Draws,
 )
 from sim.studies.life.lived import Lived
-from sim.studies.life.noted import noted
+from sim.studies.life.noted import event_words
 from sim.studies.life.plant import Index, SlowPlant
 from sim.studies.life.schedule import HOUR_S, LifeEvent, What
 from sim.studies.life.state import State
 from sim.studies.life.steps import blocks
-from sim.studies.life.totals import Asked, Sums
+from sim.studies.life.totals import LargestAsked, Sums
 
 FOUND_BY_INSPECTION = 1_000_000
 """Numbers of measurements that an inspection asks for start here: they have draws of their own."""
@@ -122,7 +122,7 @@ class March:
             if event.what is What.EPISODE:
                 at_episodes.append((event, state))
             before, state = state, self._happen(state, event, counts)
-            words = noted(event, before, state, self.plant.life.episodes)
+            words = event_words(event, before, state, self.plant.life.episodes)
             notable += [(state.time_s, what) for what in words]
             moved = state.outputs is not before.outputs
             if self._moved_bias and (moved or event.what in (What.BOARD_DOWN, What.BOARD_UP)):
@@ -167,7 +167,7 @@ class March:
             after, effects = disturbance.slow(its, time_s)
             slow.append(after)
             found.append(effects)
-        rest, sensor, gain, resonance, temperature = added(found, len(time_s), m)
+        rest, sensor, gain, resonance, temperature = summed(found, len(time_s), m)
         charged = self._charged(state, time_s, rest)
         celsius = life.reference_c + temperature
         ageing_h = state.effective_h + np.cumsum(
@@ -213,7 +213,7 @@ class March:
             variance = np.zeros_like(variance)
         sums.add(
             plant, state, time_s, length_s, error, variance, ageing_h, self._mirror_db,
-            self._port_db, celsius, light, Asked(asked, most_asked, self._limit_rad, tilt),
+            self._port_db, celsius, light, LargestAsked(asked, most_asked, self._limit_rad, tilt),
             seen=seen,
         )  # fmt: skip
         return state._replace(

@@ -12,7 +12,7 @@ MEASURED: Final = "the gain is measured anew"
 REPLACED: Final = "a dim lamp is replaced"
 
 
-def noted(
+def event_words(
     event: LifeEvent, before: State, after: State, episodes: Sequence[EpisodeParams]
 ) -> list[str]:
     """Return the words of what an event did.

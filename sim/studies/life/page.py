@@ -5,7 +5,7 @@ from typing import Any, Final
 import numpy as np
 
 from sim.foundations.files.text import counted
-from sim.optics.lattice import places
+from sim.optics.lattice import lattice_places
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
@@ -56,7 +56,7 @@ def page_of(results: dict[str, Any], life: Life, found: Switches | None,
     scenario = life.scenario
     g = scenario.switch.geometry
     where = {
-        side: pitch * places(count, columns, g.lattice, g.outline)
+        side: pitch * lattice_places(count, columns, g.lattice, g.outline)
         for side, count, columns, pitch in (
             ("A", g.ports_per_side, g.columns, g.pitch_mm),
             ("B", g.outputs or g.ports_per_side, g.output_columns or g.columns,

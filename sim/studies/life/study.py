@@ -139,11 +139,11 @@ def results_of(life: Life) -> dict[str, Any]:
             for n, one in enumerate(life.plant.life.episodes)
         },
         "steps": life.lived.steps,
-        "budget": budget_of(life),
+        "budget": end_of_life(life),
     }
 
 
-def budget_of(life: Life) -> dict[str, float]:
+def end_of_life(life: Life) -> dict[str, float]:
     """Return the end of this life in the terms of `switch.budget`, for `yield`.
 
     Ageing is per mirror and per port, over the life; the shift is the settled pointing error per

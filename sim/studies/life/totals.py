@@ -41,7 +41,7 @@ class Miss(NamedTuple):
     """Place of its input."""
 
 
-class Asked(NamedTuple):
+class LargestAsked(NamedTuple):
     """What some steps asked of drive and travel."""
 
     drive_rad: Array
@@ -112,7 +112,7 @@ class Sums:
     def add(
         self, plant: SlowPlant, state: State, time_s: Array, length_s: Array, error_rad: Array,
         variance_rad2: Array, ageing_h: Array, mirror_db: Array, port_db: Array, celsius: Array,
-        light: Array, asked: Asked, *, seen: bool,
+        light: Array, asked: LargestAsked, *, seen: bool,
     ) -> None:  # fmt: skip
         """Take some steps; each stands for the time since the one before.
 
@@ -156,7 +156,7 @@ class Sums:
 
     def _judge(
         self, plant: SlowPlant, parts: dict[str, Array], loss: Array, hours: Array,
-        time_s: Array, dark: NDArray[np.bool_], pairs: Index, asked: Asked,
+        time_s: Array, dark: NDArray[np.bool_], pairs: Index, asked: LargestAsked,
         seen: bool,
     ) -> None:  # fmt: skip
         """Add up what is out of budget, and by what."""
@@ -180,7 +180,7 @@ class Sums:
 
     def _causes(
         self, parts: dict[str, Array], loss: Array, t: Index, c: Index, pairs: Index,
-        asked: Asked, seen: bool,
+        asked: LargestAsked, seen: bool,
     ) -> Index:  # fmt: skip
         """Return the cause (K,), by its place in `CAUSES`, of connections c at steps t."""
         new = self._new or {}

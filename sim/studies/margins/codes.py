@@ -47,7 +47,7 @@ WHITE: Final = Codes()
 """Steps that are white noise, independent of the rest."""
 
 
-def codes_of(
+def rounding_under_loop(
     built: Built, loop: Loop, spectra: Spectra, white_rad2: Array, rest_rad2: Array
 ) -> Codes:
     """Return what rounding leaves under a loop.

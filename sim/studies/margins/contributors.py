@@ -15,7 +15,7 @@ from sim.results.hold import hold_of
 from sim.scenario.model import Scenario
 from sim.studies.margins.loops import MarginsStudy
 from sim.studies.margins.margins import study
-from sim.studies.margins.predict import MOVES, TOGETHER, Band, Prediction, band_of, residual
+from sim.studies.margins.predict import MOVES, TOGETHER, Band, Prediction, agreement_band, residual
 from sim.studies.margins.spectra import ROUNDING, STEPS, Spectra, spectra_of
 
 FINE_BITS = 24
@@ -123,7 +123,7 @@ def compare_contributors(
     counts = left_urad > LEAST_SHARE * 1e6 * prediction.total_rad
     rows.append(ContributorRow(MOVES, left_urad, moves, counts))
     total = ContributorRow("all together", 1e6 * prediction.total_rad, 1e6 * _rms(whole))
-    band = band_of(built, result.loop, spectra, prediction)
+    band = agreement_band(built, result.loop, spectra, prediction)
     return PredictionCheck(result, spectra, prediction, tuple(rows), total, band)
 
 

@@ -50,7 +50,7 @@ def figures_of(loop: Loop, n_grid: int = GRID) -> LoopFigures:
     )
 
 
-def controller_of(linear: LinearController, place: NDArray[np.intp]) -> LinearController:
+def controller_matrices(linear: LinearController, place: NDArray[np.intp]) -> LinearController:
     """Return a controller's matrices for some mirrors; its own where all mirrors have the same."""
     if len(linear.D) == 1:
         return linear

@@ -18,9 +18,9 @@ from sim.results.metrics import mirror_name
 from sim.studies.margins.candidate import Candidate, EachMirror
 from sim.studies.margins.codes import WHITE
 from sim.studies.margins.demands import Demands
-from sim.studies.margins.figures import GRID, LoopFigures, controller_of, figures_of
+from sim.studies.margins.figures import GRID, LoopFigures, controller_matrices, figures_of
 from sim.studies.margins.move import Move, move_of, moved_of
-from sim.studies.margins.plant import TrueMirrors, mirrors_of, plant_belief, plant_of
+from sim.studies.margins.plant import TrueMirrors, plant_belief, plant_of, present_mirrors
 from sim.studies.margins.predict import TOGETHER, Prediction, predict, variance_at, with_moves
 from sim.studies.margins.settling import (
     Left,
@@ -29,7 +29,7 @@ from sim.studies.margins.settling import (
     levels_of,
     ringing_of,
     settle,
-    slowest_of,
+    slowest_interval,
 )
 from sim.studies.margins.spectra import STEPS, Spectra, proof_sizes, spectra_of
 
@@ -45,7 +45,7 @@ class JudgedMirrors:
 
     def __init__(self, built: Built, label: str = "", mirrors: TrueMirrors | None = None) -> None:
         self.built, self.label = built, label
-        self.mirrors = mirrors_of(built) if mirrors is None else mirrors
+        self.mirrors = present_mirrors(built) if mirrors is None else mirrors
         self.plant = plant_of(built, self.mirrors)
         self._moves: dict[str, Move] = {}
         self._shaped: dict[str, Built] = {_key(built.resolved.shaping): built}
@@ -142,7 +142,7 @@ class GainJudge:
     def loop(self, settings: Settings, world: JudgedMirrors | None = None) -> Loop:
         """Return the loops with a controller of these settings."""
         world = world or self.worlds[0]
-        return Loop(controller_of(self.linear(settings), world.mirrors.place), world.plant)
+        return Loop(controller_matrices(self.linear(settings), world.mirrors.place), world.plant)
 
     def figures(self, world: JudgedMirrors, settings: Settings) -> LoopFigures:
         """Return stability and margins of gains on mirrors that are looked at only once."""
@@ -186,7 +186,7 @@ class GainJudge:
             return Beside(f, None)  # not asked for, or not worth the time
         key = (id(world), _key(settings), _key(shaping))
         if key not in self._elsewhere:
-            slowest_s, row = slowest_of(self.levels_on(world, settings, shaping))
+            slowest_s, row = slowest_interval(self.levels_on(world, settings, shaping))
             self._elsewhere[key] = float(slowest_s[1]), row
         return Beside(f, self._elsewhere[key])
 

@@ -27,9 +27,9 @@ from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array
 from sim.studies.margins.loops import AXES, NO_STEPS, MarginsStudy, mirror_of
 from sim.studies.margins.plant import delay_of, plant_of, stiffening_of
-from sim.studies.margins.required import against
+from sim.studies.margins.required import against_worst
 from sim.studies.margins.spectra import proof_sizes
-from sim.studies.margins.steps import steps_of
+from sim.studies.margins.steps import step_responses
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
 """Where the rejection is reported if nothing else is asked for. [Hz]"""
@@ -115,7 +115,7 @@ def study(
         poles=nearest_poles(closed, loop.plant.frame_s),
         steps=NO_STEPS,
     )
-    return replace(result, steps=steps_of(result)) if with_steps else result
+    return replace(result, steps=step_responses(result)) if with_steps else result
 
 
 def linear_of(built: Built) -> LinearController:
@@ -233,7 +233,7 @@ WORST_OF: Final = {
 """Which end of each figure is the worst."""
 
 
-def worst_of(table: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any] | None]:
+def worst_figures(table: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any] | None]:
     """Return the worst value of each figure with its mirror and axis; None if no loop has one."""
     worst: dict[str, dict[str, Any] | None] = {}
     for key, choose in WORST_OF.items():
@@ -257,9 +257,9 @@ def summary_of(result: MarginsStudy) -> dict[str, Any]:
             default=None,
         ),
         "unstable": [r["name"] for r in table if not r["stable"] and r["axis"] == "x"],
-        "worst": worst_of(table),
+        "worst": worst_figures(table),
         "requirements": [
             row._asdict()
-            for row in against(result.built.resolved.requirements, worst_of(table))
+            for row in against_worst(result.built.resolved.requirements, worst_figures(table))
         ],
     }

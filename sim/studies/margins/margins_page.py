@@ -19,9 +19,9 @@ from sim.studies.margins.margins import (
     INTEGRAL_POINTS,
     own_sensitivity,
     rows,
-    worst_of,
+    worst_figures,
 )
-from sim.studies.margins.required import Required, against, verdict_words
+from sim.studies.margins.required import Required, against_worst, verdict_words
 
 FAN: Final = 40
 """Loops drawn beside the worst one."""
@@ -43,7 +43,7 @@ WORDS: Final = {
 def page_of(result: MarginsStudy) -> StudyPage:
     """Return the page of a study."""
     table = rows(result)
-    found = against(result.built.resolved.requirements, worst_of(table))
+    found = against_worst(result.built.resolved.requirements, worst_figures(table))
     unstable = [row for row in table if not row["stable"]]
     if unstable:
         mirrors = list(dict.fromkeys(row["name"] for row in unstable))
@@ -98,7 +98,7 @@ def _required(found: list[Required]) -> Table:
 
 
 def _population(table: list[dict[str, Any]]) -> Table:
-    worst = worst_of(table)
+    worst = worst_figures(table)
     lines = []
     for key, (words, unit) in WORDS.items():
         values = [row[key] for row in table if row[key] is not None]

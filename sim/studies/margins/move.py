@@ -9,7 +9,7 @@ from controllers.analysis.plant import tilt_rows
 from sim.assembly.build import Built
 from sim.foundations.ports import Array
 from sim.loop.reference import Reference
-from sim.studies.margins.plant import TrueMirrors, mirrors_of, plant_belief, stiffening_of
+from sim.studies.margins.plant import TrueMirrors, plant_belief, present_mirrors, stiffening_of
 
 FRAMES: Final = 400
 """Followed after the command; an error that is still too large then counts as not settled."""
@@ -53,7 +53,7 @@ def move_of(built: Built, mirrors: TrueMirrors | None = None) -> Move:
     parts, scenario = built.parts, built.resolved
     n, tick_s = parts.clock.ticks_per_frame, parts.clock.tick_s
     asked, expected, standing = _played(parts.reference, parts.epoch_frames, n)
-    mine = mirrors or mirrors_of(built)
+    mine = mirrors or present_mirrors(built)
     at, w, q, cubic = (
         mine.place, mine.resonance_rad_s, mine.quality, np.array(scenario.mirror.cubic_per_rad2)
     )  # fmt: skip

@@ -71,7 +71,7 @@ class TrueMirrors(NamedTuple):
         )  # fmt: skip
 
 
-def mirrors_of(built: Built, place: NDArray[np.intp] | None = None) -> TrueMirrors:
+def present_mirrors(built: Built, place: NDArray[np.intp] | None = None) -> TrueMirrors:
     """Return mirrors of a switch as they are, those at some places or all."""
     p = built.parts.population
     at = np.arange(len(built.parts.mirrors)) if place is None else place
@@ -98,7 +98,7 @@ def plant_of(built: Built, mirrors: TrueMirrors | None = None, *, within: bool =
     within : bool
         As for `population_plant`.
     """
-    m = mirrors or mirrors_of(built)
+    m = mirrors or present_mirrors(built)
     return population_plant(
         plant_belief(built), m.resonance_rad_s, m.quality, gain=m.gain, cross=m.cross,
         stiffening=stiffening_of(built)[m.place], delay_s=m.delay_s, within=within,

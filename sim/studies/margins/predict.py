@@ -9,7 +9,7 @@ from controllers.analysis.linear_loop import Loop, controller_response, sensitiv
 from controllers.analysis.plant import plant_response, tilt_responses
 from sim.assembly.build import Built
 from sim.foundations.ports import Array
-from sim.studies.margins.codes import MIRRORS, WHITE, Codes, codes_of
+from sim.studies.margins.codes import MIRRORS, WHITE, Codes, rounding_under_loop
 from sim.studies.margins.move import move_of
 from sim.studies.margins.settling import left_of
 from sim.studies.margins.spectra import STEPS, Spectra
@@ -241,7 +241,7 @@ def _densities(built: Built, loop: Loop, spectra: Spectra) -> tuple[list[Array],
         if c.name == STEPS:
             white = (left[i] * width).sum(axis=0)
             rest = (np.sum(left, axis=0) * width).sum(axis=0) - white
-            codes = codes_of(built, loop, spectra, white, rest)
+            codes = rounding_under_loop(built, loop, spectra, white, rest)
             left[i] = left[i] * codes.share
     return left, codes
 
@@ -250,7 +250,7 @@ def _changing(spectra: Spectra) -> Array:
     return 1.0 - np.sinc(spectra.frequency_hz * spectra.hold_s) ** 2
 
 
-def band_of(built: Built, loop: Loop, spectra: Spectra, prediction: Prediction) -> Band:
+def agreement_band(built: Built, loop: Loop, spectra: Spectra, prediction: Prediction) -> Band:
     """Return the band in which simulation and prediction agree: statistics plus model error.
 
     The model error is what plants drawn at random needed beyond the statistics (docs/loops.md): for

@@ -66,7 +66,7 @@ def start_words(c: PredictionCheck) -> str:
     )
 
 
-def rows_of(c: PredictionCheck) -> list[dict[str, Any]]:
+def contributor_rows(c: PredictionCheck) -> list[dict[str, Any]]:
     """Return the rows of `prediction.json`, the total last."""
     return [
         {

@@ -30,7 +30,7 @@ class Required(NamedTuple):
         return f"{self.words} {number(self.value, self.unit, 4)}, {asked}, in {self.where}"
 
 
-def against(requirements: RequirementsParams, worst: Mapping[str, Any]) -> list[Required]:
+def against_worst(requirements: RequirementsParams, worst: Mapping[str, Any]) -> list[Required]:
     """Return each requirement with the worst loop of the population.
 
     Parameters
@@ -38,7 +38,7 @@ def against(requirements: RequirementsParams, worst: Mapping[str, Any]) -> list[
     requirements : RequirementsParams
         Of the scenario.
     worst : mapping
-        From `sim.studies.margins.margins.worst_of`; a margin that no loop has counts as met.
+        From `sim.studies.margins.margins.worst_figures`; a margin that no loop has counts as met.
     """
     found = []
     for key, words, unit, required, at_most in (

@@ -10,7 +10,7 @@ from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.codes import Codes
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.judge import GainJudge, JudgedMirrors
-from sim.studies.margins.plant import mirrors_of
+from sim.studies.margins.plant import present_mirrors
 from sim.studies.margins.predict import variance_at
 from sim.studies.margins.search import FINEST, Search, Shares
 from sim.studies.margins.settling import LEVELS, followed, left_of, levels_of
@@ -42,7 +42,8 @@ class _OneMirror:
 
     def __init__(self, judge: GainJudge, search: Search, place: int, demands: Demands) -> None:
         self._judge, self._search, self._place, self._demands = judge, search, place, demands
-        self._world = JudgedMirrors(judge.built, "", mirrors_of(judge.built, np.array([place])))
+        mirror = present_mirrors(judge.built, np.array([place]))
+        self._world = JudgedMirrors(judge.built, "", mirror)
         self.tried: dict[Shares, tuple[float, float, float, float]] = {}
         """Points to what is made least, loss, settling and Ms. [dB, dB, ms, -]"""
 

@@ -11,7 +11,7 @@ from sim.foundations.ports import Array
 from sim.results.metrics import mirror_name
 from sim.studies.margins.demands import DEMANDED
 from sim.studies.margins.judge import GainJudge, JudgedMirrors
-from sim.studies.margins.settling import LEVELS, slowest_of
+from sim.studies.margins.settling import LEVELS, slowest_interval
 from sim.studies.margins.uncertain import Box, altered
 from sim.studies.margins.worst import ROWS, Looked
 
@@ -64,6 +64,6 @@ class SettlingUnder:
             world = JudgedMirrors(built, "", altered(built, place, some))
             levels_s = self._judge.levels_on(world, self._settings, self._shaping)
             for i in range(len(some)):
-                slowest_s, _ = slowest_of(levels_s[:, i * m : (i + 1) * m])
+                slowest_s, _ = slowest_interval(levels_s[:, i * m : (i + 1) * m])
                 found[first + i] = 1e3 * slowest_s[1]
         return found

@@ -159,7 +159,7 @@ def settle(
     """
     after = followed(move, loop)
     at_level = levels_of(built, after, variance_rad2, mirrors)
-    slowest_s, which = slowest_of(at_level)
+    slowest_s, which = slowest_interval(at_level)
     left = left_of(built, move, loop, after)
     return Settled(at_level[LEVELS.index(0.5)], slowest_s, which, left)
 
@@ -199,7 +199,7 @@ def levels_of(
     return at_level
 
 
-def slowest_of(settling_s: Array) -> tuple[Array, int]:
+def slowest_interval(settling_s: Array) -> tuple[Array, int]:
     """Return 5 %, median and 95 % of the largest of M settling times, and who it most often is.
 
     The mirrors' noises are independent, so the chance that all have settled by a time is the

@@ -18,7 +18,7 @@ BAND: Final = 0.02
 """A step has settled when it stays within 2 % of its end."""
 
 
-def steps_of(result: MarginsStudy, n_frames: int | None = None) -> UnitSteps:
+def step_responses(result: MarginsStudy, n_frames: int | None = None) -> UnitSteps:
     """Return the steps of every loop; those of an unstable mirror are NaN.
 
     A reading is the mean over an exposure, once a frame. A resonance between the readings shows in
@@ -28,7 +28,7 @@ def steps_of(result: MarginsStudy, n_frames: int | None = None) -> UnitSteps:
     model, frame_s = loop.plant.model, loop.plant.frame_s
     belief, root, delay = plant_belief(built), np.sqrt(stiffening_of(built)), delay_of(built)
     population = built.parts.population
-    n = frames_of(result) if n_frames is None else n_frames
+    n = frames_needed(result) if n_frames is None else n_frames
     m, states = len(result.stable), model.A.shape[-1]
     offsets_s = frame_s * np.arange(INSTANTS) / INSTANTS
     rows = [
@@ -73,7 +73,7 @@ def steps_of(result: MarginsStudy, n_frames: int | None = None) -> UnitSteps:
     )  # fmt: skip
 
 
-def frames_of(result: MarginsStudy) -> int:
+def frames_needed(result: MarginsStudy) -> int:
     """Return how many frames the slowest loop needs to show its step."""
     bandwidth = result.margins.bandwidth_hz[result.stable]
     if not np.isfinite(bandwidth).any():

@@ -13,7 +13,7 @@ from sim.foundations.ports import Array
 from sim.results.metrics import mirror_name
 from sim.results.requirements import RequirementsParams
 from sim.studies.margins.demands import DEMANDED, Demands
-from sim.studies.margins.figures import controller_of, figures_of
+from sim.studies.margins.figures import controller_matrices, figures_of
 from sim.studies.margins.margins import linear_of
 from sim.studies.margins.plant import plant_of
 from sim.studies.margins.uncertain import Box, altered, box_of, point_words
@@ -141,7 +141,7 @@ def _inside(box: Box, linear: LinearController, w: Worst) -> WorstCorner:
 def _corner(built: Built, linear: LinearController, point: Array, label: str) -> WorstCorner:
     everyone = np.arange(len(built.parts.mirrors))
     plant = plant_of(built, altered(built, everyone, point[None]), within=False)
-    f = figures_of(Loop(controller_of(linear, everyone), plant), GRID)
+    f = figures_of(Loop(controller_matrices(linear, everyone), plant), GRID)
     unstable = int((~f.stable).sum())
     if unstable:
         return WorstCorner(label, unstable, None, "", None, "", None, "")

@@ -27,7 +27,7 @@ from sim.studies.margins.search import AXES, FINEST
 from sim.studies.margins.shapes import shaping_words
 from sim.studies.margins.tune import MOST_SLACK, SLACKS, TuningResult
 from sim.studies.margins.tune_curves import curves_of
-from sim.studies.margins.tune_results import plain
+from sim.studies.margins.tune_results import plain_settings
 from sim.studies.margins.verify import Verified
 from sim.studies.margins.worst import SURE
 
@@ -64,10 +64,10 @@ def fragment(outcome: TuningResult, words: str) -> str:
     notes = "".join(f"# {line}\n" for line in lines if line)
     tree: dict[str, Any] = {
         "base": "scenario.toml",
-        "controller": plain(outcome.chosen.settings),
+        "controller": plain_settings(outcome.chosen.settings),
     }
     if outcome.shapings:
-        tree["shaping"] = plain(outcome.chosen.shaping)
+        tree["shaping"] = plain_settings(outcome.chosen.shaping)
     return f"# Chosen gains. {outcome_words(outcome)}\n{notes}{tomli_w.dumps(tree)}"
 
 

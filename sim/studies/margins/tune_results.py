@@ -13,7 +13,7 @@ from sim.studies.margins.tune import TuningResult
 from sim.studies.margins.verify import Verified
 
 
-def table_of(outcome: TuningResult, check: Verified) -> dict[str, Any]:
+def results_of(outcome: TuningResult, check: Verified) -> dict[str, Any]:
     """Return what `tune.json` holds."""
     row = partial(_row, plant=plant_word(outcome.judge.built))
     return {
@@ -31,7 +31,7 @@ def table_of(outcome: TuningResult, check: Verified) -> dict[str, Any]:
         "same_for_both_axes": None if outcome.common is None else row(outcome.common),
         "shapings": [
             {
-                "shaping": plain(shaped.shaping),
+                "shaping": plain_settings(shaped.shaping),
                 "ringing_ms": _finite(shaped.ringing_ms),
                 "best": None if shaped.candidate is None else row(shaped.candidate),
             }
@@ -88,8 +88,8 @@ def _row(c: Candidate, plant: str) -> dict[str, Any]:
     figure = _finite
     return {
         "plant": plant,
-        "settings": plain(c.settings),
-        "shaping": plain(c.shaping),
+        "settings": plain_settings(c.settings),
+        "shaping": plain_settings(c.shaping),
         "stable": c.stable,
         "meets": c.meets,
         "ms": figure(c.ms),
@@ -114,6 +114,6 @@ def _finite(value: float, factor: float = 1.0) -> float | None:
     return factor * value if math.isfinite(value) else None
 
 
-def plain(settings: dict[str, Any]) -> dict[str, Any]:
+def plain_settings(settings: dict[str, Any]) -> dict[str, Any]:
     """Return settings with numbers as files take them."""
     return {k: float(v) if isinstance(v, np.floating) else v for k, v in settings.items()}

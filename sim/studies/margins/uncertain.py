@@ -11,7 +11,7 @@ from sim.assembly.build import Built, build
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array
 from sim.foundations.rng import Stream, uniforms
-from sim.studies.margins.plant import TrueMirrors, mirrors_of
+from sim.studies.margins.plant import TrueMirrors, present_mirrors
 
 WORDS: Final = (("resonance", "%"), ("Q", "%"), ("gain", "%"), ("delay", "us"))
 """What may differ, in the order of a point's numbers, and their units."""
@@ -104,7 +104,7 @@ def altered(built: Built, place: NDArray[np.intp], points: Array) -> TrueMirrors
     TrueMirrors
         P m rows, point by point.
     """
-    own = mirrors_of(built, place)
+    own = present_mirrors(built, place)
     by = points[:, :, None, None]
 
     def changed(value: Array, factor: Array) -> Array:

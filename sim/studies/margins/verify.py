@@ -7,7 +7,7 @@ from controllers.analysis.linear_loop import Loop
 from sim.scenario.model import Scenario
 from sim.studies.margins.margins import linear_of
 from sim.studies.margins.plant import plant_of
-from sim.studies.margins.predict import Band, band_of, residual
+from sim.studies.margins.predict import Band, agreement_band, residual
 from sim.studies.margins.settling import settling_agrees, settling_band_ms
 from sim.studies.margins.spectra import spectra_of
 from sim.studies.run.make import make_run
@@ -130,7 +130,7 @@ def verify(
     settles = settling_agrees(band, result.figures["settling"])
     built = result.built
     loop, spectra = Loop(linear_of(built), plant_of(built)), spectra_of(built, BANDS)
-    near = band_of(built, loop, spectra, residual(built, loop, spectra))
+    near = agreement_band(built, loop, spectra, residual(built, loop, spectra))
     return Verified(
         predicted, jitter, ratio, near.holds(ratio) and settles, result.limits, result.figures,
         settling_ms, band, settles, near, stopped,

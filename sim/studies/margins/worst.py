@@ -26,7 +26,7 @@ from controllers.analysis.linearise import LinearController
 from sim.assembly.build import Built
 from sim.foundations.ports import Array
 from sim.studies.margins.demands import Demands
-from sim.studies.margins.figures import LoopFigures, controller_of, figures_of
+from sim.studies.margins.figures import LoopFigures, controller_matrices, figures_of
 from sim.studies.margins.move import moved_of
 from sim.studies.margins.plant import plant_of
 from sim.studies.margins.uncertain import DELAY, Box, altered, point_words
@@ -207,7 +207,7 @@ def figures_at(
     parts = []
     for first in range(0, len(rows.place), ROWS):
         some = rows.part(slice(first, first + ROWS))
-        loop = Loop(controller_of(linear, some.place), plant_of(built, some, within=False))
+        loop = Loop(controller_matrices(linear, some.place), plant_of(built, some, within=False))
         parts.append(figures_of(loop))
     return LoopFigures(
         parts[0].loop, *(np.concatenate([p[i] for p in parts]) for i in range(1, 5))

@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sim.assembly.build import Built
-from sim.foundations.ports import Array, events_of
+from sim.foundations.ports import Array, stated_events
 from sim.mechanics.profiles.profile import ToleranceBand, unit_vector
 from sim.mechanics.profiles.spectrum_match import required_at
 from sim.mechanics.shock_spectrum import shock_spectrum, thinned
@@ -70,7 +70,7 @@ def reached_by(built: Built) -> list[Reached]:
     band = required_band(corners, wanted.response_quality)
     clock, found = built.parts.clock, []
     for disturbance in built.parts.disturbances:
-        for event in events_of([disturbance]):
+        for event in stated_events([disturbance]):
             _, effects = disturbance.advance(disturbance.initial_state(), 0, clock.n_frames)
             if effects.acceleration_m_s2 is None:
                 continue

@@ -188,7 +188,7 @@ def _density(event: PlayedEvent, d: PowerDensity) -> Picture:
     )  # fmt: skip
 
 
-def numbers_of(event: PlayedEvent) -> dict[str, Any]:
+def profile_figures(event: PlayedEvent) -> dict[str, Any]:
     """Return what is filed of a profile."""
     return {
         "name": event.name, "conditions": event.conditions, "met": event.met,

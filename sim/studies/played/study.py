@@ -7,7 +7,7 @@ import numpy as np
 from scipy.special import chdtri
 
 from sim.assembly.build import Built
-from sim.foundations.ports import Array, events_of
+from sim.foundations.ports import Array, stated_events
 from sim.mechanics.profiles.profile import Expected, ToleranceBand
 from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts, thinned
 from sim.studies.played.hygiene import against_pulse, hygiene_of
@@ -115,7 +115,7 @@ def _event(
     bands: tuple[ToleranceBand, ...] = () if profile is None else profile.bands
     wave = along_of(disturbance, acceleration)
     along = None if profile is None else wave
-    until_s = max([event.to_s for event in events_of([disturbance])], default=time_s[-1])
+    until_s = max([event.to_s for event in stated_events([disturbance])], default=time_s[-1])
     coarse, rate_hz = thinned(acceleration, 1.0 / (time_s[1] - time_s[0]))
     coarse = coarse[: max(int((until_s - time_s[0]) * rate_hz + 1e-6), 2) + 1]
     own = [band.quality for band in bands if band.over == "spectrum"]

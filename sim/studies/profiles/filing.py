@@ -8,7 +8,7 @@ from sim.foundations.files.text import counted
 from sim.report.study_page import StudyPage
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
-from sim.studies.played.sections import numbers_of, sections_of
+from sim.studies.played.sections import profile_figures, sections_of
 from sim.studies.played.study import PlayedEvent
 from sim.studies.run.provenance import NOTHING_ASKED, Request
 from sim.studies.run.study_folder import write_study
@@ -56,7 +56,7 @@ def write(
         sections=sections_of(events), notes=ASSUMPTIONS, scenario_toml=portable_toml(scenario),
         played=[event.conditions for event in events if event.conditions],
     )  # fmt: skip
-    results = {"verdict": verdict, "profiles": [numbers_of(event) for event in events]}
+    results = {"verdict": verdict, "profiles": [profile_figures(event) for event in events]}
     return write_study(
         KIND, scenario, page, results, folder, started, overwrite=overwrite, asked=asked
     )

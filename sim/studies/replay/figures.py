@@ -5,7 +5,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.foundations.ports import Array, events_of
+from sim.foundations.ports import Array, stated_events
 from sim.results.hold import hold_of
 from sim.results.outages import outages
 from sim.results.ranking import rank
@@ -36,7 +36,7 @@ EVENT_FIGURES = (
 )
 
 
-def event_figures(made: Run) -> dict[str, Any]:
+def case_figures(made: Run) -> dict[str, Any]:
     """Return the figures of a case by key; None where one does not exist.
 
     `recovery_ms` counts from the end of the last event to the last tick at which any connection is
@@ -63,7 +63,7 @@ def event_figures(made: Run) -> dict[str, Any]:
 
 
 def _recovery_ms(made: Run, rows: NDArray[np.bool_], last_out: NDArray[np.integer]) -> float | None:
-    events = events_of(made.built.parts.disturbances)
+    events = stated_events(made.built.parts.disturbances)
     if not events or not last_out.size or not last_out.any():
         return 0.0
     traces = made.outcome.traces

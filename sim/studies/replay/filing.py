@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from sim.studies.played.sections import numbers_of
+from sim.studies.played.sections import profile_figures
 from sim.studies.replay.page import page_of
 from sim.studies.replay.study import Replay
 from sim.studies.run.provenance import NOTHING_ASKED, Request, switch_words
@@ -24,7 +24,7 @@ def write(
     """
     results = {
         "cases": found.cases, "margins": found.margins, "verdict": found.verdict,
-        "profiles": found.played, "spectra": [numbers_of(event) for event in found.events],
+        "profiles": found.played, "spectra": [profile_figures(event) for event in found.events],
         "noise_seeds": found.seeds,
     }  # fmt: skip
     page = page_of(found)._replace(strip=[("switch", switch_words(found.scenario))])

@@ -5,7 +5,7 @@ from typing import Final, NamedTuple
 
 from sim.foundations.files.text import counted
 from sim.scenario.model import Scenario
-from sim.studies.replay.figures import event_figures
+from sim.studies.replay.figures import case_figures
 from sim.studies.run.make import Run, make_run
 
 LEAST: Final = 0.2
@@ -79,7 +79,7 @@ def mechanism_of(
 
 
 def _signs(made: Run) -> list[str]:
-    found = event_figures(made)
+    found = case_figures(made)
     signs = []
     if found["lost_frames"]:
         signs.append(f"spots are lost in {counted(found['lost_frames'], 'frame')}")

@@ -24,7 +24,7 @@ from sim.studies.replay.events import (
     with_event,
     without_events,
 )
-from sim.studies.replay.figures import culprits_of, event_figures
+from sim.studies.replay.figures import case_figures, culprits_of
 from sim.studies.replay.margin import Bracketed, find_margins
 from sim.studies.replay.mechanism import mechanism_of
 from sim.studies.run.make import Run, make_run
@@ -249,7 +249,7 @@ def _row(made: Run, case: ReplayCase) -> dict[str, Any]:
     return {
         **case._asdict(),
         "along": case.along,
-        "figures": event_figures(made),
+        "figures": case_figures(made),
         "limits": judged,
         "missed": missed,
         "not_shown": against,

@@ -8,7 +8,7 @@ from sim.assembly.build import Built
 from sim.camera.settings import window_origin
 from sim.foundations.ports import Array
 from sim.loop.sight import expected_px
-from sim.optics.lattice import places
+from sim.optics.lattice import lattice_places
 from sim.optics.links import links
 from sim.report.view import SpotMarks
 from sim.results.traces import SpotImages
@@ -41,7 +41,7 @@ def _places(built: Built) -> dict[str, Array]:
               g.output_pitch_mm or g.pitch_mm),
     }  # fmt: skip
     return {
-        side: pitch_mm * places(count, columns, g.lattice, g.outline)
+        side: pitch_mm * lattice_places(count, columns, g.lattice, g.outline)
         for side, (count, columns, pitch_mm) in sides.items()
     }
 

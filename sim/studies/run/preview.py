@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sim.assembly.build import Built
 from sim.camera.settings import window_origin
 from sim.foundations.files.text import counted
-from sim.foundations.ports import SpotStatus, conditions_of, events_of
+from sim.foundations.ports import SpotStatus, conditions_of, stated_events
 from sim.loop.sight import expected_px, true_px
 from sim.report.filing_block import profile_words
 from sim.results.exercise import not_exercised
@@ -44,7 +44,7 @@ def unexercised(built: Built) -> list[str]:
     parts = built.parts
     run_s = parts.clock.n_frames * parts.clock.frame_s
     moves_s = [epoch.start_s for epoch in parts.epochs if epoch.commanded]
-    found = not_exercised(events_of(parts.disturbances), moves_s, _hold(built), run_s)
+    found = not_exercised(stated_events(parts.disturbances), moves_s, _hold(built), run_s)
     without_images = built.resolved.camera.noise == "equivalent"
     if without_images and built.resolved.limits.lost_frames_max is not None:
         found.append('no spot can be lost with camera.noise = "equivalent", which makes no images')

@@ -59,7 +59,7 @@ class Result:
 
     def results(self) -> dict[str, Any]:
         """Return what `results.json` holds."""
-        from sim.studies.played.sections import numbers_of
+        from sim.studies.played.sections import profile_figures
 
         return {
             **self.figures,
@@ -82,7 +82,7 @@ class Result:
             "conditions": list(self.conditions),
             **({} if self.alarms is None else {"alarms": list(self.alarms)}),
             "shock_spectrum": self._spectrum(),
-            **({"profiles": [numbers_of(event) for event in self.played]} if self.played else {}),
+            **({"profiles": [profile_figures(e) for e in self.played]} if self.played else {}),
             "scenario": portable(self.scenario),
             "notes": list(self.notes),
             "provenance": self.provenance,
@@ -134,7 +134,7 @@ class Result:
         return folder
 
     def _fill(self, folder: Path) -> None:
-        from sim.report.page import render
+        from sim.report.page import page_of
         from sim.report.view import ReportView
         from sim.studies.played.sections import sections_of
 
@@ -166,7 +166,7 @@ class Result:
         (folder / "scenario.toml").write_text(toml, encoding="utf-8")
         arrays: dict[str, Any] = {**self.traces.arrays(), **self._wiring()}
         np.savez_compressed(folder / "traces.npz", **arrays)
-        put_page(folder, lambda: render(view))
+        put_page(folder, lambda: page_of(view))
 
     def _wiring(self) -> dict[str, Any]:
         """The epochs as arrays, E of them."""

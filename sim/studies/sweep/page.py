@@ -70,7 +70,7 @@ class WorstRun(NamedTuple):
     command: str
 
 
-def render(
+def page_of(
     plan: SweepPlan, outcomes: Mapping[int, RunOutcome], asked: Request = NOTHING_ASKED
 ) -> str:
     """Return the report of a finished sweep as one HTML page that loads nothing.

@@ -16,7 +16,7 @@ from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.execute import Engine, Job, Runs, dask_cluster, execute, local_processes
 from sim.studies.sweep.identity import identity_of
 from sim.studies.sweep.one_run import RunOutcome, one_run
-from sim.studies.sweep.page import render
+from sim.studies.sweep.page import page_of
 from sim.studies.sweep.plan import SweepPlan, check_plan, make_plan
 from sim.studies.sweep.store import KIND, OURS, Store
 from sim.studies.sweep.table import SweepTable, make_table
@@ -121,7 +121,7 @@ def sweep(
             table.write_csv(columns, place / "table.csv")
             if parquet:
                 table.write_parquet(columns, place / "table.parquet")
-            put_page(place, lambda: render(plan, outcomes, asked))
+            put_page(place, lambda: page_of(plan, outcomes, asked))
             mark(place, KIND, OURS)
     return Swept(plan, outcomes, columns)
 

@@ -11,7 +11,7 @@ from sim.foundations.errors import ScenarioError
 from sim.scenario.gallery import gallery_folder
 from sim.studies.campaign.one_case import one_case
 from sim.studies.campaign.plan import load_campaign
-from sim.studies.campaign.run import campaign, rows_of
+from sim.studies.campaign.run import campaign, worst_rows
 
 ONE = Path(__file__).parents[2] / "one_mirror.toml"
 G = 9.80665
@@ -72,7 +72,7 @@ def test_matrix_of_a_campaign_follows_from_the_equation_of_motion(tmp_path):
     ]  # fmt: skip
     outcomes = {run: one_case(plan.scenarios[run], 0) for run in range(plan.n_runs)}
     assert [o.error for o in outcomes.values()] == [None] * 6
-    rows = rows_of(plan, outcomes)
+    rows = worst_rows(plan, outcomes)
     assert [row["verdict"] for row in rows] == ["met", "met", "met", "met", "missed", "met"]
     # Slow pulse on a stiff mirror: tilt = I a/w^2, 77.6 urad at 10 g; 200 urad at 2.577 times that.
     tilt = 1e6 * 2000.0 * 10 * G / (2 * np.pi * 8000.0) ** 2

@@ -6,7 +6,7 @@ import pytest
 from sim.assembly.build import build
 from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
-from sim.studies.deadline.difference import course, judged_frames
+from sim.studies.deadline.difference import error_course, judged_frames
 from sim.studies.deadline.study import DropRow, Residual, residual_of
 
 FAST = (
@@ -39,7 +39,7 @@ def test_variance_of_an_integrator_with_drops(gain: float, share: float, varianc
     scenario = load_scenario(
         "scenarios/harrow_point.toml", [*FAST, drift, f"controller.integral_per_frame={gain}"]
     )
-    found = course(build(scenario), np.full(2, 1e-6 * NOISE_URAD), share, 5)
+    found = error_course(build(scenario), np.full(2, 1e-6 * NOISE_URAD), share, 5)
     each_axis = 0.5 * (1e6 * found.rms_rad / NOISE_URAD) ** 2
     assert each_axis == pytest.approx(variance + 0.25875 * 0.1, rel=0.025)
     assert found.dropped == pytest.approx(share, abs=4 * np.sqrt(share / 1800 + 1e-9))

@@ -9,7 +9,7 @@ from sim.firmware.emulator import ARM, missing
 from sim.report.study_page import render_study
 from sim.scenario.gallery import find
 from sim.scenario.model import Scenario, load_scenario
-from sim.studies.deadline.budget import BY_HAND, STORED, budget_of
+from sim.studies.deadline.budget import BY_HAND, STORED, time_budget
 from sim.studies.deadline.kinds import KINDS, clock_mhz, compare_kinds, count_kind
 from sim.studies.deadline.page import page_of
 from sim.studies.deadline.stored import CASE, stored_counts
@@ -46,7 +46,7 @@ def test_times_memory_and_clock_by_hand(scenario: Scenario, built: Built) -> Non
     most = {row.kind: row.counted.stage("frame").most for row in compared.rows}
     own = next(row for row in compared.rows if row.own)
     assert own.kind == "thresholded_centroid"
-    budget = budget_of(built, compared)
+    budget = time_budget(built, compared)
     assert budget.counted == STORED and budget.why_not_here == "not asked for"
     assert budget.worst_us == pytest.approx(most[own.kind] * 8 / 100.0, rel=1e-12)
     drive = own.counted.stage("drive").most
@@ -67,7 +67,7 @@ def test_a_frame_that_is_in_time_may_still_be_too_much(scenario: Scenario) -> No
     microsecond are 955 us, on top of 596 us that are in time."""
     fast = scenario.replace(drive=scenario.drive.replace(update_khz=200.0), duration_ms=300.0)
     made = build(fast)
-    budget = budget_of(made, compare_kinds(fast, emulate=False))
+    budget = time_budget(made, compare_kinds(fast, emulate=False))
     assert not budget.late and budget.overloaded
 
 
@@ -75,7 +75,7 @@ def test_what_is_not_in_whole_numbers_is_counted_by_hand(scenario: Scenario) -> 
     plain = dict(scenario.estimator)
     plain.pop("arithmetic")
     floating = scenario.replace(estimator=plain)
-    budget = budget_of(build(floating), compare_kinds(floating, emulate=False))
+    budget = time_budget(build(floating), compare_kinds(floating, emulate=False))
     assert budget.counted == BY_HAND
     assert budget.why_not_here == (
         "the scenario's estimator is none of this program's in whole numbers"
@@ -85,7 +85,7 @@ def test_what_is_not_in_whole_numbers_is_counted_by_hand(scenario: Scenario) -> 
 def test_the_page_compares_all_stage_by_stage(scenario: Scenario, built: Built) -> None:
     compared = compare_kinds(scenario, emulate=False)
     row = DropRow(0.0, Residual(15.0, 0.1), Residual(15.1, 0.1), None, 0.0)
-    found = Deadline(budget_of(built, compared), compared, (32.0, 32.0), (row,), 2, 0, 0)
+    found = Deadline(time_budget(built, compared), compared, (32.0, 32.0), (row,), 2, 0, 0)
     page = page_of(scenario, found)
     table = page.sections[1].tables[0]
     assert {cells[0].split()[0] for cells in table.rows} == set(KINDS)
@@ -102,7 +102,7 @@ def test_without_a_clock_the_page_says_which_one_it_takes(scenario: Scenario) ->
     bare = scenario.replace(processor=None)
     compared = compare_kinds(bare, emulate=False)
     row = DropRow(0.0, Residual(15.0, 0.1), Residual(15.1, 0.1), None, 0.0)
-    found = Deadline(budget_of(build(bare), compared), compared, (32.0, 32.0), (row,), 2, 0, 0)
+    found = Deadline(time_budget(build(bare), compared), compared, (32.0, 32.0), (row,), 2, 0, 0)
     page = page_of(bare, found)
     most = stored_counts().of["thresholded_centroid"].stage("frame").most
     assert f"192 spots in 700 us ask for {most * 192 * 2 / 700:.0f} MHz" in page.verdict

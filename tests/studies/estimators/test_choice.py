@@ -6,7 +6,7 @@ import pytest
 from sim.camera.conditions import EstimatorComparisonParams, WeightsParams
 from sim.camera.processor import ProcessorParams
 from sim.studies.estimators.cases import JudgedPoint, chosen_cases, conditions
-from sim.studies.estimators.cases import cases as all_cases
+from sim.studies.estimators.cases import judged_points as all_cases
 from sim.studies.estimators.choice import CandidateScore, lead, recommend
 from sim.studies.estimators.price import (
     ConditionPrice,

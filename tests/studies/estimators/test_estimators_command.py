@@ -12,9 +12,9 @@ from sim.kernels import compiled
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.estimators import run as comparison_run
-from sim.studies.estimators.cases import cases, nominal
+from sim.studies.estimators.cases import judged_points, nominal
 from sim.studies.estimators.frames import frames_of
-from sim.studies.estimators.in_loop import shortened
+from sim.studies.estimators.in_loop import first_part
 
 KEYS = {
     "estimator", "signal_e", "spot_sigma_px", "background_e", "read_noise_e", "window_px",
@@ -36,11 +36,11 @@ def few_points():
 
     def few(camera):
         seen = {}
-        for case in cases(camera):
+        for case in judged_points(camera):
             seen.setdefault(case.axis, []).append(case)
         return [c for axis, found in seen.items() for c in found[: wanted.get(axis, 1)]]
 
-    keep.setattr(comparison_run, "cases", few)
+    keep.setattr(comparison_run, "judged_points", few)
     yield
     keep.undo()
 
@@ -152,10 +152,10 @@ def test_bad_input_is_one_message_and_exit_2(tmp_path, args, message):
 
 def test_a_run_is_shortened_without_putting_a_move_into_the_hold_interval():
     scenario = load_scenario(find(CASE))
-    whole = shortened(scenario, 1e6)
+    whole = first_part(scenario, 1e6)
     assert whole == scenario
-    most = shortened(scenario, 300.0)
+    most = first_part(scenario, 300.0)
     assert (most.metrics.hold_from_ms, len(most.switch.moves)) == (250.0, 1)
-    little = shortened(scenario, 60.0)
+    little = first_part(scenario, 60.0)
     assert (little.duration_ms, little.metrics.hold_from_ms) == (60.0, 30.0)
     assert little.switch.moves == ()

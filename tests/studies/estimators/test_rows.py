@@ -11,7 +11,7 @@ from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.cases import (
     AXES,
     ComparisonCase,
-    cases,
+    judged_points,
     nominal,
     paths_px,
     positions_px,
@@ -132,8 +132,8 @@ def test_the_truth_is_the_mean_of_the_path(demo):
 
 
 def test_every_axis_is_run_and_named(demo):
-    assert {case.axis for case in cases(demo)} == set(AXES)
-    for case in cases(demo):
+    assert {case.axis for case in judged_points(demo)} == set(AXES)
+    for case in judged_points(demo):
         assert np.all(np.isfinite(frame_bound_px(paths_px(case, 4), case.camera)))
 
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from sim.firmware.c import read_vectors
-from sim.firmware.emulator import counted
+from sim.firmware.emulator import emulated_counts
 from sim.foundations.errors import OutputError, SimError
 from sim.studies.firmware.made import FirmwareError
 from sim.studies.firmware.vectors import vectors_of
@@ -156,7 +156,7 @@ def test_a_single_fault_is_noticed(made, tmp_path, file, old, new):
 @EMULATED
 def test_the_same_words_on_an_emulated_processor(made):
     firmware, vectors = made
-    found = counted(firmware, vectors)  # a value that differs would be an error
+    found = emulated_counts(firmware, vectors)  # a value that differs would be an error
     pixels, law, frame = (found.stage(name) for name in ("pixels", "law", "frame"))
     rows = sum(len(read_vectors.read(vectors)[f"{g}/status"]) for g in ("loop", "spots"))
     assert pixels.times == law.times == frame.times == rows

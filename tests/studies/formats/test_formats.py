@@ -14,12 +14,12 @@ from sim.firmware.rounding import Rounding
 from sim.foundations.errors import ScenarioError
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
-from sim.studies.formats.arithmetic import start_of
+from sim.studies.formats.arithmetic import words_and_floats
 from sim.studies.formats.cycles import loop_cycles
 from sim.studies.formats.knee import knee_of
 from sim.studies.formats.measured import measured
 from sim.studies.formats.ranges import word_rows
-from sim.studies.formats.stalls import section_rows, stalls_of
+from sim.studies.formats.stalls import stalls_of, worded_sections
 from sim.studies.formats.sweep import Loss, SweepRow, lengths_of, more_of, with_bits
 
 STEP = "single_mirror_step"
@@ -63,7 +63,7 @@ def test_sections_of_a_law_have_their_noise_and_their_cycles():
     made = law._replace(
         sections=np.broadcast_to(words, (1, 1, 2, 5)), section_shift=14, rounding=Rounding.UP
     )
-    row = section_rows(made)[0]
+    row = worded_sections(made)[0]
     a1, a2 = -25753 / 2**14, 15448 / 2**14
     h = np.zeros(100_000)
     h[0] = 1.0
@@ -115,7 +115,7 @@ def test_the_standard_error_of_paired_mirrors_is_that_of_a_bootstrap():
 
 
 def test_words_of_a_run_stay_within_what_is_proven():
-    start = start_of(load_scenario(find(STEP), ["duration_ms=160"]))
+    start = words_and_floats(load_scenario(find(STEP), ["duration_ms=160"]))
     rows = word_rows(build(start.scenario), measured(build(start.scenario)))
     names = {row.name for row in rows}
     assert {"the moment along x", "position", "correction", "code of the DAC"} <= names
@@ -128,11 +128,11 @@ def test_words_of_a_run_stay_within_what_is_proven():
 
 def test_a_sum_that_is_too_short_is_shown_with_its_frame():
     text = "estimator.arithmetic={kind='fixed',sum_bits=14,overflow='saturates'}"
-    start = start_of(load_scenario(find(STEP), ["duration_ms=160", text]))
+    start = words_and_floats(load_scenario(find(STEP), ["duration_ms=160", text]))
     found = measured(build(start.scenario))
     # Word for word: with sums that are long enough no reading is FAILED for another reason.
     long = ["duration_ms=160", text.replace("sum_bits=14,", "")]
-    assert measured(build(start_of(load_scenario(find(STEP), long)).scenario)).failed == 0
+    assert measured(build(words_and_floats(load_scenario(find(STEP), long)).scenario)).failed == 0
     assert found.failed == found.sums_cut_off > 0
     bad = [row for row in word_rows(build(start.scenario), found) if row.verdict == "cut off"]
     assert bad
@@ -157,7 +157,7 @@ def test_loops_rest_if_a_code_is_finer_than_a_position_and_swing_if_it_is_not():
 
 
 def test_words_that_hang_on_each_other_follow():
-    start = start_of(load_scenario(find(STEP)))
+    start = words_and_floats(load_scenario(find(STEP)))
     few = with_bits(start.scenario, "estimator.position_fraction", 2)
     assert few.estimator["arithmetic"]["table_fraction"] == 2
     assert few.estimator["arithmetic"]["position_bits"] == 10

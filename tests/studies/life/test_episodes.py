@@ -2,7 +2,7 @@
 
 import pytest
 
-from sim.studies.life.episodes import chosen, play_episodes, with_episodes
+from sim.studies.life.episodes import chosen_episodes, play_episodes, with_episodes
 from sim.studies.life.schedule import LifeEvent, What
 from sim.studies.life.study import live, results_of
 
@@ -21,8 +21,8 @@ def test_an_episode_counts_the_time_over_the_limit_once_loops_have_settled(small
 def test_every_kind_is_played_before_one_is_played_twice():
     comes = [(LifeEvent(float(i), What.EPISODE, number), i) for i, number in
              enumerate([0] * 20 + [1] + [0] * 5 + [2])]  # fmt: skip
-    assert [i for _, i in chosen(comes)] == [*range(10), 20, 26]
-    assert chosen(comes[:3]) == comes[:3]
+    assert [i for _, i in chosen_episodes(comes)] == [*range(10), 20, 26]
+    assert chosen_episodes(comes[:3]) == comes[:3]
 
 
 def test_episodes_that_were_not_played_count_as_the_mean_of_those_that_were():

@@ -16,7 +16,7 @@ from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array, Setpoint, TiltReading
 from sim.loop.simulate import simulate
 from sim.scenario.model import load_scenario
-from sim.studies.margins.margins import rows, study, worst_of
+from sim.studies.margins.margins import rows, study, worst_figures
 
 ROOT = Path(__file__).parents[3]
 HARROW = ROOT / "scenarios" / "harrow_point_reconfigure.toml"
@@ -98,7 +98,7 @@ def test_rows_name_the_population_and_the_worst() -> None:
     table = rows(result)
     assert [(r["mirror"], r["axis"]) for r in table[:3]] == [(0, "x"), (0, "y"), (13, "x")]
     assert len(table) == 32 and set(table[0]["rejection_db"]) == {"2", "500"}
-    worst = worst_of(table)
+    worst = worst_figures(table)
     assert worst["ms"] is not None and worst["gain_margin_db"] is not None
     assert worst["ms"]["value"] == max(r["ms"] for r in table)
     m, axis = result.worst

@@ -3,7 +3,7 @@
 import pytest
 
 from sim.results.requirements import RequirementsParams
-from sim.studies.margins.required import against, verdict_words
+from sim.studies.margins.required import against_worst, verdict_words
 
 
 def worst(ms, gain_db, phase_deg):
@@ -22,15 +22,15 @@ def worst(ms, gain_db, phase_deg):
     ],
 )
 def test_a_margin_at_its_requirement_meets_it(figures, missed):
-    found = against(RequirementsParams(), worst(*figures))
+    found = against_worst(RequirementsParams(), worst(*figures))
     assert [row.words for row in found if not row.met] == missed
 
 
 def test_the_verdict_names_figure_requirement_and_loop():
-    found = against(RequirementsParams(gain_margin_db=10.0), worst(1.5, 7.0, 60.0))
+    found = against_worst(RequirementsParams(gain_margin_db=10.0), worst(1.5, 7.0, 60.0))
     text = verdict_words(found, 0)
     assert text == "Missed 1 of 3: gain margin 7.000 dB, at least 10 dB, in A03, axis x."
-    good = verdict_words(against(RequirementsParams(), worst(1.5, 7.0, None)), 0)
+    good = verdict_words(against_worst(RequirementsParams(), worst(1.5, 7.0, None)), 0)
     assert good.startswith("Met: Ms 1.500, at most 1.7, in A03, axis x; gain margin 7.000 dB")
     assert "phase margin: no loop has one (at least 30 deg)" in good
     assert verdict_words(found, 4) == "Missed: 4 mirrors unstable."

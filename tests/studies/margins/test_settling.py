@@ -24,7 +24,7 @@ from sim.studies.margins.settling import (
     settle,
     settling_agrees,
     settling_band_ms,
-    slowest_of,
+    slowest_interval,
 )
 from sim.studies.margins.spectra import spectra_of
 from sim.studies.run.make import make_run
@@ -163,15 +163,15 @@ def test_the_slowest_of_many_is_later_than_any_of_them() -> None:
     rng = np.random.default_rng(3)
     start = rng.uniform(5.0, 9.0, 40)
     at_level = start + 4.0 * np.array(LEVELS)[:, None] ** 8
-    (low, middle, high), _ = slowest_of(at_level)
+    (low, middle, high), _ = slowest_interval(at_level)
     drawn = (start + 4.0 * rng.uniform(size=(4000, 40)) ** 8).max(axis=1)
     # The levels are steps: within what lies between two of them.
     assert middle == pytest.approx(np.median(drawn), abs=0.35)
     assert low == pytest.approx(np.quantile(drawn, 0.05), abs=0.5)
     assert high == pytest.approx(np.quantile(drawn, 0.95), abs=0.35)
-    same, which = slowest_of(np.tile([[3.0, 7.0, 5.0]], (len(LEVELS), 1)))
+    same, which = slowest_interval(np.tile([[3.0, 7.0, 5.0]], (len(LEVELS), 1)))
     assert same.tolist() == [7.0, 7.0, 7.0] and which == 1
-    assert np.isinf(slowest_of(np.full((len(LEVELS), 2), np.inf))[0]).all()
+    assert np.isinf(slowest_interval(np.full((len(LEVELS), 2), np.inf))[0]).all()
 
 
 def test_the_band_of_agreement() -> None:
