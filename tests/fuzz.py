@@ -2,6 +2,7 @@
 
     --minutes N          scenarios, for how long (1 if left out)
     --count N            or how many
+    --having NAME        only those with this block, or `arithmetic` of a part; several if wanted
     --command-lines N    command lines instead
     --kills N            instead: kill a sweep and a run as often (and a sixth as many sweeps whose
                          runs are in processes of their own), and flip 20 times as many bits
@@ -21,6 +22,7 @@ import traceback
 from collections import Counter
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -55,6 +57,12 @@ def kill(count: int, seed: int) -> int:
     return 0
 
 
+def has_any(tree: dict[str, Any], names: list[str]) -> bool:
+    """Return whether a scenario has one of these blocks, or a part of it does."""
+    parts = [tree, *(part for part in tree.values() if isinstance(part, dict))]
+    return any(name in part for name in names for part in parts)
+
+
 def shown(counts: Counter[str]) -> str:
     """Return the three counts in words."""
     return ", ".join(f"{counts[end]} {end}" for end in ("accepted", "refused", "anything else"))
@@ -65,6 +73,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description="Search for scenarios that break the program.")
     parser.add_argument("--minutes", type=float, default=1.0)
     parser.add_argument("--count", type=int, default=0)
+    parser.add_argument("--having", action="append", default=[])
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--keep", type=Path)
     parser.add_argument("--command-lines", type=int, default=0)
@@ -77,8 +86,11 @@ def main() -> int:
     until = time.monotonic() + 60 * chosen.minutes
     counts: Counter[str] = Counter()
     number = chosen.seed
-    while (number - chosen.seed < chosen.count) if chosen.count else (time.monotonic() < until):
+    while (counts.total() < chosen.count) if chosen.count else (time.monotonic() < until):
         tree = mutated(random.Random(number))
+        if chosen.having and not has_any(tree, chosen.having):
+            number += 1
+            continue
         began = time.monotonic()
         try:
             end = "accepted" if outcome(tree) == "accepted" else "refused"

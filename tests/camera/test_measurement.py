@@ -1,10 +1,13 @@
 """Measurement: the layout it makes, dark signal with warmth, readings drawn from a table."""
 
+from functools import partial
+
 import numpy as np
 
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.measurement import Measurement
 from sim.camera.settings import CameraParams
+from sim.estimators.centroid import thresholded_centroid
 from sim.estimators.peak import matched_filter
 from sim.foundations.ports import SpotStatus
 from sim.kernels import plain
@@ -34,6 +37,34 @@ def test_warmth_without_defects_adds_dark_signal_to_every_pixel():
         electrons = 1e5 * 300e-6 * times
         frames = camera.frames(position, 0, temperature_k=kelvin)
         assert np.abs(frames - (32.0 + 0.5 * electrons)).max() <= 1.0
+
+
+def test_light_of_the_spots_is_a_factor_on_their_signal_alone():
+    """At half the light half the signal is left over the dark level, to rounding."""
+    params = CameraParams(**(BASE | {"noise": "none"}))
+    position = np.full((1, 2, 1), 11.5)
+    camera = Measurement(params, np.arange(1), 1, matched_filter, None, plain)
+    dark, half, full = (
+        camera.frames(position, 0, light=light).astype(float) for light in (0.0, 0.5, 1.0)
+    )
+    assert np.ptp(dark) == 0.0 and full.max() > 2 * dark.max()
+    assert np.abs((full - dark) - 2 * (half - dark)).max() <= 2.0
+
+
+def test_fused_sums_read_what_the_estimator_reads():
+    rule = {"threshold_dn": 60, "min_flux_dn": 100.0, "edge_px": 3.0}
+    estimator = partial(thresholded_centroid, **rule)
+    params, mirrors = CameraParams(**BASE), np.arange(3)
+    position = np.array([[[11.3, 8.0, 0.5], [11.7, 15.2, 11.5]]])  # the last is cut by the edge
+    fused, framed = (
+        Measurement(params, mirrors, 5, estimator, sums, plain).read(position, 4)
+        for sums in (rule, None)
+    )
+    assert fused.status.tolist() == [SpotStatus.OK, SpotStatus.OK, SpotStatus.EDGE]
+    assert fused.spot_px.shape == (3, 2)
+    for name in ("spot_px", "flux_dn", "status"):
+        np.testing.assert_array_equal(getattr(fused, name), getattr(framed, name))
+    assert np.abs(fused.spot_px[:2] - position[0].T[:2]).max() < 0.2
 
 
 def test_drawn_readings_scatter_by_their_table_anew_in_every_frame():

@@ -46,6 +46,15 @@ def test_a_bad_pixel_is_the_mean_of_its_good_neighbours_in_the_window() -> None:
     np.testing.assert_array_equal(found[0, 2], frames[0, 2])
 
 
+def test_one_good_neighbour_alone_takes_the_place_and_none_changes_nothing() -> None:
+    """In a window of two pixels, one of them bad, and in one of two bad pixels."""
+    frames = np.array([[[999, 41]]], np.int32)
+    found = correction(bad=[(0, 0)]).corrected(frames, np.array([[0.0, 0.0]]))
+    np.testing.assert_array_equal(found, [[[41, 41]]])
+    found = correction(bad=[(0, 0), (0, 1)]).corrected(frames, np.array([[0.0, 0.0]]))
+    np.testing.assert_array_equal(found, frames)
+
+
 def test_a_window_that_moves_meets_other_pixels() -> None:
     frames = np.zeros((1, 3, 3), np.int32)
     frames[0, 1, 1] = 800

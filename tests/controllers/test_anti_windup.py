@@ -71,6 +71,17 @@ def test_only_the_pressing_axis_stops(kind: str) -> None:
     assert np.all(one_rad[:, 0, 0] == -1e-5)
 
 
+def test_derivative_is_of_mismatches_beyond_the_range_too() -> None:
+    # By hand: 0.1 frames times a fall of the mismatch from 0.5 to 0.3 mrad is -0.02 mrad, well
+    # within the limit of 0.1 mrad, which concerns the correction and not the mismatch.
+    settings = {"proportional": 0.0, "integral_per_frame": 1e-9, "derivative_frames": 0.1,
+                "derivative_filter_frames": 0.0}  # fmt: skip
+    pid = CONTROLLERS["pid"](CONTROLLERS["pid"].Params(**settings), PLANT)
+    tilt_rad = -np.array([5e-4, 5e-4, 3e-4])[:, None, None] * np.ones((1, 2))
+    _, correction_rad = run(pid, tilt_rad, aim(1, 1e-4))
+    np.testing.assert_allclose(correction_rad[-1], -2e-5, rtol=1e-6)
+
+
 def test_derivative_ignores_the_gap_of_a_lost_spot() -> None:
     # Same mismatch before the gap, another after it: no derivative in the first frame back.
     from sim.foundations.ports import SpotStatus, TiltReading

@@ -20,7 +20,7 @@ def read(tmp_path, *rows, head=HEAD):
 
 def test_values_reach_their_mirror_and_axis_and_the_rest_is_missing(tmp_path):
     found = read(
-        tmp_path, "3,x,500,20,1.1,4,0.01", " 7 , y , 600 ,30,,0.5,-0.4", "99,x,1,1,1,1,0",
+        tmp_path, "3,x,500,20,1.1,4,0.01", " 7 , y , 600 ,30,,0.5,-0.4", "123456789,x,1,1,1,1,0",
     )  # fmt: skip
     assert found.keys() == USED.keys()
     nan = np.nan
@@ -49,6 +49,7 @@ def test_columns_that_are_needed_alone_will_do_and_intervals_are_not_read(tmp_pa
         (["3,x,500,20,1,1,0", "7,x,500,20,1,1,0,0"], r"line 3: must have 7 fields \(got 8\)"),
         (["3,z,500,20,1,1,0"], r"line 2: axis: must be x or y \(got 'z'\)"),
         (["three,x,500,20,1,1,0"], r"line 2: mirror: must be a number \(got 'three'\)"),
+        (["1234567890,x,500,20,1,1,0"], r"mirror: must be a number \(got '1234567890'\)"),
         (["3,x,500,20,1,1,0", "3,x,501,20,1,1,0"], "line 3: mirror 3, axis x occurs twice"),
         (["3,x,0,20,1,1,0"], r"resonance_hz: must be a number above 0 \(got '0'\)"),
         (["3,x,500,-1,1,1,0"], r"quality: must be a number above 0 \(got '-1'\)"),

@@ -162,6 +162,16 @@ def test_draws_follow_their_stated_distributions_and_name_their_ports():
     assert np.all(built.a.reflectivity <= 1.0)
 
 
+def test_waists_spread_in_proportion():
+    """A waist is its mean times 1 + spread times the draw: twice the spread, twice as far off."""
+    off = [
+        built_of(switch({"waist_spread_pct": pct})).source.waist_m / 200e-6 - 1.0
+        for pct in (2.0, 4.0)
+    ]
+    np.testing.assert_allclose(off[1], 2.0 * off[0], rtol=1e-9, atol=1e-15)
+    assert kstest(off[0] / 0.02, "norm").pvalue > 1e-3
+
+
 def test_bow_turns_mirrors_as_the_slope_of_the_chip():
     built = built_of(switch({"chip_bow_per_m": 0.1}), seed=3)
     flat = built_of(switch())

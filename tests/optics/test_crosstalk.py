@@ -72,6 +72,14 @@ def test_without_an_edge_the_field_is_the_gaussian():
     np.testing.assert_allclose(np.abs(field) ** 2, want, atol=1e-9 * want.max())
 
 
+def test_the_field_is_sampled_finer_than_the_rings_of_its_edge():
+    """Rings of a round edge lie wavelength * way / (2 radius) apart (Airy); 100 samples to each."""
+    for reach_m in (1e-3, 6e-3):
+        at, _ = field_behind(WAVELENGTH_M, WAIST_M, -0.065, RADIUS_M, WAY_M, reach_m)
+        assert at[-1] == reach_m and len(at) >= 400
+        assert at[1] < WAVELENGTH_M * WAY_M / (2 * RADIUS_M) / 100
+
+
 def test_a_steep_beam_is_nil_and_pairs_leave_out_oneself():
     assert crosstalk_db(ray(1e-3, 0.05), OPTICS, 0.105)[0] == 200.0
     pairs = all_pairs(4)

@@ -48,6 +48,25 @@ def test_commands_of_a_run():
         assert e.aligned_db.shape == (2,) and e.form_db.shape == (2, 4, 4)
 
 
+@pytest.mark.parametrize(("move", "room_ms"), [(0, 8), (1, 40)])
+def test_stages_end_before_the_next_move_or_the_end_of_the_run(move, room_ms):
+    moves = [
+        {"at_ms": 12.0, "connections": ((0, 7), (3, 5))},
+        {"at_ms": 20.0, "connections": ((0, 5), (3, 7))},
+    ]
+
+    def staged(after_ms):
+        stages = [{"after_ms": 0.0, "mirrors": "A"}, {"after_ms": after_ms, "mirrors": "B"}]
+        own = [m | ({"stages": stages} if i == move else {}) for i, m in enumerate(moves)]
+        params = switch().replace(connections=((3, 7), (0, 5)), moves=tuple(own))
+        return connected_epochs(params, CLOCK, seed=1, population_seed=1)[2]
+
+    frames = [s.frame for s in staged(room_ms - 1.0)[move + 1].stages]
+    assert frames == [12 + 8 * move, 11 + 8 * move + room_ms]
+    with pytest.raises(ScenarioError, match=f"less than {room_ms} ms after the command"):
+        staged(float(room_ms))
+
+
 @pytest.mark.parametrize(
     ("moves", "match"),
     [
