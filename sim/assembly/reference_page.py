@@ -6,11 +6,10 @@ marker.
 
 import sys
 from collections.abc import Iterator
-from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from sim.assembly.plug_ins import ARITHMETIC, FAMILIES
-from sim.foundations.errors import ScenarioError
+from sim.foundations.files.made_part import MadePart
 from sim.scenario.model import Scenario
 
 MARKER = "<!-- made by python -m sim.assembly.reference_page; do not edit below -->\n"
@@ -34,20 +33,6 @@ def scenario_reference() -> str:
             title = f"`[{key}.arithmetic]`"
             lines += _block(title, f"{key}.arithmetic", ARITHMETIC[key].model_json_schema())
     return "\n".join(lines)
-
-
-def renewed(page: str) -> str:
-    """Return the page with all below its marker renewed.
-
-    Raises
-    ------
-    ScenarioError
-        If the page has no marker.
-    """
-    head, marker, _ = page.partition(MARKER)
-    if not marker:
-        raise ScenarioError(f"the page must hold the line {MARKER.strip()}")
-    return f"{head}{MARKER}\n{scenario_reference()}"
 
 
 def _header(path: str, *, listed: bool) -> str:
@@ -146,7 +131,7 @@ def _cell(text: str) -> str:
     return text.replace("|", "\\|")
 
 
+REFERENCE: Final = MadePart(MARKER, "", lambda: f"\n{scenario_reference()}")
+
 if __name__ == "__main__":
-    for name in sys.argv[1:]:
-        page = Path(name)
-        page.write_text(renewed(page.read_text(encoding="utf-8")), encoding="utf-8")
+    REFERENCE.renew(sys.argv[1:])

@@ -8,7 +8,9 @@ import inspect
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
+
+from sim.foundations.files.made_part import MadePart
 
 STUB = Path(__file__).parent / "mirrorloop" / "__init__.pyi"
 BEGIN = "<!-- made by python -m sim.public.python_page; do not edit between the markers -->\n"
@@ -40,21 +42,6 @@ def names_list() -> str:
     return "\n".join(lines)
 
 
-def renewed(page: str) -> str:
-    """Return the page with its list made anew.
-
-    Raises
-    ------
-    ValueError
-        If the page has no markers.
-    """
-    head, begin, rest = page.partition(BEGIN)
-    _, end, tail = rest.partition(END)
-    if not (begin and end):
-        raise ValueError(f"the page must hold the lines {BEGIN.strip()} and {END.strip()}")
-    return f"{head}{BEGIN}\n{names_list()}\n{END}{tail}"
-
-
 def _sections() -> Iterator[tuple[str, list[str]]]:
     """Yield (title, public names) of each part of the file that type checkers read."""
     for part in STUB.read_text(encoding="utf-8").split("# ")[1:]:
@@ -83,6 +70,7 @@ def _text_below(module: str, name: str) -> str:
     return ""
 
 
+NAMES_LIST: Final = MadePart(BEGIN, END, lambda: f"\n{names_list()}\n")
+
 if __name__ == "__main__":
-    for path in map(Path, sys.argv[1:]):
-        path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")
+    NAMES_LIST.renew(sys.argv[1:])

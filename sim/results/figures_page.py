@@ -4,9 +4,9 @@
 """
 
 import sys
-from pathlib import Path
 from typing import Final
 
+from sim.foundations.files.made_part import MadePart
 from sim.results.table import FIGURES
 from sim.results.units import DECIMALS, unit_sign
 
@@ -31,22 +31,7 @@ def figures_table() -> str:
     return "\n".join(lines) + "\n"
 
 
-def renewed(page: str) -> str:
-    """Return the page with all between its marks made anew.
-
-    Raises
-    ------
-    ValueError
-        If a mark is missing.
-    """
-    before, begin, rest = page.partition(BEGIN)
-    _, end, after = rest.partition(END)
-    if not begin or not end:
-        raise ValueError(f"page must hold the lines {BEGIN!r} and {END!r}")
-    return f"{before}{BEGIN}{figures_table()}{END}{after}"
-
+FIGURES_TABLE: Final = MadePart(BEGIN, END, figures_table)
 
 if __name__ == "__main__":
-    for name in sys.argv[1:]:
-        path = Path(name)
-        path.write_text(renewed(path.read_text(encoding="utf-8")), encoding="utf-8")
+    FIGURES_TABLE.renew(sys.argv[1:])

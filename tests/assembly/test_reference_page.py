@@ -5,10 +5,9 @@ from pathlib import Path
 import pytest
 
 from controllers import CONTROLLERS, SHAPERS
-from sim.assembly.reference_page import renewed, scenario_reference
+from sim.assembly.reference_page import REFERENCE, scenario_reference
 from sim.disturbances import DISTURBANCES
 from sim.estimators import ESTIMATORS
-from sim.foundations.errors import ScenarioError
 from sim.scenario.model import Scenario
 
 PAGE = Path(__file__).parents[2] / "docs" / "scenarios.md"
@@ -16,19 +15,20 @@ PAGE = Path(__file__).parents[2] / "docs" / "scenarios.md"
 
 def test_the_page_is_not_stale():
     page = PAGE.read_text(encoding="utf-8")
-    assert page == renewed(page), "run: python -m sim.assembly.reference_page docs/scenarios.md"
+    current = REFERENCE.renewed(page)
+    assert page == current, "run: python -m sim.assembly.reference_page docs/scenarios.md"
 
 
 def test_a_stale_page_is_renewed_and_its_head_kept():
     page = PAGE.read_text(encoding="utf-8")
     changed = page.replace("| `exposure_us` |", "| `exposure_ms` |")
     assert changed != page
-    assert renewed(changed) == page
+    assert REFERENCE.renewed(changed) == page
 
 
 def test_a_page_without_marker_is_refused():
-    with pytest.raises(ScenarioError, match="must hold the line"):
-        renewed("# Scenarios\n")
+    with pytest.raises(ValueError, match="must hold the line"):
+        REFERENCE.renewed("# Scenarios\n")
 
 
 @pytest.mark.parametrize("family", [ESTIMATORS, CONTROLLERS, SHAPERS, DISTURBANCES])

@@ -10,7 +10,7 @@ from pathlib import Path
 import mirrorloop
 import pytest
 
-from sim.public.python_page import first_sentence, public_names, renewed
+from sim.public.python_page import NAMES_LIST, first_sentence, public_names
 
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "docs" / "python.md"
@@ -41,8 +41,8 @@ def test_names_are_listed_once_and_nothing_else_is():
 
 def test_the_list_on_the_page_is_not_stale():
     page = PAGE.read_text(encoding="utf-8")
-    assert renewed(page) == page, "run python -m sim.public.python_page docs/python.md"
-    assert renewed(page.replace("| `run` |", "| `runs` |")) == page
+    assert NAMES_LIST.renewed(page) == page, "run python -m sim.public.python_page docs/python.md"
+    assert NAMES_LIST.renewed(page.replace("| `run` |", "| `runs` |")) == page
 
 
 def test_importing_is_light_and_changes_nothing():
