@@ -91,6 +91,8 @@ class Scratch(NamedTuple):
     """Room to work in."""
 
     history: Array
+    """(2, K, N + 1, 2, M) tilts at the tick edges of K frames, and of the K before; one of the two
+    in a kernel."""
     noise: NDArray[np.float32]
     position: Array
     frames: NDArray[np.int32]

@@ -35,9 +35,9 @@ def _wrong(parts: Parts, state: LoopState) -> str | None:
     if wrong := misfit(_own(fresh), _own(state)) or _other_plug_in(fresh, state):
         return wrong
     done = state.frame * parts.clock.ticks_per_frame // parts.interval_ticks
-    there = dict(leaves(state))
+    there, exact = dict(leaves(state)), _exact(parts)
     for name, wanted in leaves(fresh):
-        if not name.startswith(_exact(parts)):
+        if not name.startswith(exact):
             continue
         shape = np.shape(wanted)
         if name.startswith("records.rows"):

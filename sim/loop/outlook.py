@@ -1,7 +1,9 @@
 """The inputs of the next stretch of frames; none depends on what the loop does in it."""
 
+from collections.abc import Callable
 from typing import NamedTuple
 
+from sim.kernels.threads import ahead
 from sim.loop.frame_path import FramePath, paths_ahead
 from sim.loop.health import next_order
 from sim.loop.parts import Parts
@@ -40,6 +42,9 @@ class Outlook(NamedTuple):
     """After it, at the start of the block that the next frame lies in."""
     block: SurroundingsBlock
     """The block that the stretch lies in."""
+    next_block: Callable[[], SurroundingsBlock] | None
+    """Gives the one after it; other threads work it out while the loop runs. None: it is the last
+    one."""
 
     def path(self, k: int) -> FramePath:
         """Return the path of the k-th frame."""
@@ -55,10 +60,12 @@ def look_ahead(
     and the mirrors are made again only if they no longer fit.
     """
     frame = state.frame
-    if before is not None and frame < before.block.end:
+    if before is None:
+        block = block_of(parts, state.surroundings, frame)
+    elif frame < before.block.end or before.next_block is None:
         block = before.block
     else:
-        block = block_of(parts, state.surroundings, frame)
+        block = before.next_block()
     resonance = block.resonance_from(frame)
     made = mirrors_at(parts, state.resonance_change) if before is None else before.mirrors
     if abs(resonance[0] - made.change) > RESONANCE_STEP:
@@ -72,6 +79,12 @@ def look_ahead(
     lap(laps, TimedStage.SURROUNDINGS)
     reference, paths = paths_ahead(parts, state.reference, stretch)
     lap(laps, TimedStage.PATH)
+    if before is not None and block is before.block:
+        next_block = before.next_block
+    elif block.end < planner.end:
+        next_block = ahead(block_of, parts, block.after, block.end)
+    else:
+        next_block = None
     return Outlook(
         stretch,
         block.part(stretch, parts.clock.ticks_per_frame),
@@ -81,6 +94,7 @@ def look_ahead(
         reference,
         block.after if stretch.end == block.end else state.surroundings,
         block,
+        next_block,
     )
 
 

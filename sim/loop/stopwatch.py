@@ -13,7 +13,8 @@ class TimedStage(IntEnum):
     """What time is counted for."""
 
     SURROUNDINGS = 0
-    """Disturbances, mounts and bracket, and the mirrors at their temperature."""
+    """Disturbances, mounts and bracket, and the mirrors at their temperature; with several threads
+    only what of them the loop has to wait for."""
     PATH = 1
     """Commanded paths, and what is expected of the mirrors on them."""
     FUSED = 2

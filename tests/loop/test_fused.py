@@ -133,13 +133,17 @@ def test_gains_may_differ_by_mirror(lost: bool) -> None:
     assert not np.array_equal(fast.traces.correction_rad, simulate(parts).traces.correction_rad)
 
 
-def test_fused_path_does_not_depend_on_threads() -> None:
-    parts = made("harrow_point_reconfigure", "duration_ms=230")
+@pytest.mark.parametrize("case", ["move", "quake", "warm"])
+def test_fused_path_does_not_depend_on_threads(case: str) -> None:
+    """With more than one, surroundings are made ahead, over several blocks, and losses beside."""
+    name, overrides = CASES[case]
+    parts = made(name, *overrides)
     traces = []
-    for count in (1, 2):
+    for count in (1, 2, 3):
         with on_threads(count):
             traces.append(simulate(parts).traces)
-    same(*traces)
+    same(traces[0], traces[1])
+    same(traces[0], traces[2])
 
 
 @pytest.mark.parametrize(

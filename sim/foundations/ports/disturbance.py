@@ -58,7 +58,11 @@ class Effects(NamedTuple):
 
 
 class Disturbance(Protocol[S]):
-    """A disturbance. Blocks are asked for in order, each starting where the last ended."""
+    """A disturbance. Blocks are asked for in order, each starting where the last ended.
+
+    A block may be asked for on another thread while the loop is in the block before. What is given
+    must follow from the arguments and from what was fixed when the disturbance was made.
+    """
 
     def initial_state(self) -> S:
         """Return the state before the first frame."""

@@ -4,6 +4,7 @@ import numpy as np
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
+from sim.foundations.ports import Array
 from sim.foundations.ports.linear_law import LawState
 from sim.kernels.compilation import kernel, step
 from sim.kernels.compiled.blocks import next_block
@@ -16,7 +17,7 @@ from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
 from sim.kernels.law import KernelLaw
 from sim.kernels.stretch import Inputs, ObservedLimits, Paths, Scratch, Setup
-from sim.kernels.threads import blocks_of, share
+from sim.kernels.threads import Work, blocks_of, share
 from sim.kernels.vectors import N
 from sim.mirror.motion import Asked, Forcing, Motion
 
@@ -135,18 +136,25 @@ def run_frames(
 ) -> None:  # fmt: skip
     """Run the whole loop through some frames, as many at once as the scratch has histories for.
 
-    Each block of mirrors goes through all of these, then each block of connections. They call what
-    the kernels of single stages call, in the same order, so that the bits are the same.
+    Each block of mirrors goes through all of these, then each block of connections, while mirrors
+    go through those that follow. They call what the kernels of single stages call, in the same
+    order, so that the bits are the same.
 
     `motion`, `memory`, `scratch` and the traces in `watched` are changed.
     """
-    n_frames = len(inputs.rest) - 1
-    for first in range(0, n_frames, len(scratch.history)):
-        last = min(first + len(scratch.history), n_frames)
-        share(
-            _mirrors, blocks_of(len(setup.mirrors)), (last - first) * FRAME_S, first, last, setup,
-            path, inputs, motion, law, memory, watched, scratch,
-        )  # fmt: skip
-        observe_connections(
-            inputs.first_frame + first, scratch.history[: last - first], watched
-        )
+    n_frames, at_once = len(inputs.rest) - 1, scratch.history.shape[1]
+
+    def mirrors(first: int) -> Work:
+        last = min(first + at_once, n_frames)
+        own = scratch._replace(history=history(first))
+        args = (first, last, setup, path, inputs, motion, law, memory, watched, own)
+        return Work(_mirrors, blocks_of(len(setup.mirrors)), (last - first) * FRAME_S, args)
+
+    def history(first: int) -> Array:
+        turn = first // at_once % len(scratch.history)
+        return scratch.history[turn, : n_frames - first]
+
+    share(mirrors(0))
+    for first in range(0, n_frames, at_once):
+        beside = [mirrors(first + at_once)] if first + at_once < n_frames else []
+        observe_connections(inputs.first_frame + first, history(first), watched, *beside)

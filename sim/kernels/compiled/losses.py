@@ -13,7 +13,7 @@ from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.couplings import one_connection
 from sim.kernels.compiled.observers import added, marked, noted, raised
 from sim.kernels.stretch import ObservedLimits
-from sim.kernels.threads import blocks_of, share
+from sim.kernels.threads import Work, blocks_of, share
 from sim.kernels.vectors import (
     N,
     any_above,
@@ -202,17 +202,18 @@ def _far(  # type: ignore[no-untyped-def]
         block = next_block(queue)
 
 
-def observe_connections(first_frame: int, histories: Array, watched: ObservedLimits) -> None:
-    """Add the ticks of some frames to the traces of connections; see the plain form."""
-    aim, pairs, form, beams = watched.aim_rad, watched.pairs, watched.form_db, watched.beams
-    blocks = blocks_of(len(pairs))
+def observe_connections(
+    first_frame: int, histories: Array, watched: ObservedLimits, *beside: Work
+) -> None:
+    """Add the ticks of some frames to the traces of connections; see the plain form.
+
+    Work `beside` that, longer and in need of nothing of it, is done at the same time.
+    """
+    blocks, beams = blocks_of(len(watched.pairs)), watched.beams
+    of_all = (first_frame, histories, watched.aim_rad, watched.pairs, watched.form_db)
     stopped = np.full(blocks, -1)
-    share(
-        _near, blocks, len(histories) * FORM_S, first_frame, histories, aim, pairs, form,
-        beams.form_range_db, watched.outage_db, watched.losses, stopped,
-    )  # fmt: skip
+    rest = (watched.outage_db, watched.losses, stopped)
+    near = (*of_all, beams.form_range_db, *rest)
+    share(*beside, Work(_near, blocks, len(histories) * FORM_S, near))
     if stopped.max() >= 0:
-        share(
-            _far, blocks, len(histories) * EXACT_S, first_frame, histories, aim, pairs, form, beams,
-            watched.outage_db, watched.losses, stopped,
-        )  # fmt: skip
+        share(Work(_far, blocks, len(histories) * EXACT_S, (*of_all, beams, *rest)))
