@@ -3,7 +3,6 @@
 from typing import Annotated, Final, NamedTuple
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 from pydantic import Field
 
@@ -12,6 +11,7 @@ from sim.foundations.ports import Array
 from sim.foundations.rng import Stream, cut_normals
 from sim.optics.geometry import SwitchGeometry
 from sim.optics.params import OpticsParams
+from sim.optics.vectors import rotation
 
 ITEMS: Final = ("array", "turn", "bow", "pointing", "lateral", "mirror", "waist")
 """What is drawn; the place in this list names the draw."""
@@ -148,14 +148,14 @@ def _mirrors(
     grid_x -= np.sum(grid_x * grid_y, axis=1)[:, None] * grid_y
     grid_x /= np.linalg.norm(grid_x, axis=1)[:, None]
     turned_rad = 1e-6 * build.array_rotation_urad * _body(seed, "turn", side)
-    turn = scipy.spatial.transform.Rotation.from_rotvec(turned_rad)
+    turn = rotation(turned_rad).T
     shift_m = 1e-6 * build.array_position_um * _body(seed, "array", side)
     z = _draw(seed, "mirror", ports, side)
     return MirrorArray(
-        centre_m=(middle_m + shift_m + turn.apply(lifted - middle_m)).T.copy(),
-        grid_x=turn.apply(grid_x).T.copy(),
-        grid_y=turn.apply(grid_y).T.copy(),
-        normal=turn.apply(normal).T.copy(),
+        centre_m=(middle_m + shift_m + (lifted - middle_m) @ turn).T.copy(),
+        grid_x=(grid_x @ turn).T.copy(),
+        grid_y=(grid_y @ turn).T.copy(),
+        normal=(normal @ turn).T.copy(),
         curvature_per_m=build.mirror_curvature_per_m
         + build.mirror_curvature_spread_per_m * z[:, 0],
         reflectivity=np.clip(

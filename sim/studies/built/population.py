@@ -1,7 +1,6 @@
 """Many built switches, each judged when new and at the end of its life."""
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from typing import NamedTuple
 
 import numpy as np
@@ -9,12 +8,12 @@ from numpy.typing import NDArray
 
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array
-from sim.kernels.threads import on_threads, threads
 from sim.mirror.population import MirrorParams
 from sim.optics.switch import SwitchParams, budget_of
 from sim.scenario.model import Scenario
 from sim.studies.built.spares import rescue
 from sim.studies.connections.end_of_life import Years
+from sim.studies.connections.side_by_side import side_by_side
 from sim.studies.connections.summary import spare_travel
 from sim.studies.connections.table import ConnectionTable
 
@@ -145,8 +144,7 @@ def judged_population(
     budget = judge.budget
 
     def row(seed: np.int64) -> tuple[float, ...]:
-        with on_threads(1):
-            one = judge.judge(int(seed))
+        one = judge.judge(int(seed))
         bad = judge.bad(one)
         wrong = int(bad.sum())
         saved = wrong == 0 or (any(judge.spares) and rescue(bad, *judge.spares) is not None)
@@ -158,13 +156,9 @@ def judged_population(
         )  # fmt: skip
 
     rows = []
-    pool = ThreadPoolExecutor(threads())
-    try:
-        for number, one_row in enumerate(pool.map(row, seeds)):
-            rows.append(one_row)
-            if progress is not None:
-                progress(number + 1, switches)
-    finally:
-        pool.shutdown(cancel_futures=True)
+    for one_row in side_by_side(row, seeds):
+        rows.append(one_row)
+        if progress is not None:
+            progress(len(rows), switches)
     columns = [np.array(column) for column in zip(*rows, strict=True)]
     return BuiltSwitches(seeds, judge.ports[0] * judge.ports[1], *columns)

@@ -11,8 +11,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from scipy.sparse import coo_array
-from scipy.sparse.linalg import lsqr
+from scipy.sparse.linalg import LinearOperator, lsqr
 
 from sim.foundations.ports import Array
 from sim.foundations.rng import Stream, normals
@@ -114,14 +113,25 @@ def _asked(maker: Maker, inputs: Ports, outputs: Ports) -> Array:
 
 def _equations(
     inputs: Ports, outputs: Ports, own: Ports, tilt: Array, shape: tuple[int, int]
-) -> coo_array:
+) -> LinearOperator:
+    """Return the equations of C tilts in what N inputs, M outputs and their mirrors add."""
     n_in, n_out = shape
-    n, rows = max(shape), np.arange(len(inputs))
-    one = np.ones(len(inputs))
-    return coo_array(
-        (
-            np.concatenate([one, one, 10.0 * tilt]),
-            (np.tile(rows, 3), np.concatenate([inputs, n_in + outputs, n_in + n_out + own])),
-        ),
-        shape=(len(inputs), n_in + n_out + n),
+    ends = n_in + n_out
+    unknowns = ends + max(shape)
+
+    def tilts(ports: Array) -> Array:
+        ports = ports.ravel()
+        return np.asarray(
+            ports[:n_in][inputs] + ports[n_in:ends][outputs] + 10.0 * tilt * ports[ends:][own]
+        )
+
+    def transposed(tilts: Array) -> Array:
+        tilts = tilts.ravel()
+        return np.concatenate([
+            np.bincount(inputs, tilts, n_in), np.bincount(outputs, tilts, n_out),
+            np.bincount(own, 10.0 * tilt * tilts, unknowns - ends),
+        ])  # fmt: skip
+
+    return LinearOperator(
+        (len(inputs), unknowns), matvec=tilts, rmatvec=transposed, dtype=np.float64
     )

@@ -1,5 +1,6 @@
 """Numbers as CSV, a million rows in seconds: digits of whole columns at a time."""
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 COMMA, END, MINUS, POINT, ZERO = (ord(c) for c in ",\n-.0")
 GAP = 0
 """Byte for places that a number does not need; taken out at the end."""
-ROWS = 65536
+ROWS = 16384
 
 
 def write_columns(path: Path, columns: Mapping[str, tuple[NDArray[Any], int]]) -> None:
@@ -38,6 +39,9 @@ def write_columns(path: Path, columns: Mapping[str, tuple[NDArray[Any], int]]) -
                 parts.append(_digits(values[first : first + ROWS], decimals, end))
             block = np.concatenate(parts, axis=0).T.ravel()
             file.write(block[block != GAP].tobytes())
+        # The folder is filed once all of it is on the disk: a large table is on its way by then.
+        file.flush()
+        os.fsync(file.fileno())
 
 
 def _digits(values: NDArray[Any], decimals: int, end: int) -> NDArray[np.uint8]:

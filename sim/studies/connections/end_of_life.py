@@ -12,7 +12,7 @@ from sim.optics.switch import SwitchParams, budget_of
 from sim.studies.connections.aim import Aimed
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.life import EndOfLife, draw_life
-from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker
+from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker, highest
 
 WORDS: Final = {
     "connectors": "connectors mated anew, and their wear",
@@ -127,4 +127,4 @@ def _moved(new: New, shift_rad: Array) -> ConnectionTable:
 
 def worst_over_band(table: ConnectionTable) -> Array:
     """Return the largest insertion loss (C,) over all wavelengths of a table. [dB]"""
-    return np.asarray(table.band_db.max(axis=1))
+    return highest(table.band_db.T)

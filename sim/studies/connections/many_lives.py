@@ -16,9 +16,10 @@ from sim.foundations.ports import Array
 from sim.scenario.model import Scenario
 from sim.studies.connections.calibration import evenly
 from sim.studies.connections.coupler import Ports
-from sim.studies.connections.end_of_life import WORDS, Years
+from sim.studies.connections.end_of_life import WORDS, Late, Years
 from sim.studies.connections.intervals import exact_interval, mean_interval
 from sim.studies.connections.life import EndOfLife
+from sim.studies.connections.side_by_side import side_by_side
 from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable
 
 LIVES: Final = 50
@@ -43,7 +44,7 @@ class Highest(NamedTuple):
     left_out_db: float
     """Estimate of the highest of the others. [dB]"""
     above_db: float
-    """Most by which one of them came out above its estimate. [dB]"""
+    """Most by which one of them, or of the sample, came out above its estimate. [dB]"""
 
 
 class Estimate:
@@ -112,20 +113,23 @@ def many_lives(
     estimate = None if table is None else Estimate(years, table)
     largest_db, highest, above_db = np.empty(lives), [], 0.0
     step = max(1, AT_ONCE // len(years.inputs))
-    for first in range(0, lives, step):
-        some = np.arange(first, min(first + step, lives))
+
+    def lived(some: Ports) -> tuple[Ports, Late, list[Highest]]:
         late = years.late(new, some)
+        return some, late, [] if estimate is None else [
+            _highest(years, estimate.of(years.drawn(seed, life)), seed, life, late.db[n])
+            for n, life in enumerate(map(int, some))
+        ]  # fmt: skip
+
+    pieces = (np.arange(first, min(first + step, lives)) for first in range(0, lives, step))
+    for some, late, ones in side_by_side(lived, pieces):
         found.append(late.db)
         added += late.added_db.mean(axis=2).sum(axis=1) / lives
         largest_db[some] = late.db.max(axis=1)
-        if estimate is not None:
-            for n, life in enumerate(some):
-                stands_db = estimate.of(years.drawn(seed, int(life)))
-                one = _highest(years, stands_db, seed, int(life))
-                highest.append(one)
-                largest_db[life] = max(largest_db[life], one.largest_db)
-                above = float((late.db[n] - stands_db[chosen]).max())
-                above_db = max(above_db, above, one.above_db)
+        for life, one in zip(some, ones, strict=False):
+            largest_db[life] = max(largest_db[life], one.largest_db)
+            above_db = max(above_db, one.above_db)
+        highest += ones
         if progress is not None:
             progress(int(some[-1]) + 1, lives)
     loss = np.concatenate(found)
@@ -167,16 +171,24 @@ def many_lives(
     return figures, columns
 
 
-def _highest(years: Years, stands_db: Array, seed: int, life: int) -> Highest:
-    """Look at the connections of all (C,) that stand highest in one life by their estimate."""
+def _highest(
+    years: Years, stands_db: Array, seed: int, life: int, sample_db: Array
+) -> Highest:
+    """Look at the connections of all (C,) that stand highest in one life by their estimate.
+
+    `sample_db` is what the connections of the sample come to in that life.
+    """
     order = np.argpartition(stands_db, -HIGHEST - 1)
     few: Ports = np.sort(order[-HIGHEST:])
     those = Years(years.switch, years.mirror, few)
     late_db = those.late(those.new(seed), life).db
     return Highest(
         float(late_db.max()), float(stands_db[order[-HIGHEST - 1]]),
-        float((late_db - stands_db[few]).max()),
-    )  # fmt: skip
+        max(
+            float((late_db - stands_db[few]).max()),
+            float((sample_db - stands_db[years.inputs * years.ports[1] + years.outputs]).max()),
+        ),
+    )
 
 
 def _share(over: int, lives: int) -> dict[str, float]:

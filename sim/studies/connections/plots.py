@@ -9,7 +9,7 @@ from matplotlib.figure import Figure
 
 from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
-from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable
+from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable, highest
 
 CELLS: Final = 256
 """Larger maps are drawn with several ports to a cell, of which the worst shows."""
@@ -103,7 +103,7 @@ def distribution(table: ConnectionTable, limits: dict[str, float]) -> Picture:
 
 def against(table: ConnectionTable) -> Picture:
     """Draw loss against the largest tilt and against the path."""
-    tilt_mrad = 1e3 * np.max(np.abs(table.tilt_rad), axis=1)
+    tilt_mrad = 1e3 * highest(np.abs(tilt) for tilt in table.tilt_rad.T)
     loss = table.insertion_db
     stride = max(1, len(loss) // DOTS)
     with matplotlib.rc_context(STYLE):

@@ -23,7 +23,7 @@ from sim.studies.connections.summary import (
     verdict_of,
     worst_of,
 )
-from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker, joined
+from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable, Maker
 from sim.studies.connections.traffic import assigned, moving, standing
 from sim.studies.run.provenance import now
 
@@ -127,14 +127,7 @@ def study(
     """
     started = now()
     maker = Maker(scenario.switch, scenario.mirror, scenario.seeds.population)
-    tables = []
-    done = 0
-    for inputs, outputs in maker.blocks():
-        tables.append(maker.table(inputs, outputs))
-        done += len(inputs)
-        if progress is not None:
-            progress(done, maker.n_connections)
-    table = joined(tables)
+    table = maker.whole(progress)
     spare = spare_travel(table, scenario.mirror.travel_mrad)
     budget = scenario.switch.budget
     summary = summary_of(table, budget, spare)
@@ -199,7 +192,7 @@ def study(
         bulk_by_order=by_order,
         bulk_chosen=bulk_chosen,
         staged=staged,
-        jacobian=maker.jacobian(table.inputs, table.outputs) if jacobian or whole else None,
+        jacobian=maker.jacobians(table) if jacobian or whole else None,
         late=late,
         late_columns=late_columns,
         worst=worst,

@@ -1,15 +1,17 @@
 """What the table of connections comes to: the figures of `connections.json`."""
 
+from functools import reduce
 from typing import Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.optics.budgets import BudgetParams
 from sim.optics.switch import SwitchParams
 from sim.studies.connections.aim import PROBES_PER_ROUND, peaking_loss_db
-from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable
+from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable, highest
 
 N_WORST: Final = 10
 NOTEWORTHY_DB: Final = 0.005
@@ -33,7 +35,8 @@ class BudgetVerdict(NamedTuple):
 def spare_travel(table: ConnectionTable, travel_mrad: tuple[float, float]) -> Array:
     """Return the share (C,) of travel left on the axis that has least; negative beyond it. [-]"""
     limit_rad = 1e-3 * np.array([*travel_mrad, *travel_mrad])
-    return np.asarray(1.0 - np.max(np.abs(table.tilt_rad) / limit_rad, axis=1))
+    used = (np.abs(tilt) / limit for tilt, limit in zip(table.tilt_rad.T, limit_rad, strict=True))
+    return 1.0 - highest(used)
 
 
 def summary_of(table: ConnectionTable, budget: BudgetParams | None, spare: Array) -> dict[str, Any]:
@@ -69,8 +72,9 @@ def band_of(table: ConnectionTable, budget: BudgetParams | None) -> dict[str, An
     """Return the figures over the band, or None without one."""
     if len(table.wavelengths_nm) == 1:
         return None
-    worst = table.band_db[:, 1:].max(axis=1)
-    spread = worst - table.band_db[:, 1:].min(axis=1)
+    columns = table.band_db[:, 1:].T
+    worst = highest(columns)
+    spread = worst - reduce(np.minimum, columns)
     return {
         "wavelengths_nm": list(table.wavelengths_nm[1:]),
         "mean_db": [float(v) for v in table.band_db[:, 1:].mean(axis=0)],
@@ -86,25 +90,32 @@ def band_of(table: ConnectionTable, budget: BudgetParams | None) -> dict[str, An
 def worst_of(table: ConnectionTable, spare: Array, count: int = N_WORST) -> list[dict[str, Any]]:
     """Return the connections that lose most, each with what sets it apart from the mean."""
     loss = table.insertion_db
-    over = table.losses_db - table.losses_db.mean(axis=1, keepdims=True)
+    mean_db, all_db = table.losses_db.mean(axis=1), loss.mean()
     worst = []
-    for c in np.argsort(-loss, kind="stable")[:count]:
-        first, second = np.argsort(-over[:, c], kind="stable")[:2]
+    for c in _largest(loss, count):
+        over = table.losses_db[:, c] - mean_db
         reasons = [
-            f"{WORDS[CONTRIBUTORS[k]]} {over[k, c]:+.3f} dB" for k in (first, second)
-            if over[k, c] > NOTEWORTHY_DB
+            f"{WORDS[CONTRIBUTORS[k]]} {over[k]:+.3f} dB"
+            for k in np.argsort(-over, kind="stable")[:2] if over[k] > NOTEWORTHY_DB
         ]  # fmt: skip
         worst.append(
             {
                 "input": int(table.inputs[c]),
                 "output": int(table.outputs[c]),
                 "insertion_db": float(loss[c]),
-                "over_mean_db": float(loss[c] - loss.mean()),
+                "over_mean_db": float(loss[c] - all_db),
                 "reasons": reasons,
                 "spare_travel": float(spare[c]),
             }
         )
     return worst
+
+
+def _largest(values: Array, count: int) -> NDArray[np.int64]:
+    """Return where the largest of all stand, the largest first, of equals the first."""
+    least = np.partition(values, -count)[-count] if count < len(values) else values.min()
+    among = np.flatnonzero(values >= least)
+    return among[np.argsort(-values[among], kind="stable")][:count]
 
 
 def aiming_of(switch: SwitchParams, table: ConnectionTable, n_connections: int) -> dict[str, Any]:

@@ -1,7 +1,8 @@
 """The table of all connections of one switch: tilts, paths, and losses by contributor."""
 
-from collections.abc import Iterator
-from typing import Final, NamedTuple
+from collections.abc import Callable, Iterable, Iterator
+from functools import reduce
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -22,9 +23,12 @@ from sim.studies.connections.aim import (
     table_errors,
 )
 from sim.studies.connections.coupler import Coupler, Ports
+from sim.studies.connections.side_by_side import side_by_side
 
 BLOCK: Final = 65536
 """Connections that are worked on at a time; no figure depends on it."""
+FEWER: Final = 8192
+"""The same, of plain array work, which goes fast while it fits into a processor's cache."""
 CONTRIBUTORS: Final = (
     "connectors", "collimators", "combiners", "reflectivity", "clipping", "mode", "curvature",
     "pointing",
@@ -120,6 +124,30 @@ class Maker:
             inputs, outputs = np.divmod(which, self.geometry.ports_out)
             yield inputs, outputs
 
+    def whole(self, progress: Callable[[int, int], None] | None = None) -> ConnectionTable:
+        """Return the table of all connections; `progress` is called with (finished, all)."""
+
+        def counted() -> Iterator[ConnectionTable]:
+            done = 0
+            for part in side_by_side(lambda ports: self.table(*ports), self.blocks()):
+                yield part
+                done += len(part.inputs)
+                if progress is not None:
+                    progress(done, self.n_connections)
+
+        return joined(counted(), self.n_connections)
+
+    def jacobians(self, table: ConnectionTable) -> Array:
+        """Return the Jacobians (C, 4, 4) of all connections of a table, see `jacobian`."""
+        ports = [(table.inputs[a : a + FEWER], table.outputs[a : a + FEWER])
+                 for a in range(0, len(table.inputs), FEWER)]  # fmt: skip
+        found = np.empty((len(table.inputs), 4, 4))
+        done = 0
+        for part in side_by_side(lambda each: self.jacobian(*each), ports):
+            found[done : done + len(part)] = part
+            done += len(part)
+        return found
+
     def aimed(self, inputs: Ports, outputs: Ports) -> Aimed:
         """Return how the connections are aimed, by the scenario's level."""
         aiming = self.switch.aiming
@@ -197,19 +225,29 @@ class Maker:
         )  # fmt: skip
 
 
-def joined(tables: list[ConnectionTable]) -> ConnectionTable:
-    """Return one table of all rows."""
+def joined(parts: Iterable[ConnectionTable], count: int) -> ConnectionTable:
+    """Return one table of all rows, `count` in all, each part copied when it comes."""
+    whole: dict[str, Any] = {}
+    done = 0
+    for part in parts:
+        fields = part._asdict()
+        # Rows are along the first axis, of losses along the last; the rest is the same in all.
+        losses = fields.pop("losses_db")
+        arrays = {name: f for name, f in fields.items() if isinstance(f, np.ndarray)}
+        if not whole:
+            whole = fields | {name: np.empty((count, *f.shape[1:]), f.dtype)
+                              for name, f in arrays.items()}  # fmt: skip
+            whole["losses_db"] = np.empty((len(losses), count))
+        rows = slice(done, done + len(part.inputs))
+        whole["losses_db"][:, rows] = losses
+        for name, field in arrays.items():
+            whole[name][rows] = field
+        done = rows.stop
+    if done != count:
+        raise ValueError(f"parts must have {count} rows in all, got {done}")
+    return ConnectionTable(**whole)
 
-    def rows(name: str) -> Array:
-        return np.concatenate([getattr(t, name) for t in tables])
 
-    return tables[0]._replace(
-        inputs=np.concatenate([t.inputs for t in tables]),
-        outputs=np.concatenate([t.outputs for t in tables]),
-        losses_db=np.concatenate([t.losses_db for t in tables], axis=1),
-        tilt_rad=rows("tilt_rad"),
-        path_m=rows("path_m"),
-        incidence_rad=rows("incidence_rad"),
-        band_db=rows("band_db"),
-        error_rad=rows("error_rad"),
-    )
+def highest(columns: Iterable[Array]) -> Array:
+    """Return the largest (C,) of each row, from columns (C,): quicker than along short rows."""
+    return reduce(np.maximum, columns)

@@ -73,7 +73,9 @@ def test_tables_do_not_depend_on_blocks():
     made = maker()
     inputs, outputs = some(50)
     whole = made.table(inputs, outputs)
-    parts = joined([made.table(inputs[:20], outputs[:20]), made.table(inputs[20:], outputs[20:])])
+    parts = joined(
+        [made.table(inputs[:20], outputs[:20]), made.table(inputs[20:], outputs[20:])], 50
+    )
     np.testing.assert_array_equal(whole.insertion_db, parts.insertion_db)
     np.testing.assert_array_equal(whole.tilt_rad, parts.tilt_rad)
 
