@@ -2,6 +2,7 @@
 
 import hashlib
 import importlib.metadata
+import inspect
 from collections.abc import Callable
 from typing import Any, Final, NamedTuple
 
@@ -139,13 +140,20 @@ Parts = tuple[dict[str, str], tuple[str, ...], dict[str, str]]
 """Macros, files, tables."""
 
 
+def _setting(f: SingleFirmware, name: str) -> Any:
+    """Return a setting of the estimator, which need not be given where it has a default."""
+    if name in f.settings:
+        return f.settings[name]
+    return inspect.signature(f.estimator).parameters[name].default
+
+
 def _thresholded(f: SingleFirmware) -> Parts:
     return {"SPOT_THRESHOLD": f"({f.settings['threshold_dn']})"}, ("thresholded_centroid.c",), {}
 
 
 def _quad_cell(f: SingleFirmware) -> Parts:
     height, width = f.window_px
-    gap_px, largest = f.settings.get("gap_px", 0), f.settings.get("max_ratio", 0.99)
+    gap_px, largest = _setting(f, "gap_px"), _setting(f, "max_ratio")
     sigma_px = f.camera.spot_sigma_px
     last = np.log((1 + largest) / (1 - largest))
     # Two entries behind the last, in case the logarithm rounds up.
@@ -181,10 +189,10 @@ def _peak(f: SingleFirmware) -> Parts:
     return macros | {"PEAK_MATCHED": matched}, (*KEPT, "peak.c"), tables
 
 
-def _iterated(f: SingleFirmware, largest_px: float, most: int) -> dict[str, str]:
-    tolerance = max(f.settings.get("tolerance_px", 1e-4), LEAST_TOLERANCE_PX)
+def _iterated(f: SingleFirmware, largest_px: float) -> dict[str, str]:
+    tolerance = max(_setting(f, "tolerance_px"), LEAST_TOLERANCE_PX)
     return {
-        "SPOT_ITERATIONS": str(f.settings.get("max_iterations", most)),
+        "SPOT_ITERATIONS": str(_setting(f, "max_iterations")),
         "SPOT_TOLERANCE": c_constant(tolerance),
         "SPOT_LARGEST_STEP": c_constant(largest_px),
     }
@@ -194,7 +202,7 @@ def _weighted(f: SingleFirmware) -> Parts:
     macros, tables = _profiles(f)
     sigma_px = f.settings["weight_sigma_px"]
     stride = 1.0 + (f.camera.spot_sigma_px**2 + 1 / 12) / sigma_px**2
-    macros |= _iterated(f, sigma_px, 12)
+    macros |= _iterated(f, sigma_px)
     macros |= {"WEIGHT_SIGMA": c_constant(sigma_px), "WEIGHT_STRIDE": c_constant(stride)}
     return macros, (*ITERATED, "weighted_centroid.c"), tables
 
@@ -203,7 +211,7 @@ def _fit(f: SingleFirmware) -> Parts:
     macros, tables = _profiles(f)
     gain, c = f.camera.gain_dn_per_e, f.camera
     noise_e2 = c.read_noise_e**2 + 1 / (12 * gain**2)
-    macros |= _iterated(f, LARGEST_STEP_SIGMA * c.spot_sigma_px, 20)
+    macros |= _iterated(f, LARGEST_STEP_SIGMA * c.spot_sigma_px)
     macros |= {
         "SPOT_SIGMA": c_constant(c.spot_sigma_px),
         "FIT_WEIGHS": str(int(f.estimator is poisson_fit)),

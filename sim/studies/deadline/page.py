@@ -1,7 +1,6 @@
 """The page of a deadline, and its folder."""
 
 import datetime
-import json
 from pathlib import Path
 from typing import Any, Final
 
@@ -9,17 +8,17 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
-from sim.foundations.files.filing import filed, put_page
 from sim.foundations.files.text import counted
 from sim.report.drawing import BLUE, GREEN, STYLE, VERMILION, Picture, finish
-from sim.report.study_page import Section, StudyPage, Table, render_study
+from sim.report.study_page import Section, StudyPage, Table
 from sim.scenario.model import Scenario
-from sim.scenario.portable import copy_files, portable_toml
+from sim.scenario.portable import portable_toml
 from sim.studies.deadline.budget import FrameBudget
 from sim.studies.deadline.kinds import clock_mhz
 from sim.studies.deadline.kinds_page import compared_figures, compared_section
 from sim.studies.deadline.study import Deadline, Residual
-from sim.studies.run.provenance import NOTHING_ASKED, Request, provenance, switch_words
+from sim.studies.run.provenance import NOTHING_ASKED, Request, switch_words
+from sim.studies.run.study_folder import write_study
 
 KIND: Final = "deadline"
 ASSUMPTIONS: Final = (
@@ -243,13 +242,7 @@ def write(
     OutputError
         If the folder exists and may not be replaced, or cannot be written.
     """
-    folder = Path(folder)
-    origin = provenance(scenario, started, asked)
-    with filed(folder, kind=KIND, overwrite=overwrite) as new:
-        text = json.dumps(results_of(found) | {"provenance": origin}, indent=1, allow_nan=False)
-        (new / "deadline.json").write_text(text, encoding="utf-8")
-        (new / "scenario.toml").write_text(portable_toml(scenario), encoding="utf-8")
-        copy_files(scenario, new)
-        page = page_of(scenario, found)._replace(provenance=origin)
-        put_page(new, lambda: render_study(page))
-    return folder
+    return write_study(
+        KIND, scenario, page_of(scenario, found), results_of(found), folder, started,
+        overwrite=overwrite, asked=asked,
+    )  # fmt: skip
