@@ -54,33 +54,6 @@ def by_integral(mean: float, k: float, h: float, nodes: int = NODES) -> float:
     return float(np.linalg.solve(np.eye(nodes + 1) - matrix, np.ones(nodes + 1))[0])
 
 
-def by_markov_chain(mean: float, k: float, h: float, states: int = 200) -> float:
-    """Return the average run length of the one-sided test, by a Markov chain over cells of S.
-
-    Cells of width 2 h/(2 t - 1), the first of half that width at zero. The error falls with the
-    square of the width: 5 cells are 11 % short at h = 4, k = 0.5.
-
-    References
-    ----------
-    .. [1] D. Brook and D. A. Evans, Biometrika 59 (1972) 539, section 3.
-    """
-    width = 2.0 * h / (2.0 * states - 1.0)
-    middle = width * np.arange(states)
-    upper = middle[None, :] + 0.5 * width - middle[:, None] + k - mean
-    chance = ndtr(upper) - ndtr(upper - width)
-    chance[:, 0] = ndtr(upper[:, 0])
-    return float(np.linalg.solve(np.eye(states) - chance, np.ones(states))[0])
-
-
-def either_of(*lengths: float) -> float:
-    """Return the average run length of tests that run beside each other, 1/sum(1/length).
-
-    Exact for the two sides of one test without head start (C. H. Van Dobben de Bruyn, Cumulative
-    Sum Tests, 1968; from memory); for others a lower bound in practice.
-    """
-    return 1.0 / sum(1.0 / length for length in lengths)
-
-
 def ewma(mean: float, weight: float, limit: float, nodes: int = NODES) -> float:
     """Return the average run length of a moving average between two limits, from its centre.
 

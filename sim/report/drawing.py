@@ -118,13 +118,3 @@ def dress(
 def key_below(axes: Axes, columns: int) -> None:
     """Put the key under the axis, clear of its label."""
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.2), ncols=columns, handlelength=2.6)
-
-
-def thinning_words(traces: Traces, starts: NDArray) -> str:
-    """Say how the history was shortened, if it was."""
-    if len(starts) == len(traces.time_s):
-        return ""
-    return (
-        f"For drawing, {starts[1]} intervals share a point; "
-        "it shows the highest value of each curve, of p5 the lowest. "
-    )

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.stats import chi2, norm
 
-from sim.estimators.bounds import background_gain, centroid_px
 from sim.estimators.centroid import thresholded_centroid, weighted_centroid
 from sim.estimators.spot_model import pixel_integrated
 from sim.foundations.ports import CameraBelief, SpotStatus
+from tests.estimators.spot_formulas import background_gain, centroid_px
 
 BRIGHT_DN = 2_000_000_000
 """Light of a nearly noise-free spot: whole numbers, rounded to 1e-9 of it."""

@@ -11,6 +11,7 @@ from scipy.special import gammaln
 
 from sim.estimators import bounds
 from sim.estimators.spot_model import axis_profile, pixel_integrated
+from tests.estimators import spot_formulas
 
 SIGMA, NOISE, BACKGROUND, WINDOW, MIDDLE = 1.2, 5.0, 10.0, (16, 16), (7.5, 7.5)
 VARIANCE = BACKGROUND + NOISE**2
@@ -43,11 +44,14 @@ def test_closed_forms_of_the_table(signal_e, likelihood, rieger, squares, thomps
     # Sources: Mortensen et al., Nat. Methods 7 (2010) 377; Rieger and Stallinga (2014); Thompson,
     # Larson and Webb, Biophys. J. 82 (2002) 2775; formulas from memory, b^2 put to b + rho^2.
     args = (signal_e, SIGMA, VARIANCE)
-    assert bounds.mortensen_likelihood_px(*args) == pytest.approx(likelihood, rel=1e-3)
-    assert bounds.rieger_stallinga_px(*args) == pytest.approx(rieger, rel=1e-3)
-    assert bounds.mortensen_least_squares_px(*args) == pytest.approx(squares, rel=1e-3)
-    assert bounds.thompson_px(*args) == pytest.approx(thompson, rel=1e-3)
-    assert bounds.thompson_px(*args) < bound(signal_e).min()
+    assert spot_formulas.mortensen_likelihood_px(*args) == pytest.approx(likelihood, rel=1e-3)
+    assert spot_formulas.rieger_stallinga_px(*args) == pytest.approx(rieger, rel=1e-3)
+    assert spot_formulas.mortensen_least_squares_px(*args) == pytest.approx(squares, rel=1e-3)
+    assert spot_formulas.thompson_px(*args) == pytest.approx(thompson, rel=1e-3)
+    # What they are here for: the bound is Mortensen's integral where the window holds the spot,
+    # and Thompson's form is no floor.
+    np.testing.assert_allclose(bound(signal_e), spot_formulas.mortensen_likelihood_px(*args), 1e-3)
+    assert spot_formulas.thompson_px(*args) < bound(signal_e).min()
 
 
 @pytest.mark.parametrize("tau_variance", [0.3, 35.0, 4000.0])
@@ -57,12 +61,12 @@ def test_mortensen_integral_by_quadrature(tau_variance):
     tau = 2 * np.pi * spread * tau_variance / 5000
     integral, _ = quad(lambda t: np.log(t) / (1 + t / tau), 0, 1)
     wanted = np.sqrt(spread / 5000 / (1 + integral))
-    got = bounds.mortensen_likelihood_px(5000, SIGMA, tau_variance)
+    got = spot_formulas.mortensen_likelihood_px(5000, SIGMA, tau_variance)
     assert got == pytest.approx(wanted, rel=1e-7)
 
 
 def test_mortensen_without_background_is_the_shot_noise_limit():
-    got = bounds.mortensen_likelihood_px(400, SIGMA, 0.0)
+    got = spot_formulas.mortensen_likelihood_px(400, SIGMA, 0.0)
     assert got == pytest.approx(np.sqrt((SIGMA**2 + 1 / 12) / 400), rel=1e-12)
 
 
@@ -112,37 +116,9 @@ def test_unknown_light_costs_something_at_the_edge():
 def test_centroid_scatter_of_the_table(signal_e, wide, narrow):
     # Exact error propagation: lever arms sum to n^2 (n^2 - 1) / 12. 0.1 % by printed digits. The
     # narrow column's window cuts the spot a little, which the closed form leaves out.
-    got = bounds.centroid_px(signal_e, SIGMA, VARIANCE, 16)
-    assert got == pytest.approx(wide, rel=1e-3)
-    assert bounds.centroid_px(signal_e, SIGMA, VARIANCE, 8) == pytest.approx(narrow, rel=1e-3)
-
-
-@pytest.mark.parametrize(
-    ("side", "gain"), [(4, 0.633366), (6, 0.911256), (8, 0.989709), (16, 1.000000)]
-)
-def test_window_gain(side, gain):
-    # Exact: mean of a cut Gaussian, s = 1.2 px; six printed digits.
-    assert bounds.window_gain(side / 2 / 1.2) == pytest.approx(gain, abs=1e-6)
-
-
-@pytest.mark.parametrize("half_width", [1.0, 2.5])
-def test_window_gain_by_quadrature(half_width):
-    # Second route: the mean of the cut Gaussian at two small offsets.
-    def mean(offset):
-        def density(x):
-            return np.exp(-0.5 * (x - offset) ** 2)
-
-        light, _ = quad(density, -half_width, half_width)
-        moment, _ = quad(lambda x: x * density(x), -half_width, half_width)
-        return moment / light
-
-    slope = (mean(1e-3) - mean(-1e-3)) / 2e-3
-    assert bounds.window_gain(half_width) == pytest.approx(slope, abs=1e-6)
-
-
-def test_background_gain():
-    # Exact: N / (N + n^2 b).
-    assert bounds.background_gain(5000, 10, (16, 16)) == pytest.approx(0.661376, abs=1e-6)
+    for side, scatter in ((16, wide), (8, narrow)):
+        got = spot_formulas.centroid_px(signal_e, SIGMA, VARIANCE, side)
+        assert got == pytest.approx(scatter, rel=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -161,7 +137,7 @@ def test_pixel_phase_error_is_that_of_the_sampled_moment(sigma, peak):
     # Exact: Fourier series, printed to four digits; and the first moment itself over 41 pixels,
     # which it must equal to rounding.
     phase = np.linspace(-0.5, 0.5, 201)
-    error = bounds.pixel_phase_error_px(phase, sigma)
+    error = spot_formulas.pixel_phase_error_px(phase, sigma)
     moment = axis_profile(20 + phase, sigma, 41) @ (np.arange(41) - 20) - phase
     np.testing.assert_allclose(error, moment, atol=2e-14)
     assert np.abs(error).max() == pytest.approx(peak, rel=2e-3)

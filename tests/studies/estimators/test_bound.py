@@ -5,8 +5,9 @@ import pytest
 from scipy import integrate
 from scipy.stats import norm
 
-from sim.estimators.bounds import mortensen_likelihood_px, position_bound_px
+from sim.estimators.bounds import position_bound_px
 from sim.studies.estimators.bound import frame_bound_px, kept_information
+from tests.estimators.spot_formulas import mortensen_likelihood_px
 
 
 def at_rest(x, y):

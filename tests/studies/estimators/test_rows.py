@@ -4,7 +4,6 @@ import numpy as np
 import pytest
 
 from sim.estimators import ESTIMATORS
-from sim.estimators.bounds import mortensen_least_squares_px
 from sim.foundations.errors import ScenarioError
 from sim.kernels import compiled, plain
 from sim.studies.estimators.bound import frame_bound_px
@@ -25,6 +24,7 @@ from sim.studies.estimators.clipping import (
 from sim.studies.estimators.frames import frames_of
 from sim.studies.estimators.rows import UNITS, comparison_rows, linear_range_px
 from sim.studies.estimators.settings import camera_belief, derived_settings, entrants
+from tests.estimators.spot_formulas import mortensen_least_squares_px
 
 # 32 positions of 32 frames, two axes: 1984 degrees of freedom; three deviations of a scatter are
 # 3 / sqrt(2 x 1984) = 4.8 %.
