@@ -301,14 +301,6 @@ def believed_rules(plant: PlantBelief) -> dict[str, FrameGains]:
     return rules | {"ultimate-gain PI": per_frame(plain, plant.frame_s)}
 
 
-def ideal_from_series(gains: ContinuousGains) -> ContinuousGains:
-    """Return the ideal form of series settings (the same controller)."""
-    factor = 1.0 + gains.derivative_s / gains.integral_s
-    return ContinuousGains(
-        gains.gain * factor, gains.integral_s * factor, gains.derivative_s / factor
-    )
-
-
 def per_frame(gains: ContinuousGains, frame_s: float) -> FrameGains:
     """Return ideal-form settings as gains per frame (backward differences).
 

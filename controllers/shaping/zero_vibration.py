@@ -24,24 +24,6 @@ class ZeroVibrationDerivativeParams(Block):
     """Name of this shaper. [-]"""
 
 
-def ideal_impulses(resonance_rad_s: float, damping: float, order: int) -> tuple[Array, Array]:
-    """Return (times [s], amplitudes) of ZV (order 1) or ZVD (order 2), not bound to ticks.
-
-    References
-    ----------
-    .. [1] N. C. Singer and W. P. Seering, "Preshaping command inputs to reduce system vibration",
-       J. Dyn. Syst. Meas. Control 112 (1990) 76.
-    """
-    root = math.sqrt(1.0 - damping**2)
-    ratio = math.exp(-math.pi * damping / root)
-    one = np.array([1.0, ratio]) / (1.0 + ratio)
-    amplitudes = np.array([1.0])
-    for _ in range(order):
-        amplitudes = np.convolve(amplitudes, one)
-    half_period_s = math.pi / (resonance_rad_s * root)
-    return half_period_s * np.arange(order + 1, dtype=np.float64), amplitudes
-
-
 def tick_impulses(resonance_rad_s: float, quality: float, tick_s: float, order: int) -> Array:
     """Return the amplitude of the impulse at each tick, (K,), for ZV (order 1) or ZVD (order 2).
 

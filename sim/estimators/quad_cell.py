@@ -30,27 +30,11 @@ class QuadCellParams(SpotSettings):
     """Larger imbalances are FAILED: the curve is too flat to be read there. [-]"""
 
 
-def balance(offset_sigma: ArrayLike, half_gap_sigma: float = 0.0) -> Array:
-    """Return (right - left) / (right + left) of a Gaussian spot on two half planes.
-
-    Parameters
-    ----------
-    offset_sigma : array_like
-        Offset of the spot from the middle, over its standard deviation. [-]
-    half_gap_sigma : float
-        Half of the gap between the halves, over the same. [-]
-
-    Returns
-    -------
-    ndarray
-        ``erf(offset / sqrt 2)`` without a gap; a gap makes the curve steeper. [-]
-    """
-    offset = np.asarray(offset_sigma, dtype=np.float64)
-    return np.tanh(0.5 * _log_odds(offset, half_gap_sigma))
-
-
 def offset_from_balance(ratio: ArrayLike, half_gap_sigma: float = 0.0) -> Array:
-    """Return the offset over sigma at which `balance` is `ratio`; NaN outside (-1, 1).
+    """Return the offset over sigma of a Gaussian spot whose halves are out of balance by a ratio.
+
+    The ratio is (right - left) / (right + left): erf(offset / sqrt 2) without a gap. A gap of twice
+    `half_gap_sigma` between the halves makes that curve steeper. NaN outside (-1, 1).
 
     With a gap, Newton's method on the logarithm of right over left. That is odd and, on the
     positive side, rising and convex (Mills' ratio is convex: M. R. Sampford, Ann. Math. Statist.

@@ -47,14 +47,6 @@ class RoundingCorner(NamedTuple):
     """As many as have another sign or another last bit: rules for ties differ in these."""
 
 
-def in_series(parts: list[LawSteps]) -> LawSteps:
-    """Return steps one after the other."""
-    return LawSteps(
-        FixedState._make(np.concatenate(e) for e in zip(*(p.before for p in parts), strict=True)),
-        FixedInput._make(np.concatenate(e) for e in zip(*(p.given for p in parts), strict=True)),
-    )
-
-
 def corners_of(law: FixedLaw) -> list[RoundingCorner]:
     """Return the corners of every rounding of a law for one mirror."""
     found = []

@@ -99,14 +99,6 @@ def limit_cycles(
     return LimitCycles(int(outputs.min()), int(outputs.max()), int(met.size), not outputs.any())
 
 
-def constant_bound(a1: float, a2: float, roundings: int) -> float:
-    """Return the largest output that can stand still, with rounding to the nearest. [units]
-
-    From y (1 + a1 + a2) = the rounding errors, each half a unit at most.
-    """
-    return 0.5 * roundings / (1.0 + a1 + a2)
-
-
 _SHIFT = np.int64(1 << 31)
 
 

@@ -54,31 +54,3 @@ class DriveParams(Block):
     def noise_v(self) -> float:
         """Rms of the amplifier's noise: white noise through its own lag. [V]"""
         return 1e-6 * self.noise_uv_per_rthz * math.sqrt(math.pi / 2 * 1e3 * self.amplifier_khz)
-
-
-def comb_tilt_rad(
-    left_v: float, right_v: float, *, slope_f_per_rad: float, spring_nm_per_rad: float
-) -> float:
-    """Static tilt of a comb pair with constant dC/dtheta.
-
-    Parameters
-    ----------
-    left_v, right_v : float
-        Voltages on the comb that turns the mirror up and on the one that turns it back. [V]
-    slope_f_per_rad : float
-        dC/dtheta of one comb. [F/rad]
-    spring_nm_per_rad : float
-        Torsional stiffness. [N m/rad]
-
-    Returns
-    -------
-    float
-        [rad]
-
-    Notes
-    -----
-    Torque V^2/2 dC/dtheta: energy of a capacitor at constant voltage. With voltages V_b + v and
-    V_b - v the tilt is 2 (dC/dtheta) V_b v / k, linear in v.
-    """
-    torque = 0.5 * slope_f_per_rad * (left_v**2 - right_v**2)
-    return torque / spring_nm_per_rad

@@ -139,11 +139,6 @@ def misalignment_db(beams: CoupledBeams, which: NDArray[np.int64], tilt_rad: Arr
     return np.asarray(lost.total_db - beams.aligned_db[which])
 
 
-def form_loss_db(form_db: Array, error_rad: Array) -> Array:
-    """Return the quadratic form (...) of errors (..., 4). [dB]"""
-    return np.asarray(np.einsum("...i,...ij,...j->...", error_rad, form_db, error_rad))
-
-
 def _ranges_db(beams: CoupledBeams, tilt_rad: Array, form_db: Array) -> Array:
     """Return how far each form holds, probed along its four axes and between them, both ways."""
     strength, axes = np.linalg.eigh(form_db)  # (C, 4), (C, 4, 4): an axis a column

@@ -145,20 +145,6 @@ def gaussian_coupling(
     return np.asarray(np.exp(-loss_db / DB_PER_NEPER))
 
 
-def collimator_waist_m(
-    wavelength_m: ArrayLike, focal_length_m: ArrayLike, fibre_mode_radius_m: ArrayLike
-) -> Array:
-    """Return the waist radius (...) behind a thin lens one focal length from a fibre's end. [m]
-
-    Lens and beam are ideal: no aberration, no clipping at the lens.
-    """
-    return np.asarray(
-        np.asarray(wavelength_m, dtype=float)
-        * np.asarray(focal_length_m, dtype=float)
-        / (np.pi * np.asarray(fibre_mode_radius_m, dtype=float))
-    )
-
-
 def _aligned_power(wavelength: Array, waist_in: Array, waist_out: Array, gap: Array) -> Array:
     return np.asarray(
         4.0

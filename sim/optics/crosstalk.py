@@ -53,13 +53,6 @@ class Pairs(NamedTuple):
     """(P,) place of the output in which it arrives."""
 
 
-def all_pairs(count: int) -> Pairs:
-    """Return every pair of different connections."""
-    beams, victims = np.divmod(np.arange(count * count), count)
-    other = beams != victims
-    return Pairs(beams[other], victims[other])
-
-
 def pair_rays(
     built: BuiltSwitch, inputs: Ports, outputs: Ports, tilts: tuple[Array, Array], pairs: Pairs
 ) -> Rays:

@@ -149,11 +149,6 @@ def tilted_normal(tilt_rad: ArrayLike, grid_x: Array, grid_y: Array, normal: Arr
     return inner * (np.sin(tilt_x) * grid_x + np.cos(tilt_x) * normal) + np.sin(tilt_y) * grid_y
 
 
-def reflect(direction: Array, normal: Array) -> Array:
-    """Return directions (..., 3) after a flat mirror with the unit normal (..., 3)."""
-    return direction - 2.0 * np.sum(direction * normal, axis=-1, keepdims=True) * normal
-
-
 def connect(geometry: SwitchGeometry, inputs: ArrayLike, outputs: ArrayLike) -> Connections:
     """Return the tilts, paths and Jacobians of connections from input to output ports.
 

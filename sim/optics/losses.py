@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import chndtr, ndtr, ndtri
+from scipy.special import ndtr, ndtri
 
 from sim.foundations.ports import Array
 from sim.foundations.rng import Stream, uniforms
@@ -91,30 +91,6 @@ def recoupled_loss_db(
     """
     clipped = _clipped_share(mirror_radius_m, beam_radius_m, incidence_rad)
     return np.asarray(-2.0 * DB_PER_NEPER * np.log1p(-clipped))
-
-
-def offcentre_transmission(
-    mirror_radius_m: ArrayLike, beam_radius_m: ArrayLike, decentre_m: ArrayLike
-) -> Array:
-    """Return the power that a round mirror at normal incidence reflects of a beam off its centre.
-
-    Not part of the budget: it tells how much a decentred spot would change the clipping.
-
-    Parameters
-    ----------
-    mirror_radius_m, beam_radius_m, decentre_m : (...) array_like
-        Radius of the mirror, of the beam at 1/e^2 of intensity, and the distance between their
-        centres. [m]
-
-    Returns
-    -------
-    (...) ndarray
-        Share of power, 0 to 1: one minus the Marcum Q function of order 1. [-]
-    """
-    beam = np.asarray(beam_radius_m, dtype=float)
-    radius = np.asarray(mirror_radius_m, dtype=float) / beam
-    decentre = np.asarray(decentre_m, dtype=float) / beam
-    return np.asarray(chndtr((2.0 * radius) ** 2, 2.0, (2.0 * decentre) ** 2))
 
 
 def connector_loss_db(ports: ArrayLike, side: int, params: OpticsParams, seed: int) -> Array:

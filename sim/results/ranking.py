@@ -243,12 +243,3 @@ def _mirrors(
             for column in counts.T
         ],
     }
-
-
-def worst_first(columns: dict[str, list[Any]], key: str, count: int) -> list[dict[str, Any]]:
-    """Return the rows with the largest values of a column, worst first; None counts as worst."""
-    if not columns:
-        return []
-    values = [np.inf if v is None else v for v in columns[key]]
-    order = sorted(range(len(values)), key=lambda i: (-values[i], i))[:count]
-    return [{name: column[i] for name, column in columns.items()} for i in order]

@@ -13,7 +13,6 @@ from controllers.rules import (
     believed_rules,
     effective_delay_s,
     half_rule,
-    ideal_from_series,
     per_frame,
     simc,
     simc_integrating,
@@ -106,17 +105,6 @@ def test_ziegler_nichols_on_integrator_and_delay(kind: str, expected: dict[str, 
     s = 1j * OMEGA
     c = ziegler_nichols(kind, math.pi / 2.0, 4.0)  # type: ignore[arg-type]
     close(sweep(loop_gain(c, np.exp(-s) / s)), **expected)
-
-
-def test_ideal_form_is_the_series_form() -> None:
-    series = ContinuousGains(17.857, 0.224, 0.22)
-    s = 1j * OMEGA
-    ideal = ideal_from_series(series)
-    np.testing.assert_allclose(
-        ideal.gain * (1.0 + 1.0 / (ideal.integral_s * s) + ideal.derivative_s * s),
-        series.gain * (1.0 + 1.0 / (series.integral_s * s)) * (1.0 + series.derivative_s * s),
-        rtol=1e-12,
-    )
 
 
 def test_gains_per_frame() -> None:

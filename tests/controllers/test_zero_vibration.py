@@ -1,6 +1,7 @@
 """ZV and ZVD: coefficients, ringing left by a wrong resonance, and the tick grid."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ from mirrorloop.testing.controllers import PLANT
 from scipy.linalg import expm
 from scipy.optimize import brentq
 
-from controllers.shaping.zero_vibration import ideal_impulses, tick_impulses
+from controllers.shaping.zero_vibration import tick_impulses
 from tests.controllers.test_shapers import build
 
 # Source of the shapers: N. C. Singer and W. P. Seering, "Preshaping command inputs to reduce system
@@ -24,11 +25,30 @@ from tests.controllers.test_shapers import build
     ],
 )
 def test_coefficients(damping: float, zv: tuple[float, ...], zvd: tuple[float, ...]) -> None:
-    half_s = math.pi / (100.0 * math.sqrt(1.0 - damping**2))
+    # Where half a damped period is a whole number of ticks, impulses need not be shared.
     for order, expected in ((1, zv), (2, zvd)):
-        times_s, amplitudes = ideal_impulses(100.0, damping, order)
+        times_s, amplitudes = on_whole_ticks(damping, order)
         np.testing.assert_allclose(amplitudes, expected, atol=1e-6)
+        half_s = math.pi / math.sqrt(1.0 - damping**2)
         np.testing.assert_allclose(times_s, half_s * np.arange(order + 1), rtol=1e-12)
+
+
+def on_whole_ticks(damping: float, order: int) -> tuple[np.ndarray, np.ndarray]:
+    """Times and amplitudes of the impulses for a resonance of 1 rad/s, 16 ticks apart."""
+    tick_s = math.pi / math.sqrt(1.0 - damping**2) / 16
+    quality = 1.0 / (2.0 * damping) if damping else 1e12
+    every = tick_impulses(1.0, quality, tick_s, order)
+    ticks = np.flatnonzero(np.abs(every) > 1e-9)
+    return tick_s * ticks, every[ticks]
+
+
+def ideal_impulses(resonance_rad_s: float, damping: float, order: int) -> tuple[Any, Any]:
+    """Times and amplitudes by the paper: (1, K)/(1 + K), K = exp(-pi zeta/sqrt(1 - zeta^2))."""
+    root = math.sqrt(1.0 - damping**2)
+    ratio = math.exp(-math.pi * damping / root)
+    one = np.array([1.0, ratio]) / (1.0 + ratio)
+    half_s = math.pi / (resonance_rad_s * root)
+    return half_s * np.arange(order + 1), one if order == 1 else np.convolve(one, one)
 
 
 def ringing(r: float, damping: float, order: int) -> float:
@@ -38,7 +58,7 @@ def ringing(r: float, damping: float, order: int) -> float:
     amplitude at the last impulse is compared with that of one whole kick at time zero, and taken
     back to it by the envelope.
     """
-    times_s, amplitudes = ideal_impulses(1.0, damping, order)
+    times_s, amplitudes = on_whole_ticks(damping, order)
     A = np.array([[0.0, 1.0], [-(r**2), -2.0 * damping * r]])
     x, now = np.zeros(2), 0.0
     for t, a in zip(times_s, amplitudes, strict=True):

@@ -2,12 +2,18 @@
 
 import numpy as np
 import pytest
-from scipy.special import erfc
+from scipy.special import erfc, ndtr
 
-from sim.estimators.quad_cell import balance, offset_from_balance, quad_cell
+from sim.estimators.quad_cell import offset_from_balance, quad_cell
 from sim.foundations.ports import CameraBelief, SpotStatus
 
 OPEN = {"min_flux_dn": 10.0, "edge_px": 0.0}
+
+
+def balance(offset, half_gap):
+    """(right - left) / (right + left) of a normal density, beyond a gap on either side."""
+    right, left = ndtr(offset - half_gap), ndtr(-offset - half_gap)
+    return (right - left) / (right + left)
 
 
 @pytest.mark.parametrize(
@@ -16,9 +22,8 @@ OPEN = {"min_flux_dn": 10.0, "edge_px": 0.0}
 )
 def test_curve_is_the_error_function(offset_w, ratio):
     # Exact: erf(sqrt 2 x / w), with w = 2 s the 1/e^2 radius of the intensity. Tolerance 1e-6.
-    assert balance(2 * offset_w) == pytest.approx(ratio, abs=1e-6)
-    assert balance(-2 * offset_w) == pytest.approx(-ratio, abs=1e-6)
     assert offset_from_balance(ratio) == pytest.approx(2 * offset_w, abs=1e-6)
+    assert offset_from_balance(-ratio) == pytest.approx(-2 * offset_w, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -28,9 +33,9 @@ def test_a_gap_makes_the_curve_steeper(half_gap_w, slope):
     # Exact: sqrt(8 / pi) exp(-2 g^2) / erfc(sqrt 2 g) per w; five and six printed digits.
     exact = np.sqrt(8 / np.pi) * np.exp(-2 * half_gap_w**2) / erfc(np.sqrt(2) * half_gap_w)
     assert exact == pytest.approx(slope, abs=1e-5)
-    step_w = 1e-4
-    got = balance(2 * step_w, 2 * half_gap_w) / step_w
-    assert got == pytest.approx(slope, abs=1e-5)
+    step = 1e-4
+    offset_w = offset_from_balance(step, 2 * half_gap_w) / 2
+    assert step / offset_w == pytest.approx(slope, abs=1e-5)
 
 
 @pytest.mark.parametrize("half_gap", [0.0, 0.05, 0.5, 1.5, 4.0])

@@ -16,7 +16,6 @@ from sim.optics.beams import (
     CoupledBeams,
     collimator_rows,
     edge_points,
-    form_loss_db,
     mirror_rows,
     misalignment_db,
 )
@@ -52,7 +51,8 @@ def aims_of(found: Links) -> np.ndarray:
 def off_by(found: Links, loss_db: float, seed: int = 0) -> np.ndarray:
     """Errors (C, 4) in random directions that cost so much by the form."""
     way = np.random.default_rng(seed).normal(size=(len(found.form_db), 4))
-    return way * np.sqrt(loss_db / form_loss_db(found.form_db, way))[:, None]
+    by_form_db = np.einsum("ci,cij,cj->c", way, found.form_db, way)
+    return way * np.sqrt(loss_db / by_form_db)[:, None]
 
 
 def observed(kernels: ModuleType, case: str, threads: int = 1) -> list[np.ndarray]:

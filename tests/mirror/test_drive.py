@@ -6,22 +6,33 @@ from scipy.integrate import solve_ivp
 from scipy.linalg import solve_continuous_lyapunov, solve_discrete_lyapunov
 
 from sim.kernels import plain
-from sim.mirror.drive import DriveParams, comb_tilt_rad
+from sim.mirror.drive import DriveParams
 from sim.mirror.propagator import make_drive, propagator
 from tests.rig import DRIVE, Rig, held
 
-COMB = {"slope_f_per_rad": 5e-12, "spring_nm_per_rad": 1e-7}
+
+def comb_tilt_rad(left_v: float, right_v: float) -> float:
+    """Torque V^2/2 dC/dtheta of two combs over k, with dC/dtheta 5e-12 F/rad, k 1e-7 N m/rad.
+
+    The energy of a capacitor at constant voltage, textbook.
+    """
+    return 0.5 * 5e-12 * (left_v**2 - right_v**2) / 1e-7
 
 
-def test_comb_values() -> None:
-    """Torque V^2/2 dC/dtheta; the numbers follow by hand from k = 1e-7 N m/rad, 5e-12 F/rad."""
-    assert comb_tilt_rad(60.0, 0.0, **COMB) == pytest.approx(0.090, rel=1e-12)
-    slope = (comb_tilt_rad(60.001, 0.0, **COMB) - comb_tilt_rad(59.999, 0.0, **COMB)) / 0.002
-    assert slope == pytest.approx(3.000e-3, rel=1e-9)
-    assert comb_tilt_rad(70.0, 50.0, **COMB) == pytest.approx(0.060, rel=1e-12)
-    v = np.linspace(-60.0, 60.0, 13)
-    tilt = [comb_tilt_rad(60.0 + x, 60.0 - x, **COMB) for x in v]
-    assert tilt == pytest.approx(6e-3 * v, abs=1e-16)
+def test_gain_of_both_wirings_is_that_of_the_combs() -> None:
+    """Push-pull: linear about the bias; single-sided: with the square. 3 mrad/V at 60 V by hand."""
+    single = DriveParams(**DRIVE | {
+        "comb": "single_sided", "full_scale_v": 60.0, "full_scale_mrad": 90.0,
+    })  # fmt: skip
+    for volt in (1.0, 30.0, 60.0):
+        assert single.gain * volt**2 == pytest.approx(comb_tilt_rad(volt, 0.0), rel=1e-12)
+    assert 2.0 * single.gain * 60.0 == pytest.approx(3.0e-3, rel=1e-12)
+    both = DriveParams(**DRIVE | {
+        "comb": "push_pull", "full_scale_v": 120.0, "full_scale_mrad": 360.0,
+    })  # fmt: skip
+    for volt in np.linspace(-60.0, 60.0, 13):
+        tilt_rad = comb_tilt_rad(both.swing_v + volt, both.swing_v - volt)
+        assert both.gain * volt == pytest.approx(tilt_rad, abs=1e-15)
 
 
 def settled(rig: Rig, asked_rad: float) -> float:

@@ -11,7 +11,6 @@ from sim.optics.beams import (
     collimator_rows,
     collimators_of,
     edge_points,
-    form_loss_db,
     mirror_rows,
     mirrors_of,
     misalignment_db,
@@ -44,13 +43,6 @@ def test_points_of_an_edge_are_evenly_spaced_once_about(incidence_deg, times):
     turn = np.unwrap(np.arctan2(sine, cosine))
     np.testing.assert_allclose(turn, 2 * np.pi * np.arange(count) / count, atol=1e-12)
     np.testing.assert_allclose(np.hypot(cosine, sine), 1.0)
-
-
-def test_a_form_is_a_sum_of_squares_and_products():
-    form = np.arange(16.0).reshape(4, 4)
-    v = np.array([1.0, -2.0, 0.5, 3.0])
-    by_loops = sum(form[i, j] * v[i] * v[j] for i in range(4) for j in range(4))
-    assert form_loss_db(form, v) == pytest.approx(by_loops)
 
 
 def test_a_form_holds_as_far_as_the_exact_loss_says_in_every_direction():

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sim.optics.coupling import coupling_loss_db
-from sim.optics.losses import ellipse_transmission, offcentre_transmission
+from sim.optics.losses import ellipse_transmission
 from sim.optics.overlap import Light, _bend, coupled
 from sim.optics.rays import OnMirror, Rays
 
@@ -82,12 +82,6 @@ def test_a_beam_beside_a_mode_of_its_own_size(off, loss_db):
         gap_m=0.0,
     )  # fmt: skip
     assert got == pytest.approx(loss_db, abs=2e-4)
-
-
-@pytest.mark.parametrize("off, down_db", [(2.0, 8.99988), (3.0, 30.38853), (4.0, 67.67334)])
-def test_power_on_a_neighbouring_mirror_is_more_than_couples(off, down_db):
-    falls = offcentre_transmission(1.5 * W_M, W_M, off * W_M)
-    assert -10 * np.log10(falls) == pytest.approx(down_db, abs=1e-5)
 
 
 @pytest.mark.parametrize(

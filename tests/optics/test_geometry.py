@@ -11,7 +11,6 @@ from sim.optics.geometry import (
     SwitchGeometry,
     connect,
     excess_loss_form,
-    reflect,
     tilted_normal,
 )
 from sim.optics.params import GeometryParams
@@ -210,6 +209,11 @@ def test_jacobian_of_ports_at_rest_has_the_cosine_on_one_axis() -> None:
         expected[axis, [axis, 2 + axis]] = scale[axis] * np.array([0.17, 0.04])
         expected[2 + axis, [axis, 2 + axis]] = scale[axis]
     np.testing.assert_allclose(jacobian, expected, atol=1e-14)
+
+
+def reflect(direction: np.ndarray, normal: np.ndarray) -> np.ndarray:
+    """The law of reflection, d - 2 (d.n) n."""
+    return direction - 2.0 * (direction @ normal) * normal
 
 
 @pytest.mark.parametrize(

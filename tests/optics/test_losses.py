@@ -5,7 +5,7 @@ from math import erf
 import numpy as np
 import pytest
 from pydantic import ValidationError
-from scipy.integrate import dblquad, quad
+from scipy.integrate import quad
 from scipy.stats import kstest, truncnorm
 
 from sim.optics.coupling import aligned_mode_loss_db
@@ -15,7 +15,6 @@ from sim.optics.losses import (
     connector_loss_db,
     ellipse_transmission,
     loss_budget,
-    offcentre_transmission,
     recoupled_loss_db,
 )
 from sim.optics.params import GeometryParams, OpticsParams
@@ -103,27 +102,6 @@ def test_recoupled_power_is_the_square_of_what_passes() -> None:
     amplitude = np.sum(mode**2 * inside) / np.sum(mode**2)
     # A jagged edge on a grid of 0.005: area error below perimeter * step^(3/2).
     assert recoupled_loss_db(1.2, 1.0, 0.7) == pytest.approx(-20.0 * np.log10(amplitude), abs=5e-3)
-
-
-@pytest.mark.parametrize(
-    "radius, decentre, passed",
-    [(1.5, 0.3, 0.97888771), (1.5, 0.5, 0.95628403), (1.0, 0.5, 0.73098794)],
-)
-def test_clipping_off_centre(radius: float, decentre: float, passed: float) -> None:
-    # One minus Marcum's Q; and the integral over the disc itself.
-    got = offcentre_transmission(radius, 1.0, decentre)
-    assert got == pytest.approx(passed, abs=1e-8)
-    over_disc, _ = dblquad(
-        lambda angle, r: (
-            2.0 / np.pi * r * np.exp(-2.0 * (r**2 + decentre**2 - 2 * r * decentre * np.cos(angle)))
-        ),
-        0.0,
-        radius,
-        0.0,
-        2.0 * np.pi,
-        epsabs=1e-9,
-    )
-    assert got == pytest.approx(over_disc, abs=1e-8)
 
 
 def test_beam_radius_at_the_demo_mirrors() -> None:

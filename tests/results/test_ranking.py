@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.foundations.ports import SpotStatus
-from sim.results.ranking import Culprit, rank, worst_first
+from sim.results.ranking import Culprit, rank
 from tests.made_traces import made_epoch, made_traces
 from tests.results.runs import TICK_S, N, settings
 
@@ -111,7 +111,7 @@ def test_culprits(found):
     assert c["coupling.p99_db"].name.startswith(f"in {often} -> out {EPOCHS[1].outputs[often]}")
 
 
-def test_a_connection_that_is_always_dark_has_no_percentile_and_the_worst_come_first():
+def test_a_connection_that_is_always_dark_has_no_percentile():
     excess = np.full((TICKS, 2), 0.25)
     excess[:, 0] = 99.0
     traces = made_traces(np.zeros((TICKS, 4, 2)), excess, tolerance_rad=1e-6, outage_db=1.0)
@@ -120,9 +120,6 @@ def test_a_connection_that_is_always_dark_has_no_percentile_and_the_worst_come_f
     at = made_traces(np.zeros((TICKS, 4, 2)), np.full((TICKS, 2), 40.0), tolerance_rad=1e-6,
                      outage_db=1.0)  # fmt: skip
     assert rank(at, EPOCHS, PARAMS, ports=2).connections["p99_db"] == [41.2, 41.5]
-    columns = {"name": ["a", "b", "c", "d"], "x": [1.0, None, 3.0, 3.0]}
-    assert [row["name"] for row in worst_first(columns, "x", 3)] == ["b", "c", "d"]
-    assert worst_first({}, "x", 3) == []
 
 
 def test_no_whole_interval_no_columns():

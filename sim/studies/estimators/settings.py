@@ -129,24 +129,6 @@ def window_fault(part: EstimatorKind, camera: CameraParams) -> str | None:
     return None if part.window_fault is None else part.window_fault(camera.window_px)
 
 
-def derived_settings(kind: str, camera: CameraParams) -> dict[str, Any]:
-    """Return the settings of a shipped estimator for a camera, by `RULES`.
-
-    Parameters
-    ----------
-    kind : str
-        A shipped estimator.
-    camera : CameraParams
-        The camera that it is set up for; `signal_e` is the light that is expected.
-
-    Returns
-    -------
-    dict
-        Keyword arguments of the estimator.
-    """
-    return settings_of(ESTIMATORS[kind], camera)
-
-
 def settings_of(part: EstimatorKind, camera: CameraParams) -> dict[str, Any]:
     """Return the same for any kind: its own rules on top of those that all share."""
     picture = pictured(camera)

@@ -23,7 +23,7 @@ from sim.studies.estimators.clipping import (
 )
 from sim.studies.estimators.frames import frames_of
 from sim.studies.estimators.rows import UNITS, comparison_rows, linear_range_px
-from sim.studies.estimators.settings import camera_belief, derived_settings, entrants
+from sim.studies.estimators.settings import camera_belief, entrants, settings_of
 from tests.estimators.spot_formulas import mortensen_least_squares_px
 
 # 32 positions of 32 frames, two axes: 1984 degrees of freedom; three deviations of a scatter are
@@ -163,11 +163,12 @@ def test_linear_range_ends_where_bias_or_failures_grow():
     assert linear_range_px([step(1, None, 1.0)]) == 0
 
 
-def test_derived_settings_are_accepted_and_follow_the_camera(demo):
+def test_settings_of_are_accepted_and_follow_the_camera(demo):
     for name, kind in ESTIMATORS.items():
-        kind.Params.model_validate({"kind": name, **derived_settings(name, demo)})
+        kind.Params.model_validate({"kind": name, **settings_of(kind, demo)})
     low, high = (
-        derived_settings("thresholded_centroid", demo.replace(background_e=b)) for b in (20, 100)
+        settings_of(ESTIMATORS["thresholded_centroid"], demo.replace(background_e=b))
+        for b in (20, 100)
     )
     # 80 e- more background at 0.5 DN/e- is 40 DN, and its noise a little on top.
     assert 40 <= high["threshold_dn"] - low["threshold_dn"] <= 55
