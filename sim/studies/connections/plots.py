@@ -11,10 +11,37 @@ from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable, highest
 
+WIDTH_IN: Final = 7.4
+TICKS: Final = 6
+"""Intervals between the ticks of an axis, at most; ticks are the most of what drawing takes."""
 CELLS: Final = 256
 """Larger maps are drawn with several ports to a cell, of which the worst shows."""
 DOTS: Final = 3000
 """Connections drawn in a scatter; more are thinned evenly."""
+
+
+def _panels(
+    count: int, height_in: float, *, left: float = 0.62, right: float = 0.1, bottom: float = 0.75,
+    top: float = 0.1, between: float = 0.7, shared: bool = False,
+) -> tuple[Figure, list[Axes]]:  # fmt: skip
+    """Return a figure of panels side by side, with margins in inches.
+
+    They are stated, not searched: to look for those that fit takes as long as all the drawing.
+    """
+    figure = Figure(figsize=(WIDTH_IN, height_in))
+    wide = (WIDTH_IN - left - right - between * (count - 1)) / count
+    axes = figure.subplots(1, count, sharey=shared, squeeze=False, gridspec_kw={
+        "left": left / WIDTH_IN, "right": 1.0 - right / WIDTH_IN, "bottom": bottom / height_in,
+        "top": 1.0 - top / height_in, "wspace": between / wide,
+    })[0]  # fmt: skip
+    for each in axes:
+        each.locator_params(nbins=TICKS)
+    return figure, list(axes)
+
+
+def _key_below(figure: Figure, axes: Axes, columns: int, **more: Any) -> None:
+    handles, words = axes.get_legend_handles_labels()
+    figure.legend(handles, words, loc="lower center", ncols=columns, borderaxespad=0.2, **more)
 
 
 def coarse(square: Array, worst_is_low: bool = False) -> tuple[Array, int]:
@@ -36,8 +63,7 @@ def maps(table: ConnectionTable, spare: Array, shape: tuple[int, int]) -> Pictur
     spare_pct, _ = coarse(100.0 * spare.reshape(shape), worst_is_low=True)
     n_in, n_out = shape
     with matplotlib.rc_context({**STYLE, "axes.grid": False}):
-        figure = Figure(figsize=(7.4, 3.9), layout="constrained")
-        left, right = figure.subplots(1, 2)
+        figure, (left, right) = _panels(2, 3.9, bottom=0.5, top=0.75)
         for axes, values, label, colours, end in (
             (left, loss, "insertion loss [dB]", "viridis", "max"),
             (right, spare_pct, "travel left on the worst axis [%]", "cividis", "min"),
@@ -48,10 +74,13 @@ def maps(table: ConnectionTable, spare: Array, shape: tuple[int, int]) -> Pictur
                 extent=(-0.5, n_out - 0.5, -0.5, n_in - 0.5), vmax=edge,
                 vmin=values.min() if end == "max" else min(0.0, values.min()),
             )  # fmt: skip
+            axes.locator_params(nbins=TICKS, integer=True)
             axes.set_xlabel("output port")
             axes.set_ylabel("input port")
+            place = axes.get_position()
+            strip = figure.add_axes((place.x0, place.y1 + 0.03, place.width, 0.03))
             bar = figure.colorbar(
-                drawn, ax=axes, location="top", shrink=0.95, label=label,
+                drawn, cax=strip, location="top", label=label,
                 extend="max" if end == "max" and values.max() > edge else "neither",
             )  # fmt: skip
             bar.outline.set_visible(False)  # type: ignore[operator]
@@ -71,8 +100,7 @@ def distribution(table: ConnectionTable, limits: dict[str, float]) -> Picture:
     loss = np.sort(table.insertion_db)
     top = min(float(loss[-1]), float(np.percentile(loss, 99)) + 3.0)
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 3.4), layout="constrained")
-        left, right = figure.subplots(1, 2)
+        figure, (left, right) = _panels(2, 3.4, left=0.75, between=0.85)
         bars = int(np.clip(np.sqrt(len(loss)), 12, 80))
         left.hist(loss[loss <= top], bins=bars, color=BLUE, alpha=0.85)
         left.set_ylabel("connections")
@@ -80,7 +108,7 @@ def distribution(table: ConnectionTable, limits: dict[str, float]) -> Picture:
         keep = np.unique(np.geomspace(1, len(loss), 400).astype(int))
         right.plot(loss[-keep], 100.0 * share[-keep], color=BLUE, lw=1.6)
         right.set_yscale("log")
-        right.set_ylabel("connections that lose as much or more [%]")
+        right.set_ylabel("lose as much or more [%]")
         for axes in (left, right):
             for (name, value), colour, dash in zip(
                 limits.items(), (VERMILION, INK), ("-", "--"), strict=False
@@ -90,7 +118,7 @@ def distribution(table: ConnectionTable, limits: dict[str, float]) -> Picture:
             span = max([top, *limits.values()])
             axes.set_xlim(min(float(loss[0]) - 0.05, span), span + 0.08)
         if limits:
-            figure.legend(*left.get_legend_handles_labels(), loc="outside lower center", ncols=2)
+            _key_below(figure, left, 2)
         address = finish(figure)
     beyond = int(np.sum(loss > top))
     rest = f" {beyond} connections lose more than the left picture shows." if beyond else ""
@@ -107,18 +135,17 @@ def against(table: ConnectionTable) -> Picture:
     loss = table.insertion_db
     stride = max(1, len(loss) // DOTS)
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 3.5), layout="constrained")
+        figure, panels = _panels(2, 3.5, between=0.2, shared=True)
         for axes, x, label in zip(
-            figure.subplots(1, 2, sharey=True), (tilt_mrad, 1e3 * table.path_m),
+            panels, (tilt_mrad, 1e3 * table.path_m),
             ("largest tilt of the two mirrors [mrad]", "path [mm]"), strict=True,
         ):  # fmt: skip
             axes.plot(x[::stride], loss[::stride], ".", color=BLUE, ms=2.0, alpha=0.35,
                       label="a connection")  # fmt: skip
             _trend(axes, x, loss)
             axes.set_xlabel(label)
-        figure.axes[0].set_ylabel("insertion loss [dB]")
-        marks = figure.axes[0].get_legend_handles_labels()
-        figure.legend(*marks, loc="outside lower center", ncols=3, markerscale=4)
+        panels[0].set_ylabel("insertion loss [dB]")
+        _key_below(figure, panels[0], 3, markerscale=4)
         address = finish(figure)
     thin = f" One in {stride} is drawn." if stride > 1 else ""
     return Picture(
@@ -142,8 +169,7 @@ def bars(table: ConnectionTable) -> Picture:
     low, high = table.losses_db.min(axis=1), np.percentile(table.losses_db, 99.9, axis=1)
     at = np.arange(len(mean))[::-1]
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 3.0), layout="constrained")
-        axes = figure.subplots()
+        figure, (axes,) = _panels(1, 3.0, left=2.2, bottom=0.45)
         axes.barh(at, mean, color=BLUE, height=0.6, label="mean")
         axes.hlines(at, low, high, color=ORANGE, lw=4.0, alpha=0.85,
                     label="least to 99.9th percentile")  # fmt: skip
@@ -167,8 +193,7 @@ def bars(table: ConnectionTable) -> Picture:
 def over_band(band: dict[str, Any], limit_db: float | None) -> Picture:
     """Draw mean and worst loss over the band."""
     with matplotlib.rc_context(STYLE):
-        figure = Figure(figsize=(7.4, 2.6), layout="constrained")
-        axes = figure.subplots()
+        figure, (axes,) = _panels(1, 2.6, right=1.9, bottom=0.45)
         for key, colour, dash, label in (
             ("mean_db", BLUE, "-", "mean of all connections"),
             ("max_db", GREEN, "--", "worst connection"),

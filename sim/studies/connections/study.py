@@ -133,9 +133,9 @@ def study(
     summary = summary_of(table, budget, spare)
     band = band_of(table, budget)
     worst = worst_of(table, spare)
-    for row in worst:
-        one = (np.array([row["input"]]), np.array([row["output"]]))
-        row["jacobian"] = maker.jacobian(*one)[0].tolist()
+    ports = (np.array([row[side] for row in worst]) for side in ("input", "output"))
+    for row, jacobian_of in zip(worst, maker.jacobian(*ports), strict=True):
+        row["jacobian"] = jacobian_of.tolist()
     culprit = (
         f"in {worst[0]['input']} -> out {worst[0]['output']}; "
         + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
