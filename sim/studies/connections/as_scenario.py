@@ -4,12 +4,13 @@ import math
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.assembly.build import build
 from sim.results.metrics import mirror_name
 from sim.scenario.model import Scenario
 from sim.studies.connections.moves import Path
-from sim.studies.connections.plan import STRAIGHT, X_FIRST, Y_FIRST, MovePlan
+from sim.studies.connections.plan import MovePlan
 
 PERIODS: Final = 2.0
 """Of the slower resonance, that a mirror is given after its shaped path before the next stage."""
@@ -41,28 +42,35 @@ def stages_of(
         From one stage to the next. [ms]
     """
     ports = scenario.switch.geometry.ports_per_side
-    mirrors_a, mirrors_b = path.inputs, ports + path.outputs
+    turn = np.concatenate([plan.stage_a, plan.stage_b])
+    mirrors = np.concatenate([path.inputs, ports + path.outputs])
     found: list[dict[str, Any]] = []
-    at_ms = 0.0
-    for mirrors, group, way in (
-        (mirrors_a, plan.before, plan.way),
-        (mirrors_b, np.ones(len(mirrors_b), bool), plan.way_b),
-        (mirrors_a, ~plan.before, plan.way),
-    ):
-        x_first, y_first = group & (way == X_FIRST), group & (way == Y_FIRST)
-        for turns in (
-            ((group & (way == STRAIGHT), "both"), (x_first, "x"), (y_first, "y")),
-            ((x_first, "y"), (y_first, "x")),
-        ):
-            here = [(chosen, axes) for chosen, axes in turns if chosen.any()]
-            for chosen, axes in here:
+    for stage in range(plan.moves_in_a_row):
+        x, y = (turn == stage).T
+        for chosen, axes in ((x & y, "both"), (x & ~y, "x"), (y & ~x, "y")):
+            if chosen.any():
                 names = [mirror_name(int(mirror), ports) for mirror in mirrors[chosen]]
-                every_b = mirrors is mirrors_b and chosen.all()
+                whole = _array_of(chosen, len(path.inputs))
                 found.append(
-                    {"after_ms": at_ms, "mirrors": "B" if every_b else names, "axes": axes}
+                    {"after_ms": stage * apart_ms, "mirrors": whole or names, "axes": axes}
                 )
-            at_ms += apart_ms if here else 0.0
     return found
+
+
+def one_axis_names(scenario: Scenario, path: Path, plan: MovePlan) -> list[str]:
+    """Return the names of the mirrors that turn one axis at a time."""
+    ports = scenario.switch.geometry.ports_per_side
+    turn = np.concatenate([plan.stage_a, plan.stage_b])
+    mirrors = np.concatenate([path.inputs, ports + path.outputs])
+    return [mirror_name(int(mirror), ports) for mirror in mirrors[turn[:, 0] != turn[:, 1]]]
+
+
+def _array_of(chosen: NDArray[np.bool_], inputs: int) -> str | None:
+    """Return "A" or "B" if all mirrors of that array are chosen, and no others."""
+    of_a, of_b = chosen[:inputs], chosen[inputs:]
+    if of_a.all() and not of_b.any():
+        return "A"
+    return "B" if of_b.all() and not of_a.any() else None
 
 
 def with_stages(scenario: Scenario, rows: list[dict[str, Any]]) -> Scenario:

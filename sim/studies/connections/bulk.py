@@ -20,7 +20,8 @@ SAMPLE_S: Final = 2.5e-4
 def bulk_move(scenario: Scenario, maker: Maker) -> dict[str, Any]:
     """Run the first move through the loop: time to light of each connection, crosstalk on the way.
 
-    Times count from the move's command, stages included.
+    Times count from the move's command, stages included. `limits` are those of the scenario, held
+    against the whole run.
 
     Raises
     ------
@@ -62,6 +63,8 @@ def bulk_move(scenario: Scenario, maker: Maker) -> dict[str, Any]:
         "slowest_input": int(traces.inputs[slowest]) if seen.size else None,
         "time_to_light_ms": [None if np.isnan(t) else float(t) for t in light_ms],
         "inputs": [int(i) for i in traces.inputs],
+        "outputs": [int(j) for j in wirings(scenario)[1].outputs],
+        "limits": made.limits,
         "crosstalk_worst_pair_db": worst.worst_db,
         "crosstalk_beam_input": worst.beam,
         "crosstalk_output": worst.victim,

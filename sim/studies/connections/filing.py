@@ -1,5 +1,6 @@
 """The folder of the study of connections."""
 
+import csv
 import json
 from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -74,6 +75,8 @@ def write(
             write_late(new / "end_of_life.csv", found.late_columns)
         if found.staged is not None:
             (new / "staged.toml").write_text(portable_toml(found.staged), encoding="utf-8")
+        if found.bulk is not None:
+            write_light(new / "time_to_light.csv", found)
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))
         table_written.result()
@@ -85,3 +88,19 @@ def write_late(path: Path, late: Mapping[str, Array]) -> None:
     write_columns(
         path, {name: (v, 0 if v.dtype.kind == "i" else 5) for name, v in late.items()}
     )
+
+
+def write_light(path: Path, found: ConnectionStudy) -> None:
+    """Write when each connection of the move has light, in each order made, as CSV.
+
+    A connection that stays dark has an empty cell.
+    """
+    assert found.bulk is not None
+    name = "as_stated" if found.scenario.switch.moves[0].stages else "together"
+    runs = {name: found.bulk} | found.bulk_by_order
+    with path.open("w", encoding="utf-8", newline="") as file:
+        rows = csv.writer(file)
+        rows.writerow(["input", "output", *(f"{name}_ms" for name in runs)])
+        columns = (bulk["time_to_light_ms"] for bulk in runs.values())
+        for pair in zip(found.bulk["inputs"], found.bulk["outputs"], *columns, strict=True):
+            rows.writerow([*pair[:2], *("" if t is None else f"{t:.3f}" for t in pair[2:])])

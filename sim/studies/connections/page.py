@@ -1,7 +1,6 @@
 """The page of all connections: does the switch meet its limits, and what decides."""
 
-from collections.abc import Callable
-from typing import Any, Final
+from typing import Final
 
 from sim.foundations.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
@@ -10,8 +9,8 @@ from sim.scenario.portable import portable_toml
 from sim.studies.connections import plots
 from sim.studies.connections.late_page import late_section, named
 from sim.studies.connections.study import ConnectionStudy
-from sim.studies.connections.summary import ORDERS
 from sim.studies.connections.table import WORDS
+from sim.studies.connections.traffic_page import traffic_section
 
 LEVEL_WORDS: Final = {
     "dead_reckoning": "dead reckoning: drawing and nominal gain",
@@ -71,7 +70,7 @@ def page_of(found: ConnectionStudy) -> StudyPage:
         sections.append(late_section(found.late))
     if found.levels:
         sections.append(_aiming(found))
-    traffic = _traffic(found)
+    traffic = traffic_section(found)
     if traffic is not None:
         sections.append(traffic)
     return StudyPage(
@@ -159,102 +158,3 @@ def _aiming(found: ConnectionStudy) -> Section:
         ],
         [levels, table],
     )
-
-
-def _traffic(found: ConnectionStudy) -> Section | None:
-    standing, move = found.crosstalk["standing"], found.crosstalk["move"]
-    if standing is None:
-        return None
-    rows = [
-        ["standing", f"{standing['worst_pair_db']:.1f}", f"{standing['worst_output_sum_db']:.1f}",
-         _pair(standing["worst_beam_input"], standing["worst_output"]), ""],
-    ]  # fmt: skip
-    for name, row in (move or {}).items():
-        met = {None: "no limit", True: "met", False: "missed"}[row["met"]]
-        times = row["moves_in_a_row"]
-        turns = ", one axis at a time where need be" if name == "by_beam" and times > 3 else ""
-        rows.append(
-            [f"moving, {ORDERS[name]}{turns}; {times} stage{'s' if times > 1 else ''}",
-             f"{row['worst_pair_db']:.1f}", f"{row['worst_output_sum_db']:.1f}",
-             _pair(row["beam_input"], row["output"]), met]
-        )  # fmt: skip
-    tables = [
-        Table(
-            "Light of one connection in the output of another, under what it sends; high is good",
-            ["When", "Strongest beam [dB]", "All beams in one output [dB]", "Where", "Limit"], rows,
-        )
-    ]  # fmt: skip
-    texts = [
-        f"Standing connections: {standing['connections']}; outputs looked at: "
-        f"{standing['outputs_looked_at']}, with the beams that land nearest to their mirrors. "
-        "What gets there is light bent at the edges of both mirrors. Scattered light, if spread "
-        f"evenly, would be {standing['scattered_estimate_db']:.0f} dB down for mirrors of "
-        f"{standing['scattered_for_roughness_nm']:g} nm roughness: an order of magnitude.",
-    ]
-    if move:
-        texts.append(
-            "Moves are looked at in "
-            f"{counted(sum(row['instants'] for row in move.values()), 'instant')}: no "
-            "beam goes on by more than a quarter of its radius from one to the next, and no mode "
-            "turns by more than a quarter of its divergence. Where a beam crosses a wrong mirror "
-            "that looks at it, the brightest moment is searched between them. Mirrors go straight "
-            "from tilt to tilt here, and one stage ends before the next begins; what the loops "
-            "make of it is in the last table, if the move was run (--move)."
-        )
-    if move and "by_beam" in move:
-        texts.append(
-            "Every mirror A turns before all mirrors B or after them, and each mirror straight or "
-            "one axis at a time. While the mirrors of one array stand, what a beam puts into a "
-            "wrong output depends on one mirror's way alone, so these choices are made mirror by "
-            "mirror. Orders in which some mirrors B turn before others are not searched."
-        )
-    if found.assignment is not None:
-        words = {"asked": "as asked", "least_sum": "outputs chosen for the least sum",
-                 "least_max": "outputs chosen for the least longest"}  # fmt: skip
-        tables.append(
-            Table(
-                "Travel of the first move, both mirrors of a connection together",
-                ["Outputs", "Mean [mrad]", "Longest [mrad]"],
-                [[words[k], f"{v['mean_mrad']:.1f}", f"{v['max_mrad']:.1f}"]
-                 for k, v in found.assignment.items()],
-            )
-        )  # fmt: skip
-    if found.bulk is not None:
-        runs = [("as it stands", found.bulk)]
-        runs += [(ORDERS[name], one) for name, one in found.bulk_by_order.items()]
-        if found.bulk_chosen is not None:
-            runs.append(("outputs chosen for the least longest travel", found.bulk_chosen))
-        tables.append(_through_loop(runs))
-    if found.staged is not None:
-        texts.append(
-            "The file staged.toml beside this page is the scenario with the stages of the order "
-            "that was chosen, for the command run."
-        )
-    return Section("Light in wrong outputs, and moves", texts, tables)
-
-
-def _through_loop(runs: list[tuple[str, dict[str, Any]]]) -> Table:
-    def of(write: Callable[[dict[str, Any]], str]) -> list[str]:
-        return [write(bulk) for _, bulk in runs]
-
-    limit_db = runs[0][1]["limit_db"]
-    rows = [
-        ["connections moved", *of(lambda b: str(b["connections"]))],
-        ["stages", *of(lambda b: str(b["stages"]))],
-        [f"time to light (under {limit_db:g} dB over aligned), median",
-         *of(lambda b: number(b["median_ms"], "ms"))],
-        ["time to light, slowest", *of(lambda b: number(b["max_ms"], "ms"))],
-        ["slowest input", *of(lambda b: str(b["slowest_input"]))],
-        ["without light", *of(lambda b: str(b["dark"]))],
-        ["strongest light in a wrong output on the way",
-         *of(lambda b: f"{b['crosstalk_worst_pair_db']:.1f} dB")],
-        ["where", *of(lambda b: _pair(b["crosstalk_beam_input"], b["crosstalk_output"]))],
-        ["when, after the command", *of(lambda b: number(b["crosstalk_at_ms"], "ms"))],
-    ]  # fmt: skip
-    return Table(
-        "The first move through the loop", ["Figure", *(words for words, _ in runs)], rows
-    )
-
-
-def _pair(beam: int | None, output: int | None) -> str:
-    return "nowhere" if beam is None else f"input {beam} in output {output}"

@@ -94,15 +94,32 @@ class Strays:
         Losses that are no less than `enough_db` need not be known: for those it may be infinite;
         with `strongest_alone`, nor those that are no less than the strongest beam's.
         """
-        count = len(self.path.inputs)
+        return self._over(leg, enough_db, strongest_alone, each_pair=False)
+
+    def of_pairs(self, leg: Leg, enough_db: float) -> Array:
+        """Return the least loss (C, V) of each beam into each wrong output over a stage. [dB]
+
+        Infinite where it is no less than `enough_db`, and for what is not looked at.
+        """
+        loss = self._over(leg, enough_db, strongest_alone=False, each_pair=True).loss_db
+        loss = loss.reshape(len(self.path.inputs), len(self.path.outputs))
+        return np.where(loss < enough_db, loss, np.inf)
+
+    def _over(self, leg: Leg, enough_db: float, strongest_alone: bool, each_pair: bool) -> Least:
+        """Search a stage: of every beam its brightest output, or every pair of both (C V,)."""
+        wide = len(self.path.outputs) if each_pair else 1
+        count = len(self.path.inputs) * wide
         best = np.full(count, np.inf)
         victim, share = np.zeros(count, np.int64), np.zeros(count)
 
+        def place(pairs: Pairs) -> NDArray[np.int64]:
+            return pairs.beams * wide + pairs.victims if each_pair else pairs.beams
+
         def put(pairs: Pairs, at: Array, loss: Array) -> None:
-            order = np.argsort(-loss, kind="stable")  # the strongest of a beam is written last
-            order = order[loss[order] < best[pairs.beams[order]]]
-            best[pairs.beams[order]] = loss[order]
-            victim[pairs.beams[order]], share[pairs.beams[order]] = pairs.victims[order], at[order]
+            order = np.argsort(-loss, kind="stable")  # the strongest of a place is written last
+            order = order[loss[order] < best[place(pairs)[order]]]
+            here = place(pairs)[order]
+            best[here], victim[here], share[here] = loss[order], pairs.victims[order], at[order]
 
         even = np.linspace(0.0, 1.0, EVEN_STEPS + 1)
         for at in even:
@@ -114,25 +131,28 @@ class Strays:
                 enough_db = min(enough_db, float(best.min()))
         steps = self._steps([leg(float(at)) for at in even])
         fine = np.linspace(0.0, 1.0, steps + 1)
-        pairs, at = self._moments(leg, fine, np.minimum(best, enough_db) + EDGE_DB)
+        below = np.minimum(best, enough_db) + EDGE_DB
+        pairs, at = self._moments(leg, fine, lambda found: below[place(found)])
         if len(at):
             put(pairs, at, self._edged(pairs, leg, at, enough_db))
-        # Every beam whose loss is wanted, or the strongest alone, is followed to its brightest.
-        known_db = float(best[self.beams].min())
+        # All whose loss is wanted, or the strongest alone, are followed to their brightest.
+        known_db = float(best.min())
         if not strongest_alone:
             known_db = max(known_db, enough_db)
-        for wide in WIDTHS:
+        for width in WIDTHS:
             climbing = np.flatnonzero(np.isfinite(best) & (best <= known_db + BRIGHT_DB))
             for _ in range(MOST_CLIMBS):
                 if not climbing.size:
                     break
-                around = np.linspace(-wide, wide, POLISH) / steps
+                beside = np.linspace(-width, width, POLISH) / steps
                 was = share[climbing].copy()
-                times = np.clip(was[:, None] + around, 0.0, 1.0).ravel()
-                both = Pairs(np.repeat(climbing, POLISH), np.repeat(victim[climbing], POLISH))
+                times = np.clip(was[:, None] + beside, 0.0, 1.0).ravel()
+                both = Pairs(
+                    np.repeat(climbing // wide, POLISH), np.repeat(victim[climbing], POLISH)
+                )
                 put(both, times, self._edged(both, leg, times, np.inf))
                 # At an end of what was looked at, it may be brighter still beyond.
-                climbing = climbing[np.abs(share[climbing] - was) > 0.99 * wide / steps]
+                climbing = climbing[np.abs(share[climbing] - was) > 0.99 * width / steps]
         return Least(best, victim, share, steps + 1)
 
     def _pairs(self, tilts: Tilts) -> Pairs:
@@ -168,11 +188,13 @@ class Strays:
         far = max(moved_m.max(initial=0.0) / wide_m, turned.max(initial=0.0) / diverging_rad)
         return int(np.clip(np.ceil(far / STEP_WIDTHS), EVEN_STEPS, MOST_STEPS))
 
-    def _moments(self, leg: Leg, fine: Array, below_db: Array) -> tuple[Pairs, Array]:
+    def _moments(
+        self, leg: Leg, fine: Array, below_db: Callable[[Pairs], Array]
+    ) -> tuple[Pairs, Array]:
         """Return moments at which a beam crosses a wrong mirror that looks at it.
 
         Of each beam and output, each instant that is brighter than those before and after it by the
-        closed form without edges, if that is below the beam's own loss (C,).
+        closed form without edges, if that is below the pair's own `below_db`.
         """
         kept_pairs, kept_at = [], []
         width = len(self.path.outputs)
@@ -189,7 +211,7 @@ class Strays:
             light = light_of(self.maker.built, self.maker.switch.optics, inputs, outputs)
             with np.errstate(all="ignore"):  # a ray that misses by far need not be a number
                 loss = coupled(rays, light, edges=False).total_db
-            keep = loss < below_db[pairs.beams]
+            keep = loss < below_db(pairs)
             kept_pairs.append(np.stack([pairs.beams[keep], pairs.victims[keep], loss[keep]]))
             kept_at.append(times[owner[keep]])
         if not kept_at:
@@ -213,9 +235,7 @@ def looked_at(count: int) -> NDArray[np.int64]:
     return np.arange(min(count, LOOKED_AT)) * count // min(count, LOOKED_AT)
 
 
-def found_of(
-    maker: Maker, inputs: Ports, outputs: Ports, tilts: Tilts, pairs: Pairs
-) -> Found:
+def found_of(maker: Maker, inputs: Ports, outputs: Ports, tilts: Tilts, pairs: Pairs) -> Found:
     """Return the strongest light of pairs at one instant."""
     if not len(pairs.beams):
         return Found(NIL_DB, None, None, NIL_DB)

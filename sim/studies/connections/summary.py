@@ -10,6 +10,8 @@ from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.optics.budgets import BudgetParams
 from sim.optics.switch import SwitchParams
+from sim.results.table import LIMITED
+from sim.results.units import beside, number
 from sim.studies.connections.aim import PROBES_PER_ROUND, peaking_loss_db
 from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable, highest
 
@@ -20,7 +22,7 @@ ORDERS: Final = {
     "as_stated": "in the stages of the scenario",
     "together": "all mirrors at once",
     "mirrors_a_first": "all mirrors of array A, then all of array B",
-    "by_beam": "some mirrors A, then all mirrors B, then the other mirrors A",
+    "by_mirror": "mirrors A and B in turns",
 }
 AXES: Final = ("Ax", "Ay", "Bx", "By")
 
@@ -153,13 +155,33 @@ def order_of(move: dict[str, Any]) -> str | None:
     return max(move, key=lambda name: float(move[name]["worst_pair_db"]))
 
 
+def axis_words(row: dict[str, Any]) -> str:
+    """Say how many mirrors turn one axis at a time, of a row of the orders tried."""
+    few = len(row.get("one_axis_at_a_time", ()))
+    return f", {counted(few, 'mirror')} of them one axis at a time" if few else ""
+
+
+def limits_words(bulk: dict[str, Any]) -> str:
+    """Say which of the scenario's own limits a run of the move missed; empty for none."""
+    words = []
+    for row in bulk["limits"]:
+        if not row["met"]:
+            figure = LIMITED[row["name"]]
+            words.append(
+                f"{row['name']} missed: {beside(row['value'], row['limit'], figure.unit)}, the "
+                f"limit is {number(row['limit'], figure.unit)}"
+            )
+    return "; ".join(words)
+
+
 def crosstalk_words(
     crosstalk: dict[str, Any], limit_db: float, loop: dict[str, Any] | None = None
 ) -> tuple[str, bool]:
     """Return what crosstalk comes to against its limit, and whether that is good.
 
     A move is good if one of the orders tried keeps the limit: on straight ways, and through the
-    loop, if it was run in that order (`loop`, from `bulk_move`).
+    loop, if it was run in that order (`loop`, from `bulk_move`); such a run has to keep the
+    scenario's own limits, too.
     """
     still, move = crosstalk["standing"], crosstalk["move"]
     if still is not None and still["worst_pair_db"] < limit_db:
@@ -185,7 +207,12 @@ def crosstalk_words(
             f"into output {loop['crosstalk_output']} {loop['crosstalk_worst_pair_db']:.1f} dB "
             f"down, the limit is {limit_db:g} dB", False,
         )  # fmt: skip
-    turns = ", one axis at a time where need be" if row["moves_in_a_row"] > 3 else ""
+    if loop is not None and limits_words(loop):
+        return (
+            f"moved {ORDERS[order]}{axis_words(row)}, the run misses the scenario's own limits: "
+            f"{limits_words(loop)}", False,
+        )  # fmt: skip
+    turns = axis_words(row)
     through = (
         ""
         if loop is None
@@ -220,8 +247,10 @@ def verdict_of(
             f"{summary['acceptance_db']:g} dB, the worst with {largest:.2f} dB ({culprit})"
         )
     if band is not None and band["over_acceptance"] and not summary["over_acceptance"]:
-        lost.append(f"{band['over_acceptance']} of {count} "
-                    f"{_exceed(band['over_acceptance'])} it somewhere in the band")
+        lost.append(
+            f"{band['over_acceptance']} of {count} "
+            f"{_exceed(band['over_acceptance'])} it somewhere in the band"
+        )
     if late is not None and late["connections_over_on_the_mean"]:
         w = late["worst"][0]
         lost.append(

@@ -10,7 +10,7 @@ from sim.optics.staging import staged
 from sim.scenario.model import Scenario
 from sim.studies.connections.moves import Leg, Path, Tilts, aims_of, wirings
 from sim.studies.connections.near import Near
-from sim.studies.connections.plan import X_FIRST, Y_FIRST, planned
+from sim.studies.connections.plan import planned
 from sim.studies.connections.strays import Found, found_of, looked_at, strongest
 from sim.studies.connections.table import Maker
 
@@ -54,10 +54,10 @@ def moving(
     """Return the crosstalk while the first move is made, in the orders that were tried.
 
     As its stages say, if it has any. Otherwise all mirrors at once, and all of array A before all
-    of array B; if a limit is stated and both miss it, each beam in its own order, and where that is
-    not enough one axis at a time. None if there is no move. Every mirror goes straight from its
-    old tilt to its new one, as all shipped shapings have it, where the plan does not say otherwise;
-    one stage is over before the next begins.
+    of array B; if a limit is stated and both miss it, each mirror in a stage of its own choice, and
+    where that is not enough one axis at a time. None if there is no move. Every mirror goes
+    straight from its old tilt to its new one, as all shipped shapings have it, where the plan does
+    not say otherwise; one stage is over before the next begins.
     """
     wired = wirings(scenario)
     if len(wired) < 2:
@@ -82,7 +82,8 @@ def moving(
     put("mirrors_a_first", *strongest(path, in_turn), 2)
     if limit is None or rows["together"]["met"]:
         return rows
-    from sim.studies.connections.as_scenario import stage_ms, stages_of  # loads the whole loop
+    # It loads the whole loop.
+    from sim.studies.connections.as_scenario import one_axis_names, stage_ms, stages_of
 
     apart_ms = stage_ms(scenario)
     turns = ((0.0, "A"), (apart_ms, "B"))
@@ -92,14 +93,11 @@ def moving(
     }
     if not rows["mirrors_a_first"]["met"]:
         plan = planned(path, limit, progress)
-        put("by_beam", plan.found, plan.instants, plan.moves_in_a_row)
-        rows["by_beam"] |= {
-            "inputs_before": [int(i) for i in path.inputs[plan.before]],
-            "inputs_after": [int(i) for i in path.inputs[~plan.before]],
-            "inputs_x_first": [int(i) for i in path.inputs[plan.way == X_FIRST]],
-            "inputs_y_first": [int(i) for i in path.inputs[plan.way == Y_FIRST]],
-            "outputs_x_first": [int(i) for i in path.outputs[plan.way_b == X_FIRST]],
-            "outputs_y_first": [int(i) for i in path.outputs[plan.way_b == Y_FIRST]],
+        put("by_mirror", plan.found, plan.instants, plan.moves_in_a_row)
+        rows["by_mirror"] |= {
+            "best_straight_db": plan.best_straight_db,
+            "searched_to_db": plan.searched_to_db,
+            "one_axis_at_a_time": one_axis_names(scenario, path, plan),
             "stage_ms": apart_ms,
             "stages": stages_of(scenario, path, plan, apart_ms),
         }
