@@ -106,7 +106,7 @@ def _queue(blocks: int, count: int) -> NDArray[np.int64]:
     return queue
 
 
-def ahead(function: Callable[..., T], *args: Any) -> Callable[[], T]:
+def beside(function: Callable[..., T], *args: Any) -> Callable[[], T]:
     """Return a call that gives `function(*args)`; it is worked out by then, if a thread is free.
 
     A thread that is to help with kernels does it first, and the others take more of their blocks.

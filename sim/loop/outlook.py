@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import NamedTuple
 
-from sim.kernels.threads import ahead
+from sim.kernels.threads import beside
 from sim.loop.frame_path import FramePath, paths_ahead
 from sim.loop.health import next_order
 from sim.loop.parts import Parts
@@ -82,7 +82,7 @@ def look_ahead(
     if before is not None and block is before.block:
         next_block = before.next_block
     elif block.end < planner.end:
-        next_block = ahead(block_of, parts, block.after, block.end)
+        next_block = beside(block_of, parts, block.after, block.end)
     else:
         next_block = None
     return Outlook(

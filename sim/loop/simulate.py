@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sim.firmware.fixed_law import FixedState
 from sim.foundations.ports import Array
+from sim.kernels.threads import beside
 from sim.loop.fit import check_fit
 from sim.loop.fused import Fused, reasons_not_fused
 from sim.loop.health import Alarm, next_order
@@ -63,7 +64,7 @@ def simulate(
     if progress is not None:
         progress(0)
     last = state
-    for last in steps(parts, state, fused=fused):
+    for last in _on_from(parts, state, parts.clock.n_frames, fused=fused):
         if progress is not None:
             progress(last.frame)
     return finished(parts, last)
@@ -102,8 +103,13 @@ def steps(
         If the state does not fit the parts.
     """
     check_fit(parts, state)
-    may_fuse = fused and not reasons_not_fused(parts)
     end = parts.clock.n_frames if until is None else min(until, parts.clock.n_frames)
+    yield from _on_from(parts, state, end, fused=fused)
+
+
+def _on_from(parts: Parts, state: LoopState, end: int, *, fused: bool) -> Iterator[LoopState]:
+    """Run on from a state that fits the parts."""
+    may_fuse = fused and not reasons_not_fused(parts)
     while state.frame < end:
         if state.health is not None and next_order(state.health) == state.frame:
             state = carried_out(parts, state, state.health)
@@ -127,8 +133,11 @@ def _until_an_order(
         ahead = look_ahead(parts, planner, state, ahead, laps)
         records = recorder.begin(state.records)
         way = eventful if ahead.stretch.eventful else path
+        noted = beside(
+            recorder.surroundings, records, ahead.stretch.first, ahead.environment
+        )
         state = way.run(state, ahead, recorder.watched(records, ahead.epoch), laps)
-        records = recorder.surroundings(records, ahead.stretch.first, ahead.environment)
+        records = noted()
         lap(laps, TimedStage.RECORDING)
         state = state._replace(
             frame=ahead.stretch.end,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from sim.kernels.threads import WORTH_S, Work, ahead, on_threads, share, threads
+from sim.kernels.threads import WORTH_S, Work, beside, on_threads, share, threads
 
 
 class Counter:
@@ -89,7 +89,7 @@ def where(done: threading.Event) -> tuple[int, int, Any]:
 def test_with_two_threads_a_result_is_there_before_it_is_asked_for() -> None:
     done = threading.Event()
     with on_threads(2), np.errstate(over="raise"):
-        result: Callable[[], Any] = ahead(where, done)
+        result: Callable[[], Any] = beside(where, done)
     assert done.wait(20)
     thread, own_threads, over = result()
     assert thread != threading.get_ident()
@@ -100,7 +100,7 @@ def test_with_two_threads_a_result_is_there_before_it_is_asked_for() -> None:
 def test_with_one_thread_nothing_is_done_before_it_is_asked_for() -> None:
     done = threading.Event()
     with on_threads(1):
-        result = ahead(where, done)
+        result = beside(where, done)
     assert not done.wait(0.05)
     assert result()[0] == threading.get_ident()
 
@@ -108,8 +108,8 @@ def test_with_one_thread_nothing_is_done_before_it_is_asked_for() -> None:
 def test_a_result_that_no_thread_has_begun_is_worked_out_here() -> None:
     busy, done = threading.Event(), threading.Event()
     with on_threads(2):
-        other = ahead(busy.wait, 20)
-        result = ahead(where, done)
+        other = beside(busy.wait, 20)
+        result = beside(where, done)
         assert result()[:2] == (threading.get_ident(), 2)
         busy.set()
         assert other()
@@ -117,6 +117,6 @@ def test_a_result_that_no_thread_has_begun_is_worked_out_here() -> None:
 
 def test_a_failure_ahead_is_raised_where_the_result_is_asked_for() -> None:
     with on_threads(2):
-        result = ahead(divmod, 1, 0)
+        result = beside(divmod, 1, 0)
         with pytest.raises(ZeroDivisionError):
             result()
