@@ -78,8 +78,8 @@ def estimators(
     from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.estimators.filing import write_comparison
     from sim.studies.estimators.run import compare_estimators, run_recorded
-    from sim.studies.estimators.write import write_comparison
 
     if truth is not None and frames is None:
         raise ScenarioError("--truth needs --frames")

@@ -35,7 +35,7 @@ def firmware(
     from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.firmware.single import write_single_firmware
+    from sim.studies.firmware.single_precision import write_single_firmware
     from sim.studies.firmware.writing import KIND, write_firmware
 
     path = find(scenario)

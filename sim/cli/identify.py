@@ -48,9 +48,9 @@ def identify(
     from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.identify.filing import write_identified
     from sim.studies.identify.identify import identify as estimate
     from sim.studies.identify.page import identify_page
-    from sim.studies.identify.write import write_identified
 
     if overrides and scenario is None:
         raise ScenarioError("--set needs --scenario: there is nothing to change without one")
@@ -113,8 +113,8 @@ def record(
     from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.identify.filing import write_recorded
     from sim.studies.identify.record import record as excited
-    from sim.studies.identify.write import write_recorded
 
     path = find(scenario)
     check_output(Path(out), kind="record", overwrite=overwrite)

@@ -47,10 +47,10 @@ def life(
     from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
+    from sim.studies.life.both_clocks import overlap
     from sim.studies.life.episodes import play_episodes
     from sim.studies.life.filing import KIND, whole, write
     from sim.studies.life.levers import levers
-    from sim.studies.life.overlap import overlap
     from sim.studies.life.study import live
     from sim.studies.life.switches import switches as many
 

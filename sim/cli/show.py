@@ -9,7 +9,7 @@ from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedCo
 from rich.table import Table
 
 from sim.foundations.files.text import shown
-from sim.results.coupling import is_dark
+from sim.results.connection_losses import is_dark
 from sim.results.table import FIGURES, LIMITED
 from sim.results.units import beside, number, unit_sign
 from sim.results.verdict import verdict_of

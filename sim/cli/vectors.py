@@ -45,7 +45,7 @@ def vectors(
     from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
-    from sim.studies.firmware.single import single_vectors
+    from sim.studies.firmware.single_precision import single_vectors
     from sim.studies.firmware.vectors import vectors_of
     from sim.studies.firmware.vectors_filing import KIND, write_vectors
 

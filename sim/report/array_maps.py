@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 
 from sim.foundations.ports import Array
 from sim.report.drawing import STYLE, Picture, finish
-from sim.results.coupling import DARK_DB
+from sim.results.connection_losses import DARK_DB
 
 
 def array_maps(

@@ -5,7 +5,7 @@ from typing import Any
 
 from sim.foundations.files.text import counted
 from sim.report.event_marks import EventSpan
-from sim.results.coupling import DARK_DB
+from sim.results.connection_losses import DARK_DB
 from sim.results.units import number
 
 NO_END = "the end"

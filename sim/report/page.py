@@ -25,7 +25,7 @@ from sim.report.time_plots import (
     temperature_picture,
 )
 from sim.report.view import ReportView
-from sim.results.coupling import DARK_DB, is_dark
+from sim.results.connection_losses import DARK_DB, is_dark
 from sim.results.hold import HoldInterval
 from sim.results.metrics import mirror_name
 from sim.results.table import FIGURES, LIMITED

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final, NamedTuple
 
-from sim.results.coupling import DARK_DB
+from sim.results.connection_losses import DARK_DB
 from sim.results.ranking import Ranking
 from sim.results.table import LIMITED
 

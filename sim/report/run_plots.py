@@ -16,7 +16,7 @@ from sim.report.drawing import (
     finish,
     key_below,
 )
-from sim.results.coupling import DARK_DB, aligned_over_time
+from sim.results.connection_losses import DARK_DB, aligned_over_time
 from sim.results.hold import HoldInterval
 from sim.results.traces import Traces
 

@@ -25,7 +25,7 @@ from sim.report.drawing import (
 )
 from sim.report.event_marks import EventSpan, mark_events, marks_caption
 from sim.report.thin import bin_starts, thin
-from sim.results.coupling import DARK_DB
+from sim.results.connection_losses import DARK_DB
 from sim.results.hold import HoldInterval
 from sim.results.traces import Traces
 

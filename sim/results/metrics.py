@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from sim.foundations.ports import Array
 from sim.optics.epochs import Epoch
-from sim.results.coupling import N_WORST, coupling_of
+from sim.results.connection_losses import N_WORST, coupling_of
 from sim.results.hold import MetricsParams, hold_of
 from sim.results.moves import Moved, each_of, moved_by, slowest_of, spans_of, ticks_of, times_of
 from sim.results.sway import sway_figures

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from sim.foundations.ports import Array
 from sim.optics.epochs import Epoch
-from sim.results.coupling import DARK_DB, aligned_over_time
+from sim.results.connection_losses import DARK_DB, aligned_over_time
 from sim.results.events import during
 from sim.results.hold import MetricsParams, hold_of
 from sim.results.metrics import mirror_name

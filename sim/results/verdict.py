@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from typing import Any, Literal, NamedTuple
 
-from sim.results.coupling import DARK_DB, is_dark
+from sim.results.connection_losses import DARK_DB, is_dark
 from sim.results.ranking import Culprit
 from sim.results.table import LIMITED
 from sim.results.units import beside, unit_sign
@@ -60,8 +60,8 @@ def verdict_of(
         Loops that diverged, from `sim.results.stability.diverging_words`: no run passes with them,
         with limits or without.
     short : sequence of str
-        From `sim.studies.played.required.missed_spectra`: a run is no proof with them, with limits
-        or without.
+        From `sim.studies.played.required_spectrum.missed_spectra`: a run is no proof with
+        them, with limits or without.
     plain : bool
         Whether to print ASCII alone.
     """

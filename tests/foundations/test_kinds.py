@@ -20,7 +20,7 @@ OTHER_SENSE = {
     ("ageing", "sim/studies/connections/end_of_life.py"),  # what the years add
     ("record", "sim/cli/help.py"),  # the command
     ("record", "sim/cli/identify.py"),
-    ("record", "sim/studies/identify/write.py"),  # what it writes
+    ("record", "sim/studies/identify/filing.py"),  # what it writes
 }
 """Words that mean something else: everywhere, or in one file."""
 

@@ -60,8 +60,8 @@ from sim.studies.isolators.study import compare_isolators as compare_isolators
 from sim.studies.isolators.study import load_mounts as load_mounts
 from sim.mechanics.isolator import IsolatorParams as IsolatorParams
 from sim.studies.firmware.writing import write_firmware as write_firmware
-from sim.studies.firmware.single import write_single_firmware as write_single_firmware
-from sim.studies.firmware.single import single_vectors as single_vectors
+from sim.studies.firmware.single_precision import write_single_firmware as write_single_firmware
+from sim.studies.firmware.single_precision import single_vectors as single_vectors
 from sim.studies.firmware.vectors import vectors_of as vectors_of
 from sim.studies.firmware.vectors import Vectors as Vectors
 from sim.studies.firmware.vectors_filing import write_vectors as write_vectors
@@ -85,8 +85,8 @@ from sim.studies.deadline.study import Deadline as Deadline
 from sim.studies.identify.identify import identify as identify
 from sim.studies.identify.identify import Identified as Identified
 from sim.studies.identify.record import record as _record_log
-from sim.studies.identify.write import write_identified as write_identified
-from sim.studies.identify.write import write_recorded as write_recorded
+from sim.studies.identify.filing import write_identified as write_identified
+from sim.studies.identify.filing import write_recorded as write_recorded
 from sim.studies.connections.study import study as _connections
 from sim.studies.connections.study import ConnectionStudy as ConnectionStudy
 from sim.studies.connections.filing import write as _write_connections
@@ -121,7 +121,7 @@ from sim.studies.life.study import Life as Life
 from sim.studies.life.switches import switches as _live_switches
 live_switches = _live_switches
 from sim.studies.life.start import start_at as start_at
-from sim.studies.life.overlap import overlap as overlap
+from sim.studies.life.both_clocks import overlap as overlap
 from sim.studies.life.extrapolation import extrapolate as extrapolate
 from sim.studies.life.extrapolation import write_extrapolation as write_extrapolation
 

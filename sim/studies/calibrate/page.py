@@ -4,7 +4,7 @@ from typing import Final
 
 from sim.foundations.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
-from sim.results.coupling import DARK_DB
+from sim.results.connection_losses import DARK_DB
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
 from sim.studies.calibrate.confusion import WITH, WITHOUT, Confused, Rate, none_seen_pct

@@ -5,7 +5,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sim.report.drawing import BLUE, GREEN, INK, STYLE, VERMILION, Picture, finish
-from sim.results.coupling import DARK_DB
+from sim.results.connection_losses import DARK_DB
 from sim.studies.calibrate.cost import CALIBRATED, EXACT, SHEET, Costs
 from sim.studies.calibrate.study import SimulatedCalibration
 

@@ -15,7 +15,7 @@ def clocks(overlap: dict[str, Any]) -> Picture:
     Parameters
     ----------
     overlap : dict
-        From `sim.studies.life.overlap.overlap`.
+        From `sim.studies.life.both_clocks.overlap`.
     """
     corrections, losses = overlap["correction_urad"], overlap["connection_db"]
     with matplotlib.rc_context(STYLE):

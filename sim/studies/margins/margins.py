@@ -29,7 +29,7 @@ from sim.studies.margins.loops import AXES, NO_STEPS, MarginsStudy, mirror_of
 from sim.studies.margins.plant import delay_of, plant_of, stiffening_of
 from sim.studies.margins.required import against_worst
 from sim.studies.margins.spectra import proof_sizes
-from sim.studies.margins.steps import step_responses
+from sim.studies.margins.step_responses import step_responses
 
 REJECTION_HZ: Final = (1.0, 10.0, 50.0)
 """Where the rejection is reported if nothing else is asked for. [Hz]"""

@@ -11,8 +11,8 @@ from sim.foundations.ports import Array, stated_events
 from sim.mechanics.profiles.profile import Expected, ToleranceBand
 from sim.mechanics.shock_spectrum import SpectrumParts, shock_spectrum, spectrum_parts, thinned
 from sim.studies.played.hygiene import against_pulse, hygiene_of
-from sim.studies.played.required import along as along_of
-from sim.studies.played.required import required_band
+from sim.studies.played.required_spectrum import along as along_of
+from sim.studies.played.required_spectrum import required_band
 
 QUALITY: Final = 10.0
 LINES_PER_OCTAVE: Final = 6

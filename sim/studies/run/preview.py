@@ -16,7 +16,7 @@ from sim.results.exercise import not_exercised
 from sim.results.hold import HoldInterval, hold_of
 from sim.results.table import LIMITED
 from sim.results.units import unit_sign
-from sim.studies.played.required import missed_spectra
+from sim.studies.played.required_spectrum import missed_spectra
 
 STILL_FRAMES = 8
 """Frames of still spots that are read to see whether the estimator can."""

@@ -21,7 +21,7 @@ from sim.results.ranking import rank
 from sim.results.sway import AXES, strikes
 from sim.results.verdict import verdict_of
 from sim.scenario.model import Scenario
-from sim.studies.played.required import missed_spectra
+from sim.studies.played.required_spectrum import missed_spectra
 from sim.studies.played.study import study as study_played
 from sim.studies.run.alarms import alarm_rows
 from sim.studies.run.make import make_run

@@ -2,7 +2,7 @@
 
 from sim.results.events import still_out
 from sim.results.sway import strikes
-from sim.studies.played.required import missed_spectra
+from sim.studies.played.required_spectrum import missed_spectra
 from sim.studies.run.make import Run
 
 

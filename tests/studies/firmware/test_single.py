@@ -14,7 +14,7 @@ from sim.foundations.errors import SimError
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.firmware.made import FirmwareError
-from sim.studies.firmware.single import single_vectors, write_single_firmware
+from sim.studies.firmware.single_precision import single_vectors, write_single_firmware
 from sim.studies.firmware.vectors_filing import write_vectors
 from tests.firmware.made_firmware import COMPILERS, EMULATED, FEW
 

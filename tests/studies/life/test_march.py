@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from sim.foundations.errors import ScenarioError
+from sim.studies.life.both_clocks import overlap
 from sim.studies.life.jitter import jitter_rad2, loop_of, with_change
 from sim.studies.life.march import March
-from sim.studies.life.overlap import overlap
 from sim.studies.life.plant import slow_plant
 from sim.studies.life.schedule import DAY_S, YEAR_S, LifeEvent, What, schedule
 from sim.studies.life.start import start_at

@@ -11,7 +11,7 @@ from sim.cli.main import cli
 from sim.scenario.model import load_scenario
 from sim.studies.campaign.one_case import one_case
 from sim.studies.campaign.plan import load_campaign
-from sim.studies.played.required import missed_spectra, reached_by
+from sim.studies.played.required_spectrum import missed_spectra, reached_by
 from sim.studies.replay.study import replay
 
 ONE = Path(__file__).parents[2] / "one_mirror.toml"

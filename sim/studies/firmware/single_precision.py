@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built, build
 from sim.estimators import BoundEstimator
-from sim.firmware.single import (
+from sim.firmware.single_source import (
     POSITION_BOUND,
     SingleFirmware,
     SingleSource,
