@@ -164,10 +164,11 @@ def wanted_file(command: str, param: str) -> str:
 
 def made(rng: random.Random, files: Files) -> list[str]:
     """Return the words of one command line."""
-    names = sorted(cli.commands)
+    commands = cli.all_commands(click.Context(cli))
+    names = sorted(commands)
     name = rng.choice(names) if rng.random() < 0.95 else rng.choice(["", "runn", "--help", "-h"])
     words = [name, *ALWAYS.get(name, ())]
-    command = cli.commands.get(name)
+    command = commands.get(name)
     for param in [] if command is None else command.params:
         words += _words_of(rng, name, param, files)
     if rng.random() < 0.08:

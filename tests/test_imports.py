@@ -86,7 +86,8 @@ def test_controllers_know_the_ports_the_law_and_the_parameter_base_alone():
 
 SLOW = [
     "scipy.stats", "scipy.optimize", "scipy.signal", "scipy.linalg", "scipy.sparse",
-    "scipy.spatial", "numba", "matplotlib", "control", "jinja2",
+    "scipy.spatial", "scipy.special", "numba", "llvmlite", "matplotlib", "control", "jinja2",
+    "rich", "cv2",
 ]  # fmt: skip
 """Each takes a tenth of a second or more to load."""
 
@@ -101,6 +102,33 @@ def test_a_scenario_is_checked_without_what_is_slow_to_load():
         [sys.executable, "-c", words], capture_output=True, text=True, check=True, cwd=ROOT
     )
     assert done.stdout.strip() == "[]"
+
+
+def loaded_by(*words: str) -> set[str]:
+    """Run a command in a process of its own, and return every module that it leaves loaded."""
+    code = (
+        "import sys\nfrom sim.cli.main import cli\ntry:\n    cli()\n"
+        "finally:\n    print(*sorted(sys.modules), file=sys.stderr)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, *words], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    return set(done.stderr.split())
+
+
+@pytest.mark.parametrize("case", ["single_mirror_step", "harrow_point_calibrated"])
+def test_check_loads_little(case):
+    """No compiled kernels, no drawing, no image library; and not much else. 1250 modules before."""
+    found = loaded_by("check", case)
+    assert not found & {"numba", "llvmlite", "matplotlib", "cv2", "rich", "jinja2", "control"}
+    assert not found & {"scipy.spatial", "scipy.signal", "scipy.stats", "scipy.optimize"}
+    assert len(found) < 900
+
+
+@pytest.mark.parametrize("word", ["--help", "list"])
+def test_what_is_asked_first_loads_no_numbers(word):
+    found = loaded_by(word)
+    assert not found & {"numpy", "scipy", "pydantic", "numba", "rich", "sim.scenario.model"}
 
 
 def test_the_walk_sees_a_back_edge():

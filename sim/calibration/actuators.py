@@ -7,8 +7,8 @@ equilibrium of drive, cross-axis coupling and stiffening spring.
 from typing import Final, NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import stdtrit
 
 from sim.calibration.procedure import FIRST_FRAME, Estimate
 from sim.calibration.settings import CalibrationParams
@@ -226,7 +226,7 @@ def spread_of(
     """
     ok = np.isfinite(found.gain).all(axis=1)
     each = np.hypot(found.gain_deviation[ok], scale_deviation)
-    wide = stdtrit(found.freedom, 0.975)
+    wide = scipy.special.stdtrit(found.freedom, 0.975)
     error, other = found.gain[ok] - gain[ok], found.cross_axis[ok] - cross[ok]
     return Spread(
         100.0 * float(np.sqrt(np.mean(each**2))), 100.0 * float(np.sqrt(np.mean(error**2))),

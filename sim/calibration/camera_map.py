@@ -9,8 +9,8 @@ them, and what is believed of either holds in their product.
 from typing import Final, NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from sim.calibration.procedure import SENSORS, Cameras, Estimate, estimate
 from sim.calibration.settings import CalibrationParams
@@ -86,7 +86,9 @@ def fit_map(
         drawn = distorted(rotated(moved, full[1]), full[2] / corner**2)
         return np.asarray((drawn.T - seen_px).ravel())
 
-    found = least_squares(residuals, first[free], x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    found = scipy.optimize.least_squares(
+        residuals, first[free], x_scale="jac", xtol=1e-14, ftol=1e-14, gtol=1e-14
+    )
     bread = np.linalg.inv(found.jac.T @ found.jac)
     each = (found.jac * found.fun[:, None]).reshape(len(group), 2, -1).sum(axis=1)
     _, at = np.unique(group, return_inverse=True)

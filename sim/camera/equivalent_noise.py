@@ -3,7 +3,7 @@
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import erf
+import scipy
 
 from sim.camera.settings import Camera, CameraParams
 from sim.foundations.errors import ScenarioError
@@ -53,7 +53,7 @@ def check_meaning(params: CameraParams, camera: Camera) -> None:
     ):
         if bad:
             raise meaningless(why)
-    share = float(erf(0.5 / (np.sqrt(2.0) * camera.sigma_px)) ** 2)
+    share = float(scipy.special.erf(0.5 / (np.sqrt(2.0) * camera.sigma_px)) ** 2)
     mean_e = camera.background_e + camera.signal_e * share
     peak_e = mean_e + SATURATION_SIGMAS * np.sqrt(mean_e + camera.read_noise_e**2)
     full_e = min(

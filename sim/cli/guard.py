@@ -2,7 +2,6 @@
 
 import datetime
 import errno
-import importlib.metadata
 import os
 import platform
 import shlex
@@ -135,6 +134,8 @@ def _show(error: Exception, debug: bool) -> None:
 
 def _fault(exc: Exception, words: Sequence[str], debug: bool) -> int:
     """Say that this is our fault; the traceback goes to a file, or to the screen if asked for."""
+    from importlib.metadata import version
+
     trace = "".join(traceback.format_exception(exc))
     what = traceback.format_exception_only(exc)[-1].strip().splitlines()[0]
     if debug:
@@ -144,7 +145,7 @@ def _fault(exc: Exception, words: Sequence[str], debug: bool) -> int:
         now = datetime.datetime.now(datetime.UTC)
         name = f"mirrorloop-fault-{now:%Y%m%dT%H%M%S}-{os.getpid()}.txt"
         text = (
-            f"mirrorloop {importlib.metadata.version('mirrorloop')}, python "
+            f"mirrorloop {version('mirrorloop')}, python "
             f"{platform.python_version()}, {platform.platform()}\n{now.isoformat()}\n"
             f"mirrorloop {shlex.join(words)}\n\n{trace}"
         )

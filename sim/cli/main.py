@@ -3,41 +3,51 @@
 import os
 import sys
 from pathlib import Path
+from typing import Final
 
 import click
 
-from sim.cli.built import built
-from sim.cli.calibrate import calibrate
-from sim.cli.campaign import campaign
-from sim.cli.compare import compare
-from sim.cli.connections import connections
-from sim.cli.deadline import deadline
-from sim.cli.estimators import estimators
-from sim.cli.extrapolate import extrapolate
-from sim.cli.firmware import firmware
-from sim.cli.formats import formats
 from sim.cli.guard import DEBUG, showing
-from sim.cli.health import health
 from sim.cli.help import Grouped
-from sim.cli.identify import identify, record
-from sim.cli.instructions import instructions
-from sim.cli.isolators import isolators
-from sim.cli.life import life
-from sim.cli.margins import margins
 from sim.cli.naming import naming
-from sim.cli.predict import predict
-from sim.cli.profiles import profiles
-from sim.cli.replay import replay
-from sim.cli.screen import say
-from sim.cli.sensitivity import sensitivity
-from sim.cli.sweep import sweep
-from sim.cli.tune import tune
-from sim.cli.vectors import vectors
+from sim.cli.screen import prints_signs, say
 from sim.foundations.errors import MISSED
 from sim.foundations.files.text import counted, shown
 
+ELSEWHERE: Final[dict[str, str]] = {
+    "calibrate": "sim.cli.calibrate:calibrate",
+    "campaign": "sim.cli.campaign:campaign",
+    "compare": "sim.cli.compare:compare",
+    "connections": "sim.cli.connections:connections",
+    "deadline": "sim.cli.deadline:deadline",
+    "estimators": "sim.cli.estimators:estimators",
+    "extrapolate": "sim.cli.extrapolate:extrapolate",
+    "firmware": "sim.cli.firmware:firmware",
+    "formats": "sim.cli.formats:formats",
+    "health": "sim.cli.health:health",
+    "identify": "sim.cli.identify:identify",
+    "instructions": "sim.cli.instructions:instructions",
+    "isolators": "sim.cli.isolators:isolators",
+    "life": "sim.cli.life:life",
+    "margins": "sim.cli.margins:margins",
+    "predict": "sim.cli.predict:predict",
+    "profiles": "sim.cli.profiles:profiles",
+    "record": "sim.cli.identify:record",
+    "replay": "sim.cli.replay:replay",
+    "sensitivity": "sim.cli.sensitivity:sensitivity",
+    "sweep": "sim.cli.sweep:sweep",
+    "tune": "sim.cli.tune:tune",
+    "vectors": "sim.cli.vectors:vectors",
+    "yield": "sim.cli.built:built",
+}
+"""Command -> where it is; loaded when it is asked for."""
 
-@click.group(cls=Grouped, context_settings={"help_option_names": ["-h", "--help"]})
+
+@click.group(
+    cls=Grouped,
+    elsewhere=ELSEWHERE,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.version_option(package_name="mirrorloop", prog_name="mirrorloop")
 @click.option(DEBUG, is_flag=True, expose_value=False, help="Show the traceback of a fault.")
 def cli() -> None:
@@ -90,14 +100,14 @@ def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: b
     """
     from sim.assembly.build import build
     from sim.assembly.cost import cost_of
-    from sim.cli.show import prints_signs
+    from sim.kernels.installed import plain_kernels
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.run.preview import preview
 
     path = find(scenario)
     loaded = load_scenario(path, overrides)
-    with naming(path, overrides):
+    with naming(path, overrides), plain_kernels():
         built = build(loaded, load=load)
     for part in built.outside:
         say(f"note: {part.words()}; {'loaded' if load else 'not loaded, so not checked'}")
@@ -106,7 +116,7 @@ def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: b
     whole = load or not built.outside
     warnings: list[str] = []
     if whole:
-        with naming(path, overrides):
+        with naming(path, overrides), plain_kernels():
             lines, warnings = preview(built, plain=not prints_signs(sys.stdout.encoding))
         for line in lines:
             say(line)
@@ -203,29 +213,3 @@ def run(
         summary(result)
     if not result.met:
         ctx.exit(MISSED)
-
-
-cli.add_command(compare)
-cli.add_command(firmware)
-cli.add_command(instructions)
-cli.add_command(vectors)
-cli.add_command(connections)
-cli.add_command(built)
-cli.add_command(life)
-cli.add_command(extrapolate)
-cli.add_command(estimators)
-cli.add_command(calibrate)
-cli.add_command(deadline)
-cli.add_command(margins)
-cli.add_command(predict)
-cli.add_command(sensitivity)
-cli.add_command(tune)
-cli.add_command(sweep)
-cli.add_command(profiles)
-cli.add_command(formats)
-cli.add_command(isolators)
-cli.add_command(replay)
-cli.add_command(campaign)
-cli.add_command(health)
-cli.add_command(record)
-cli.add_command(identify)

@@ -5,7 +5,6 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from sim.foundations.errors import ScenarioError
-from sim.scenario.check import blame_lines
 
 
 @contextmanager
@@ -17,4 +16,6 @@ def naming(path: Path, overrides: Sequence[str] = ()) -> Iterator[None]:
     try:
         yield
     except ScenarioError as exc:
+        from sim.scenario.check import blame_lines
+
         raise type(exc)(blame_lines(str(exc), str(path), overrides)) from exc

@@ -33,6 +33,15 @@ def say(text: Any, *, err: bool = False) -> None:
     click.echo(shown_lines(text), err=err)
 
 
+def prints_signs(encoding: str) -> bool:
+    """Whether a medium of this encoding has the signs that ASCII lacks."""
+    try:
+        "µ²≤≥".encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
 def steady(stream: TextIO | None) -> TextIO:
     """Return a stream to use in place of a standard one; characters it lacks stand escaped."""
     if stream is None:  # closed by whoever started this program

@@ -8,6 +8,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from sim.cli.screen import prints_signs
 from sim.foundations.files.text import shown
 from sim.results.connection_losses import is_dark
 from sim.results.table import FIGURES, LIMITED
@@ -112,15 +113,6 @@ def limit_line(row: Mapping[str, Any], *, plain: bool) -> str:
     unit = unit_sign(figure.unit, plain=plain)
     asked = f"{below} {row['limit']:g} {unit}".rstrip()
     return f"limit {row['name']}: {value}, {asked}: {'met' if row['met'] else 'MISSED'}"
-
-
-def prints_signs(encoding: str) -> bool:
-    """Whether a medium of this encoding has the signs that ASCII lacks."""
-    try:
-        "µ²≤≥".encode(encoding)
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return True
 
 
 def speed(provenance: dict[str, Any]) -> list[str]:

@@ -2,7 +2,6 @@
 
 from typing import Annotated, Literal, NamedTuple
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
@@ -133,6 +132,8 @@ def _without_hot_pixels(frames: NDArray[np.int32], hot_step_dn: float) -> NDArra
     """Return the frames with each lone bright pixel replaced by the median around it."""
     n_spots, height, width = frames.shape
     padded = np.pad(frames, ((0, 0), (PAD, PAD), (PAD, PAD)), mode="reflect")
+    import cv2
+
     tall = padded.reshape(-1, width + 2 * PAD).astype(np.float32)
     hot = tall - cv2.dilate(tall, RING) > hot_step_dn
     level = np.where(hot, cv2.medianBlur(tall, 3), tall).astype(np.int32)
@@ -141,6 +142,8 @@ def _without_hot_pixels(frames: NDArray[np.int32], hot_step_dn: float) -> NDArra
 
 def _blobs(above: NDArray[np.int32]) -> _Blobs:
     """Return the connected regions of the pixels above zero, with their moments."""
+    import cv2  # only here and above, since few scenarios need it
+
     _, height, width = above.shape
     tall = np.pad(above, ((0, 0), (PAD, PAD), (PAD, PAD))).reshape(-1, width + 2 * PAD)
     n_labels, labels, stats, _ = cv2.connectedComponentsWithStats(

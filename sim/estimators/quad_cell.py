@@ -3,9 +3,9 @@
 from typing import Annotated, Literal
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike, NDArray
 from pydantic import Field
-from scipy.special import erfinv, log_ndtr
 
 from sim.estimators.reading import checked_frames, judged, light_above_background
 from sim.estimators.settings import SpotSettings
@@ -43,7 +43,7 @@ def offset_from_balance(ratio: ArrayLike, half_gap_sigma: float = 0.0) -> Array:
     """
     size = np.abs(np.asarray(ratio, dtype=np.float64))
     size = np.where(size < 1, size, np.nan)
-    offset = np.sqrt(2.0) * erfinv(size)
+    offset = np.sqrt(2.0) * scipy.special.erfinv(size)
     if half_gap_sigma > 0:
         wanted = 2.0 * np.arctanh(size)
         for _ in range(NEWTON_STEPS):
@@ -125,9 +125,9 @@ def quad_cell(
 
 def _log_odds(offset: Array, half_gap: float) -> Array:
     """Return the logarithm of right over left."""
-    return log_ndtr(offset - half_gap) - log_ndtr(-offset - half_gap)
+    return scipy.special.log_ndtr(offset - half_gap) - scipy.special.log_ndtr(-offset - half_gap)
 
 
 def _mills(z: Array) -> Array:
     """Return the normal density over the normal distribution function."""
-    return np.exp(-0.5 * z**2 - log_ndtr(z)) / np.sqrt(2.0 * np.pi)
+    return np.exp(-0.5 * z**2 - scipy.special.log_ndtr(z)) / np.sqrt(2.0 * np.pi)

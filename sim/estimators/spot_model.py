@@ -1,8 +1,8 @@
 """The picture of a spot: a round Gaussian, integrated over square pixels of 100 % fill."""
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import erf
 
 from sim.foundations.ports import Array
 
@@ -28,7 +28,7 @@ def axis_profile(centres_px: ArrayLike, sigma_px: ArrayLike, n_px: int) -> Array
         Difference of error functions at the pixel's two sides. The sum over the pixels is
         below 1 by the light that misses the window. [-]
     """
-    return np.diff(0.5 * erf(_edges(centres_px, sigma_px, n_px) / SQRT_2), axis=-1)
+    return np.diff(0.5 * scipy.special.erf(_edges(centres_px, sigma_px, n_px) / SQRT_2), axis=-1)
 
 
 def axis_slope(centres_px: ArrayLike, sigma_px: ArrayLike, n_px: int) -> Array:

@@ -27,7 +27,7 @@ NONE: Final = "none"
 class Block(BaseModel):
     """Immutable, checked settings; an unknown key is an error."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False, defer_build=True)
 
     @model_validator(mode="before")
     @classmethod

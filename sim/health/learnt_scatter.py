@@ -6,7 +6,6 @@ from typing import Final
 import numpy as np
 import scipy
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, logsumexp, ndtr
 
 from sim.health.run_length import threshold_of
 
@@ -48,13 +47,14 @@ def threshold_learnt(wanted: float, learn_frames: int, ratio: float) -> float:
     known = threshold_of(wanted)
     at, weight = np.polynomial.hermite_e.hermegauss(NODES)
     # True over learnt variance; the quantile of chi-squared is twice that of a gamma law.
-    excess = learn_frames / (2.0 * gammaincinv(0.5 * learn_frames, ndtr(at.clip(-8.0, 8.0))))
+    chance = scipy.special.ndtr(at.clip(-8.0, 8.0))
+    excess = learn_frames / (2.0 * scipy.special.gammaincinv(0.5 * learn_frames, chance))
     one, other = (each.ravel() for each in np.meshgrid(excess, excess))
     share = np.log(np.outer(weight, weight).ravel() / weight.sum() ** 2)
     exponents = exponent(np.stack([one, other]), ratio)
 
     def short(h: float) -> float:
-        return float(logsumexp(share - h * exponents)) + known
+        return float(scipy.special.logsumexp(share - h * exponents)) + known
 
     if short(MOST * known) > 0:
         return MOST * known

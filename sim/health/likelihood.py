@@ -8,8 +8,8 @@ the promise of the threshold follows (`sim.health.run_length.threshold_of`).
 import math
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import i0e, logsumexp
 
 from sim.foundations.ports import Array
 
@@ -48,8 +48,8 @@ def of_line(block: Array, size: float) -> Array:
     power = np.abs(np.fft.rfft(block, axis=0)[3 : (n + 1) // 2]) ** 2 / n
     r = 0.25 * n * size * size
     root = 2.0 * np.sqrt(r * power)
-    each = root - r + np.log(i0e(root))
-    return np.asarray(logsumexp(each, axis=0) - math.log(len(each)))
+    each = root - r + np.log(scipy.special.i0e(root))
+    return np.asarray(scipy.special.logsumexp(each, axis=0) - math.log(len(each)))
 
 
 def of_loss(seen: NDArray[np.bool_], healthy: float, gone: float) -> Array:

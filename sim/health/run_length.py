@@ -9,8 +9,8 @@ import math
 from typing import Final
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 NODES: Final = 80
 OVERSHOOT: Final = 1.166
@@ -49,7 +49,7 @@ def by_integral(mean: float, k: float, h: float, nodes: int = NODES) -> float:
     at, weight = 0.5 * h * (at + 1.0), 0.5 * h * weight
     start = np.concatenate([[0.0], at])
     matrix = np.empty((nodes + 1, nodes + 1))
-    matrix[:, 0] = ndtr(k - start - mean)
+    matrix[:, 0] = scipy.special.ndtr(k - start - mean)
     matrix[:, 1:] = weight * _density(at[None, :] + k - start[:, None] - mean)
     return float(np.linalg.solve(np.eye(nodes + 1) - matrix, np.ones(nodes + 1))[0])
 

@@ -4,8 +4,7 @@ from collections.abc import Callable
 from typing import Final, Literal, NamedTuple
 
 import numpy as np
-from scipy.optimize import least_squares
-from scipy.special import stdtrit
+import scipy
 
 from sim.foundations.errors import ProfileError
 from sim.foundations.ports import Array
@@ -50,7 +49,8 @@ class AgeingLaw(NamedTuple):
 
     def intervals(self) -> dict[str, tuple[float, float]]:
         """Return the 95 % interval of each parameter, symmetric in its logarithm."""
-        half = stdtrit(self.freedom, 0.5 + 0.5 * CONFIDENCE) * np.sqrt(np.diag(self.covariance))
+        quantile = scipy.special.stdtrit(self.freedom, 0.5 + 0.5 * CONFIDENCE)
+        half = quantile * np.sqrt(np.diag(self.covariance))
         found = {}
         for name, value, h in zip(self.names, self.values, half, strict=True):
             ends = (value - h, value + h)
@@ -114,7 +114,7 @@ def fit_law(
     law = _residuals(kind, names, hours, shift, celsius, reference_c)
     best = None
     for start in _starts(kind, several, hours, shift):
-        found = least_squares(law, start, x_scale="jac", max_nfev=4000)
+        found = scipy.optimize.least_squares(law, start, x_scale="jac", max_nfev=4000)
         if found.success and (best is None or found.cost < best.cost):
             best = found
     if best is None:

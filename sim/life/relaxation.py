@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import nnls
+import scipy
 
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array
@@ -58,7 +58,8 @@ def relaxation_of(step_response: Callable[[Array], Array]) -> Relaxation:
         tau_s = np.geomspace(SHORTEST_S / 100.0, 10.0 * LONGEST_S, int((decades + 3) * density) + 1)
         time_s = np.geomspace(SHORTEST_S / 10.0, LONGEST_S, int((decades + 1) * 3 * density) + 1)
         wanted = step_response(time_s)
-        weights, _ = nnls(-np.expm1(-time_s[:, None] / tau_s), wanted, maxiter=10_000)
+        rising = -np.expm1(-time_s[:, None] / tau_s)
+        weights, _ = scipy.optimize.nnls(rising, wanted, maxiter=10_000)
         used = weights > 0
         found = Relaxation(tau_s[used], weights[used])
         missed = float(np.abs(found.response(time_s) - wanted).max())

@@ -1,5 +1,7 @@
 """Read a sampled signal at other times, by a windowed sinc that also keeps aliases out."""
 
+from functools import cache
+
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -11,14 +13,6 @@ LOBES = 20
 KAISER_BETA = 9.0
 """Shape of the window: stop band near -90 dB."""
 _STEPS = 4096
-_AT = np.arange(_STEPS + 1)[:, None] / _STEPS + (LOBES - 1 - np.arange(2 * LOBES))
-_TABLE = np.where(
-    np.abs(_AT) < LOBES,
-    np.sinc(_AT) * np.i0(KAISER_BETA * np.sqrt(np.maximum(1.0 - (_AT / LOBES) ** 2, 0.0)))
-    / np.i0(KAISER_BETA),
-    0.0,
-)
-"""(S + 1, 2 L) the filter in rows: at parts of a lobe, one column for each lobe, the last first."""
 
 
 def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0) -> Array:
@@ -64,5 +58,17 @@ def read_between(samples: ArrayLike, position: ArrayLike, *, stride: float = 1.0
     width = max(1.0, stride)  # samples to a lobe
     reach = int(np.ceil(LOBES * width))
     out = np.zeros((len(where), values.shape[1]))
-    installed().weigh_samples(out, np.ascontiguousarray(values), where, width, reach, _TABLE)
+    installed().weigh_samples(out, np.ascontiguousarray(values), where, width, reach, _table())
     return out
+
+
+@cache
+def _table() -> Array:
+    """Return the filter in rows (S + 1, 2 L): at parts of a lobe, a column for each lobe.
+
+    The last lobe comes first.
+    """
+    at = np.arange(_STEPS + 1)[:, None] / _STEPS + (LOBES - 1 - np.arange(2 * LOBES))
+    window = np.i0(KAISER_BETA * np.sqrt(np.maximum(1.0 - (at / LOBES) ** 2, 0.0)))
+    inside = np.abs(at) < LOBES
+    return np.where(inside, np.sinc(at) * window / np.i0(KAISER_BETA), 0.0)

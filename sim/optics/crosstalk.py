@@ -15,8 +15,8 @@ from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy.special import j0
 
 from sim.foundations.ports import Array
 from sim.optics.build_errors import BuiltSwitch
@@ -212,7 +212,7 @@ def field_behind(
     field = np.empty(len(at_m), np.complex128)
     for first in range(0, len(at_m), 512):
         part = at_m[first : first + 512]
-        field[first : first + 512] = j0(k * np.outer(part, rho) / way_m) @ terms
+        field[first : first + 512] = scipy.special.j0(k * np.outer(part, rho) / way_m) @ terms
     field *= k / way_m
     return at_m, field
 

@@ -3,8 +3,8 @@
 from functools import lru_cache
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import gammaincinv
 
 from sim.foundations.ports import Array
 
@@ -69,4 +69,4 @@ def _chi_squared(freedom: ArrayLike, share: float) -> Array:
 @lru_cache(maxsize=8)
 def _table(share: float) -> tuple[Array, Array]:
     freedom = np.geomspace(FEWEST, MOST, STEPS)
-    return np.log(freedom), 2.0 * gammaincinv(0.5 * freedom, share) / freedom
+    return np.log(freedom), 2.0 * scipy.special.gammaincinv(0.5 * freedom, share) / freedom

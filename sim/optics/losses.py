@@ -7,8 +7,8 @@ are therefore one form (`sim.optics.coupling.loss_form`), on top of this budget.
 from typing import NamedTuple
 
 import numpy as np
+import scipy
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri
 
 from sim.foundations.ports import Array
 from sim.foundations.rng import Stream, uniforms
@@ -133,8 +133,9 @@ def drawn_connector_db(share: Array, params: OpticsParams) -> Array:
     mean_db, sd_db = params.connector_mean_db, params.connector_sd_db
     if sd_db == 0.0:
         return np.full(share.shape, mean_db)
-    below_zero = ndtr(-mean_db / sd_db)
-    return np.maximum(0.0, mean_db + sd_db * ndtri(below_zero + share * (1.0 - below_zero)))
+    below_zero = scipy.special.ndtr(-mean_db / sd_db)
+    normal = scipy.special.ndtri(below_zero + share * (1.0 - below_zero))
+    return np.maximum(0.0, mean_db + sd_db * normal)
 
 
 def loss_budget(

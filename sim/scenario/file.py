@@ -8,8 +8,7 @@ from typing import Any, Final, NamedTuple
 
 from sim.foundations.errors import ScenarioError, nearest
 from sim.foundations.files.reading import is_there, read_text
-from sim.foundations.kinds.outside import SOURCE, in_full, is_file, is_source
-from sim.foundations.kinds.registry import GROUPS
+from sim.foundations.kinds.outside import GROUPS, SOURCE, in_full, is_file, is_source
 from sim.foundations.params import NONE
 from sim.scenario.gallery import gallery_folder
 

@@ -6,8 +6,7 @@ from typing import NamedTuple
 
 from sim.foundations.errors import ScenarioError, nearest
 from sim.foundations.files.reading import is_there
-from sim.foundations.kinds.outside import named_in
-from sim.foundations.kinds.registry import GROUPS
+from sim.foundations.kinds.outside import GROUPS, named_in
 
 HERE = Path(__file__).parent
 
@@ -32,11 +31,18 @@ def cases() -> list[GalleryCase]:
     """Return the runnable scenarios, in order of name; the ones only built upon are left out."""
     found = []
     for path in sorted(gallery_folder().glob("*.toml")):
-        tree = tomllib.loads(path.read_text(encoding="utf-8"))
-        if "base" in tree:
-            outside = named_in(tree, GROUPS)
-            found.append(GalleryCase(path.stem, path, tree["title"], outside))
+        case = _case(path)
+        if case is not None:
+            found.append(case)
     return found
+
+
+def _case(path: Path) -> GalleryCase | None:
+    """Return the case that a file of the gallery is, or None if it is only built upon."""
+    tree = tomllib.loads(path.read_text(encoding="utf-8"))
+    if "base" not in tree:
+        return None
+    return GalleryCase(path.stem, path, tree["title"], named_in(tree, GROUPS))
 
 
 def find(name_or_path: str) -> Path:
@@ -50,6 +56,9 @@ def find(name_or_path: str) -> Path:
     path = Path(name_or_path)
     if is_there(path):
         return path  # whoever reads it says if it is no file
+    named = gallery_folder() / f"{path}.toml"
+    if path.name == name_or_path and is_there(named) and _case(named) is not None:
+        return named
     known = {case.name: case.path for case in cases()}
     if name_or_path in known:
         return known[name_or_path]

@@ -16,7 +16,7 @@ from sim.cli.main import cli
 from sim.disturbances import DISTURBANCES
 from sim.estimators import ESTIMATORS
 from sim.foundations.errors import PlugInError, ScenarioError
-from sim.foundations.kinds.outside import offers
+from sim.foundations.kinds.outside import installed
 from sim.scenario.model import load_scenario
 from sim.scenario.portable import portable
 
@@ -159,13 +159,13 @@ def test_list_and_check_run_no_code_however_it_is_named(section, kind, tmp_path,
     )
     package(tmp_path, "trap_offering", points, module=trap)
     monkeypatch.syspath_prepend(tmp_path)
-    offers.cache_clear()
+    installed.cache_clear()
     table = f'{{kind = "{kind}"}}'
     path = case(tmp_path, f"{section} = [{table}]\n" if section == "disturbances" else
                 f"{section} = {table}\n")  # fmt: skip
     outcome = mirrorloop("check", path)
     listed = mirrorloop("list")
-    offers.cache_clear()
+    installed.cache_clear()
     assert outcome.exit_code == 0 and kind in outcome.stdout, outcome.output
     assert listed.exit_code == 0 and not ran.exists()
 

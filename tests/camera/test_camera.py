@@ -1,5 +1,7 @@
 """The camera: spot, noise and numbers against closed forms and scipy's distributions."""
 
+from types import ModuleType
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -21,23 +23,26 @@ NOISES = {"fast": 1, "exact": 2}
 
 
 def frames(
-    camera: Camera, position: np.ndarray, noise: int = 0, shape: tuple = (24, 24), frame: int = 0
-) -> np.ndarray:
+    camera: Camera, position: np.ndarray, noise: int = 0, shape: tuple = (24, 24), frame: int = 0,
+    kernels: ModuleType = compiled,
+) -> np.ndarray:  # fmt: skip
     m = position.shape[-1]
     out = np.zeros((m, *shape), np.int32)
     sums = np.zeros((3, m), np.int64)
-    compiled.expose(
+    kernels.expose(
         Images(out, sums, 0, True), position, np.arange(m), camera, PixelNoise(noise, frame, 3, 1)
     )
     return out
 
 
-def flat(mean_e: float, read_noise_e: float, noise: int, n: int = 300000) -> np.ndarray:
+def flat(
+    mean_e: float, read_noise_e: float, noise: int, n: int = 300000, kernels: ModuleType = compiled
+) -> np.ndarray:
     """Electrons of pixels lit evenly, by a fine converter: 64 DN an electron."""
     gain = 64.0 if mean_e < 400 else 16.0
     camera = Camera(1.0, 0.0, mean_e, read_noise_e, gain, 4000.0, 1e9, 2.0**23)
     dark = np.full((1, 2, n // 10000), FAR_PX)
-    return (frames(camera, dark, noise, (100, 100)).ravel() - 4000.0) / gain
+    return (frames(camera, dark, noise, (100, 100), kernels=kernels).ravel() - 4000.0) / gain
 
 
 @pytest.mark.parametrize("noise", ["fast", "exact"])
@@ -59,10 +64,11 @@ def test_pixel_noise_has_the_moments_of_poisson_plus_normal(
     assert abs(third - mean_e) < 4.5 * np.sqrt(6 * 1.1 / n) * var**1.5
 
 
+@pytest.mark.parametrize("kernels", [compiled, plain], ids=["compiled", "plain"])
 @pytest.mark.parametrize("mean_e", [0.5, 4.0, 9.9, 10.1, 40.0, 800.0])
-def test_exact_noise_is_poisson(mean_e: float) -> None:
+def test_exact_noise_is_poisson(mean_e: float, kernels: ModuleType) -> None:
     """Chi-square over the counts without read noise, against scipy's Poisson; both methods."""
-    counts = np.round(flat(mean_e, 0.0, 2, 200000)).astype(int)
+    counts = np.round(flat(mean_e, 0.0, 2, 200000, kernels)).astype(int)
     low, high = stats.poisson.ppf([1e-4, 1 - 1e-4], mean_e).astype(int)
     seen = np.bincount(np.clip(counts, low, high) - low, minlength=high - low + 1)
     k = np.arange(low, high + 1)
@@ -72,14 +78,16 @@ def test_exact_noise_is_poisson(mean_e: float) -> None:
     assert stats.chisquare(seen, p * counts.size).pvalue > 1e-3
 
 
-def test_no_light_gives_no_electrons() -> None:
+@pytest.mark.parametrize("kernels", [compiled, plain], ids=["compiled", "plain"])
+def test_no_light_gives_no_electrons(kernels: ModuleType) -> None:
     """Poisson with mean zero is zero."""
-    assert (flat(0.0, 0.0, 2, 10000) == 0).all()
+    assert (flat(0.0, 0.0, 2, 10000, kernels) == 0).all()
 
 
-def test_exact_noise_agrees_with_scipy_draws() -> None:
+@pytest.mark.parametrize("kernels", [compiled, plain], ids=["compiled", "plain"])
+def test_exact_noise_agrees_with_scipy_draws(kernels: ModuleType) -> None:
     """Kolmogorov and Smirnov, two samples, at 1e-3: scipy's Poisson plus its normal."""
-    e = flat(20.0, 6.0, 2, 200000)
+    e = flat(20.0, 6.0, 2, 200000, kernels)
     rng = np.random.default_rng(6)
     other = stats.poisson.rvs(20.0, size=200000, random_state=rng) + stats.norm.rvs(
         0.0, 6.0, size=200000, random_state=rng

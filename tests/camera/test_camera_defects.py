@@ -149,11 +149,6 @@ def test_all_defects_at_once_agree_with_the_plain_twin(
     within_one_dn(both[0][0], both[1][0])
 
 
-def test_plain_twin_of_the_scene_refuses_exact_noise() -> None:
-    with pytest.raises(ValueError, match="noise must be"):
-        expose(CameraParams(**BASE), scattered(3), np.arange(3), 2, plain)
-
-
 @pytest.mark.parametrize("samples", [1, 4])
 @pytest.mark.parametrize("noise", [0, 1, 2])
 def test_a_scene_with_nothing_in_it_is_the_plain_camera(noise: int, samples: int) -> None:

@@ -5,7 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.cli.show import limit_line, prints_signs
+from sim.cli.screen import prints_signs
+from sim.cli.show import limit_line
 from sim.results.figures_page import BEGIN, FIGURES_TABLE
 from sim.results.hold import MetricsParams
 from sim.results.limits import LimitsParams, check_limits

@@ -9,7 +9,6 @@ import ctypes
 import errno
 import fcntl
 import hashlib
-import importlib.metadata
 import json
 import os
 import shutil
@@ -111,13 +110,15 @@ def mark(folder: Path, kind: str, among: Collection[str] | None = None) -> None:
 
     `among` leaves out files of other names.
     """
+    from importlib.metadata import version
+
     found = (p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
     names = sorted(name for name in found if among is None or name in among)
     text = json.dumps(
         {
             "program": "mirrorloop",
             "kind": kind,
-            "version": importlib.metadata.version("mirrorloop"),
+            "version": version("mirrorloop"),
             "files": names,
         },
         indent=1,

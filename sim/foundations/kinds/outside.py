@@ -11,7 +11,6 @@ import sys
 from collections.abc import Mapping
 from functools import cache
 from importlib import import_module
-from importlib.metadata import entry_points
 from pathlib import Path
 from types import ModuleType
 from typing import Any, Final, NamedTuple
@@ -23,6 +22,15 @@ OURS: Final = ("sim", "controllers", "mirrorloop")
 LARGEST_CODE_MB: Final = 10.0
 SOURCE: Final = "c:"
 """Stands before the folder of a firmware in C."""
+GROUPS: Final[dict[str, str]] = {
+    "estimator": "mirrorloop.estimators",
+    "controller": "mirrorloop.controllers",
+    "shaping": "mirrorloop.shapers",
+    "disturbances": "mirrorloop.disturbances",
+    "health.watch": "mirrorloop.watches",
+    "events": "mirrorloop.events",
+}
+"""Section of a scenario -> entry-point group in which packages offer parts for it."""
 
 
 class Outside(NamedTuple):
@@ -116,10 +124,17 @@ def in_full(kind: str, folder: Path) -> str:
 
 
 @cache
+def installed() -> Any:
+    """Return what all installed packages offer; read once, as each has a file of it."""
+    from importlib.metadata import entry_points
+
+    return entry_points()
+
+
 def offers(group: str) -> dict[str, tuple[Offer, ...]]:
     """Return what installed packages offer in an entry-point group, by plain name."""
     found: dict[str, tuple[Offer, ...]] = {}
-    for point in entry_points(group=group):
+    for point in installed().select(group=group):
         by = f"{point.dist.name} {point.dist.version}" if point.dist else "an unnamed package"
         offer = Offer(point.value, by)
         if offer not in found.get(point.name, ()):

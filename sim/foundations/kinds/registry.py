@@ -2,10 +2,11 @@
 
 import inspect
 from collections.abc import Callable, Iterator, Mapping
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 from sim.foundations.errors import PlugInError, ScenarioError, nearest
 from sim.foundations.kinds.outside import (
+    GROUPS,
     Outside,
     in_one_line,
     is_path,
@@ -18,17 +19,6 @@ from sim.foundations.params import Block
 T = TypeVar("T")
 Methods = Mapping[str, tuple[str, ...]]
 """Name of a method -> the arguments that it is called with."""
-
-GROUPS: Final[dict[str, str]] = {
-    "estimator": "mirrorloop.estimators",
-    "controller": "mirrorloop.controllers",
-    "shaping": "mirrorloop.shapers",
-    "disturbances": "mirrorloop.disturbances",
-    "health.watch": "mirrorloop.watches",
-    "events": "mirrorloop.events",
-}
-"""Section of a scenario -> entry-point group in which packages offer parts for it."""
-
 
 class Registry(Mapping[str, T]):
     """A family: its shipped kinds, by name, and what a part from outside must be.
