@@ -19,6 +19,7 @@ from sim.camera.search import SearchRule
 from sim.camera.sensor import Layout, make_layout
 from sim.camera.settings import CameraParams
 from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array, SpotReading
 from sim.kernels.installed import installed
 from sim.scenario.model import Scenario, Seeds
@@ -36,7 +37,8 @@ def layout_of(scenario: Scenario) -> Layout:
     rolled_us = camera.row_us * layout.shape[0]
     if rolled_us > spare_us * (1 + RATIO_ROUNDING):
         raise ScenarioError(
-            f"camera.row_us: {layout.shape[0]} rows must start within the read-out and within the "
+            f"camera.row_us: {counted(layout.shape[0], 'row')} must start within the read-out "
+            "and within the "
             f"frame, {spare_us:g} us, so at most {spare_us / layout.shape[0]:.3g} us a row "
             f"(got {camera.row_us:g})"
         )

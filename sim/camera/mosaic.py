@@ -68,7 +68,7 @@ def mosaic(
     listed = np.asarray(mirrors, np.int64)
     if spots.shape != (len(listed), 2):
         raise ValueError(
-            f"spots_px must be (M, 2) with M = {len(listed)} mirrors, got shape {spots.shape}"
+            f"spots_px must be (M, 2) with M = {len(listed)}, got shape {spots.shape}"
         )
     count = layout.count(array)
     everyone = array * layout.ports + np.arange(count)

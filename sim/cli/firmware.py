@@ -5,6 +5,7 @@ import click
 from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
+from sim.foundations.files.text import counted
 
 
 @click.command()
@@ -47,6 +48,6 @@ def firmware(
     with showing(folder):
         lines = sum(len(p.read_text().splitlines()) for p in (folder / "src").glob("*.[ch]"))
         say(
-            f"{built.resolved.estimator['kind']} and {built.resolved.controller['kind']}: {lines} "
-            f"lines of C99 in {out}/src. Test: make -C {out} test VECTORS=DIR"
+            f"{built.resolved.estimator['kind']} and {built.resolved.controller['kind']}: "
+            f"{counted(lines, 'line')} of C99 in {out}/src. Test: make -C {out} test VECTORS=DIR"
         )

@@ -9,7 +9,7 @@ from sim.cli.guard import showing
 from sim.cli.naming import naming
 from sim.cli.screen import say
 from sim.foundations.errors import MISSED
-from sim.foundations.files.text import shown
+from sim.foundations.files.text import counted, shown
 
 
 @click.command()
@@ -119,7 +119,7 @@ def tune(
                 built, demands, knobs, lambda n: show("sets of gains tried", n, None),
                 shape=shape, each_axis=each_axis, robust=robust, watching=show,
             )  # fmt: skip
-    say(f"{len(outcome.tried)} sets of gains tried; simulating the chosen one", err=True)
+    say(f"{counted(len(outcome.tried), 'set')} of gains tried; simulating the chosen one", err=True)
     with naming(path, overrides), progress_bar(built.resolved.duration_ms) as tell:
         check = verify_choice(outcome, tell)
     folder = write_loop_study(

@@ -10,6 +10,7 @@ from pydantic import Field
 from sim.events.groups import member
 from sim.events.when import Flags, RunEventParams, Span
 from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
 from sim.foundations.params import Count, between
 from sim.foundations.ports import Clock, EventSite
 from sim.foundations.rng import Key, uniforms
@@ -54,8 +55,8 @@ class Strikes:
             enter = self._share * leave / (1.0 - self._share)
             if enter > 1.0:
                 raise ScenarioError(
-                    f"burst_frames: bursts of {params.burst_frames:g} frames cannot make up "
-                    f"{params.share_pct:g} % of all, since gaps last at least a frame; at least "
+                    f"burst_frames: bursts of {counted(params.burst_frames, 'frame')} cannot make "
+                    f"up {params.share_pct:g} % of all, since gaps last at least a frame; at least "
                     f"{self._share / (1.0 - self._share):.3g} are needed"
                 )
             self._edges = [self._bursts(number, leave, enter) for number in self._numbers]

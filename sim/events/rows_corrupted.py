@@ -8,6 +8,7 @@ from pydantic import Field
 from sim.events.chance import FramesParams, Strikes, camera_words
 from sim.events.when import Happening, span_of
 from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
 from sim.foundations.params import Count
 from sim.foundations.ports import BadRows, EventSite, Faults
 from sim.foundations.rng import uniforms
@@ -47,7 +48,9 @@ class RowsCorrupted(Happening):
         self._key, self._rows = site.key, site.sensor_rows
         last = params.count - 1 if params.rows is None else params.rows[1]
         if last >= site.sensor_rows:
-            raise ScenarioError(f"rows: the sensor has {site.sensor_rows} rows (got {last + 1})")
+            raise ScenarioError(
+                f"rows: the sensor has {counted(site.sensor_rows, 'row')} (got {last + 1})"
+            )
         if params.rows is not None and params.rows[1] < params.rows[0]:
             raise ScenarioError(
                 f"rows: must go from the first to the last row (got {list(params.rows)})"

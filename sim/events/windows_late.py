@@ -7,6 +7,7 @@ from pydantic import Field
 
 from sim.events.chance import FramesParams, Strikes, camera_words
 from sim.events.when import Happening, span_of
+from sim.foundations.files.text import counted
 from sim.foundations.ports import EventSite, Faults, Lateness
 
 
@@ -38,7 +39,8 @@ class WindowsLate(Happening):
         self._strikes = Strikes(params, span_of(params, site.clock), site)
         self._noticed = params.noticed
         self.lateness = Lateness(windows=params.late_frames)
-        words = f"windows of {camera_words(params.camera)} late by {params.late_frames} frames"
+        late = counted(params.late_frames, "frame")
+        words = f"windows of {camera_words(params.camera)} late by {late}"
         super().__init__(words, self._strikes.span, site, self._strikes.mirrors)
 
     def faults(self, frame: int) -> Faults:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.firmware.fixed_law import FixedLaw
+from sim.foundations.files.text import counted
 
 LAW_FILES = ("law.h", "law.c", "whole.h")
 WORD_BITS = 32
@@ -29,8 +30,9 @@ def law_numbers(law: FixedLaw, kind: str) -> dict[str, Any]:
     for bits, conditional in zip(finer, law.conditional, strict=True):
         if conditional and f.correction.bits + bits > WORD_BITS:
             raise ValueError(
-                f"a state that is cut off at the limits is {bits} bits finer than the correction "
-                f"of {f.correction.bits} bits, which takes more than {WORD_BITS}"
+                f"a state that is cut off at the limits is {counted(bits, 'bit')} finer than the "
+                f"correction of {counted(f.correction.bits, 'bit')}, which takes more than "
+                f"{WORD_BITS}"
             )
     n, s = len(f.states), len(law.sections)
     none = np.zeros(1, np.int64)

@@ -8,6 +8,7 @@ from sim.firmware.law_ranges import Ranges
 from sim.firmware.q_format import QFormat, holding
 from sim.firmware.rounding import Rounding, Whole
 from sim.firmware.settings import ControllerArithmetic
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.foundations.ports.linear_law import LawMatrices, LinearLaw
 
@@ -48,8 +49,9 @@ def fixed_law(law: LinearLaw, arithmetic: ControllerArithmetic, ranges: Ranges) 
     position = QFormat(_bits_for(2.0 * ranges.position, a.position_fraction), a.position_fraction)
     if position.bits > a.state_bits:
         raise ValueError(
-            f"state_bits: a mismatch of +-{2 * ranges.position:.4g} px with {a.position_fraction} "
-            f"bits behind the point takes {position.bits} bits (got {a.state_bits})"
+            f"state_bits: a mismatch of +-{2 * ranges.position:.4g} px with "
+            f"{counted(a.position_fraction, 'bit')} behind the point takes {position.bits} bits "
+            f"(got {a.state_bits})"
         )
     has_sections = len(law.sections) > 0
     # A model of the last correction makes its integral of several coefficients: they need all their

@@ -22,6 +22,7 @@ from sim.firmware.rounding import Whole
 from sim.firmware.spots.estimator import reading_of
 from sim.firmware.spots.verdict import SpotWords
 from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
 from sim.foundations.kinds.outside import sum_of_sources
 from sim.foundations.params import Block
 from sim.foundations.ports import Array, CameraBelief, Setpoint, SpotReading, TiltReading
@@ -118,8 +119,8 @@ class NativeController:
         self.drive = folder.port.drive
         if port.mirrors != tuple(mirrors.tolist()):
             raise ScenarioError(
-                f"{folder.path} is made for {len(port.mirrors)} mirrors, and its calibration and "
-                f"coefficients are theirs; the run has {len(mirrors)} or other ones"
+                f"{folder.path} is made for {counted(len(port.mirrors), 'mirror')}, and its "
+                f"calibration and coefficients are theirs; the run has {len(mirrors)} or other ones"
             )
         if abs(1e3 * port.scale_px_per_mrad / scale_px_per_rad - 1) > 1e-9:
             raise ScenarioError(

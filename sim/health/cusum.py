@@ -6,6 +6,7 @@ from typing import Annotated, Any, Final, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sim.foundations.files.text import counted
 from sim.foundations.params import Block, between
 from sim.foundations.ports import Array, PlantBelief
 from sim.foundations.ports.watch import FaultKind, Findings, Sight
@@ -153,7 +154,8 @@ class Cusum:
         self.threshold = threshold_learnt(wanted, self.learn_frames, params.scatter_ratio)
         """On every sum. [nat]"""
         self.warnings = () if keeps_false_alarm_rate(self.threshold, wanted) else (
-            f"health.watch.learn_ms: scatter learnt from {self.learn_frames} frames keeps no rate "
+            f"health.watch.learn_ms: scatter learnt from {counted(self.learn_frames, 'frame')} "
+            "keeps no rate "
             f"of false alarms as low as {params.false_alarms_per_mirror_1000h:g} per mirror and "
             "1000 h; learn longer",
         )  # fmt: skip

@@ -4,6 +4,7 @@ from typing import Any
 
 import numpy as np
 
+from sim.foundations.files.text import counted
 from sim.foundations.ports.linear_law import states_law
 from sim.loop.parts import Parts
 from sim.loop.state import LoopState, initial_state
@@ -62,7 +63,7 @@ def _other_plug_in(fresh: LoopState, state: LoopState) -> str | None:
     """Return which plug-in's state is a record of another kind, or that there are more or fewer."""
     ours, theirs = (each.surroundings.disturbances for each in (fresh, state))
     if len(ours) != len(theirs):
-        return f"surroundings must be of {len(ours)} disturbances, got {len(theirs)}"
+        return f"surroundings must be of {counted(len(ours), 'disturbance')}, got {len(theirs)}"
     pairs = [("control", fresh.control, state.control)]
     if fresh.health is not None and state.health is not None:
         pairs.append(("health.watch", fresh.health.watch, state.health.watch))

@@ -3,6 +3,8 @@
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from sim.foundations.files.text import counted
+
 
 def is_record(node: Any) -> bool:
     """Whether a node is a NamedTuple."""
@@ -63,7 +65,7 @@ def misfit(form: Any, node: Any, name: str = "") -> str | None:
         if not (isinstance(form, tuple) and isinstance(node, tuple)):
             return f"{name} must be {kind(form)}, got {kind(node)}"
         if node and not form:
-            return f"{name} must be empty, got {len(node)} parts"
+            return f"{name} must be empty, got {counted(len(node), 'part')}"
         found = (
             misfit(form[min(i, len(form) - 1)], given, dotted_name(name, str(i)))
             for i, given in enumerate(node)

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.foundations.errors import ProfileError, nearest
+from sim.foundations.files.text import counted
 from sim.foundations.params import LARGEST
 from sim.foundations.ports import Array
 from sim.mechanics.plausible import check_names
@@ -206,8 +207,8 @@ def _checked_values(
         cells = _cells(path, number, line, comma)
         if len(cells) != len(header):
             raise ProfileError(
-                f"{path}: line {number}: a row must have {len(header)} values like the header, "
-                f"got {len(cells)}"
+                f"{path}: line {number}: a row must have {counted(len(header), 'value')} like the "
+                f"header, got {len(cells)}"
             )
         values[row] = [finite_number(path, number, cells[i], header[i]) for i in at]
     return values
@@ -218,7 +219,8 @@ def _cells(path: Path, number: int, line: str, comma: str) -> list[str]:
         return [cell.strip() for cell in next(csv.reader([line], delimiter=comma))]
     except (csv.Error, StopIteration) as exc:
         raise ProfileError(
-            f"{path}: line {number}: is no row of a CSV file; it has {len(line)} characters"
+            f"{path}: line {number}: is no row of a CSV file; it has "
+            f"{counted(len(line), 'character')}"
         ) from exc
 
 

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from sim.foundations.errors import ProfileError, nearest
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.mechanics.recording import (
     Recording,
@@ -144,8 +145,8 @@ def _fixed_width(
     while len(values) < count:
         if at >= len(lines):
             raise ProfileError(
-                f"{path}: line {at}: {count} values are announced, "
-                f"the file ends after {len(values)}"
+                f"{path}: line {at}: {counted(count, 'value')} announced, the file ends after "
+                f"{len(values)}"
             )
         for column in range(min(per_line, count - len(values))):
             cell = lines[at][column * width : (column + 1) * width]

@@ -279,7 +279,7 @@ def _lost(view: ReportView) -> str:
     return (
         f"Lost spots: {counted(lost['frames'], 'frame')}, {lost['share_pct']:.3g} % of all, on "
         f"{counted(lost['mirrors'], 'mirror')}; most on {lost['worst_mirror']}, "
-        f"{lost['worst_mirror_frames']} of its {each:.0f} frames. By cause: {causes}."
+        f"{lost['worst_mirror_frames']} of its {counted(round(each), 'frame')}. By cause: {causes}."
     )
 
 

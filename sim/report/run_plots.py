@@ -60,7 +60,7 @@ def loss_histogram(
         address,
         "Histogram of the insertion loss over the hold interval.",
         f"{counted(total.size, 'sample')} of {counted(shape[1], 'connection')} at the ends of "
-        f"{shape[0]} "
-        "intervals, so short peaks between them do not show here; counts are on a logarithmic "
-        "axis. " + (f"{counted(beyond, 'dark sample')} left out." if beyond else ""),
+        f"{counted(shape[0], 'interval')}, so short peaks between them do not show here; "
+        "counts are on a logarithmic axis. "
+        + (f"{counted(beyond, 'dark sample')} left out." if beyond else ""),
     )

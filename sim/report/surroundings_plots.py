@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sim.foundations.files.text import counted
 from sim.foundations.ports import SpotStatus
 from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.report.drawing import (
@@ -175,7 +176,7 @@ def _spectrum_picture(
             axes.axvspan(
                 trusted_hz, frequencies_hz[-1], facecolor="none", edgecolor="#9aa5b0",
                 hatch="///", lw=0,
-                label=f"beyond a tenth of\n{spectrum.rate_hz:g} samples a second",
+                label=f"beyond a tenth of\n{counted(spectrum.rate_hz, 'sample')} a second",
             )  # fmt: skip
         for name, value in resonances_hz.items():
             if frequencies_hz[0] < value < frequencies_hz[-1]:
@@ -192,7 +193,7 @@ def _spectrum_picture(
     blind = [f"{n} ({v:g} Hz)" for n, v in resonances_hz.items() if rates and v > min(rates) / 2]
     if blind:
         text += (
-            f"The record of {min(rates):g} samples a second holds nothing above "
+            f"The record of {counted(min(rates), 'sample')} a second holds nothing above "
             f"{min(rates) / 2:g} Hz, so it cannot excite: {', '.join(blind)}. The verdict says "
             "nothing about what the site does there."
         )

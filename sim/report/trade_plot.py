@@ -7,6 +7,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 
@@ -55,7 +56,7 @@ def trade(
     return Picture(
         address,
         "Noise passed against disturbance left, for all gains tried.",
-        f"{len(points)} stable sets of gains, {int(meets.sum())} of which keep the demands. Left "
-        "and down is better; the trade curve joins the gains that keep the demands and that no "
-        "other such gains beat both ways.",
+        f"{counted(len(points), 'stable set')} of gains, {int(meets.sum())} of which keep the "
+        "demands. Left and down is better; the trade curve joins the gains that keep the demands "
+        "and that no other such gains beat both ways.",
     )

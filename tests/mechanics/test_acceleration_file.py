@@ -244,7 +244,7 @@ def test_a_volume_1_file_that_stops_early_is_refused(tmp_path):
     path = avol1(tmp_path, UP)
     path.write_text("\n".join(path.read_text().splitlines()[:5]))
     with pytest.raises(
-        ProfileError, match="line 5: 19 values are announced, the file ends after 16"
+        ProfileError, match="line 5: 19 values announced, the file ends after 16"
     ):
         read_avol1(path, columns=("Up", "", ""), units="g")
 

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.settings import EstimatorArithmetic
+from sim.foundations.files.text import counted
 from sim.foundations.ports import SpotStatus
 
 
@@ -72,8 +73,8 @@ def verdict_of(
     if max(half) > position.highest:
         raise ValueError(
             f"position_bits: {max(half).bit_length() + 1} are needed for +-"
-            f"{(max(width, height) - 1) / 2:g} px with {a.position_fraction} bits behind the point "
-            f"(got {a.position_bits})"
+            f"{(max(width, height) - 1) / 2:g} px with {counted(a.position_fraction, 'bit')} "
+            f"behind the point (got {a.position_bits})"
         )
     edge = int(np.ceil(np.ldexp(edge_px, a.position_fraction)))
     least = max(1, int(np.ceil(np.ldexp(min_flux_dn, light_fraction))))

@@ -4,6 +4,7 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
+from sim.foundations.files.text import counted
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.studies.built.study import Yield
 
@@ -39,9 +40,9 @@ def curve(found: Yield) -> Picture:
         address = finish(figure)
     return Picture(
         address, "Yield against the limits, and the worst loss of each switch.",
-        f"{found.results['switches']} switches. Left: share of switches of which no connection "
-        "misses, if both limits stood higher or lower; the dotted line is where they stand. "
-        "Right: the largest loss among a switch's connections.",
+        f"{counted(found.results['switches'], 'switch', 'switches')}. Left: share of switches of "
+        "which no connection misses, if both limits stood higher or lower; the dotted line is "
+        "where they stand. Right: the largest loss among a switch's connections.",
     )  # fmt: skip
 
 
@@ -68,7 +69,7 @@ def first_to_buy(found: Yield) -> Picture:
         address = finish(figure)
     return Picture(
         address, "What to buy down first, and what one more dB of budget allows.",
-        f"The same {found.results['tolerance_switches']} switches each time. Left: by how much the "
-        "worst loss that 95 % of the switches keep falls against its nearer limit. Right: yield "
-        "with every tolerance wider.",
+        f"The same {counted(found.results['tolerance_switches'], 'switch', 'switches')} each time. "
+        "Left: by how much the worst loss that 95 % of the switches keep falls against its nearer "
+        "limit. Right: yield with every tolerance wider.",
     )  # fmt: skip

@@ -39,8 +39,8 @@ def verdict_of(
     held = sum(bool(each.holds) for each in known)
     seconds = sum(each.seconds for each in found.times)
     text = (
-        f"{held} of {len(known)} intervals of 95 % hold the truth; {seconds:.1f} s of frames and "
-        "waits."
+        f"{held} of {counted(len(known), 'interval')} of 95 % hold the truth; {seconds:.1f} s of "
+        "frames and waits."
     )
     good = held >= 0.8 * len(known)
     if cost is not None:

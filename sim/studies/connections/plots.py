@@ -7,6 +7,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable, highest
@@ -121,11 +122,12 @@ def distribution(table: ConnectionTable, limits: dict[str, float]) -> Picture:
             _key_below(figure, left, 2)
         address = finish(figure)
     beyond = int(np.sum(loss > top))
-    rest = f" {beyond} connections lose more than the left picture shows." if beyond else ""
+    rest = f" Beyond the left picture: {counted(beyond, 'connection')}." if beyond else ""
     return Picture(
         address,
         "Histogram of insertion loss with both limits, and the share of connections beyond.",
-        f"{len(loss)} connections when new. Right: one minus the cumulative share.{rest}",
+        f"{counted(len(loss), 'connection')} when new.{rest} Right: one minus the cumulative "
+        "share.",
     )
 
 

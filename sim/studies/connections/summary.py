@@ -306,6 +306,6 @@ def looked_at_words(late: dict[str, Any]) -> str:
     """Say which connections of a large switch were looked at; `late` is from `many_lives`."""
     each = late["sample"]["highest_in_each_life"]
     return (
-        f"{late['looked_at']} connections of an even sample and the {each} that stand highest "
+        f"{counted(late['looked_at'], 'connection')} of an even sample and the {each} highest "
         "in each life"
     )

@@ -6,6 +6,7 @@ import matplotlib
 from matplotlib.figure import Figure
 
 from sim.camera.processor import ProcessorParams
+from sim.foundations.files.text import counted
 from sim.report.drawing import BLUE, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, Table
 from sim.studies.deadline.budget import FrameBudget, memory_budget
@@ -23,7 +24,8 @@ def compared_section(
         fit = clock / per * budget.spare_us / budget.spots
     texts = [
         "Instructions on an emulated Cortex-M4, not cycles, for one spot and frame; the largest "
-        f"number seen. Time is instructions times {per:g} cycles, an assumption to be replaced by "
+        f"number seen. Time is instructions times {counted(per, 'cycle')}, an assumption to be "
+        "replaced by "
         "a measurement on the board. Other estimators than the scenario's own have settings worked "
         "out from its camera; what is in floating point is counted in whole numbers of the usual "
         "words.",
@@ -58,10 +60,10 @@ def _instructions(found: EstimatorsCompared) -> Table:
 def _times(
     found: EstimatorsCompared, budget: FrameBudget, per: float, clock: float | None
 ) -> Table:
-    timed = [f"{budget.spots} spots, all stages [µs]", "Of them after the last row [µs]",
+    timed = [f"{counted(budget.spots, 'spot')}, all stages [µs]", "Of them after the last row [µs]",
              "Spots in time"]  # fmt: skip
     head = ["Estimator", *(timed if clock is not None else ()),
-            f"Clock for {budget.spots} spots [MHz]", "Memory [kB]",
+            f"Clock for {counted(budget.spots, 'spot')} [MHz]", "Memory [kB]",
             "Code, tables [kB]"]  # fmt: skip
     rows = []
     for row in found.rows:
@@ -95,7 +97,7 @@ def _picture(found: EstimatorsCompared, budget: FrameBudget, fit: float | None) 
             axes.plot(row.after_last_row, i, "o", color=colour, ms=6, mfc="white")
         if fit is not None:
             axes.axvline(fit, color=INK, lw=1.2, ls="--")
-            axes.text(fit, -0.75, f" {budget.spare_us:.0f} µs for {budget.spots} spots",
+            axes.text(fit, -0.75, f" {budget.spare_us:.0f} µs for {counted(budget.spots, 'spot')}",
                       fontsize=8, color=INK, va="center")  # fmt: skip
         axes.set_xscale("log")
         axes.set_yticks(range(len(found.rows)), [_name(row) for row in found.rows])

@@ -151,7 +151,8 @@ def _texts(budget: FrameBudget, scenario: Scenario) -> list[str]:
     fleet = geometry.ports_per_side + (geometry.outputs or geometry.ports_per_side)
     if budget.spots < fleet:
         texts.append(
-            f"{-(-fleet // budget.spots)} such processors serve the {fleet} mirrors of the switch."
+            f"{-(-fleet // budget.spots)} such processors serve the {counted(fleet, 'mirror')} of "
+            "the switch."
         )
     return texts
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sim.foundations.errors import ProfileError
 from sim.foundations.files.arrays import LARGEST_ARRAYS_MB
 from sim.foundations.files.reading import read_bytes
+from sim.foundations.files.text import counted
 
 PNG_START = b"\x89PNG\r\n\x1a\n"
 PNG_HEADER = 13
@@ -59,7 +60,7 @@ def read_image(path: Path) -> NDArray:
     for number, page in enumerate(found, 1):
         where = f"{path}: page {number}: " if pages > 1 else f"{path}: "
         if page.ndim != 2:
-            raise ProfileError(f"{where}must be grey, got {page.shape[2]} channels")
+            raise ProfileError(f"{where}must be grey, got {counted(page.shape[2], 'channel')}")
         if page.shape != first.shape:
             raise ProfileError(
                 f"{where}all pages must have one size; the first has "
@@ -158,7 +159,7 @@ def _whole_png(path: Path, content: bytes) -> int:
         if kind == b"IEND":
             return 1
         at = end
-    raise ProfileError(f"{path}: is cut off after {len(content)} bytes")
+    raise ProfileError(f"{path}: is cut off after {counted(len(content), 'byte')}")
 
 
 def _checked_size(where: str, height: int, width: int) -> int:

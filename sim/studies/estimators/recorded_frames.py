@@ -128,7 +128,7 @@ def load_truth(path: Path, n_frames: int, window_px: tuple[int, int]) -> Array:
             raise ProfileError(f"{path}: truth must have columns x_px and y_px, no {column} found")
     if len(rows) != n_frames:
         raise ProfileError(
-            f"{path}: truth must have one row for each of the {n_frames} frames (got {len(rows)})"
+            f"{path}: truth must have one row a frame, {n_frames} (got {len(rows)})"
         )
     truth = np.empty((n_frames, 2))
     for i, row in enumerate(rows):

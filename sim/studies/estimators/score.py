@@ -70,7 +70,7 @@ def score(reading: SpotReading, truth_px: Array, groups: int, wrong_px: float) -
     """
     n = len(truth_px)
     if groups < 1 or n % groups:
-        raise ValueError(f"groups must divide the {n} frames, got {groups}")
+        raise ValueError(f"groups must divide the number of frames, {n}, got {groups}")
     ok = reading.status == SpotStatus.OK
     error = np.where(ok[:, None], reading.spot_px - truth_px, 0.0)
     wrong = ok & (np.hypot(*error.T) > wrong_px)

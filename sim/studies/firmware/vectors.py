@@ -19,6 +19,7 @@ from sim.firmware.spots.estimator import FixedEstimator
 from sim.firmware.spots.partial import read_partial
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
+from sim.foundations.files.text import counted
 from sim.foundations.ports import SpotStatus
 from sim.studies.firmware.coverage import Covered, corner_lines, law_lines, spot_lines
 from sim.studies.firmware.law_steps import MOST_MIRRORS, LawRows, law_rows
@@ -131,8 +132,9 @@ def chosen_mirrors(built: Built, frames: int, mirrors: int | None) -> NDArray[np
     size_mb = 2e-6 * frames * count * height * width
     if size_mb > MOST_MB:
         raise FirmwareError(
-            f"--frames: {frames} frames of {count} mirrors take {size_mb:.0f} MB of pixels, and "
-            f"{MOST_MB:.0f} are allowed; take fewer, or fewer --mirrors"
+            f"--frames: {counted(frames, 'frame')} of {counted(count, 'mirror')} make "
+            f"{size_mb:.0f} MB of pixels, and {MOST_MB:.0f} are allowed; take fewer, or fewer "
+            "--mirrors"
         )
     refuse_frames(built, frames)
     return np.unique(np.linspace(0, fleet - 1, count).round().astype(np.int64))
@@ -291,7 +293,8 @@ def _quotients(words: Any, word_bits: int) -> tuple[Group, list[Covered]]:
         for wanted, name in ((-1, "below"), (0, "on a tie"), (1, "above")):
             for sign, numbers in (("positive", n > 0), ("negative", n < 0)):
                 count = int(((side == wanted) & numbers).sum())
-                note = f"{shift} bits behind the point" if count else "no quotient comes to it"
+                behind = f"{counted(shift, 'bit')} behind the point"
+                note = behind if count else "no quotient comes to it"
                 lines.append(Covered(f"quotient, {sign}: {name}", count, note))
     return group, lines
 

@@ -99,8 +99,8 @@ def _change(more: float | None, error: float | None) -> str:
 
 def _overflow(found: FormatsStudy) -> list[str]:
     cut = (
-        f"In the run {found.measured.cut_off} words of the law were cut off, and "
-        f"{found.measured.sums_cut_off} readings had a sum over pixels cut off."
+        f"Cut off in the run: {counted(found.measured.cut_off, 'word')} of the law, and sums over "
+        f"pixels of {counted(found.measured.sums_cut_off, 'reading')}."
     )
     if found.overflows:
         few = [
@@ -139,8 +139,8 @@ def _still(found: FormatsStudy) -> list[str]:
     for axis, stall in zip("xy", found.stalls, strict=True):
         if stall.below or stall.above:
             texts.append(
-                f"Dead band, axis {axis}: constant mismatches from {stall.above} to {stall.below} "
-                "units of position leave the correction where it is: its integral stalls."
+                f"Dead band, axis {axis}: constant mismatches from {stall.above} to {stall.below}, "
+                "in units of position, leave the correction where it is: its integral stalls."
             )
         else:
             texts.append(f"No dead band along {axis}: a mismatch of one unit of position moves it.")

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import build
 from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Sight, Watch
 from sim.foundations.rng import Stream, uniforms
 from sim.health.settings import HealthParams, TrialParams
@@ -120,8 +121,8 @@ def watched(
     if trial is not None:
         if mirrors > len(names) // 2:
             raise ScenarioError(
-                f"--mirrors: at most half of the run's {len(names)} mirrors can be faulty at once "
-                f"(got {mirrors})"
+                f"--mirrors: at most half of the {counted(len(names), 'mirror')} of the run, "
+                f"faulty at once (got {mirrors})"
             )
         order = np.argsort(uniforms((seed, Stream.TRIALS), np.arange(len(names)))[:, 0])
         struck[order[:mirrors]] = True

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from sim.foundations.errors import ProfileError, nearest
 from sim.foundations.files.arrays import read_npz
 from sim.foundations.files.reading import is_there, read_text
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 
 AXES: Final = ("x", "y")
@@ -271,8 +272,8 @@ def _curves(path: Path, kind: str, columns: dict[str, Array]) -> list[Curve]:
         least = {"responses": 6, "decays": 12, "staircases": 5}[kind]
         if len(rows) < least:
             raise ProfileError(
-                f"{path}: mirror {mirror}, axis {AXES[axis]}: needs {least} rows at least "
-                f"(got {len(rows)})"
+                f"{path}: mirror {mirror}, axis {AXES[axis]}: needs {counted(least, 'row')} at "
+                f"least (got {len(rows)})"
             )
         curves.append(Curve(int(mirror), int(axis), x[rows], y, sd, coherence))
     return curves

@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 
 from sim.foundations.errors import ProfileError
 from sim.foundations.files.filing import filed, put_page
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.life.arrhenius import acceleration
 from sim.life.laws import FAR, AgeingLaw, Kind, fit_law
@@ -141,7 +142,7 @@ def verdict_of(found: Extrapolation) -> str:
     """Return what the law says, and how far it was carried."""
     r = found.results()
     text = (
-        f"After {found.years:g} years at {found.at_c:g} °C: {r['shift'][-1]:.4g} "
+        f"After {counted(found.years, 'year')} at {found.at_c:g} °C: {r['shift'][-1]:.4g} "
         f"({r['low'][-1]:.4g} to {r['high'][-1]:.4g}) in the unit of {found.column}, "
         f"{found.reach:.3g} times as long as was measured"
     )
@@ -157,7 +158,7 @@ def _page(found: Extrapolation) -> StudyPage:
     ]
     rows.append(["residual, standard deviation", f"{found.law.residual:.4g}", "unit of the shift"])
     return StudyPage(
-        title=f"Ageing of {found.source.name}, carried on to {found.years:g} years",
+        title=f"Ageing of {found.source.name}, carried on to {counted(found.years, 'year')}",
         question="What will the shift be, and how sure is that?",
         verdict=verdict_of(found),
         good=found.reach <= FAR,
@@ -213,6 +214,6 @@ def _picture(found: Extrapolation) -> Picture:
         address = finish(figure)
     return Picture(
         address, "Measured shifts, the fitted law, and its extrapolation.",
-        f"{len(found.hours)} measurements. Right of the dotted line nothing was measured. "
-        "Measurements at other temperatures stand at their effective age.",
+        f"{counted(len(found.hours), 'measurement')}. Right of the dotted line nothing was "
+        "measured. Measurements at other temperatures stand at their effective age.",
     )  # fmt: skip

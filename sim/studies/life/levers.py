@@ -9,6 +9,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from sim.foundations.errors import Stopped
+from sim.foundations.files.text import counted
 from sim.kernels.threads import available, on_threads
 from sim.scenario.model import Scenario
 from sim.studies.life.study import Life, live, results_of
@@ -157,8 +158,8 @@ def _followed(
                     ))  # fmt: skip
         except KeyboardInterrupt:
             raise Stopped(
-                f"stopped: {len(store.done())} of {total} lives with one change are done and kept; "
-                "the same command goes on from there"
+                f"stopped: {len(store.done())} of {counted(total, 'life', 'lives')} with one "
+                "change done and kept; the same command goes on from there"
             ) from None
         outcomes = store.outcomes()
     for outcome in outcomes.values():
@@ -223,7 +224,8 @@ def _service(scenario: Scenario) -> dict[str, Scenario]:
     }  # fmt: skip
     if service.repeak_days > 0:
         for words, days in intervals.items():
-            found[f"{AIMED} {words}, every {days:.3g} days"] = service.replace(repeak_days=days)
+            change = f"{AIMED} {words}, every {counted(days, 'day')}"
+            found[change] = service.replace(repeak_days=days)
         found["never aimed anew"] = service.replace(repeak_days=0.0, repeak_at_db=None)
     else:
         found[f"{AIMED} every 182.625 days"] = service.replace(repeak_days=182.625)

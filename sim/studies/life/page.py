@@ -133,10 +133,11 @@ def verdict_of(results: dict[str, Any]) -> str:
         )
     else:
         share = 100 * (1 - missed["share_censored"])
+        switches = counted(results["switches"], "switch", "switches")
         head = (
-            f"Met: none of {results['switches']} switches exceeds {limit:g} dB"
+            f"Met: none of {switches} exceeds {limit:g} dB"
             if share == 0
-            else f"Missed: {share:.3g} % of {results['switches']} switches exceed {limit:g} dB"
+            else f"Missed: {share:.3g} % of {switches} exceed {limit:g} dB"
         )
         if missed["median"] is not None:
             head += f", half of all by {missed['median']:.2f} years"
@@ -292,7 +293,7 @@ def _headroom(results: dict[str, Any]) -> str:
 def _played(results: dict[str, Any]) -> str:
     """Return how episodes count."""
     lived, played = sum(results["episodes_lived"].values()), len(results["episodes"])
-    text = f"{played} of {lived} episodes of the first switch were simulated"
+    text = f"{played} of {counted(lived, 'episode')} of the first switch simulated"
     if played < lived:
         text += ", the first of each kind and then the first of all"
     came = {name for name, count in results["episodes_lived"].items() if count}

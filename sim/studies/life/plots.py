@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
 from sim.studies.life.levers import Lever
@@ -40,8 +41,8 @@ def losses(life: Life, found: Switches | None) -> Picture:
             peak = np.array([np.nanmax(row.peak_db) for row in life.rows])
             axes.plot(years, peak, color=VERMILION, lw=1.4, ls="--", label="largest")
             caption = (
-                f"Insertion loss of {life.plant.n_connections} connections, mean of each over a "
-                "row of the table; the largest is that of any step."
+                f"Insertion loss of {counted(life.plant.n_connections, 'connection')}, mean of "
+                "each over a row of the table; the largest is that of any step."
             )
         else:
             years, count = found.years, len(found.courses_db["max_db"])
@@ -53,8 +54,8 @@ def losses(life: Life, found: Switches | None) -> Picture:
             middle = np.median(found.courses_db["median_db"], axis=0)
             axes.plot(years, middle, color=BLUE, lw=1.8, label="median connection, median")
             caption = (
-                f"{count} switches; of each the median, 95th percentile and largest connection. "
-                "Bands hold 90 % of the switches."
+                f"{counted(count, 'switch', 'switches')}; of each the median, 95th percentile and "
+                "largest connection. Bands hold 90 % of the switches."
             )
         _limits(axes, {name: getattr(life.plant.budget, f"{name}_db") for name in LIMITS})
         if found is None:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
 from sim.life.condition import Condition
 from sim.scenario.model import Scenario
 from sim.studies.life.march import March
@@ -48,8 +49,8 @@ def start_at(
     plant = slow_plant(scenario)
     if not 0 < year <= plant.life.years:
         raise ScenarioError(
-            f"--at-year: must lie above 0 and within the life of {plant.life.years:g} years "
-            f"(got {year:g})"
+            "--at-year: must lie above 0 and within the life of "
+            f"{counted(plant.life.years, 'year')} (got {year:g})"
         )
     march = March(plant, plant.life.step_h * HOUR_S)
     events = schedule(

@@ -12,6 +12,7 @@ import numpy as np
 
 from sim.foundations.errors import Stopped
 from sim.foundations.files.filing import MARKER, PAGE_FAULT
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.kernels.threads import available, on_threads
 from sim.studies.life.study import ROWS, live, results_of
@@ -167,8 +168,8 @@ def switches(
                     execute(plan, store, engine, progress, job=one_life)
         except KeyboardInterrupt:
             raise Stopped(
-                f"stopped: {len(store.done())} of {count} switches are done and kept; the same "
-                "command goes on from there"
+                f"stopped: {len(store.done())} of {counted(count, 'switch', 'switches')} done and "
+                "kept; the same command goes on from there"
             ) from None
         return _gathered(plan, store.outcomes())
 

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from sim.assembly.build import Built
 from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
 
 if TYPE_CHECKING:
     from sim.studies.margins.candidate import Candidate
@@ -171,21 +172,21 @@ def demands_of(
             if rate_hz:
                 weighed_by = (
                     "light counts as lost while it lasts; a connection moves "
-                    f"{_rate(3600 * rate_hz)} times an hour at the rate of this scenario itself"
+                    f"{_times(3600 * rate_hz)} an hour at the rate of this scenario itself"
                 )
         else:
             rate_hz = moves_per_hour / 3600
             weighed_by = (
                 "light counts as lost while it lasts; a connection moves "
-                f"{_rate(moves_per_hour)} times an hour, as asked for"
+                f"{_times(moves_per_hour)} an hour, as asked for"
             )
         settling_weight = DARK_DB * rate_hz * 1e-3
     return Demands(ms, gain_margin_db, phase_margin_deg, settling_ms, settling_weight, weighed_by,
                    settling_by)  # fmt: skip
 
 
-def _rate(per_hour: float) -> str:
-    return f"{per_hour:.0f}" if per_hour >= 100 else f"{per_hour:.3g}"
+def _times(per_hour: float) -> str:
+    return counted(float(f"{per_hour:.0f}" if per_hour >= 100 else f"{per_hour:.3g}"), "time")
 
 
 def moves_hz(built: Built) -> float:

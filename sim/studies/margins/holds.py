@@ -5,6 +5,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from sim.foundations.files.text import counted
 from sim.results.units import number
 from sim.studies.margins.candidate import Candidate
 from sim.studies.margins.demands import DEMANDED, Demands
@@ -155,11 +156,11 @@ def refusal(search: Search, demands: Demands, nearest: tuple[Nearest, ...]) -> s
     """Return a message: no gains keep all demands, and what is nearest to each of them."""
     count = len(search.found)
     if not any(c.stable for c in search.found.values()):
-        return f"controller: none of {count} sets of gains makes every mirror stable"
+        return f"controller: none of {counted(count, 'set')} of gains makes every mirror stable"
     asked = ", ".join(demands.words(name) for name in demands.asked)
     lines = [
-        f"controller: none of {count} sets of gains, with shaping {shaping_words(search.shaping)}, "
-        f"keeps all of {asked}, for every mirror"
+        f"controller: none of {counted(count, 'set')} of gains, with shaping "
+        f"{shaping_words(search.shaping)}, keeps all of {asked}, for every mirror"
     ]
     for each in nearest:
         c, words = each.candidate, demands.words(each.demand)

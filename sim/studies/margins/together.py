@@ -9,6 +9,7 @@ from controllers.analysis.linear_loop import Loop
 from controllers.analysis.linearise import LinearController
 from sim.assembly.build import Built
 from sim.foundations.errors import ScenarioError
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.results.metrics import mirror_name
 from sim.results.requirements import RequirementsParams
@@ -108,13 +109,13 @@ def together_verdict(found: Together, required: RequirementsParams) -> str:
     corners = (*found.corners[1:], *found.inside)
     if not corners or found.looked is None:
         return f"Several changes at once were not looked at: {found.note}."
-    where = f"{len(found.corners) - 1} corners of [uncertainty] and inside"
+    where = f"{counted(len(found.corners) - 1, 'corner')} of [uncertainty] and inside"
     lost = [c for c in corners if c.unstable]
     if lost:
         most = max(lost, key=lambda c: c.unstable)
         return (
             f"Several changes at once: unstable at {len(lost)} of the switches looked at ({where}),"
-            f" {most.unstable} mirrors at {most.label}."
+            f" {counted(most.unstable, 'mirror')} at {most.label}."
         )
     worst = max(corners, key=lambda c: c.ms or 0.0)
     missed = [w for w in found.looked.worst if w.excess > 0]

@@ -8,6 +8,7 @@ import numpy as np
 import tomli_w
 
 from sim.assembly.build import Built
+from sim.foundations.files.text import counted
 from sim.report.drawing import Picture
 from sim.report.study_page import Section, StudyPage, Table
 from sim.report.trade_plot import trade
@@ -116,8 +117,8 @@ def tune_page(built: Built, outcome: TuningResult, check: Verified) -> StudyPage
         question=(
             "Which gains lose the least light, time spent settling counted, with Ms at most "
             f"{d.ms:g}, gain margin at least {d.gain_margin_db:g} dB, phase margin at least "
-            f"{d.phase_margin_deg:g} deg{settling} for every one of {len(built.parts.mirrors)} "
-            f"mirrors{switches}?"
+            f"{d.phase_margin_deg:g} deg{settling} for every one of "
+            f"{counted(len(built.parts.mirrors), 'mirror')}{switches}?"
         ),
         verdict=f"{outcome_words(outcome)}. {check.words}",
         good=good,

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from controllers.analysis.linear_loop import Loop
+from sim.foundations.files.text import counted
 from sim.scenario.model import Scenario
 from sim.studies.margins.margins import linear_of
 from sim.studies.margins.plant import plant_of
@@ -67,7 +68,8 @@ class Verified(NamedTuple):
         settling = self.figures["settling"]
         if self.settling_ms is None or not settling["count"]:
             return ""
-        late = f", {settling['unsettled']} mirrors never" if settling["unsettled"] else ""
+        never = settling["unsettled"]
+        late = f", {counted(never, 'mirror')} never" if never else ""
         found = "" if settling["max_ms"] is None else f" {settling['max_ms']:.1f} ms"
         text = f"; slowest settling{found}{late} against {self.settling_ms:.1f} ms predicted"
         low, high = self.settling_band_ms or (0.0, 0.0)
@@ -76,8 +78,8 @@ class Verified(NamedTuple):
         text += f": the simulation DISAGREES (outside {low:.1f} to {high:.1f} ms)"
         if self.stopped:
             text += (
-                f"; the move swings {self.stopped} mirrors against their travel stops, which the "
-                "prediction leaves out"
+                f"; the move swings {counted(self.stopped, 'mirror')} against their travel stops, "
+                "which the prediction leaves out"
             )
         return text
 

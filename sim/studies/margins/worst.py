@@ -24,6 +24,7 @@ from scipy.optimize import differential_evolution
 from controllers.analysis.linear_loop import Loop
 from controllers.analysis.linearise import LinearController
 from sim.assembly.build import Built
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.studies.margins.demands import Demands
 from sim.studies.margins.figures import LoopFigures, controller_matrices, figures_of
@@ -99,13 +100,13 @@ class Looked(NamedTuple):
     def words(self) -> str:
         """Say what was looked at, and how sure that is."""
         text = (
-            f"every mirror at {self.corners} corners of [uncertainty] and {self.drawn} points "
-            f"inside"
+            f"every mirror at {counted(self.corners, 'corner')} of [uncertainty] and "
+            f"{counted(self.drawn, 'point')} inside"
             + (f", in {self.populations} populations" if self.populations > 1 else "")
             + f", and {self.searched} more in a search from the worst of them"
         )
         if self.slow:
-            text += f"; settling only of the {self.slow} mirrors that are the slowest as described"
+            text += f"; settling only of the slowest as described, {counted(self.slow, 'mirror')}"
         return text
 
 

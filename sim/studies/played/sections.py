@@ -7,6 +7,7 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 
+from sim.foundations.files.text import counted
 from sim.report.drawing import BLUE, GREEN, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, Table
 from sim.studies.played.study import PlayedEvent, PowerDensity
@@ -183,8 +184,8 @@ def _density(event: PlayedEvent, d: PowerDensity) -> Picture:
         address = finish(figure)
     return Picture(
         address, f"Spectral density of {event.name}.",
-        f"One-sided, Welch's estimate of {d.segments} segments, Hann window, half overlap; shaded: "
-        f"90 % interval, {low_db:+.1f} to {high_db:+.1f} dB.",
+        f"One-sided, Welch's estimate of {counted(d.segments, 'segment')}, Hann window, half "
+        f"overlap; shaded: 90 % interval, {low_db:+.1f} to {high_db:+.1f} dB.",
     )  # fmt: skip
 
 

@@ -90,7 +90,7 @@ def page_of(
         If runs are missing.
     """
     if len(outcomes) != plan.n_runs:
-        raise ValueError(f"outcomes must hold all {plan.n_runs} runs, got {len(outcomes)}")
+        raise ValueError(f"outcomes must be one a run, {plan.n_runs}, got {len(outcomes)}")
     scenario = json.loads(plan.scenarios[0])
     first_point = Scenario.model_validate(scenario)
     origin = provenance(first_point, now(), asked._replace(overrides=plan.overrides))

@@ -8,6 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from sim.foundations.files.text import counted
 from sim.report.drawing import BLUE, INK, STYLE, Picture, finish
 from sim.studies.sweep.analysis import Floats, MetricAtValue, is_sampled, levels
 from sim.studies.sweep.plan import SweepPlan
@@ -44,7 +45,8 @@ def metric_picture(plan: SweepPlan, y: Floats, words: str, unit: str) -> Picture
         address,
         f"{words} against {', '.join(v.path for v in plan.varied)}.",
         f"{words}: runs as dots, means with 95 % intervals. "
-        + (f"{missing} of {y.size} runs have no such figure and are left out. " if missing else ""),
+        + (f"Left out: {missing} of {counted(y.size, 'run')}, without such a figure. "
+           if missing else ""),
     )
 
 

@@ -260,7 +260,7 @@ def test_gain_is_not_read_off_a_spot_that_moves(demo, recorded):
         ("", "holds no rows"),
         ("x_px,y_px\n", "holds no rows"),
         ("x,y_px\n1,2\n1,2\n", "no x_px found"),
-        ("x_px,y_px\n1,2\n", r"one row for each of the 2 frames \(got 1\)"),
+        ("x_px,y_px\n1,2\n", r"one row a frame, 2 \(got 1\)"),
         ("x_px,y_px\n1,2\n24,2\n", r"row 3: x_px must lie within the window, -0\.5 to 23\.5 px"),
         ("x_px,y_px\n1,2\n1,far\n", r"row 3: y_px must be a finite number \(got 'far'\)"),
         ("x_px,y_px\n1,2\nnan,2\n", "row 3: x_px must be a finite number"),

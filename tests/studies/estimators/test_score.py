@@ -88,5 +88,5 @@ def test_wrong_is_half_a_pixel_or_five_bounds():
 
 def test_frames_must_fall_into_groups():
     truth, spot, status = readings()
-    with pytest.raises(ValueError, match="groups must divide the 2048 frames, got 33"):
+    with pytest.raises(ValueError, match="groups must divide the number of frames, 2048, got 33"):
         score(SpotReading(spot, np.ones(len(spot)), status), truth, 33, 0.5)

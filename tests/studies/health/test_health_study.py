@@ -102,7 +102,7 @@ def test_what_cannot_be_tried_is_refused(settings, message):
 
 def test_more_faults_than_half_of_the_mirrors_are_refused():
     scenario = load_scenario("scenarios/harrow_point_watch.toml", SMALL)
-    with pytest.raises(ScenarioError, match="at most half of the run's 18 mirrors"):
+    with pytest.raises(ScenarioError, match="at most half of the 18 mirrors of the run"):
         study(scenario, seeds=1, mirrors=10, healthy=0)
 
 

@@ -42,7 +42,7 @@ def test_a_mirror_that_never_settled_is_worse_than_any_that_did():
     page = page_of(plan, outcomes)
     found = re.search(r"Settling, slowest mirror: <strong>(.*?)</strong> \(run (\d)\)", page)
     assert found and found.groups() == ("never", "2")
-    assert "1 of 4 runs have no such figure" in html.unescape(page)
+    assert "Left out: 1 of 4 runs, without such a figure" in html.unescape(page)
 
 
 def test_seeds_alone_give_a_share_with_its_interval():
@@ -72,5 +72,5 @@ def test_all_failed_still_gives_a_page():
 
 def test_an_unfinished_sweep_has_no_page():
     plan = make_plan(NAME, (), seeds=3, overrides=QUICK)
-    with pytest.raises(ValueError, match="outcomes must hold all 3 runs, got 2"):
+    with pytest.raises(ValueError, match="outcomes must be one a run, 3, got 2"):
         page_of(plan, made(2))
