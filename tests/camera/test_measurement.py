@@ -3,15 +3,19 @@
 from functools import partial
 
 import numpy as np
+import pytest
 
 from sim.camera.equivalent_noise import NoiseTable
-from sim.camera.measurement import Measurement
+from sim.camera.measurement import NOISE, Measurement, image_noise
 from sim.camera.settings import CameraParams
 from sim.estimators.centroid import thresholded_centroid
 from sim.estimators.peak import matched_filter
+from sim.foundations.errors import PlugInError
 from sim.foundations.ports import SpotStatus
 from sim.kernels import plain
 from tests.camera.test_camera_defects import BASE
+
+RULE = {"threshold_dn": 60, "min_flux_dn": 100.0, "edge_px": 3.0}
 
 
 def test_a_camera_without_a_layout_gets_the_squarest_one_that_holds_all_mirrors():
@@ -52,13 +56,12 @@ def test_light_of_the_spots_is_a_factor_on_their_signal_alone():
 
 
 def test_fused_sums_read_what_the_estimator_reads():
-    rule = {"threshold_dn": 60, "min_flux_dn": 100.0, "edge_px": 3.0}
-    estimator = partial(thresholded_centroid, **rule)
+    estimator = partial(thresholded_centroid, **RULE)
     params, mirrors = CameraParams(**BASE), np.arange(3)
     position = np.array([[[11.3, 8.0, 0.5], [11.7, 15.2, 11.5]]])  # the last is cut by the edge
     fused, framed = (
         Measurement(params, mirrors, 5, estimator, sums, plain).read(position, 4)
-        for sums in (rule, None)
+        for sums in (RULE, None)
     )
     assert fused.status.tolist() == [SpotStatus.OK, SpotStatus.OK, SpotStatus.EDGE]
     assert fused.spot_px.shape == (3, 2)
@@ -88,3 +91,49 @@ def test_drawn_readings_scatter_by_their_table_anew_in_every_frame():
         assert (np.abs(np.cov(error.T) - wanted) < 5 * spread).all()
     between = errors[0].T @ errors[1] / m
     assert (np.abs(between) < 5 * np.outer(size, size) / np.sqrt(m)).all()
+
+
+def test_whole_fields_hold_what_the_windows_show():
+    """A window is a part of its mirror's field: 24 x 24 px of 64 x 64, where the corners say."""
+    params, mirrors = CameraParams(**(BASE | {"noise": "none", "dark_e_per_s": 1e5})), np.arange(9)
+    camera = Measurement(params, mirrors, 1, matched_filter, None, plain)
+    position = np.stack([np.linspace(8.0, 15.0, 9), np.linspace(14.0, 9.0, 9)])[None]
+    origin = np.tile([-11.0, -11.0], (9, 1)) + np.arange(9)[:, None]
+    which = np.array([7, 2])
+    for kelvin, light in ((0.0, 1.0), (4.0, 0.5)):
+        fields = camera.fields(which, position, 0, origin, kelvin, light)
+        windows = camera.frames(position, 0, origin, kelvin, light)
+        assert fields.shape == (2, 64, 64)
+        for field, m in zip(fields, which, strict=True):
+            x, y = (origin[m] + camera.centre_px[m] - camera.layout.corner(mirrors)[m]).astype(int)
+            found = field[y : y + 24, x : x + 24]
+            np.testing.assert_allclose(found, windows[m], atol=1)
+            assert field.max() == found.max() and found.max() > found.min() + 100
+
+
+def test_a_reading_that_is_none_is_refused_with_estimator_mirror_and_time():
+    def broken(frames_dn, *, camera):
+        reading = thresholded_centroid(frames_dn, camera=camera, **RULE)
+        reading.spot_px[1] = np.inf
+        return reading
+
+    camera = Measurement(CameraParams(**BASE), np.array([3, 7]), 1, broken, None, plain)
+    with pytest.raises(PlugInError, match=r'estimator "estimator": mirror 7, 5 ms: '):
+        camera.read(np.full((1, 2, 2), 11.5), 5)
+    broken.kind = "own"
+    camera.estimator = lambda frames_dn, *, camera: None
+    camera.estimator.kind = "own"
+    with pytest.raises(PlugInError, match=r'estimator "own": 5 ms: '):
+        camera.read(np.full((1, 2, 2), 11.5), 5)
+
+
+@pytest.mark.parametrize(
+    ("noise", "read_noise_e", "drawn"),
+    [("equivalent", 1.0, "fast"), ("equivalent", 0.99, "exact"), ("exact", 6.0, "exact"),
+     ("fast", 6.0, "fast"), ("none", 6.0, "none")],
+)  # fmt: skip
+def test_images_behind_equivalent_noise_have_the_noise_that_their_camera_allows(
+    noise, read_noise_e, drawn
+):
+    params = CameraParams(**(BASE | {"noise": noise, "read_noise_e": read_noise_e}))
+    assert image_noise(params) == NOISE[drawn]

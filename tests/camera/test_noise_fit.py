@@ -89,6 +89,20 @@ def test_a_table_reaches_as_far_as_every_spot_was_read():
         fill_table(WINDOW, reader(lost=lambda away: away[:, 1] < -0.9))
 
 
+def test_a_table_stays_within_the_shorter_side_of_a_window():
+    """Of 14 by 30 pixels: 6.5 px from the middle to the outermost centres, half of 13."""
+
+    def read(spots_px, batch):
+        error = SIGMA * np.random.default_rng(batch).standard_normal(spots_px.T.shape)
+        count = len(error)
+        return SpotReading(
+            spots_px.T + error, np.full(count, 1000.0), np.full(count, SpotStatus.OK, np.uint8)
+        )
+
+    for window in ((14, 30), (30, 14)):
+        assert fill_table(window, read).reach_px == 6.5
+
+
 def test_a_table_that_does_not_hold_is_tried_smaller_and_then_refused():
     # A step is no sum of waves and powers. Beyond 5.3 px: 8, 6.4, then 5.12 px.
     step = reader(more=lambda away: 0.1 * (np.abs(away).max(axis=1) > 5.3))

@@ -6,10 +6,11 @@ from pydantic import ValidationError
 
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Clock
-from sim.optics.epochs import connected_epochs
+from sim.optics.budgets import BudgetParams
+from sim.optics.epochs import connected_epochs, rewired
 from sim.optics.geometry import SwitchGeometry, connect
 from sim.optics.params import OpticsParams
-from sim.optics.switch import wire
+from sim.optics.switch import budget_of, wire
 from tests.optics.test_built import OPTICS, switch
 
 CLOCK = Clock(1e-4, 10, 60)
@@ -105,3 +106,68 @@ def test_mirrors_are_no_wider_than_either_pitch():
     for geometry, radius_um in (({}, 751.0), ({"output_pitch_mm": 1.2}, 601.0)):
         with pytest.raises(ValidationError, match="must not be wider than the pitch"):
             switch(**geometry).replace(optics=OPTICS | {"mirror_radius_um": radius_um})
+
+
+def test_spare_ports_take_part_and_are_checked():
+    params = switch().replace(connections=((3, 7), (0, 5)))
+
+    def mirrors(inputs=(), outputs=()):
+        spares = (inputs, outputs)
+        return connected_epochs(params, CLOCK, seed=1, population_seed=1, spares=spares)[0].tolist()
+
+    assert mirrors((95, 1), (0,)) == [0, 1, 3, 95, 96, 96 + 5, 96 + 7]
+    for side, spares in (
+        ("inputs", ((96,), ())), ("outputs", ((), (96,))), ("inputs", ((-1,), ())),
+    ):  # fmt: skip
+        with pytest.raises(ScenarioError, match=f"spare_{side}: ports are 0 to 95 .got "):
+            mirrors(*spares)
+    for side, spares in (("inputs", ((1, 3), ())), ("outputs", ((), (7,)))):
+        with pytest.raises(ScenarioError, match=f"spare_{side}: port . has a connection"):
+            mirrors(*spares)
+
+
+def test_a_connection_by_way_of_other_mirrors():
+    params = switch().replace(connections=((3, 7), (0, 5)))
+    mirrors, _, (epoch,), _ = connected_epochs(
+        params, CLOCK, seed=1, population_seed=1, spares=((1,), (9,))
+    )
+    assert mirrors.tolist() == [0, 1, 3, 96 + 5, 96 + 7, 96 + 9]
+    pairs = np.array([[1, 3], [2, 5]])  # input 0 by mirror A01, output 7 by mirror B09
+    geometry = SwitchGeometry.from_params(params.geometry)
+    found = connect(geometry, np.array([1, 3]), np.array([5, 9]))
+    before = epoch.aim_rad.copy()
+    before[2] = found.tilt_a_rad[1] + [0.0, 1e-6]  # one axis of it moves
+    before[3] = found.tilt_b_rad[0]  # does not move
+    after = rewired(
+        params, mirrors, epoch, before, pairs, frame=12, frame_s=1e-3, population_seed=1
+    )
+    assert after.start_s == pytest.approx(12e-3) and after.commanded
+    assert after.outputs.tolist() == epoch.outputs.tolist() == [5, 7]  # they keep their names
+    np.testing.assert_array_equal(after.pairs, pairs)
+    np.testing.assert_array_equal(after.aim_rad[[1, 2]], found.tilt_a_rad)
+    np.testing.assert_array_equal(after.aim_rad[[3, 5]], found.tilt_b_rad)
+    np.testing.assert_array_equal(after.aim_rad[[0, 4]], before[[0, 4]])
+    assert after.moved.tolist() == [False, True, True, False, False, True]
+    ((frame, aim),) = after.stages
+    assert frame == 12 and aim is after.aim_rad
+    assert after.aligned_db.shape == (2,) and after.form_db.shape == (2, 4, 4)
+
+
+def test_ports_of_unequal_sides_are_held_against_their_own_number():
+    for ports, pairs, side in (
+        ((4, 6), ((4, 0),), "input"), ((4, 6), ((0, 6),), "output"),
+        ((6, 4), ((6, 0),), "input"), ((6, 4), ((0, 4),), "output"),
+    ):  # fmt: skip
+        with pytest.raises(ScenarioError, match=f"key: {side} port must be below"):
+            wire(pairs, ports, 1, 0, "key")
+    for pairs, side in ((((0, 1), (0, 2)), "input"), (((0, 2), (1, 2)), "output")):
+        with pytest.raises(ScenarioError, match=f"{side} port . is used 2 times"):
+            wire(pairs, (4, 6), 1, 0, "key")
+    assert [p.tolist() for p in wire(((3, 5), (0, 1)), (4, 6), 1, 0, "key")] == [[0, 3], [1, 5]]
+
+
+def test_a_budget_that_is_wanted_is_there_or_asked_for():
+    budget = BudgetParams(acceptance_db=2.0, end_of_life_db=3.0)
+    assert budget_of(switch().replace(budget=budget), "x") == budget
+    with pytest.raises(ScenarioError, match="switch.budget: required for x, but missing"):
+        budget_of(switch(), "x")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.foundations.ports import SpotStatus
-from sim.results.ranking import Culprit, rank
+from sim.results.ranking import Culprit, _of_events, rank
 from tests.made_traces import made_epoch, made_traces
 from tests.results.runs import TICK_S, N, settings
 
@@ -137,3 +137,27 @@ def test_percentiles_of_connections_that_never_go_dark():
     assert excess[ends].max() < 40.0
     expected = np.percentile(excess[ends] + aligned, 99, axis=0)
     np.testing.assert_allclose(rows["p99_db"], expected, rtol=1e-6)
+
+
+def event_row(name="a knock", recovery_ms=None, slowest="c", outage_ms=0.0, stray_db=None):
+    stray = stray_db and {"from": f"from {name}", "into": "d", "db": stray_db, "at_ms": 30.0}
+    return {"name": name, "recovery_ms": recovery_ms, "slowest": slowest, "outage_ms": outage_ms,
+            "crosstalk": stray}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ((), {}),
+        ((event_row(),), {}),
+        ((event_row(recovery_ms=3.0, slowest=None, outage_ms=2.0),), {}),
+        ((event_row("one", 3.0, "a"), event_row("two", 5.0, "b"), event_row("three")),
+         {"events.recovery_ms": Culprit("b after two", None)}),
+        ((event_row("one", outage_ms=0.5), event_row("two", outage_ms=0.25)),
+         {"events.outage_ms": Culprit("one", None)}),
+        ((event_row("one", stray_db=50.0), event_row("two", stray_db=40.0), event_row()),
+         {"events.crosstalk_db": Culprit("from two into d", 0.03)}),
+    ],
+)  # fmt: skip
+def test_who_an_event_s_figures_are_of(rows, said):
+    assert _of_events(rows) == said
