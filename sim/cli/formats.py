@@ -31,26 +31,33 @@ def formats(
 
     Estimator and controller compute in whole numbers where there is a form of it. Also found: how
     far each word can go and went, overflow, mismatches that move nothing, loops that never rest.
-    Writes formats.json, runs.csv, words.csv and report.html. Ends with 1 if no set of words that
-    was tried is enough, or one is cut off.
+    Writes formats.json, runs.csv, words.csv and report.html. Runs are kept in DIR-runs as they
+    come: stopped or killed, the same command goes on from there; when DIR is written, they are
+    removed. Ends with 1 if no set of words that was tried is enough, or one is cut off.
     """
     from pathlib import Path
 
     from sim.cli.asked import asked_by
-    from sim.cli.counting import counting_bar
+    from sim.cli.sweep import progress
     from sim.foundations.files.filing import check_output
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
     from sim.studies.formats.filing import KIND, write_formats
+    from sim.studies.formats.kept import forget
     from sim.studies.formats.study import formats as study
     from sim.studies.formats.sweep import NAMES, lengths_of
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
     sweeps = lengths_of(vary)
-    with naming(path, overrides), counting_bar() as stage:
-        found = study(load_scenario(path, overrides), sweeps=sweeps, progress=stage("runs"))
+    kept = Path(out).with_name(f"{Path(out).name}-runs")
+    with naming(path, overrides), progress() as tell:
+        found = study(
+            load_scenario(path, overrides), sweeps=sweeps, folder=kept, overwrite=overwrite,
+            progress=tell,
+        )  # fmt: skip
     folder = write_formats(found, out, overwrite=overwrite, asked=asked_by(ctx, overrides))
+    forget(kept)
     with showing(folder):
         say(f"{shown(found.built.resolved.title)}: {found.verdict}")
         say(f"{'word':<38}{'knee':>6}{'recommended':>13}{'residual':>18}")

@@ -1,6 +1,6 @@
 """A controller that runs its law in whole numbers, as the firmware does."""
 
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +13,12 @@ from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.rounding_noise import rounding_bound_px, rounding_density
 from sim.firmware.settings import ControllerArithmetic
+from sim.firmware.state_bounds import largest_inputs, state_bounds
 from sim.foundations.ports import Array, Setpoint, SpotStatus, TiltReading
 from sim.foundations.ports.linear_law import LinearLaw
+
+WIDENED: Final = 3
+"""Times that words are made longer because a proven bound does not fit them."""
 
 
 class FixedInput(NamedTuple):
@@ -73,7 +77,32 @@ class FixedController:
         self.exact = law
         self.ranges = ranges_of(law, position_px=position_px, correction_px=correction_px)
         self.law: FixedLaw = fixed_law(law, arithmetic, self.ranges)
+        self._bound()
+        for _ in range(WIDENED):
+            wider = self._wider()
+            if wider == self.ranges.states:
+                break
+            self.ranges = self.ranges._replace(states=wider)
+            self.law = fixed_law(law, arithmetic, self.ranges)
+            self._bound()
         self.scale_px_per_rad = scale_px_per_rad
+
+    def _bound(self) -> None:
+        """Work out what comes in at the most, and how far that can take each state."""
+        self.largest = largest_inputs(
+            self.law, mismatch_px=2.0 * self.ranges.position, correction_px=self.ranges.correction
+        )
+        self.bounds = state_bounds(self.law, self.largest)
+
+    def _wider(self) -> tuple[float, ...]:
+        """Return ranges in which each state's proven bound fits its word."""
+        found = []
+        for size, form, bound in zip(
+            self.ranges.states, self.law.formats.states, self.bounds.any_order, strict=True
+        ):
+            short = np.isfinite(bound) and bound > form.highest
+            found.append(max(size, bound * form.step) if short else size)
+        return tuple(found)
 
     def initial_state(self, n_mirrors: int) -> FixedState:
         """Return the state before the first frame."""

@@ -52,12 +52,20 @@ def corners_of(law: FixedLaw) -> list[RoundingCorner]:
     found = []
     for number, site in enumerate(sites_of(law)):
         unit = 0 if never_rounds(law, site) else smallest_change(law, site)
-        for side in (-1, 0, 1):
+        halves = unit != 0 and 2 * unit == 1 << shift_of(law, site)
+        for side in (-1, 0) if halves else (-1, 0, 1):  # half a step above is half a step below
             if unit == 0:
                 found.append(RoundingCorner(site, side, None, None))
             else:
                 found.append(_searched(law, site, side * unit, 3 * number + side + 1))
     return found
+
+
+def shift_of(law: FixedLaw, site: RoundingSite) -> int:
+    """Return the bits that a site rounds away."""
+    if site.stage == "section":
+        return law.section_shift
+    return int(law.shifts[("seen", "lost").index(site.stage)][site.row])
 
 
 def smallest_change(law: FixedLaw, site: RoundingSite) -> int:

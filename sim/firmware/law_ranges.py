@@ -21,9 +21,7 @@ class Ranges(NamedTuple):
     correction: float
     """The correction that the drive can carry out, either way."""
     states: tuple[float, ...]
-    """Each state, either way."""
-    certain: tuple[bool, ...]
-    """Whether no input whatever takes the state beyond."""
+    """Each state, either way; `sim.firmware.state_bounds` proves what its word holds."""
     filters: float
     """What comes out of the filter sections, and their memories."""
 
@@ -51,8 +49,8 @@ def ranges_of(law: LinearLaw, *, position_px: float, correction_px: float) -> Ra
     r = |A| r + inputs holds in whatever order readings come and go, if |A| shrinks. If it does not,
     but states go on alike whether their spot is seen or lost (an internal model that corrections
     drive), the sum of |A^k| times the inputs holds in any order too. Else `COASTING` times the
-    bound of a spot that is always seen is taken, which is not certain where spots are lost and
-    found; words are cut off there, and that is counted.
+    bound of a spot that is always seen is taken. Words are laid out by these numbers; whether they
+    hold is worked out for the words themselves.
     """
     correction = 2.0 * correction_px
     mismatch = filters = 2.0 * position_px
@@ -61,24 +59,19 @@ def ranges_of(law: LinearLaw, *, position_px: float, correction_px: float) -> Ra
         filters = max(filters, mismatch * max(output, first, second))
         mismatch *= output
         filters = max(filters, mismatch)
-    n = len(law.conditional)
     fixed = law.conditional | law.previous
     given = np.where(law.conditional, correction, mismatch)
     free = np.flatnonzero(~fixed)
     size = np.where(fixed, given, 0.0)
-    certain = np.ones(n, bool)
     if free.size:
-        bound, sure = _free_bound(law, free, fixed, given, mismatch, correction)
-        size[free], certain[free] = bound, sure
-    return Ranges(
-        position_px, correction, tuple(map(float, size)), tuple(map(bool, certain)), float(filters)
-    )
+        size[free] = _free_bound(law, free, fixed, given, mismatch, correction)
+    return Ranges(position_px, correction, tuple(map(float, size)), float(filters))
 
 
 def _free_bound(
     law: LinearLaw, free: NDArray[np.intp], fixed: NDArray[np.bool_], given: Array,
     mismatch: float, correction: float,
-) -> tuple[Array, bool]:  # fmt: skip
+) -> Array:  # fmt: skip
     worst_a = np.zeros((free.size, free.size))
     alike = np.array_equal(_inner(law.seen, free), _inner(law.lost, free))
     worst_in = np.zeros(free.size)
@@ -99,13 +92,11 @@ def _free_bound(
             for own in inner.reshape(-1, free.size, free.size):
                 steady = np.maximum(steady, _steady_bound(own, worst_in))
     if np.abs(np.linalg.eigvals(worst_a)).max() < 1 - 1e-9:
-        bound = np.linalg.solve(np.eye(free.size) - worst_a, worst_in).astype(np.float64)
-        return bound, True
+        return np.linalg.solve(np.eye(free.size) - worst_a, worst_in).astype(np.float64)
     if alike:
         each = _inner(law.seen, free).reshape(-1, free.size, free.size)
-        found = np.max([_steady_bound(own, worst_in) for own in each], axis=0)
-        return found, bool(np.isfinite(found).all())
-    return COASTING * steady, False
+        return np.asarray(np.max([_steady_bound(own, worst_in) for own in each], axis=0))
+    return COASTING * steady
 
 
 def _inner(part: LawMatrices, free: NDArray[np.intp]) -> Array:

@@ -14,7 +14,10 @@ FIRST = [
     # a of y[n] = Q(a y[n-1]), cycles with ties away, even, up, down and to zero.
     (Fraction(9, 10), (-5, 5), (-4, 4), (-4, 5), (-9, 0), (0, 0)),
     (Fraction(99, 100), (-50, 50), (-50, 50), (-49, 50), (-99, 0), (0, 0)),
+    (Fraction(19, 20), (-10, 10), (-10, 10), (-9, 10), (-19, 0), (0, 0)),
     (Fraction(-9, 10), (-5, 5), (-4, 4), (-4, 4), (0, 0), (0, 0)),
+    (Fraction(-19, 20), (-10, 10), (-10, 10), (-9, 9), (0, 0), (0, 0)),
+    (Fraction(-99, 100), (-50, 50), (-50, 50), (-49, 49), (0, 0), (0, 0)),
 ]
 
 
@@ -31,6 +34,34 @@ def test_first_order_cycles_keep_the_dead_band_of_jackson(a, away, even, up, flo
         if rounding in ("away", "even", "up"):
             assert found.peak <= Fraction(1, 2) / (1 - abs(a))
         assert found.rests_only == (wanted == (0, 0))
+
+
+@pytest.mark.parametrize(
+    ("a", "away", "even", "up", "floor", "zero"), [row for row in FIRST if abs(row[0]) < 0.98]
+)
+def test_two_frames_apart_the_dead_band_is_that_of_the_first_order(a, away, even, up, floor, zero):
+    """y[n] = Q(a y[n-2]) is two recursions of the first order that take turns.
+
+    So Jackson's 0.5 / (1 - |a2|) for a section (1969, from memory) is his figure of the first
+    order there, and a bound.
+    """
+    for rounding, wanted in zip(
+        ("away", "even", "up", "floor", "zero"), (away, even, up, floor, zero), strict=True
+    ):
+        found = limit_cycles(0, -a.numerator, a.denominator, Rounding(rounding), start=25)
+        assert (found.lowest, found.highest) == wanted, rounding
+
+
+@pytest.mark.parametrize("rule", ["away", "even", "zero"])
+@pytest.mark.parametrize(("a1", "a2"), [(-180, 95), (-134, 90), (-160, 97)])
+def test_at_the_other_end_of_the_band_cycles_change_sign_and_keep_their_size(rule, a1, a2):
+    """(-1)^n y solves the recursion with -a1, if the rule for ties treats both signs alike."""
+    for roundings in (1, 2):
+        low, high = (
+            limit_cycles(a, a2, 100, Rounding(rule), start=40, roundings=roundings)
+            for a in (a1, -a1)
+        )
+        assert low.peak == high.peak
 
 
 def walked(a1: int, a2: int, den: int, start: int, two: bool) -> int:

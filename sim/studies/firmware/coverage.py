@@ -1,5 +1,6 @@
 """What golden vectors reach, by how many rows, and what they do not."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -10,6 +11,8 @@ from sim.firmware.fixed_law import FixedLaw, FixedState
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import law_of_rows, roundings
 from sim.foundations.ports import SpotStatus
+from sim.studies.firmware.law_steps import WORST_FRAMES
+from sim.studies.formats.examples import StateExample
 
 
 class Covered(NamedTuple):
@@ -47,6 +50,19 @@ def law_lines(
         Covered(f"{where}: correction at a limit", int(limited.sum()), ""),
         Covered(f"{where}: a word cut off", int(cut.sum()), ""),
     ]
+
+
+def worst_lines(examples: Sequence[StateExample]) -> list[Covered]:
+    """Return the lines of inputs that take the states of a law as far as was found."""
+    return [
+        Covered(
+            f"law: state {each.found.state}, {'xy'[each.found.axis]}: worst input that was found",
+            min(WORST_FRAMES, len(each.found.seen) - 1),
+            "leaves its word, which cuts it off" if each.found.leaves
+            else f"reaches {100 * each.share:.3g} % of its word",
+        )
+        for each in examples
+    ]  # fmt: skip
 
 
 def corner_lines(

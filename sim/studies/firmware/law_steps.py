@@ -1,5 +1,6 @@
 """Steps that a run may never take: lost and found, limits, resets, words cut off, corners."""
 
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -10,9 +11,12 @@ from sim.firmware.corners import LawSteps, RoundingCorner, corners_of
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import law_of_rows
+from sim.firmware.worst_inputs import WorstInputs, played
 from sim.foundations.rng import philox
 
 FRAMES: Final = 96
+WORST_FRAMES: Final = 32
+"""Last frames of the inputs that take a state farthest."""
 MOST_MIRRORS: Final = 4
 KEY: Final = (2026, 1129)
 
@@ -32,8 +36,13 @@ class LawRows(NamedTuple):
     after: FixedState
 
 
-def law_rows(law: FixedLaw, mirrors: int) -> tuple[LawRows, list[RoundingCorner]]:
-    """Return steps of a law for a fleet, and what was found of its rounding corners."""
+def law_rows(
+    law: FixedLaw, mirrors: int, worst: Sequence[WorstInputs] = ()
+) -> tuple[LawRows, list[RoundingCorner]]:
+    """Return steps of a law for a fleet, and what was found of its rounding corners.
+
+    The last frames of each of the worst inputs of its states are among the steps.
+    """
     chosen = np.unique(np.linspace(0, mirrors - 1, MOST_MIRRORS).round().astype(np.int64))
     parts = [_sequence(law, mirror, number) for number, mirror in enumerate(chosen.tolist())]
     corners = corners_of(law_of_rows(law, np.zeros(1, np.int64)))
@@ -41,6 +50,7 @@ def law_rows(law: FixedLaw, mirrors: int) -> tuple[LawRows, list[RoundingCorner]
         _by_itself(law, corner.step) for corner in corners if corner.step is not None
     ]
     parts.append(_by_itself(law, _ends(law)))
+    parts += [_by_itself(law, _worst(law, case)) for case in worst]
     return _joined(parts), corners
 
 
@@ -64,6 +74,19 @@ def _by_itself(law: FixedLaw, steps: LawSteps) -> LawRows:
         np.zeros(count, np.int64), np.zeros(count, bool), np.zeros((count, 2), np.int64),
         steps.before, steps.given, after,
     )  # fmt: skip
+
+
+def _worst(law: FixedLaw, case: WorstInputs) -> LawSteps:
+    """Return the last frames of a worst case, each from the state that it is played to."""
+    frames = played(law, case)
+    last = range(max(1, len(frames) - WORST_FRAMES), len(frames))
+    before = FixedState._make(
+        np.concatenate(part) for part in zip(*(frames[k - 1] for k in last), strict=True)
+    )
+    seen = np.repeat(case.seen[last, None], 2, axis=1)
+    reference = np.repeat(case.mismatch[last, None], 2, axis=1)
+    edge = np.repeat(case.limit[last, None], 2, axis=1)
+    return LawSteps(before, FixedInput(np.zeros_like(reference), seen, reference, edge, edge))
 
 
 def _ends(law: FixedLaw) -> LawSteps:

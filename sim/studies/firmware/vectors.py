@@ -21,11 +21,18 @@ from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
 from sim.foundations.files.text import counted
 from sim.foundations.ports import SpotStatus
-from sim.studies.firmware.coverage import Covered, corner_lines, law_lines, spot_lines
+from sim.studies.firmware.coverage import (
+    Covered,
+    corner_lines,
+    law_lines,
+    spot_lines,
+    worst_lines,
+)
 from sim.studies.firmware.law_steps import MOST_MIRRORS, LawRows, law_rows
 from sim.studies.firmware.made import FirmwareError, firmware_of, fixed_parts, refuse_frames
 from sim.studies.firmware.recorded import DriveTick, LoopFrame, recorded
 from sim.studies.firmware.windows import Window, windows_of
+from sim.studies.formats.examples import examples_of
 
 MOST_MB: Final = 2000.0
 """Largest folder."""
@@ -88,7 +95,8 @@ def vectors_of(
     most_dn = saturated_dn(built)
     loop, loop_lines = _loop(run, chosen, controller, most_dn)
     spots, labels, windows_lines = _spots(built, estimator, most_dn)
-    steps, corners = law_rows(controller.law, fleet)
+    examples = examples_of(controller)
+    steps, corners = law_rows(controller.law, fleet, [each.found for each in examples])
     law = controller.law
     before = _before(run, chosen, controller)
     given = _inputs(run, chosen)
@@ -96,6 +104,7 @@ def vectors_of(
         *loop_lines, *windows_lines,
         *law_lines(steps.before, steps.given, steps.after, steps.reset, "law"),
         Covered("law: taken over from a standing correction", int(steps.reset.sum()), "resets"),
+        *worst_lines(examples),
         *corner_lines(
             law, corners,
             [

@@ -29,6 +29,7 @@ def results_of(found: FormatsStudy) -> dict[str, Any]:
         "recommended": [knee._asdict() for knee in found.knees],
         "together": None if found.together is None else found.together._asdict(),
         "words": [row._asdict() for row in found.words],
+        "examples": [example.plain() for example in found.examples],
         "measured": found.measured._asdict(),
         "stalls": [stall._asdict() for stall in found.stalls],
         "sections": [row._asdict() for row in found.sections],

@@ -40,7 +40,8 @@ def formats_page(found: FormatsStudy) -> StudyPage:
         good=found.good,
         sections=[
             Section("What bits cost", _left_out(found), [_knees(found)], [curves(found)]),
-            Section("Each word, how far it can go", _overflow(found), [_words(found)]),
+            Section("Each word, how far it can go", _overflow(found),
+                    [_words(found), *_examples(found)]),
             Section("Where the integer loop stands still or swings", _still(found),
                     _sections(found)),
             Section("All runs", (), [_rows(found.rows)]),
@@ -112,8 +113,9 @@ def _overflow(found: FormatsStudy) -> list[str]:
         cut,
         "Proven: the largest value that any input can give fits the word; the last column says "
         "which input that is. Can overflow: that input takes it out of its word, though the run "
-        "did not. Not proven: no such bound is known; one bit more than the run reached is "
-        "proposed."
+        "did not; words saturate, so the state is then wrong and does not wrap. Not proven: "
+        "neither such a bound nor such an input is known; one bit more than the run reached, or "
+        "what a spot that is always seen needs, is proposed.",
     ]
 
 
@@ -129,6 +131,31 @@ def _words(found: FormatsStudy) -> Table:
     head = ["Word", "Format", "Bits", "Needed by any input", "Reached in the run", "Proposed",
             "Overflow", "Largest by"]  # fmt: skip
     return Table("Bits of each word, sign included", head, rows)
+
+
+def _examples(found: FormatsStudy) -> list[Table]:
+    if not found.examples:
+        return []
+    rows = []
+    for each in found.examples:
+        limit = "none known" if each.bound is None else f"{100 * each.bound / each.word_end:.1f} %"
+        always = (
+            "none known" if each.bound_seen is None
+            else f"{100 * each.bound_seen / each.word_end:.1f} %"
+        )  # fmt: skip
+        end = "leaves its word" if each.found.leaves else f"{100 * each.share:.1f} %"
+        rows.append([
+            f"state {each.found.state}, axis {'xy'[each.found.axis]}", limit, always, end,
+            each.words,
+        ])  # fmt: skip
+    head = ["State", "Bound, any order of lost frames", "Bound, always seen",
+            "Worst input found, played in words", "That input"]  # fmt: skip
+    caption = (
+        "States that go on by themselves, as a share of their word. Mismatches and limits of the "
+        "correction jump between their ends, which no drive does: bounds hold whatever comes in. "
+        "formats.json holds the inputs frame by frame"
+    )
+    return [Table(caption, head, rows)]
 
 
 def _still(found: FormatsStudy) -> list[str]:

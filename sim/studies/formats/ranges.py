@@ -1,5 +1,6 @@
 """Each word of the firmware: how far it can go, how far it went, and the format that follows."""
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -9,6 +10,7 @@ from sim.firmware.controller import FixedController
 from sim.firmware.law_words import sum_bits
 from sim.firmware.q_format import QFormat
 from sim.firmware.spots.estimator import FixedEstimator
+from sim.studies.formats.examples import StateExample
 from sim.studies.formats.measured import Measured
 
 SPARE_BITS = 1
@@ -26,17 +28,19 @@ class WordRow(NamedTuple):
     bits: int
     """Of the format in use, sign included."""
     largest: float | None
-    """Any input whatever; None: no such bound. [unit of the word]"""
+    """Any input whatever; None: no such bound is known. [unit of the word]"""
     needed: int | None
     """Bits for that, sign included."""
     reached: int | None
     """In the run. [unit of the word]"""
     reached_bits: int | None
     proposed: int
-    """Bits that are enough: proven where there is a bound, else what was reached and one more."""
+    """Bits that are enough: proven where there is a bound; else what was reached and one more, or
+    what a spot that is always seen needs."""
     verdict: str
     """`proven`: holds the largest value. `cut off`: left its word in the run. `can overflow`: the
-    example takes it out of its word, the run did not. `not proven`: no bound is known."""
+    example takes it out of its word, the run did not. `not proven`: neither a bound is known nor an
+    example."""
     example: str
     """What takes the word to its largest."""
 
@@ -63,7 +67,9 @@ def _row(
     )
 
 
-def word_rows(built: Built, found: Measured) -> tuple[WordRow, ...]:
+def word_rows(
+    built: Built, found: Measured, examples: Sequence[StateExample] = ()
+) -> tuple[WordRow, ...]:
     """Return all words of a scenario's firmware.
 
     Parameters
@@ -72,6 +78,8 @@ def word_rows(built: Built, found: Measured) -> tuple[WordRow, ...]:
         In whole numbers, as far as its parts can.
     found : Measured
         Of a run.
+    examples : sequence of StateExample
+        Of the law's states, see `examples_of`.
     """
     rows: list[WordRow] = []
     estimator: Any = built.parts.measurement.estimator
@@ -79,7 +87,7 @@ def word_rows(built: Built, found: Measured) -> tuple[WordRow, ...]:
         rows += _estimator_rows(estimator, found)
     controller: Any = built.parts.controller
     if isinstance(controller, FixedController):
-        rows += _controller_rows(controller, found)
+        rows += _controller_rows(controller, found, examples)
     if built.parts.coded is not None:
         words = built.parts.coded.words
         codes = words.highest - words.lowest + 1
@@ -112,7 +120,9 @@ def _estimator_rows(estimator: FixedEstimator, found: Measured) -> list[WordRow]
     return rows
 
 
-def _controller_rows(controller: FixedController, found: Measured) -> list[WordRow]:
+def _controller_rows(
+    controller: FixedController, found: Measured, examples: Sequence[StateExample]
+) -> list[WordRow]:
     law, ranges = controller.law, controller.ranges
     f = law.formats
     states, filters = found.states or (), found.filters
@@ -131,16 +141,10 @@ def _controller_rows(controller: FixedController, found: Measured) -> list[WordR
             _row("controller", "memory of sections", f.memory.words, f.memory.bits,
                  ranges.filters * 2.0**f.memory.fraction, filters, "the same")
         )  # fmt: skip
-    for i, (form, size, certain) in enumerate(
-        zip(f.states, ranges.states, ranges.certain, strict=True)
-    ):
-        rows.append(
-            _row("controller", f"state {i}", form.words, form.bits,
-                 size * 2.0**form.fraction if certain else None,
-                 states[i] if states else None,
-                 "limits of the correction, or a bound over any order of readings" if certain
-                 else "no bound while a spot is lost: twice that of a spot always seen")
-        )  # fmt: skip
+    known = {example.found.state: example for example in examples}
+    for i, form in enumerate(f.states):
+        reached = states[i] if states else None
+        rows.append(_state_row(controller, i, form, reached, known.get(i)))
     rows.append(
         _row("controller", "correction", f.correction.words, f.correction.bits,
              ranges.correction * 2.0**f.correction.fraction, found.correction,
@@ -152,3 +156,34 @@ def _controller_rows(controller: FixedController, found: Measured) -> list[WordR
                     None, bits, "proven", "any words in the row")
         )  # fmt: skip
     return rows
+
+
+def _state_row(
+    controller: FixedController, i: int, form: QFormat, reached: int | None,
+    example: StateExample | None,
+) -> WordRow:  # fmt: skip
+    """Return the row of a state: a bound that holds, or the example that comes nearest."""
+    law = controller.law
+    any_order, seen = (float(bound[i]) for bound in controller.bounds)
+    largest = any_order if np.isfinite(any_order) else None
+    if law.conditional[i]:
+        words = "cut off at the limits of the correction, by rule"
+    elif law.previous[i]:
+        words = "the last mismatch"
+    elif example is None:
+        words = "any input, in any order of seen and lost frames"
+    elif largest is not None:
+        share = 100 * example.found.reached / largest
+        words = f"any order of seen and lost frames; an input reaches {share:.0f} % of that"
+    else:
+        always = np.isfinite(seen) and seen <= form.highest
+        reach = f"reaches {100 * example.share:.0f} % of the word"
+        words = f"an input {'leaves the word' if example.found.leaves else reach}"
+        words += "; proven if the spot is always seen" if always else ""
+    row = _row("controller", f"state {i}", form.words, form.bits, largest, reached, words)
+    if row.verdict in ("can overflow", "not proven"):
+        leaves = example is not None and example.found.leaves
+        row = row._replace(verdict="can overflow" if leaves else "not proven")
+    if largest is None and np.isfinite(seen):
+        row = row._replace(proposed=max(row.proposed, _bits(seen)))
+    return row

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from sim.assembly.build import Built, build
@@ -9,16 +10,18 @@ from sim.firmware.controller import FixedController
 from sim.scenario.model import Scenario
 from sim.studies.formats.arithmetic import StartingWords, words_and_floats
 from sim.studies.formats.cycles import LoopCycles, loop_cycles
+from sim.studies.formats.examples import StateExample, examples_of
+from sim.studies.formats.kept import keeping
 from sim.studies.formats.knee import TOLERATED_PCT, Knee, knee_of
+from sim.studies.formats.loss import Loss, more_of
 from sim.studies.formats.measured import Measured, measured
 from sim.studies.formats.ranges import WordRow, word_rows
 from sim.studies.formats.stalls import SectionRow, Stall, stalls_of, worded_sections
 from sim.studies.formats.sweep import (
     NAMES,
-    Loss,
     SweepRow,
-    more_of,
     row_of,
+    runs_of,
     vary_words,
     with_all,
     with_long_words,
@@ -47,6 +50,8 @@ class FormatsStudy(NamedTuple):
     """Along x and y; empty if the controller is not in whole numbers."""
     sections: tuple[SectionRow, ...]
     cycles: LoopCycles | None
+    examples: tuple[StateExample, ...]
+    """How far inputs take the states of the law that go on by themselves."""
 
     @property
     def as_given(self) -> tuple[float, float]:
@@ -109,7 +114,8 @@ class FormatsStudy(NamedTuple):
 
 def formats(
     scenario: Scenario, *, sweeps: Mapping[str, Sequence[int]] | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    folder: str | Path | None = None, overwrite: bool = False,
+    progress: Callable[[int, int, int], None] | None = None,
 ) -> FormatsStudy:  # fmt: skip
     """Study the word lengths of a scenario's firmware.
 
@@ -123,8 +129,12 @@ def formats(
         From `load_scenario`.
     sweeps : mapping of str to sequence of int, optional
         Word -> lengths, such as {"estimator.position_fraction": (4, 6, 8)}; all words otherwise.
+    folder : str or Path, optional
+        Keeps each run as it finishes: the same call goes on where the last one ended.
+    overwrite : bool
+        Whether what another study has kept there may be deleted.
     progress : callable, optional
-        Called with (finished runs, all runs).
+        Called with (runs that were kept before, finished runs, all runs).
 
     Returns
     -------
@@ -134,28 +144,35 @@ def formats(
     ------
     ScenarioError
         If neither part can compute in whole numbers, or a word is not known.
+    SweepError
+        If the folder keeps the runs of another study.
+    Stopped
+        If the user stopped it while runs were kept.
     """
-    tell = progress or (lambda done, total: None)
     start = words_and_floats(scenario)
     words = words_to_vary(start, sweeps or {})
     found = measured(build(start.scenario))
     built = build(start.scenario)
-    plain, base, rows = vary_words(start, words, tell)
-    knees = tuple(
-        knee_of(word, [row for row in rows if row.word == word]) for word in words
-    )
-    lengths = {knee.word: knee.recommended for knee in knees if knee.recommended is not None}
-    together = None
-    if lengths:
-        changed = partial(with_all, with_long_words(start), lengths)
-        together = row_of(changed, TOGETHER, 0, plain)
-    total = 3 + len(rows)
-    tell(total, total)
-    controller: Any = built.parts.controller
-    whole = isinstance(controller, FixedController)
-    return FormatsStudy(
-        start, built, plain, base, found, word_rows(built, found), rows, knees, together,
-        stalls_of(controller.law) if whole else (),
-        worded_sections(controller.law) if whole else (),
-        loop_cycles(built),
-    )  # fmt: skip
+    place = None if folder is None else Path(folder)
+    with keeping(
+        place, start, words, runs_of(words), overwrite=overwrite, progress=progress
+    ) as kept:
+        plain, base, rows = vary_words(start, words, kept)
+        knees = tuple(
+            knee_of(word, [row for row in rows if row.word == word]) for word in words
+        )
+        lengths = {
+            knee.word: knee.recommended for knee in knees if knee.recommended is not None
+        }
+        together = None
+        if lengths:
+            changed = partial(with_all, with_long_words(start), lengths)
+            together = row_of(changed, TOGETHER, 0, plain, kept, 2 + len(rows))
+        controller: Any = built.parts.controller
+        whole = isinstance(controller, FixedController)
+        examples = examples_of(controller) if whole else ()
+        return FormatsStudy(
+            start, built, plain, base, found, word_rows(built, found, examples), rows, knees,
+            together, stalls_of(controller.law) if whole else (),
+            worded_sections(controller.law) if whole else (), loop_cycles(built), examples,
+        )  # fmt: skip

@@ -7,12 +7,11 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from sim.foundations.errors import ScenarioError, nearest
-from sim.foundations.ports import Array
-from sim.results.hold import hold_of
-from sim.results.traces import Traces
 from sim.scenario.model import Scenario
 from sim.studies.formats.arithmetic import StartingWords
-from sim.studies.run.make import Run, make_run
+from sim.studies.formats.kept import KeptLosses
+from sim.studies.formats.loss import Loss, loss_of, more_of
+from sim.studies.run.make import make_run
 
 SWEEPS: Final[Mapping[str, tuple[int, ...]]] = {
     "estimator.position_fraction": (2, 3, 4, 5, 6, 8, 10),
@@ -38,25 +37,6 @@ NAMES: Final[Mapping[str, str]] = {
 }
 
 
-class Loss(NamedTuple):
-    """What a run has in the hold interval."""
-
-    square_rad2: Array
-    """(M,) mean squared radial error of each mirror. [rad^2]"""
-    bias_rad2: Array
-    """(M,) squared mean error. [rad^2]"""
-    excess_db: float
-    """Mean misalignment loss. [dB]"""
-    lost: int
-    """Frames with a lost spot."""
-    cut_off: int
-
-    @property
-    def rms_rad(self) -> float:
-        """Radial rms over mirrors. [rad]"""
-        return float(np.sqrt(self.square_rad2.mean()))
-
-
 class SweepRow(NamedTuple):
     """One word length."""
 
@@ -76,34 +56,6 @@ class SweepRow(NamedTuple):
     lost: int
     refused: str | None
     """Why there is no such format."""
-
-
-def loss_of(run: Run) -> Loss:
-    """Return what a run has in its hold interval, mirror by mirror."""
-    traces: Traces = run.outcome.traces
-    hold = hold_of(run.built.resolved.metrics, float(traces.time_s[-1] * 1e3))
-    held = hold.whole(traces.end_ticks, traces.interval_ticks, traces.tick_s)
-    square = traces.error_square_rad2[held].astype(float).mean(axis=0)
-    mean = traces.error_mean_rad[held].astype(float).mean(axis=0)
-    cut_off = run.outcome.cut_off
-    return Loss(
-        square, (mean**2).sum(axis=-1), float(run.figures["coupling"]["excess_mean_db"]),
-        int(run.figures["lost"]["frames"]), 0 if cut_off is None else int(cut_off.sum()),
-    )  # fmt: skip
-
-
-def more_of(found: Loss, against: Loss) -> tuple[float, float]:
-    """Return residual over residual less 1, and its standard error; mirrors are pairs.
-
-    The ratio of two sums over the same mirrors, whose scatter is that of the differences
-    d_m = a_m - r b_m: the linear formula for a ratio of means, halved for the root.
-    """
-    a, b = found.square_rad2, against.square_rad2
-    ratio = a.sum() / b.sum()
-    apart = a - ratio * b
-    n = len(a)
-    error = np.sqrt((apart**2).sum() * n / max(n - 1, 1)) / b.sum()
-    return float(np.sqrt(ratio) - 1.0), float(0.5 * error / np.sqrt(ratio))
 
 
 def with_all(scenario: Scenario, lengths: Mapping[str, int]) -> Scenario:
@@ -201,32 +153,36 @@ def words_to_vary(
     return {word: tuple(sorted(set(bits))) for word, bits in wanted.items()}
 
 
+def runs_of(words: Mapping[str, Sequence[int]]) -> int:
+    """Return how many runs a study takes: two to compare with, each length, all recommended."""
+    return 3 + sum(len(bits) for bits in words.values())
+
+
 def vary_words(
-    start: StartingWords, words: Mapping[str, Sequence[int]], progress: Callable[[int, int], None]
+    start: StartingWords, words: Mapping[str, Sequence[int]], kept: KeptLosses
 ) -> tuple[Loss, Loss, tuple[SweepRow, ...]]:
     """Return the losses in floating point and with the start's words, and a row for each length.
 
     All runs draw the same random numbers.
     """
-    total = 3 + sum(len(bits) for bits in words.values())
-    plain = loss_of(make_run(start.plain, pictures=False))
-    progress(1, total)
-    base = loss_of(make_run(start.scenario, pictures=False))
-    progress(2, total)
+    plain = kept.of(0, lambda: loss_of(make_run(start.plain, pictures=False)))
+    base = kept.of(1, lambda: loss_of(make_run(start.scenario, pictures=False)))
     rows: list[SweepRow] = []
     long = with_long_words(start)
     for word, lengths in words.items():
         for bits in lengths:
             changed = partial(with_bits, long, word, bits)
-            rows.append(row_of(changed, word, bits, plain))
-            progress(2 + len(rows), total)
+            rows.append(row_of(changed, word, bits, plain, kept, 2 + len(rows)))
     return plain, base, tuple(rows)
 
 
-def row_of(changed: Callable[[], Scenario], word: str, bits: int, plain: Loss) -> SweepRow:
+def row_of(
+    changed: Callable[[], Scenario], word: str, bits: int, plain: Loss, kept: KeptLosses,
+    number: int,
+) -> SweepRow:  # fmt: skip
     """Run a scenario with other words, and return its row; also if there is no such format."""
     try:
-        found = loss_of(make_run(changed(), pictures=False))
+        found = kept.of(number, lambda: loss_of(make_run(changed(), pictures=False)))
     except ScenarioError as exc:
         none: Any = None
         return SweepRow(word, bits, none, none, none, none, none, 0, 0, str(exc))

@@ -17,10 +17,12 @@ from sim.scenario.model import load_scenario
 from sim.studies.formats.arithmetic import words_and_floats
 from sim.studies.formats.cycles import loop_cycles
 from sim.studies.formats.knee import knee_of
+from sim.studies.formats.loss import Loss, loss_of, more_of
 from sim.studies.formats.measured import measured
 from sim.studies.formats.ranges import word_rows
 from sim.studies.formats.stalls import stalls_of, worded_sections
-from sim.studies.formats.sweep import Loss, SweepRow, lengths_of, more_of, with_bits
+from sim.studies.formats.sweep import SweepRow, lengths_of, with_bits, with_long_words
+from sim.studies.run.make import make_run
 
 STEP = "single_mirror_step"
 
@@ -178,15 +180,38 @@ def test_bad_words_are_refused():
     assert 'no word length. Did you mean "' in result.output
 
 
-def test_the_command_writes_what_it_finds(tmp_path):
-    out = tmp_path / "formats"
+def test_a_study_that_is_stopped_goes_on_and_writes_what_it_finds(tmp_path, monkeypatch):
+    """Stopped in its third run: nothing is written but the runs, which are not done again."""
+    out, kept = tmp_path / "formats", tmp_path / "formats-runs"
     arguments = ["formats", STEP, "--out", str(out), "--set", "duration_ms=160",
                  "--vary", "estimator.position_fraction=3,9"]  # fmt: skip
+    begun = []
+
+    def run_of(*given, **more):
+        begun.append(given)
+        if len(begun) == 3:
+            raise KeyboardInterrupt
+        return make_run(*given, **more)
+
+    monkeypatch.setattr("sim.studies.formats.sweep.make_run", run_of)
+    stopped = CliRunner().invoke(cli, arguments)
+    assert stopped.exit_code == 2
+    assert "stopped: 2 of 5 runs are done and kept in" in stopped.output
+    assert not out.exists()
+    other = CliRunner().invoke(cli, [*arguments[:-1], "estimator.position_fraction=3,8"])
+    assert other.exit_code == 2
+    assert "holds another sweep; its word lengths differ" in other.output
     result = CliRunner().invoke(cli, arguments)
     assert result.exit_code in (0, 1), result.output
+    assert len(begun) == 5  # the third again, and the fourth; none is enough to run together
+    assert not kept.exists()
     found = json.loads((out / "formats.json").read_text())
     runs = {row["bits"]: row for row in found["runs"]}
-    assert runs[3]["rms_urad"] > runs[9]["rms_urad"]
+    # To the last bit what a run of its own gives.
+    start = words_and_floats(load_scenario(find(STEP), ["duration_ms=160"]))
+    first = with_bits(with_long_words(start), "estimator.position_fraction", 3)
+    alone = loss_of(make_run(first, pictures=False))
+    assert runs[3]["rms_urad"] == 1e6 * alone.rms_rad > runs[9]["rms_urad"]
     assert found["in_whole_numbers"] == ["estimator", "controller"]
     assert (out / "runs.csv").read_text().startswith("word,bits,rms_urad")
     page = (out / "report.html").read_text()
@@ -195,8 +220,6 @@ def test_the_command_writes_what_it_finds(tmp_path):
 
 
 def test_a_run_reports_words_that_were_cut_off():
-    from sim.studies.run.make import make_run
-
     fixed = ["duration_ms=160", 'controller.arithmetic={kind="fixed"}']
     figures = make_run(load_scenario(find(STEP), fixed), pictures=False).figures
     assert figures["whole_numbers"] == {
