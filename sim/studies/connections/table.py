@@ -244,7 +244,7 @@ def joined(parts: Iterable[ConnectionTable], count: int) -> ConnectionTable:
             whole[name][rows] = field
         done = rows.stop
     if done != count:
-        raise ValueError(f"parts must have {count} rows in all, got {done}")
+        raise ValueError(f"rows of all parts must be {count}, got {done}")
     return ConnectionTable(**whole)
 
 
