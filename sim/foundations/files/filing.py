@@ -322,12 +322,17 @@ def _to_disk(folder: Path) -> None:
     """Have every file on the disk before the folder goes by its name."""
     for path in folder.rglob("*"):
         if path.is_file():
-            handle = os.open(path, os.O_RDONLY)
-            try:
-                os.fsync(handle)
-            finally:
-                os.close(handle)
+            to_disk(path)
     _folder_to_disk(folder)
+
+
+def to_disk(path: Path) -> None:
+    """Have what was written to a file on the disk before this returns."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def _folder_to_disk(folder: Path) -> None:

@@ -1,12 +1,13 @@
 """Numbers as CSV, a million rows in seconds: digits of whole columns at a time."""
 
-import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sim.studies.connections.side_by_side import side_by_side
 
 COMMA, END, MINUS, POINT, ZERO = (ord(c) for c in ",\n-.0")
 GAP = 0
@@ -32,16 +33,18 @@ def write_columns(path: Path, columns: Mapping[str, tuple[NDArray[Any], int]]) -
     rows = len(next(iter(columns.values()))[0])
     with path.open("wb") as file:
         file.write((",".join(columns) + "\n").encode("ascii"))
-        for first in range(0, rows, ROWS):
-            parts = []
-            for number, (values, decimals) in enumerate(columns.values()):
-                end = END if number == len(columns) - 1 else COMMA
-                parts.append(_digits(values[first : first + ROWS], decimals, end))
-            block = np.concatenate(parts, axis=0).T.ravel()
-            file.write(block[block != GAP].tobytes())
-        # The folder is filed once all of it is on the disk: a large table is on its way by then.
-        file.flush()
-        os.fsync(file.fileno())
+        for lines in side_by_side(lambda at: _lines(columns, at), range(0, rows, ROWS)):
+            file.write(lines)
+
+
+def _lines(columns: Mapping[str, tuple[NDArray[Any], int]], first: int) -> bytes:
+    """Return the text of some rows, from the first of them on."""
+    parts = []
+    for number, (values, decimals) in enumerate(columns.values()):
+        end = END if number == len(columns) - 1 else COMMA
+        parts.append(_digits(values[first : first + ROWS], decimals, end))
+    block = np.concatenate(parts, axis=0).T.ravel()
+    return block[block != GAP].tobytes()
 
 
 def _digits(values: NDArray[Any], decimals: int, end: int) -> NDArray[np.uint8]:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from sim.foundations.files.filing import filed, put_page
+from sim.foundations.files.filing import filed, put_page, to_disk
 from sim.foundations.files.parquet import require_parquet
 from sim.foundations.ports import Array
 from sim.report.study_page import render_study
@@ -57,9 +57,11 @@ def write(
         tables = {"connections": columns}
         if found.jacobian is not None:
             tables["geometry"] = geometry_columns(found)
-            write_columns(new / "geometry.csv", tables["geometry"])
-        # The table's digits are worked out while the page is drawn: a second of a million rows.
-        table_written = beside.submit(write_columns, new / "connections.csv", columns)
+        written = []
+        for name, some in tables.items():
+            write_columns(new / f"{name}.csv", some)
+            # The folder is filed once all is on the disk: large tables get there meanwhile.
+            written.append(beside.submit(to_disk, new / f"{name}.csv"))
         if parquet:
             import pyarrow
             import pyarrow.parquet
@@ -79,7 +81,8 @@ def write(
             write_light(new / "time_to_light.csv", found)
         copy_files(found.scenario, new)
         put_page(new, lambda: render_study(page))
-        table_written.result()
+        for each in written:
+            each.result()
     return folder
 
 

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.report.drawing import BLUE, GREEN, INK, ORANGE, STYLE, VERMILION, Picture, finish
+from sim.studies.connections.side_by_side import side_by_side
 from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable, highest
 
 WIDTH_IN: Final = 7.4
@@ -144,8 +145,11 @@ def against(table: ConnectionTable) -> Picture:
         ):  # fmt: skip
             axes.plot(x[::stride], loss[::stride], ".", color=BLUE, ms=2.0, alpha=0.35,
                       label="a connection")  # fmt: skip
-            _trend(axes, x, loss)
             axes.set_xlabel(label)
+        trends = side_by_side(lambda x: _trend(x, loss), (tilt_mrad, 1e3 * table.path_m))
+        for axes, (at, mean_db, high_db) in zip(panels, trends, strict=True):
+            axes.plot(at, mean_db, color=VERMILION, lw=1.6, label="mean")
+            axes.plot(at, high_db, color=INK, ls="--", lw=1.2, label="99th percentile")
         panels[0].set_ylabel("insertion loss [dB]")
         _key_below(figure, panels[0], 3, markerscale=4)
         address = finish(figure)
@@ -156,19 +160,21 @@ def against(table: ConnectionTable) -> Picture:
     )  # fmt: skip
 
 
-def _trend(axes: Axes, x: Array, y: Array) -> None:
+def _trend(x: Array, y: Array) -> tuple[list[float], list[float], list[float]]:
+    """Return mean x, mean y and 99th percentile of y in bins along x, equally full."""
     order = np.argsort(x, kind="stable")
     bins = np.array_split(order, min(20, max(1, len(x) // 20)))
-    at = [x[b].mean() for b in bins]
-    axes.plot(at, [y[b].mean() for b in bins], color=VERMILION, lw=1.6, label="mean")
-    axes.plot(at, [np.percentile(y[b], 99) for b in bins], color=INK, ls="--", lw=1.2,
-              label="99th percentile")  # fmt: skip
+    return (
+        [float(x[b].mean()) for b in bins], [float(y[b].mean()) for b in bins],
+        [float(np.percentile(y[b], 99)) for b in bins],
+    )  # fmt: skip
 
 
 def bars(table: ConnectionTable) -> Picture:
     """Draw what each contributor takes: mean, and from the best to the worst connection."""
     mean = table.losses_db.mean(axis=1)
-    low, high = table.losses_db.min(axis=1), np.percentile(table.losses_db, 99.9, axis=1)
+    low = table.losses_db.min(axis=1)
+    high = np.array(list(side_by_side(lambda each: np.percentile(each, 99.9), table.losses_db)))
     at = np.arange(len(mean))[::-1]
     with matplotlib.rc_context(STYLE):
         figure, (axes,) = _panels(1, 3.0, left=2.2, bottom=0.45)

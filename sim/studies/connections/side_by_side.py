@@ -1,9 +1,10 @@
-"""Pieces of work side by side, a thread for each processor, their results in order."""
+"""Work side by side: pieces, a thread for each processor, or one thing while another is done."""
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from typing import Final, TypeVar
+from contextvars import copy_context
+from typing import Any, Final, TypeVar
 
 from sim.kernels.threads import on_threads, threads
 
@@ -39,3 +40,18 @@ def side_by_side(work: Callable[[Piece], Result], pieces: Iterable[Piece]) -> It
             yield begun.popleft().result()
     finally:
         pool.shutdown(cancel_futures=True)
+
+
+def meanwhile(work: Callable[..., Result], *args: Any, worth: bool) -> Callable[[], Result]:
+    """Begin `work(*args)` on another thread, and return what waits for it and gives its result.
+
+    If it is not `worth` that, the work is done at once: many small steps, each under the
+    interpreter's lock, take longer beside others than after them.
+    """
+    if not worth:
+        found = work(*args)
+        return lambda: found
+    pool = ThreadPoolExecutor(1)
+    begun = pool.submit(copy_context().run, work, *args)
+    pool.shutdown(wait=False)
+    return begun.result

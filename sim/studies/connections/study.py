@@ -11,6 +11,7 @@ from sim.optics.budgets import Aiming
 from sim.scenario.model import Scenario
 from sim.studies.connections.calibration import CalibrationEffort, calibrate, evenly
 from sim.studies.connections.many_lives import WHOLE, lives_of, many_lives
+from sim.studies.connections.side_by_side import meanwhile
 from sim.studies.connections.summary import (
     BudgetVerdict,
     aiming_of,
@@ -140,7 +141,8 @@ def study(
         f"in {worst[0]['input']} -> out {worst[0]['output']}; "
         + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
     ).strip("; ")
-    levels, level_count, calibrations = _levels(scenario, maker)
+    whole = maker.n_connections <= WHOLE
+    compared = meanwhile(_levels, scenario, maker, worth=not whole)
     moved = moving(scenario, maker, plan_progress) or {}
     crosstalk = {"standing": standing(scenario, maker), "move": moved or None}
     order = order_of(moved)
@@ -173,7 +175,7 @@ def study(
     if budget is not None:
         lives = lives_of(maker.n_connections)
         late, late_columns = many_lives(scenario, lives_progress, lives=lives, table=table)
-    whole = maker.n_connections <= WHOLE
+    levels, level_count, calibrations = compared()
     return ConnectionStudy(
         scenario=scenario,
         table=table,

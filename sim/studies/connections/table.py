@@ -25,10 +25,8 @@ from sim.studies.connections.aim import (
 from sim.studies.connections.coupler import Coupler, Ports
 from sim.studies.connections.side_by_side import side_by_side
 
-BLOCK: Final = 65536
+BLOCK: Final = 16384
 """Connections that are worked on at a time; no figure depends on it."""
-FEWER: Final = 8192
-"""The same, of plain array work, which goes fast while it fits into a processor's cache."""
 CONTRIBUTORS: Final = (
     "connectors", "collimators", "combiners", "reflectivity", "clipping", "mode", "curvature",
     "pointing",
@@ -139,8 +137,8 @@ class Maker:
 
     def jacobians(self, table: ConnectionTable) -> Array:
         """Return the Jacobians (C, 4, 4) of all connections of a table, see `jacobian`."""
-        ports = [(table.inputs[a : a + FEWER], table.outputs[a : a + FEWER])
-                 for a in range(0, len(table.inputs), FEWER)]  # fmt: skip
+        ports = [(table.inputs[a : a + BLOCK], table.outputs[a : a + BLOCK])
+                 for a in range(0, len(table.inputs), BLOCK)]  # fmt: skip
         found = np.empty((len(table.inputs), 4, 4))
         done = 0
         for part in side_by_side(lambda each: self.jacobian(*each), ports):

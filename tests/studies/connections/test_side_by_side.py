@@ -5,7 +5,7 @@ import threading
 import pytest
 
 from sim.kernels.threads import on_threads, threads
-from sim.studies.connections.side_by_side import AHEAD, side_by_side
+from sim.studies.connections.side_by_side import AHEAD, meanwhile, side_by_side
 
 
 @pytest.mark.parametrize("count", [1, 2, 3])
@@ -41,3 +41,12 @@ def test_a_fault_ends_it():
 
     with on_threads(2), pytest.raises(ZeroDivisionError):
         list(side_by_side(work, range(1000)))
+
+
+@pytest.mark.parametrize("worth", [False, True])
+def test_work_done_meanwhile_gives_its_result_or_its_fault(worth):
+    with on_threads(3):
+        found = meanwhile(lambda a, b: (a - b, threads()), 7, 2, worth=worth)
+    assert found() == (5, 3)
+    with pytest.raises(ZeroDivisionError):
+        meanwhile(lambda: 1 // 0, worth=worth)()
