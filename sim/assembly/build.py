@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.arithmetic import Arithmetic, arithmetic_of
 from sim.assembly.calibrated import beliefs_of, guard_of, lenses_of
+from sim.assembly.calibrated_words import guard_for, lens_for
 from sim.assembly.camera import layout_of, measurement_of, search_of
 from sim.assembly.cost import Budget, check_memory
 from sim.assembly.events import events_of, surroundings_of
@@ -16,7 +17,6 @@ from sim.assembly.firmware import (
     coded_drive_of,
     controller_of,
     leak_warning,
-    lens_warning,
     reader_of,
 )
 from sim.assembly.health import attendant_of
@@ -142,6 +142,11 @@ def build(
         through_lens=believed_lens is not None,
     )  # fmt: skip
     coded = coded_drive_of(runs, plant.fleet, plant.drive)
+    measurement = measurement_of(
+        camera, mirrors, seeds, named.estimator, kernels, layout, beliefs
+    )
+    words_lens = lens_for(runs, believed_lens, layout, mirrors)
+    guard = guard_for(runs, guard_of(scenario, mirrors, beliefs), measurement)
     events = events_of(scenario, named.events, clock, mirrors, layout, disturbances)
     parts = Parts(
         clock=clock,
@@ -158,9 +163,7 @@ def build(
         isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
         bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
         reference=reference,
-        measurement=measurement_of(
-            camera, mirrors, seeds, named.estimator, kernels, layout, beliefs
-        ),
+        measurement=measurement,
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
@@ -181,8 +184,8 @@ def build(
         scenario=resolved.model_dump(mode="json", exclude_none=True),
         coded=coded,
         lens=lens,
-        believed_lens=believed_lens,
-        guard=guard_of(scenario, mirrors, beliefs),
+        believed_lens=words_lens,
+        guard=guard,
         events=events,
         health=attendant_of(
             scenario, named.watch, belief, clock, mirrors, plant.switch,
@@ -190,11 +193,10 @@ def build(
         ),
     )
     watches = () if parts.health is None else (parts.health.watch,)
-    speaking = (*disturbances, *events, *watches)
+    speaking = (*disturbances, *events, *watches, measurement.correction, words_lens, guard)
     warnings = (
         *(w for each in speaking for w in getattr(each, "warnings", ())),
         *plant.warnings,
-        *lens_warning(runs, believed_lens is not None),
         *leak_warning(runs),
         *(() if coded is None else coded.warnings),
     )

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.calibrated import camera_belief
+from sim.assembly.calibrated_words import correction_of
 from sim.assembly.firmware import reader_of
 from sim.assembly.plug_ins import PlugIn
 from sim.assembly.stand_ins import StandIn
@@ -70,12 +71,14 @@ def measurement_of(
             f'camera.window_px: estimator "{estimator.written["kind"]}" {fault} '
             f"(got {list(camera.window_px)})"
         )
-    read = reader_of(estimator, camera)
+    belief = camera_belief(camera, beliefs)
+    read = reader_of(estimator, camera, belief)
     pixel_sums = None if estimator.arithmetic is not None else estimator.part.pixel_sums
     sums = None if pixel_sums is None else pixel_sums(estimator.settings)._asdict()
     measurement = Measurement(
         camera, mirrors, seed, read, sums, kernels, layout, pattern_seed=seeds.population,
-        belief=camera_belief(camera, beliefs), maps=_useful_maps(camera, beliefs),
+        belief=belief,
+        correction=correction_of(read, _useful_maps(camera, beliefs), layout, mirrors, belief),
     )  # fmt: skip
     if camera.noise != "equivalent":
         return measurement

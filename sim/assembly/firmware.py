@@ -14,7 +14,7 @@ from sim.firmware.native import NativeController, NativeDrive, NativeEstimator, 
 from sim.firmware.settings import ControllerArithmetic, EstimatorArithmetic
 from sim.firmware.spots.estimator import FIXED_FORMS, WHY_NONE, FixedEstimator
 from sim.foundations.errors import ScenarioError
-from sim.foundations.ports import Array, Estimator, PlantBelief
+from sim.foundations.ports import Array, CameraBelief, Estimator, PlantBelief
 from sim.foundations.ports.linear_law import states_law
 from sim.mirror.propagator import Drive, Fleet
 
@@ -59,16 +59,6 @@ def controller_of(
         )  # fmt: skip
     except ValueError as exc:
         raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc
-
-
-def lens_warning(controller: Any, through_lens: bool) -> tuple[str, ...]:
-    """Return what is to be said where words pass a lens between estimator and law."""
-    if not (through_lens and isinstance(controller, FixedController)):
-        return ()
-    return (
-        "Spots are turned into tilts through the believed lens in floating point, and rounded to "
-        "words again before the law: that step is not in whole numbers.",
-    )
 
 
 def leak_warning(controller: Any) -> tuple[str, ...]:
@@ -132,8 +122,12 @@ def coded_drive_of(controller: Any, fleet: Fleet, drive: Drive) -> CodedDrive | 
     return CodedDrive(words, **world)
 
 
-def reader_of(plug_in: PlugIn, camera: CameraParams) -> Estimator:
+def reader_of(
+    plug_in: PlugIn, camera: CameraParams, belief: CameraBelief | None = None
+) -> Estimator:
     """Return a run's estimator, in whole numbers if its `arithmetic` says so.
+
+    `belief` is what the firmware takes the camera for; its data sheet if left out.
 
     Raises
     ------
@@ -163,7 +157,7 @@ def reader_of(plug_in: PlugIn, camera: CameraParams) -> Estimator:
     try:
         return FixedEstimator(
             plug_in.part.function, plug_in.settings, a, kind=kind, window_px=camera.window_px,
-            camera=believed(make_camera(camera), camera.dark_e),
+            camera=believed(make_camera(camera), camera.dark_e) if belief is None else belief,
         )  # fmt: skip
     except ValueError as exc:
         raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc

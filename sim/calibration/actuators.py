@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sim.calibration.procedure import FIRST_FRAME, Estimate
 from sim.calibration.settings import CalibrationParams
-from sim.camera.lens import Lens
+from sim.camera.lens import Lens, SeesTilts
 from sim.camera.measurement import Measurement
 from sim.camera.settings import window_origin
 from sim.foundations.ports import Array, SpotStatus
@@ -35,7 +35,7 @@ class Rig(NamedTuple):
     reach_rad: float
     """End of the staircase. [rad]"""
     lens: Lens
-    believed_lens: Lens
+    believed_lens: SeesTilts
     measurement: Measurement
 
 

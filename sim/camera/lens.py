@@ -6,7 +6,7 @@ the optical axis, which meets the sensor in its middle.
 """
 
 import math
-from typing import Annotated, NamedTuple
+from typing import Annotated, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +71,18 @@ class Lens(NamedTuple):
         straight = undistorted(spot_px.T + self.home_px, self.distortion_per_px2)
         moved = rotated(straight, -self.rotation_rad) - self.home_px
         return np.ascontiguousarray((moved / self.scale_px_per_rad).T)
+
+
+class SeesTilts(Protocol):
+    """What a firmware believes of a lens."""
+
+    def spots_px(self, tilt_rad: Array) -> Array:
+        """Return where the spots of tilts (M, 2) are expected, against their homes. [px]"""
+        ...
+
+    def tilts_rad(self, spot_px: Array) -> Array:
+        """Return the tilts (M, 2) of spots (M, 2) against their homes. [rad]"""
+        ...
 
 
 def lens_of(

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sim.camera.equivalent_noise import NoiseTable
 from sim.camera.exposure import Images, PixelNoise, ReadingRule, Readings, empty_readings
-from sim.camera.pixel_correction import PixelCorrection, PixelMaps
+from sim.camera.pixel_correction import CorrectsPixels
 from sim.camera.sensor import FixedPattern, Layout, make_layout, make_pattern, make_scene, on_sensor
 from sim.camera.settings import Camera, CameraParams, believed, make_camera, window_origin
 from sim.foundations.errors import PlugInError
@@ -35,8 +35,8 @@ class Measurement:
     The thresholded centre of gravity comes out of the kernel as whole-number sums, without frames
     in between; any other estimator gets the very same frames. Without a `layout`, all mirrors
     are on one square sensor. `seed` names the noise, `pattern_seed` what is fixed about the
-    pixels (the same if left out); `belief` is what the firmware takes the camera for, and `maps`
-    what it corrects pixels by.
+    pixels (the same if left out); `belief` is what the firmware takes the camera for, and
+    `correction` what it does to pixels before it reads them.
     """
 
     def __init__(
@@ -51,7 +51,7 @@ class Measurement:
         *,
         pattern_seed: int | None = None,
         belief: CameraBelief | None = None,
-        maps: PixelMaps | None = None,
+        correction: CorrectsPixels | None = None,
     ) -> None:
         self.params = params
         self.camera: Camera = make_camera(params)
@@ -59,7 +59,7 @@ class Measurement:
         self.mirrors = mirrors
         self.seed = seed
         self.estimator = estimator
-        self.fused = fused if maps is None else None
+        self.fused = fused if correction is None else None
         sums = fused or {"threshold_dn": 0, "min_flux_dn": 0.0, "edge_px": 0.0}
         self.threshold_dn = int(sums["threshold_dn"])
         self.rule = ReadingRule(
@@ -76,11 +76,8 @@ class Measurement:
         self.layout = layout
         self.belief = believed(self.camera, params.dark_e) if belief is None else belief
         """What estimators are told of the camera."""
-        self._correction: PixelCorrection | None = None
-        if maps is not None:
-            self._correction = PixelCorrection(
-                maps, layout.sensor(mirrors), self.belief.black_dn, self.belief.full_scale_dn
-            )
+        self.correction = correction
+        """What pixels go through before they are read; None: nothing."""
         self._frames = np.zeros((len(mirrors), *params.window_px), np.int32)
         self._sums = np.zeros((3, len(mirrors)), np.int64)
         self.scenic = params.patterned or params.stray
@@ -91,11 +88,6 @@ class Measurement:
         fixed = seed if pattern_seed is None else pattern_seed
         self._pattern = _pattern(params, layout, fixed, int(layout.sensor(mirrors).max()) + 1)
         self._scene = make_scene(params, layout, mirrors, self._pattern, spill=params.spill)
-
-    @property
-    def corrects(self) -> bool:
-        """Whether pixels are corrected before they are read."""
-        return self._correction is not None
 
     @property
     def pattern(self) -> FixedPattern:
@@ -162,9 +154,9 @@ class Measurement:
 
         `origin_px` as for `frames`.
         """
-        if self._correction is not None:
+        if self.correction is not None:
             corner_px = self._origin(origin_px) + self.centre_px
-            frames_dn = self._correction.corrected(frames_dn, corner_px)
+            frames_dn = self.correction.corrected(frames_dn, corner_px)
         frames_dn.setflags(write=False)
         return self.estimator(frames_dn, camera=self.belief)
 

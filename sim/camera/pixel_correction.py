@@ -1,6 +1,6 @@
 """What the firmware does to pixels before it reads them: dark level, response, bad pixels."""
 
-from typing import NamedTuple
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,14 @@ class PixelMaps(NamedTuple):
     """(S, H, W) dark level of each pixel against that of its sensor. [DN]"""
     response: NDArray[np.float32] | None
     """(S, H, W) response to light over the mean response. [-]"""
+
+
+class CorrectsPixels(Protocol):
+    """Stands between the camera and the estimator."""
+
+    def corrected(self, frames_dn: NDArray[np.int32], corner_px: Array) -> NDArray[np.int32]:
+        """Return windows (M, H, W) [DN], with first pixels (M, 2), as the estimator gets them."""
+        ...
 
 
 class PixelCorrection:
@@ -52,30 +60,34 @@ class PixelCorrection:
         """
         if not np.array_equal(corner_px, self._corner):
             self._look_up(corner_px, frames_dn.shape[1:])
-        corrected = frames_dn.astype(np.float32)
-        if len(self._dark):
-            corrected -= self._black_dn + self._dark
-            corrected *= self._gain
-            corrected += self._black_dn
-        whole = np.clip(np.floor(corrected + 0.5), 0, self._full_scale_dn).astype(np.int32)
+        whole = self.straightened(frames_dn)
         window, y, x = self._places
         if len(window):
             self._replace(whole, window, y, x)
         return whole
 
-    def _look_up(self, corner_px: Array, shape: tuple[int, ...]) -> None:
-        """Find what the maps say of the pixels of all windows."""
-        height, width = shape
+    def straightened(self, frames_dn: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Return windows with dark level and response taken out, bad pixels as they read. [DN]"""
+        corrected = frames_dn.astype(np.float32)
+        if len(self._dark):
+            corrected -= self._black_dn + self._dark
+            corrected *= self._gain
+            corrected += self._black_dn
+        return np.clip(np.floor(corrected + 0.5), 0, self._full_scale_dn).astype(np.int32)
+
+    def look_up(self, at: tuple[NDArray[np.int64], ...]) -> None:
+        """Keep what the maps say of dark level and response of pixels (sensor, y, x)."""
         maps = self._maps
-        _, rows, columns = maps.bad.shape
-        corner = corner_px.astype(np.int64)
-        x = np.clip(corner[:, :1] + np.arange(width), 0, columns - 1)[:, None, :]
-        y = np.clip(corner[:, 1:] + np.arange(height), 0, rows - 1)[:, :, None]
-        at = (np.minimum(self._sensor, len(maps.bad) - 1)[:, None, None], y, x)
-        bad = maps.bad[at]
         if maps.dark_dn is not None and maps.response is not None:
             self._dark = maps.dark_dn[at]
             self._gain = np.float32(1.0) / maps.response[at]
+
+    def _look_up(self, corner_px: Array, shape: tuple[int, ...]) -> None:
+        """Find what the maps say of the pixels of all windows."""
+        height, width = shape
+        at = on_maps(self._maps, self._sensor, corner_px, (height, width))
+        bad = self._maps.bad[at]
+        self.look_up(at)
         self._places = tuple(np.nonzero(bad))
         window, row, column = self._places
         good = []
@@ -99,3 +111,29 @@ class PixelCorrection:
         count = self._good.sum(axis=0)
         mean = np.floor(total / np.maximum(count, 1) + 0.5).astype(np.int32)
         frames[window, y, x] = np.where(count > 0, mean, frames[window, y, x])
+
+
+def on_maps(
+    maps: PixelMaps, sensor: NDArray[np.int64], corner_px: Array, window_px: tuple[int, int]
+) -> tuple[NDArray[np.int64], ...]:
+    """Return where the pixels of windows are on the maps: (sensor, y, x), each to (M, H, W).
+
+    Beyond the edge of a sensor the pixel at its edge stands for them.
+
+    Parameters
+    ----------
+    maps : PixelMaps
+        Of S sensors.
+    sensor : (M,) ndarray of int
+        Of each window; the last one where there are fewer.
+    corner_px : (M, 2) ndarray
+        First pixel (x, y) of each window. [px]
+    window_px : (int, int)
+        (H, W). [px]
+    """
+    height, width = window_px
+    sensors, rows, columns = maps.bad.shape
+    corner = corner_px.astype(np.int64)
+    x = np.clip(corner[:, :1] + np.arange(width), 0, columns - 1)[:, None, :]
+    y = np.clip(corner[:, 1:] + np.arange(height), 0, rows - 1)[:, :, None]
+    return np.minimum(sensor, sensors - 1)[:, None, None], y, x

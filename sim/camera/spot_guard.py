@@ -5,7 +5,7 @@ like any other, and a loop that believes it pulls its mirror after the neighbour
 """
 
 from enum import IntEnum
-from typing import Annotated, Final, NamedTuple
+from typing import Annotated, Final, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,14 +47,6 @@ class Confusion(IntEnum):
     """The reading was right, and was called WRONG_SPOT."""
 
 
-class SpotGuard(NamedTuple):
-    """What the firmware goes by."""
-
-    margin_px: float | None
-    most_flux_dn: Array | None
-    """(M,) light above which a reading is doubted. [DN]"""
-
-
 class Windows(NamedTuple):
     """Windows among those of their neighbours."""
 
@@ -76,6 +68,30 @@ class Windows(NamedTuple):
         return np.asarray(
             ((place_px >= first - margin_px) & (place_px <= last + margin_px)).all(axis=2)
         )
+
+
+class SpotGuard(NamedTuple):
+    """What the firmware goes by."""
+
+    margin_px: float | None
+    most_flux_dn: Array | None
+    """(M,) light above which a reading is doubted. [DN]"""
+
+    def doubts(
+        self, spot_px: Array, flux_dn: Array, expected_px: Array, windows: Windows
+    ) -> NDArray[np.bool_]:
+        """Return which readings (M,) are doubted; see `doubted`."""
+        return doubted(self, spot_px, flux_dn, expected_px, windows)
+
+
+class DoubtsReadings(Protocol):
+    """Tells readings of other mirrors' spots."""
+
+    def doubts(
+        self, spot_px: Array, flux_dn: Array, expected_px: Array, windows: Windows
+    ) -> NDArray[np.bool_]:
+        """Return which readings (M,) are doubted; parameters as for `doubted`."""
+        ...
 
 
 def doubted(

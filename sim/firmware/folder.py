@@ -51,10 +51,20 @@ class DrivePort(_Exact):
     """Of each mirror along x and y, or squared codes, times 2^fraction."""
 
 
+class CalibratedPort(_Exact):
+    """Sums over the words of what stands beside estimator and law; none: no such part."""
+
+    pixels: str | None
+    maps: bool
+    """Whether levels and gains of pixels are in maps.bin."""
+    lens: str | None
+    guard: str | None
+
+
 class Index(_Exact):
     """The file `firmware.json`."""
 
-    format: Literal[2]
+    format: Literal[3]
     title: str
     settings_sum: str
     includes: tuple[str, ...]
@@ -62,6 +72,7 @@ class Index(_Exact):
     estimator: EstimatorPort
     controller: ControllerPort
     drive: DrivePort
+    calibrated: CalibratedPort
 
 
 class Folder(NamedTuple):

@@ -83,11 +83,12 @@ def library_of(folder: Folder) -> ctypes.CDLL:
     return _libraries[key]
 
 
-def _at(array: NDArray[Any]) -> ctypes.c_void_p:
+def at(array: NDArray[Any]) -> ctypes.c_void_p:
+    """Return where an array begins."""
     return ctypes.c_void_p(array.ctypes.data)
 
 
-def _words(values: Whole) -> NDArray[np.int32]:
+def int32_words(values: Whole) -> NDArray[np.int32]:
     """Return words as the C has them; none is longer, or the C could not compute with it."""
     return np.ascontiguousarray(values, dtype=np.int32)
 
@@ -116,6 +117,7 @@ class NativeController:
         """
         port = folder.port.controller
         self.kind = f"c:{folder.path}"
+        self.folder = folder
         self.drive = folder.port.drive
         if port.mirrors != tuple(mirrors.tolist()):
             raise ScenarioError(
@@ -140,7 +142,7 @@ class NativeController:
     def hand_over(self, correction_rad: Array) -> NativeState:
         """Return the state that takes over from a standing correction (M, 2) [rad]."""
         words = self.correction.nearest(correction_rad * self.scale_px_per_rad)
-        return self._started(_words(words))
+        return self._started(int32_words(words))
 
     def step(
         self, state: NativeState, reading: TiltReading, setpoint: Setpoint
@@ -153,17 +155,17 @@ class NativeController:
         memory = state.memory.copy()
         granted = np.zeros(given.position.shape, np.int32)
         seen = given.seen[:, 0].astype(np.uint8)
-        words = [_words(a) for a in (given.position, given.reference, given.lowest, given.highest)]
-        position, reference, lowest, highest = words
+        asked = (given.position, given.reference, given.lowest, given.highest)
+        position, reference, lowest, highest = (int32_words(words) for words in asked)
         self.library.port_step(
-            len(memory), _at(memory), _at(position), _at(seen), _at(reference), _at(lowest),
-            _at(highest), _at(granted),
+            len(memory), at(memory), at(position), at(seen), at(reference), at(lowest),
+            at(highest), at(granted),
         )  # fmt: skip
         return NativeState(memory), self.correction.value(granted) / self.scale_px_per_rad
 
     def _started(self, standing: NDArray[np.int32]) -> NativeState:
         memory = np.zeros((len(standing), self._bytes), np.uint8)
-        self.library.port_start(len(memory), _at(memory), _at(standing))
+        self.library.port_start(len(memory), at(memory), at(standing))
         return NativeState(memory)
 
 
@@ -195,10 +197,10 @@ class NativeDrive(CodedDrive):
 
     def codes(self, path: Whole, correction: Whole) -> Whole:
         """Return codes (T, 2, M) for the path's words (T or 1, 2, M) and the correction (2, M)."""
-        paths, standing = _words(path), _words(correction)
+        paths, standing = int32_words(path), int32_words(correction)
         codes = np.zeros(paths.shape, np.int32)
         self._library.port_drive(
-            len(paths), len(paths), standing.shape[-1], _at(paths), _at(standing), _at(codes)
+            len(paths), len(paths), standing.shape[-1], at(paths), at(standing), at(codes)
         )
         return codes.astype(np.int64)
 
@@ -256,6 +258,7 @@ class NativeEstimator:
         self.library = library_of(folder)
         position = QFormat(32, port.position_fraction)
         self._window = _Seen(width, height, position, port.light_fraction)
+        self.folder, self.light_fraction = folder, port.light_fraction
 
     def __call__(self, frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
         """Return the spot of each frame; the camera is the one that it was compiled for."""
@@ -263,5 +266,5 @@ class NativeEstimator:
         pixels = np.ascontiguousarray(np.clip(frames_dn, 0, PIXEL_MOST), dtype=np.uint16)
         position, light = np.zeros((count, 2), np.int32), np.zeros(count, np.int64)
         status = np.zeros(count, np.uint8)
-        self.library.port_read(count, _at(pixels), _at(position), _at(light), _at(status))
+        self.library.port_read(count, at(pixels), at(position), at(light), at(status))
         return reading_of(SpotWords(position.astype(np.int64), light, status), self._window)

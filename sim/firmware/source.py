@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 import jinja2
 
+from sim.firmware.calibrated.source import Calibrated, CalibratedSource, calibrated_source
 from sim.firmware.codes import CodeWords
 from sim.firmware.fixed_law import FixedLaw
 from sim.firmware.law_source import LAW_FILES, WORD_BITS, braces, law_costs, law_numbers
@@ -30,6 +31,8 @@ class Firmware(NamedTuple):
     codes: CodeWords
     """From tilts to codes of the DAC."""
     mirrors: int
+    calibrated: Calibrated
+    """What stands between pixels and estimator, and between estimator and law."""
 
 
 class Source(NamedTuple):
@@ -40,6 +43,7 @@ class Source(NamedTuple):
     sum: str
     """SHA-256 over the words that it computes with, as `SETTINGS_SUM` has it."""
     spot: SpotSource
+    calibrated: CalibratedSource
 
     @property
     def units(self) -> tuple[str, ...]:
@@ -58,7 +62,8 @@ def source_of(firmware: Firmware) -> Source:
     spot = spot_source(firmware.spot, firmware.world)
     law = law_numbers(firmware.law, firmware.law_kind)
     drive = drive_numbers(firmware.codes)
-    made = (law, spot.macros, spot.tables, drive, firmware.mirrors)
+    calibrated = calibrated_source(firmware.calibrated)
+    made = (law, spot.macros, spot.tables, drive, firmware.mirrors, calibrated.sum)
     sum_ = hashlib.sha256(repr(made).encode())
     known = {
         "version": importlib.metadata.version("mirrorloop"),
@@ -68,10 +73,15 @@ def source_of(firmware: Firmware) -> Source:
         "spot": spot,
         "drive": drive,
         "sum": sum_.hexdigest(),
+        "pixels": calibrated.pixels,
+        "lens": calibrated.lens,
+        "guard": calibrated.guard,
     }
-    files = {name: c_file(name) for name in (*LAW_FILES, *SHARED_FILES, *spot.files, PORT)}
+    shared = (*LAW_FILES, *SHARED_FILES, *spot.files, *calibrated.files, PORT)
+    files = {name: c_file(name) for name in shared}
     files |= {name: filled(f"{name}.j2", **known) for name in MADE_FILES}
-    return Source(files | spot.tables, sum_.hexdigest(), spot)
+    tables = spot.tables | calibrated.tables
+    return Source(files | tables, sum_.hexdigest(), spot, calibrated)
 
 
 def drive_numbers(codes: CodeWords) -> dict[str, Any]:
@@ -95,6 +105,9 @@ def readme(firmware: Firmware, source: Source) -> str:
         title=printable(firmware.title),
         law=law_numbers(firmware.law, firmware.law_kind) | law_costs(firmware.law),
         spot=source.spot,
+        calibrated=source.calibrated,
+        error_px=firmware.calibrated.lens and firmware.calibrated.lens.error_px,
+        error_dn=firmware.calibrated.pixels and firmware.calibrated.pixels.error_dn,
     )
 
 

@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.camera.lens import Lens
+from sim.camera.lens import Lens, SeesTilts
 from sim.camera.measurement import Measurement
 from sim.camera.search import SearchRule
-from sim.camera.spot_guard import SpotGuard
+from sim.camera.spot_guard import DoubtsReadings
 from sim.firmware.codes import CodedDrive
 from sim.foundations.ports import Array, Clock, Controller, Disturbance, RunEvent
 from sim.loop.health import Attendant
@@ -70,9 +70,9 @@ class Parts:
     """Makes codes of the DAC from words, where the controller computes in whole numbers."""
     lens: Lens | None = None
     """How the sensors see tilts; None: at `scale_px_per_rad` times tilt."""
-    believed_lens: Lens | None = None
+    believed_lens: SeesTilts | None = None
     """The same as the firmware has it; None if and only if `lens` is."""
-    guard: SpotGuard | None = None
+    guard: DoubtsReadings | None = None
     """When readings are taken for those of another mirror; None: never."""
     events: tuple[RunEvent, ...] = ()
     health: Attendant | None = None

@@ -12,7 +12,7 @@ from sim.camera.measurement import BEYOND
 from sim.camera.search import SearchState, move_windows
 from sim.camera.settings import window_origin
 from sim.camera.shutter import row_delay_s
-from sim.camera.spot_guard import Windows, confusion_counts, doubted
+from sim.camera.spot_guard import Windows, confusion_counts
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array, Setpoint, SpotReading, SpotStatus, TiltReading
 from sim.foundations.rng import Stream
@@ -193,7 +193,7 @@ class FrameByFrame:
         windows = Windows(corners, measurement.neighbours, measurement.centre_px.astype(float))
         read_px = spot_px
         if parts.guard is not None:
-            wrong = doubted(parts.guard, spot_px, spots.flux_dn, expected_px, windows)
+            wrong = parts.guard.doubts(spot_px, spots.flux_dn, expected_px, windows)
             wrong &= status == SpotStatus.OK
             status = np.where(wrong, SpotStatus.WRONG_SPOT, status).astype(np.uint8)
             spot_px = np.where(wrong[:, None], np.nan, spot_px)

@@ -3,6 +3,15 @@
 
 #include "drive.h"
 #include "servo.h"
+#if PIXELS
+#include "pixels.h"
+#endif
+#if LENS
+#include "lens.h"
+#endif
+#if GUARD
+#include "guard.h"
+#endif
 
 size_t port_state_bytes(void)
 {
@@ -57,6 +66,46 @@ void port_read(
         status[i] = (uint8_t)reading.status;
     }
 }
+
+#if PIXELS
+void port_pixels(
+    int count, const uint16_t *raw, const int32_t (*origin)[2], const struct pixel_words *words,
+    uint16_t *corrected)
+{
+    struct pixels pixels;
+    int i, row;
+    for (i = 0; i < count; i++) {
+        pixels_begin(&pixels, i, origin[i]);
+        for (row = 0; row < WINDOW_HEIGHT; row++, raw += WINDOW_WIDTH) {
+            corrected += pixels_row(&pixels, raw, words, corrected) ? WINDOW_WIDTH : 0;
+            words += PIXEL_MAPS ? WINDOW_WIDTH : 0;
+        }
+        corrected += pixels_end(&pixels, corrected) ? WINDOW_WIDTH : 0;
+    }
+}
+#endif
+
+#if LENS
+void port_straighten(int count, int32_t (*position)[2], uint8_t *there)
+{
+    int i;
+    for (i = 0; i < count; i++) {
+        there[i] = lens_straighten(i, position[i]) != 0;
+    }
+}
+#endif
+
+#if GUARD
+void port_doubt(
+    int count, const int32_t (*origin)[2], const int32_t (*position)[2], const int64_t *light,
+    const int32_t (*expected)[2], uint8_t *doubted)
+{
+    int i;
+    for (i = 0; i < count; i++) {
+        doubted[i] = guard_doubts(i, origin[i], position[i], light[i], expected) != 0;
+    }
+}
+#endif
 
 /* Codes for each of some ticks; with one row of paths, it holds for all of them. */
 void port_drive(

@@ -1,5 +1,9 @@
 #include "servo.h"
 
+#if LENS
+#include "lens.h"
+#endif
+
 void servo_position(
     const struct spot_reading *reading, const int32_t origin[2], int32_t position[2])
 {
@@ -25,6 +29,11 @@ void servo_step(
         input.highest[part] = frame->highest[part];
     }
     input.seen = reading->status == SPOT_OK;
+#if LENS
+    if (!lens_straighten(mirror, input.position)) {
+        input.seen = 0;
+    }
+#endif
     law_step(state, mirror, &input);
     for (part = 0; part < 2; part++) {
         correction[part] = state->axis[part].correction;

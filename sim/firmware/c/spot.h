@@ -6,7 +6,7 @@
 
 #include "settings.h"
 
-enum spot_status { SPOT_OK = 0, SPOT_DIM = 1, SPOT_EDGE = 2, SPOT_FAILED = 3 };
+enum spot_status { SPOT_OK = 0, SPOT_DIM = 1, SPOT_EDGE = 2, SPOT_FAILED = 3, SPOT_WRONG = 5 };
 
 struct spot_reading {
     int64_t light;       /* what decides on SPOT_DIM */

@@ -3,6 +3,10 @@
 from typing import Any
 
 from sim.assembly.build import Built
+from sim.firmware.calibrated.guard import FixedGuard
+from sim.firmware.calibrated.lens import FixedLens
+from sim.firmware.calibrated.pixels import FixedPixelCorrection
+from sim.firmware.calibrated.source import Calibrated
 from sim.firmware.controller import FixedController
 from sim.firmware.source import Firmware
 from sim.firmware.spot_source import SpotWorld
@@ -37,29 +41,19 @@ def fixed_parts(built: Built) -> tuple[FixedEstimator, FixedController]:
             )
         )
     assert isinstance(estimator, FixedEstimator) and isinstance(controller, FixedController)
-    refuse_between(built)
+    refuse_search(built)
     return estimator, controller
 
 
-def refuse_between(built: Built) -> None:
-    """Refuse a run in which something stands between pixels and law that the C has no part for.
+def refuse_search(built: Built) -> None:
+    """Refuse a run that searches for lost spots, for which the C has no part.
 
     Raises
     ------
     FirmwareError
-        Which names it.
+        If it does.
     """
-    parts = built.parts
-    for there, what in (
-        (parts.lens is not None, "[lens] and calibration.results: straightens positions"),
-        (parts.measurement.corrects, "calibration.results: corrects or replaces pixels"),
-        (parts.guard is not None, "[spot_guard]: doubts readings"),
-    ):
-        if there:
-            raise FirmwareError(
-                f"{what} before the law, and the C source has no part for that; leave it out"
-            )
-    if parts.search is not None:
+    if built.parts.search is not None:
         raise FirmwareError(
             "camera.search_after_frames: the C source has no search for lost spots "
             f"(got {built.resolved.camera.search_after_frames}); leave it out"
@@ -96,5 +90,18 @@ def firmware_of(built: Built) -> Firmware:
     world = SpotWorld(estimator.kind, str(arithmetic["division"]), full_scale_dn)
     return Firmware(
         built.resolved.title, controller.law, controller.kind, estimator.words,
-        world, coded.words, len(built.parts.mirrors),
+        world, coded.words, len(built.parts.mirrors), calibrated_of(built),
+    )  # fmt: skip
+
+
+def calibrated_of(built: Built) -> Calibrated:
+    """Return what the firmware of a run in whole numbers goes by beside estimator and law."""
+    parts = built.parts
+    measurement = parts.measurement
+    correction, lens, guard = measurement.correction, parts.believed_lens, parts.guard
+    return Calibrated(
+        measurement.centre_px, measurement.layout.sensor(parts.mirrors),
+        correction.words if isinstance(correction, FixedPixelCorrection) else None,
+        lens.words if isinstance(lens, FixedLens) else None,
+        guard.words if isinstance(guard, FixedGuard) else None,
     )  # fmt: skip

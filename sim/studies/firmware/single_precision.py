@@ -25,7 +25,7 @@ from sim.loop.state import initial_state
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.coverage import Covered, spot_lines
-from sim.studies.firmware.made import FirmwareError, refuse_between
+from sim.studies.firmware.made import FirmwareError, refuse_search
 from sim.studies.firmware.vectors import (
     Group,
     VectorArray,
@@ -82,7 +82,8 @@ def single_firmware(built: Built) -> SingleFirmware:
         )
     if not isinstance(estimator, BoundEstimator):
         raise FirmwareError(f'estimator.kind: "{resolved.estimator["kind"]}" is C already')
-    refuse_between(built)
+    _refuse_calibrated(built)
+    refuse_search(built)
     drive, scale = parts.drive, parts.scale_px_per_rad
     step = drive.lsb_v**2 if drive.square else drive.lsb_v
     return SingleFirmware(
@@ -91,6 +92,27 @@ def single_firmware(built: Built) -> SingleFirmware:
         str(resolved.controller["kind"]), 1.0 / (scale * parts.fleet.believed_gain * step),
         -int(drive.codes), int(drive.codes) - 1, drive.square,
     )  # fmt: skip
+
+
+def _refuse_calibrated(built: Built) -> None:
+    """Refuse what a calibration adds, for which the C in single precision has no part.
+
+    Raises
+    ------
+    FirmwareError
+        Which names it.
+    """
+    parts = built.parts
+    for there, what in (
+        (parts.lens is not None, "[lens] and calibration.results: straightens positions"),
+        (parts.measurement.correction is not None, "calibration.results: corrects pixels"),
+        (parts.guard is not None, "[spot_guard]: doubts readings"),
+    ):
+        if there:
+            raise FirmwareError(
+                f"{what} before the law, and the C in single precision has no part for that; leave "
+                "it out, or take --arithmetic fixed, which has"
+            )
 
 
 def _source(firmware: SingleFirmware) -> SingleSource:

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from sim.assembly.build import Built
+from sim.firmware.calibrated.source import MAPS
 from sim.firmware.folder import INDEX, SOURCES
 from sim.firmware.source import PORT, Source, c_file, readme, source_of
 from sim.foundations.files.filing import filed
@@ -50,6 +51,8 @@ def write_firmware(built: Built, folder: str | Path, *, overwrite: bool = False)
         for name, text in files.items():
             (new / name).parent.mkdir(exist_ok=True)
             (new / name).write_text(text, encoding="utf-8")
+        if source.calibrated.maps:
+            (new / MAPS).write_bytes(source.calibrated.maps)
         copy_files(built.resolved, new)
     return Path(folder)
 
@@ -63,7 +66,7 @@ def _index(built: Built, source: Source) -> str:
     firmware = firmware_of(built)
     v, f, codes = firmware.spot.verdict, firmware.law.formats, firmware.codes
     known: dict[str, Any] = {
-        "format": 2,
+        "format": 3,
         "title": firmware.title,
         "settings_sum": source.sum,
         "includes": ["src"],
@@ -91,5 +94,6 @@ def _index(built: Built, source: Source) -> str:
             "codes_per_px": codes.per_px.T.tolist(),
         },
     }
+    known["calibrated"] = source.calibrated.sums | {"maps": bool(source.calibrated.maps)}
     return json.dumps(known, indent=1)
 
