@@ -13,11 +13,22 @@
 #include "marks.h"
 #include "servo.h"
 #include "vectors.h"
+#if PIXELS
+#include "pixels.h"
+#endif
+#if LENS
+#include "lens.h"
+#endif
+#if GUARD
+#include "guard.h"
+#endif
 
 #define MOST_COLUMNS 32
 #define LONGEST_NAME 64
 #define MOST(a, b) ((a) > (b) ? (a) : (b))
-#define LONGEST_ROW MOST(MOST(WINDOW_WIDTH, 2 * LAW_STATES_KEPT), 4 * LAW_SECTIONS_KEPT)
+#define NEAR 9 /* its own spot and those of its neighbours */
+#define LONGEST_ROW \
+    MOST(MOST(WINDOW_WIDTH, 2 * NEAR), MOST(2 * LAW_STATES_KEPT, 4 * LAW_SECTIONS_KEPT))
 
 struct column {
     struct vectors_column vectors;
@@ -132,23 +143,89 @@ static void compare_state(const struct law_state *state)
     compare("cuts", 1, state->axis[1].cuts);
 }
 
+static void read_window(const char *name, uint16_t window[WINDOW_HEIGHT][WINDOW_WIDTH])
+{
+    int row, i;
+    for (row = 0; row < WINDOW_HEIGHT; row++) {
+        const int64_t *read = read_from(name, WINDOW_WIDTH);
+        for (i = 0; i < WINDOW_WIDTH; i++) {
+            window[row][i] = (uint16_t)read[i];
+        }
+    }
+}
+
 /* A window, row by row as it arrives; it may end early. */
 static void read_spot(struct spot *spot, int rows)
 {
     static uint16_t pixels[WINDOW_HEIGHT][WINDOW_WIDTH];
-    int row, i;
-    for (row = 0; row < WINDOW_HEIGHT; row++) {
-        const int64_t *read = read_from("pixels", WINDOW_WIDTH);
-        for (i = 0; i < WINDOW_WIDTH; i++) {
-            pixels[row][i] = (uint16_t)read[i];
-        }
-    }
+    int row;
+    read_window("pixels", pixels);
     mark_pixels();
     spot_begin(spot);
     for (row = 0; row < rows; row++) {
         spot_row(spot, pixels[row]);
     }
 }
+
+#if PIXELS
+static uint16_t raw[WINDOW_HEIGHT][WINDOW_WIDTH];
+static struct pixel_words words[WINDOW_HEIGHT][WINDOW_WIDTH];
+
+/* What the maps say of the pixels of a window. */
+static void read_words(void)
+{
+#if PIXEL_MAPS
+    static uint16_t levels[WINDOW_HEIGHT][WINDOW_WIDTH], gains[WINDOW_HEIGHT][WINDOW_WIDTH];
+    int row, i;
+    read_window("level", levels);
+    read_window("gain", gains);
+    for (row = 0; row < WINDOW_HEIGHT; row++) {
+        for (i = 0; i < WINDOW_WIDTH; i++) {
+            words[row][i].level = levels[row][i];
+            words[row][i].gain = gains[row][i];
+        }
+    }
+#endif
+}
+
+/* A window whose pixels are corrected first, row by row as it arrives. */
+static void read_corrected(struct spot *spot, int mirror, const int32_t origin[2])
+{
+    static struct pixels pixels;
+    uint16_t corrected[WINDOW_WIDTH];
+    int row;
+    read_window("pixels", raw);
+    read_words();
+    mark_pixels();
+    pixels_begin(&pixels, mirror, origin);
+    spot_begin(spot);
+    for (row = 0; row < WINDOW_HEIGHT; row++) {
+        if (pixels_row(&pixels, raw[row], words[row], corrected)) {
+            spot_row(spot, corrected);
+        }
+    }
+    if (pixels_end(&pixels, corrected)) {
+        spot_row(spot, corrected);
+    }
+}
+#endif
+
+#if GUARD
+static int32_t expected[MIRRORS][2];
+
+/* Where the spot of a mirror and those of its neighbours are expected. */
+static void read_near(int mirror)
+{
+    const int64_t *read = read_from("near", 2 * NEAR);
+    int k, part;
+    for (k = 0; k < NEAR; k++) {
+        const int whose = k == 0 ? mirror : guard_neighbour(mirror, k - 1);
+        for (part = 0; whose >= 0 && part < 2; part++) {
+            expected[whose][part] = (int32_t)read[2 * k + part];
+        }
+    }
+}
+#endif
 
 static void compare_spot(const struct spot_reading *reading)
 {
@@ -216,9 +293,19 @@ static void replay_loop(const char *folder)
         if (reset) {
             law_start(&states[mirror], mirror, standing);
         }
+#if GUARD
+        read_near(mirror);
+#endif
+#if PIXELS
+        read_corrected(&spot, mirror, frame.origin);
+#else
         read_spot(&spot, WINDOW_HEIGHT);
+#endif
         mark_reading();
         spot_end(&spot, &reading);
+#if GUARD
+        guard_judge(&reading, mirror, frame.origin, (const int32_t (*)[2])expected);
+#endif
         mark_law();
         servo_step(&states[mirror], mirror, &reading, &frame, correction);
         mark_drive();
@@ -325,6 +412,96 @@ static void replay_law(const char *folder)
     end(rows);
 }
 
+#if PIXELS
+/* Windows that are corrected by themselves. */
+static void replay_pixels(const char *folder)
+{
+    const size_t rows = begin(folder, "pixels");
+    size_t row;
+    for (row = 0; row < rows && !broken; row++) {
+        static struct pixels pixels;
+        static uint16_t corrected[WINDOW_HEIGHT][WINDOW_WIDTH];
+        uint16_t out[WINDOW_WIDTH];
+        int32_t origin[2];
+        const int mirror = (int)one("mirror");
+        const int arrived = (int)one("rows");
+        int i, j, given = 0;
+        pair("origin", origin);
+        if (mirror < 0 || mirror >= MIRRORS || arrived > WINDOW_HEIGHT) {
+            broken = 1;
+            break;
+        }
+        read_window("raw", raw);
+        read_words();
+        memset(corrected, 0, sizeof corrected);
+        pixels_begin(&pixels, mirror, origin);
+        for (i = 0; i < arrived; i++) {
+            if (pixels_row(&pixels, raw[i], words[i], out)) {
+                memcpy(corrected[given++], out, sizeof out);
+            }
+        }
+        if (pixels_end(&pixels, out)) {
+            memcpy(corrected[given++], out, sizeof out);
+        }
+        for (j = 0; j < WINDOW_HEIGHT; j++) {
+            read_from("corrected", WINDOW_WIDTH);
+            for (i = 0; i < WINDOW_WIDTH; i++) {
+                compare("corrected", i, corrected[j][i]);
+            }
+        }
+    }
+    end(rows);
+}
+#endif
+
+#if LENS
+/* Places that are straightened by themselves. */
+static void replay_lens(const char *folder)
+{
+    const size_t rows = begin(folder, "lens");
+    size_t row;
+    for (row = 0; row < rows && !broken; row++) {
+        int32_t place[2];
+        const int mirror = (int)one("mirror");
+        int there;
+        pair("place", place);
+        if (mirror < 0 || mirror >= MIRRORS) {
+            broken = 1;
+            break;
+        }
+        there = lens_straighten(mirror, place);
+        compare_pair("straight", place);
+        compare_one("there", there);
+    }
+    end(rows);
+}
+#endif
+
+#if GUARD
+/* Readings that are judged by themselves. */
+static void replay_guard(const char *folder)
+{
+    const size_t rows = begin(folder, "guard");
+    size_t row;
+    for (row = 0; row < rows && !broken; row++) {
+        int32_t origin[2], place[2];
+        int64_t light;
+        const int mirror = (int)one("mirror");
+        if (mirror < 0 || mirror >= MIRRORS) {
+            broken = 1;
+            break;
+        }
+        pair("origin", origin);
+        read_near(mirror);
+        pair("place", place);
+        light = one("light");
+        compare_one("doubted",
+            guard_doubts(mirror, origin, place, light, (const int32_t (*)[2])expected));
+    }
+    end(rows);
+}
+#endif
+
 /* Codes of the DAC. */
 static void replay_drive(const char *folder)
 {
@@ -362,6 +539,15 @@ int main(int argc, char **argv)
     replay_quotients(folder);
     replay_law(folder);
     replay_drive(folder);
+#if PIXELS
+    replay_pixels(folder);
+#endif
+#if LENS
+    replay_lens(folder);
+#endif
+#if GUARD
+    replay_guard(folder);
+#endif
     if (broken) {
         fprintf(stderr, "%s: the vectors are not whole\n", folder);
         return 2;

@@ -4,21 +4,43 @@
 #include <string.h>
 
 #define LONGEST_LINE 1024
-#define LONGEST_PATH 1024
+#define MOST_OPEN 12 /* files of columns at a time */
 
-static FILE *opened(const char *folder, const char *file, const char *mode)
+static struct vectors_column *open_ones[MOST_OPEN];
+static int oldest;
+
+static int named(char path[VECTORS_PATH], const char *folder, const char *file)
 {
-    char path[LONGEST_PATH];
-    if (snprintf(path, sizeof path, "%s/%s", folder, file) >= (int)sizeof path) {
-        return NULL;
+    return snprintf(path, VECTORS_PATH, "%s/%s", folder, file) < VECTORS_PATH ? 0 : -1;
+}
+
+/* Open the file of a column where it was left; the one that was opened first may have to wait. */
+static int resumed(struct vectors_column *column)
+{
+    struct vectors_column *other = open_ones[oldest];
+    if (column->file != NULL) {
+        return 0;
     }
-    return fopen(path, mode);
+    if (other != NULL) {
+        other->place = ftell(other->file);
+        fclose(other->file);
+        other->file = NULL;
+        open_ones[oldest] = NULL;
+    }
+    column->file = fopen(column->path, "rb");
+    if (column->file == NULL) {
+        return -1;
+    }
+    open_ones[oldest] = column;
+    oldest = (oldest + 1) % MOST_OPEN;
+    return fseek(column->file, column->place, SEEK_SET);
 }
 
 /* Find the line of index.json that begins with a key and a text; what follows is its tail. */
 static const char *line_with(const char *folder, const char *start, char *line, int size)
 {
-    FILE *index = opened(folder, "index.json", "r");
+    char path[VECTORS_PATH];
+    FILE *index = named(path, folder, "index.json") == 0 ? fopen(path, "r") : NULL;
     const char *tail = NULL;
     if (index == NULL) {
         fprintf(stderr, "%s/index.json: cannot be opened\n", folder);
@@ -95,8 +117,9 @@ int vectors_open(struct vectors_column *column, const char *folder, const char *
     while (*next == ',') {
         column->width *= strtoul(next + 1, &next, 10);
     }
-    column->file = opened(folder, file, "rb");
-    if (column->file == NULL) {
+    column->file = NULL;
+    column->place = 0;
+    if (named(column->path, folder, file) != 0 || resumed(column) != 0) {
         fprintf(stderr, "%s/%s: cannot be opened\n", folder, file);
         return -1;
     }
@@ -106,6 +129,9 @@ int vectors_open(struct vectors_column *column, const char *folder, const char *
 int vectors_read(struct vectors_column *column, int64_t *values, size_t count)
 {
     size_t i, k;
+    if (resumed(column) != 0) {
+        return -1;
+    }
     for (i = 0; i < count; i++) {
         unsigned char bytes[8];
         uint64_t word = 0;
@@ -126,6 +152,12 @@ int vectors_read(struct vectors_column *column, int64_t *values, size_t count)
 
 void vectors_close(struct vectors_column *column)
 {
+    int i;
+    for (i = 0; i < MOST_OPEN; i++) {
+        if (open_ones[i] == column) {
+            open_ones[i] = NULL;
+        }
+    }
     if (column->file != NULL) {
         fclose(column->file);
         column->file = NULL;

@@ -11,8 +11,12 @@
 #include <stdint.h>
 #include <stdio.h>
 
+#define VECTORS_PATH 1024
+
 struct vectors_column {
-    FILE *file;
+    FILE *file; /* NULL while others are open: a small processor's C library has few at a time */
+    long place; /* where it goes on then */
+    char path[VECTORS_PATH];
     size_t bytes; /* of an element */
     size_t rows;
     size_t width; /* elements in a row */

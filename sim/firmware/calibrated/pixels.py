@@ -33,6 +33,11 @@ class PixelWords(NamedTuple):
     full_scale_dn: int
 
     @property
+    def maps(self) -> PixelMaps:
+        """The bad pixels alone, as maps."""
+        return PixelMaps(self.bad, None, None)
+
+    @property
     def shift(self) -> int:
         """Bits behind the point of a product."""
         return self.level_fraction + self.gain_fraction
@@ -150,6 +155,7 @@ class FixedPixelCorrection(PixelCorrection):
         super().__init__(maps, sensor, 0.0, words.full_scale_dn)
         self.words, self.sensor = words, sensor
         self._level = self._gains = np.zeros(0, np.int64)
+        self._given: tuple[Whole, Whole] | None = None
 
     def straightened(self, frames_dn: NDArray[np.int32]) -> NDArray[np.int32]:
         """Return windows with dark level and response taken out, bad pixels as they read. [DN]"""
@@ -160,17 +166,19 @@ class FixedPixelCorrection(PixelCorrection):
 
     def look_up(self, at: tuple[NDArray[np.int64], ...]) -> None:
         """Keep the words of the maps of pixels (sensor, y, x)."""
-        if self.words.level is not None and self.words.gain is not None:
+        if self._given is not None:
+            self._level, self._gains = self._given
+        elif self.words.level is not None and self.words.gain is not None:
             self._level = self.words.level[at].astype(np.int64)
             self._gains = self.words.gain[at].astype(np.int64)
 
+    def corrected_with(
+        self, raw_dn: NDArray[np.int64], level: Whole, gain: Whole, corner_px: Array
+    ) -> NDArray[np.int32]:
+        """Return the rows (N, W) of one window that have arrived, under given words. [DN]
 
-def corrected_rows(
-    words: PixelWords, maps: PixelMaps, sensor: int, raw_dn: NDArray[np.int32], corner_px: Array
-) -> NDArray[np.int32]:
-    """Return the rows (H, W) that have arrived of one window, corrected. [DN]
-
-    The neighbours of a bad pixel are those in rows that have arrived.
-    """
-    one = FixedPixelCorrection(maps, np.array([sensor]), words)
-    return one.corrected(raw_dn[None], np.asarray(corner_px, float)[None])[0]
+        The neighbours of a bad pixel are those in rows that have arrived.
+        """
+        self._corner = np.full((1, 2), np.nan)
+        self._given = (level[None], gain[None]) if self.words.level is not None else None
+        return self.corrected(raw_dn[None].astype(np.int32), corner_px[None])[0]

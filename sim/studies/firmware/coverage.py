@@ -31,6 +31,9 @@ def spot_lines(status: np.ndarray, pixels: np.ndarray, most_dn: int, where: str)
         Covered(f"{where}: status {known.name}", int((status == known).sum()), "")
         for known in (SpotStatus.OK, SpotStatus.DIM, SpotStatus.EDGE, SpotStatus.FAILED)
     ]
+    wrong = int((status == SpotStatus.WRONG_SPOT).sum())
+    if wrong:
+        lines.append(Covered(f"{where}: status WRONG_SPOT", wrong, "doubted by the guard"))
     saturated = (pixels >= most_dn).any(axis=(1, 2))
     note = f"full well or full scale, {most_dn} DN"
     return [*lines, Covered(f"{where}: a pixel saturated", int(saturated.sum()), note)]

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from sim.assembly.build import Built
 from sim.camera.measurement import Measurement
+from sim.firmware.calibrated.guard import FixedGuard
+from sim.firmware.calibrated.lens import FixedLens
 from sim.firmware.codes import CodedDrive
 from sim.firmware.controller import FixedController, FixedInput
 from sim.firmware.fixed_law import FixedState
@@ -34,10 +36,14 @@ class LoopFrame(NamedTuple):
     """A frame of M mirrors."""
 
     pixels_dn: NDArray[np.uint16]
-    """(M, H, W) [DN]"""
+    """(M, H, W) as read. [DN]"""
     origin: Whole
     """(M, 2) first pixel of each window, against the spot of an untilted mirror. [px]"""
     spots: SpotWords
+    """With the readings that are doubted as such."""
+    expected: Whole
+    """(M, 2) where each spot is expected, against that of the untilted mirror; 0 without a guard.
+    [px] in words of positions"""
     given: FixedInput
     after: FixedState
 
@@ -81,13 +87,14 @@ class _Watching:
     def __init__(self, estimator: FixedEstimator, controller: FixedController) -> None:
         self.estimator, self.controller = estimator, controller
         self.origin: Any = None
-        self.seen: tuple[NDArray[np.uint16], SpotWords] | None = None
+        self.raw: Any = None
+        self.spots: SpotWords | None = None
+        self.expected: Whole | None = None
         self.frames: list[LoopFrame] = []
 
     def __call__(self, frames_dn: NDArray[np.int32], *, camera: CameraBelief) -> SpotReading:
-        words = self.estimator.read(frames_dn)
-        self.seen = frames_dn.astype(np.uint16), words
-        return reading_of(words, self.estimator.words.verdict)
+        self.spots = self.estimator.read(frames_dn)
+        return reading_of(self.spots, self.estimator.words.verdict)
 
     def initial_state(self, n_mirrors: int) -> FixedState:
         return self.controller.initial_state(n_mirrors)
@@ -97,27 +104,54 @@ class _Watching:
     ) -> tuple[FixedState, Array]:
         given = self.controller.inputs(reading, setpoint)
         after, correction_rad = self.controller.step(state, reading, setpoint)
-        assert self.seen is not None
-        self.frames.append(LoopFrame(self.seen[0], self.origin, self.seen[1], given, after))
+        assert self.spots is not None
+        expected = np.zeros_like(self.origin) if self.expected is None else self.expected
+        self.frames.append(LoopFrame(self.raw, self.origin, self.spots, expected, given, after))
         return after, correction_rad
+
+
+class _WatchedGuard(FixedGuard):
+    """A guard whose doubts are noted."""
+
+    def __init__(self, guard: FixedGuard, watching: _Watching) -> None:
+        super().__init__(guard.words)
+        self._watching = watching
+
+    def doubted(
+        self, origin: Whole, position: Whole, light: Whole, expected: Whole
+    ) -> NDArray[np.bool_]:
+        found = super().doubted(origin, position, light, expected)
+        spots = self._watching.spots
+        assert spots is not None
+        self._watching.expected = expected
+        self._watching.spots = doubted_spots(spots, found)
+        return found
+
+
+def doubted_spots(spots: SpotWords, doubted: NDArray[np.bool_]) -> SpotWords:
+    """Return readings with the good ones that are doubted as those of another mirror."""
+    wrong = doubted & (spots.status == SpotStatus.OK)
+    status = np.where(wrong, SpotStatus.WRONG_SPOT, spots.status).astype(np.uint8)
+    return SpotWords(np.where(wrong[:, None], 0, spots.position), spots.light, status)
 
 
 @contextmanager
 def _origins_noted(measurement: Measurement, watching: _Watching) -> Iterator[None]:
-    """Have the corners of the windows noted for as long as this lasts."""
-    read, estimator = measurement.read, measurement.estimator
+    """Have windows and their corners noted, as read, for as long as this lasts."""
+    reading, estimator = measurement.reading_of, measurement.estimator
 
-    def noted(position_px: Array, frame: int, origin_px: Array, *more: float) -> SpotReading:
+    def noted(frames_dn: NDArray[np.int32], origin_px: Array) -> SpotReading:
         watching.origin = np.asarray(origin_px).astype(np.int64)
-        return read(position_px, frame, origin_px, *more)
+        watching.raw = frames_dn.astype(np.uint16)
+        return reading(frames_dn, origin_px)
 
     measurement.estimator = watching
-    measurement.read = noted  # type: ignore[method-assign, assignment]
+    measurement.reading_of = noted  # type: ignore[method-assign, assignment]
     try:
         yield
     finally:
         measurement.estimator = estimator
-        del measurement.read
+        del measurement.reading_of
 
 
 def recorded(
@@ -146,17 +180,23 @@ def recorded(
     assert parts.coded is not None, "a controller in whole numbers has codes"
     drive = _WatchedDrive(parts.coded)
     watched = replace(parts, controller=watching, coded=drive)
+    if isinstance(parts.guard, FixedGuard):
+        watched = replace(watched, guard=_WatchedGuard(parts.guard, watching))
     with _origins_noted(parts.measurement, watching):
         for state in steps(watched, initial_state(watched), until=frames, fused=False):
             if progress is not None:
                 progress(state.frame, frames)
-    _check_nothing_between(watching.frames, controller, estimator)
+    lens = parts.believed_lens
+    _check_nothing_between(
+        watching.frames, controller, estimator, lens if isinstance(lens, FixedLens) else None
+    )
     return RecordedFrames(watching.frames, drive.ticks)
 
 
 def _check_nothing_between(
-    frames: list[LoopFrame], controller: FixedController, estimator: FixedEstimator
-) -> None:
+    frames: list[LoopFrame], controller: FixedController, estimator: FixedEstimator,
+    lens: FixedLens | None,
+) -> None:  # fmt: skip
     """Refuse a run in which something stands between estimator and law that the C has no part for.
 
     Raises
@@ -171,12 +211,15 @@ def _check_nothing_between(
         seen = frame.spots.status == SpotStatus.OK
         middle = (2 * frame.origin + last) << (v.position.fraction - 1)
         position = (middle + frame.spots.position) << finer
+        if lens is not None:
+            position, there = lens.straightened(position)
+            seen &= there
         same = (frame.given.seen[:, 0] == seen) & (
             ~seen | (frame.given.position == position).all(axis=1)
         )
         if not same.all():
             raise FirmwareError(
                 f"frame {number}, column {int((~same).argmax())}: the law gets another position or "
-                "status than the estimator gave (a lens, a calibration, doubted spots or lost "
-                "frames); the C source has no part for that, so leave it out"
+                "status than the firmware gave (lost frames or rows); the C source has no part for "
+                "that, so leave it out"
             )

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.build import Built
+from sim.firmware.calibrated.source import Calibrated
 from sim.firmware.code_corners import CodeRows, corner_rows, from_tie, rows_with_codes
 from sim.firmware.codes import CodeWords
 from sim.firmware.controller import FixedController, FixedInput
@@ -21,6 +22,12 @@ from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
 from sim.foundations.files.text import counted
 from sim.foundations.ports import SpotStatus
+from sim.studies.firmware.calibrated_vectors import (
+    guard_rows,
+    lens_rows,
+    map_words,
+    pixel_rows,
+)
 from sim.studies.firmware.coverage import (
     Covered,
     corner_lines,
@@ -29,13 +36,20 @@ from sim.studies.firmware.coverage import (
     worst_lines,
 )
 from sim.studies.firmware.law_steps import MOST_MIRRORS, LawRows, law_rows
-from sim.studies.firmware.made import FirmwareError, firmware_of, fixed_parts, refuse_frames
+from sim.studies.firmware.made import (
+    FirmwareError,
+    calibrated_of,
+    firmware_of,
+    fixed_parts,
+    refuse_frames,
+)
 from sim.studies.firmware.recorded import DriveTick, LoopFrame, recorded
 from sim.studies.firmware.windows import Window, windows_of
 from sim.studies.formats.examples import examples_of
 
 MOST_MB: Final = 2000.0
 """Largest folder."""
+NEAR: Final = "where the own spot and those of 8 neighbours are expected, each from its own home"
 MIRRORS: Final = 16
 """Mirrors whose frames are kept, if the user does not say."""
 
@@ -93,7 +107,7 @@ def vectors_of(
     fleet = len(built.parts.mirrors)
     run, ticks = recorded(built, frames, progress)
     most_dn = saturated_dn(built)
-    loop, loop_lines = _loop(run, chosen, controller, most_dn)
+    loop, loop_lines = _loop(run, chosen, controller, most_dn, calibrated_of(built))
     spots, labels, windows_lines = _spots(built, estimator, most_dn)
     examples = examples_of(controller)
     steps, corners = law_rows(controller.law, fleet, [each.found for each in examples])
@@ -115,13 +129,16 @@ def vectors_of(
     ]  # fmt: skip
     assert built.parts.coded is not None
     drive, drive_lines = _drive(built.parts.coded.words, ticks, chosen)
+    added, added_lines = calibrated_groups(
+        calibrated_of(built), built.resolved.camera.window_px
+    )
     quotients, quotient_lines = _quotients(
         estimator.words, int(source.spot.macros["SPOT_NUMERATOR_BITS"])
     )
-    lines += [*quotient_lines, *drive_lines]
+    lines += [*quotient_lines, *drive_lines, *added_lines]
     groups = {
         "loop": loop, "spots": spots, "quotients": quotients, "law": _law(steps), "drive": drive,
-    }  # fmt: skip
+    } | added  # fmt: skip
     return Vectors(source.sum, groups, lines, labels)
 
 
@@ -179,7 +196,8 @@ def _before(
 
 
 def _loop(
-    run: list[LoopFrame], chosen: NDArray[np.int64], controller: FixedController, most_dn: int
+    run: list[LoopFrame], chosen: NDArray[np.int64], controller: FixedController, most_dn: int,
+    calibrated: Calibrated,
 ) -> tuple[Group, list[Covered]]:
     count, frames = len(chosen), len(run)
     given = _inputs(run, chosen)
@@ -197,6 +215,20 @@ def _loop(
         "pixels": _u16(pixels, "window as read, rows then columns [DN]"),
         "origin": _i32(origin, "first pixel of the window, (x, y) [px]"),
     } | _spot_arrays(spots) | _law_arrays(given, after)
+    mirror = np.tile(chosen, frames)
+    if calibrated.pixels is not None:
+        corner = origin + calibrated.home_px[mirror]
+        level, gain = map_words(
+            calibrated.pixels, mirror, corner, calibrated, (pixels.shape[1], pixels.shape[2])
+        )
+        group |= _map_arrays(calibrated, level, gain)
+    if calibrated.guard is not None:
+        every = np.stack([frame.expected for frame in run])
+        near = np.concatenate(
+            [chosen[:, None], calibrated.guard.neighbours[chosen]], axis=1
+        )
+        found = np.where((near >= 0)[None, :, :, None], every[:, near], 0)
+        group["near"] = _i32(found.reshape(frames * count, 9, 2), NEAR)
     moved = np.abs(np.diff(given.reference.reshape(frames, count, 2), axis=0)).max(axis=2) > 0
     lines = [
         *spot_lines(spots.status, pixels, most_dn, "loop"),
@@ -206,13 +238,62 @@ def _loop(
     return group, lines
 
 
+def calibrated_groups(
+    found: Calibrated, window_px: tuple[int, int]
+) -> tuple[dict[str, Group], list[Covered]]:
+    """Return the groups of what a calibration adds, those that there are."""
+    groups: dict[str, Group] = {}
+    lines: list[Covered] = []
+    if found.pixels is not None:
+        pixels, more = pixel_rows(found, window_px)
+        groups["pixels"] = {
+            "mirror": _u16(pixels.mirror, "column of the fleet: which sensor"),
+            "origin": _i32(pixels.origin, "first pixel of the window, (x, y) [px]"),
+            "rows": _u16(pixels.rows, "rows that arrive before the window ends"),
+            "raw": _u16(pixels.raw_dn, "window as read, rows then columns [DN]"),
+            "corrected": _u16(pixels.corrected_dn, "as the estimator gets it [DN]"),
+        } | _map_arrays(found, pixels.level, pixels.gain)
+        lines += more
+    if found.lens is not None:
+        lens, more = lens_rows(found)
+        groups["lens"] = {
+            "mirror": _u16(lens.mirror, "column of the fleet: which home and sensor"),
+            "place": _i32(lens.place, "against the spot of the untilted mirror, (x, y)"),
+            "straight": _i32(lens.straight, "the same in a perfect picture; 0 if there is none"),
+            "there": _u8(lens.there, "whether there is one"),
+        }
+        lines += more
+    if found.guard is not None:
+        guard, more = guard_rows(found)
+        groups["guard"] = {
+            "mirror": _u16(guard.mirror, "column of the fleet"),
+            "origin": _i32(guard.origin, "first pixel of the window, (x, y) [px]"),
+            "near": _i32(guard.near, NEAR),
+            "place": _i32(guard.place, "where the spot is read, (x, y)"),
+            "light": _i64(guard.light, "of the reading"),
+            "doubted": _u8(guard.doubted, "1: taken for another mirror's"),
+        }
+        lines += more
+    return groups, lines
+
+
+def _map_arrays(found: Calibrated, level: Any, gain: Any) -> Group:
+    """Return what the maps say of each pixel; nothing without maps of level and gain."""
+    if found.pixels is None or found.pixels.level is None:
+        return {}
+    return {
+        "level": _u16(level, "black and dark level of each pixel"),
+        "gain": _u16(gain, "one over the response of each pixel"),
+    }
+
+
 def _spot_arrays(found: SpotWords) -> Group:
     """Return what every row of a window has."""
     where = "position from the window's middle, (x, y); 0 where the status is not 0"
     return {
         "spot": _i32(found.position, where),
         "light": _i64(found.light, "decides on DIM"),
-        "status": _u8(found.status, "0 OK, 1 DIM, 2 EDGE, 3 FAILED"),
+        "status": _u8(found.status, "0 OK, 1 DIM, 2 EDGE, 3 FAILED, 5 WRONG_SPOT"),
     }
 
 
