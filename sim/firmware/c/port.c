@@ -3,13 +3,13 @@
 
 #include "drive.h"
 #include "servo.h"
-#if PIXELS
+#if WITH_PIXELS
 #include "pixels.h"
 #endif
-#if LENS
+#if WITH_LENS
 #include "lens.h"
 #endif
-#if GUARD
+#if WITH_GUARD
 #include "guard.h"
 #endif
 
@@ -67,7 +67,7 @@ void port_read(
     }
 }
 
-#if PIXELS
+#if WITH_PIXELS
 void port_pixels(
     int count, const uint16_t *raw, const int32_t (*origin)[2], const struct pixel_words *words,
     uint16_t *corrected)
@@ -85,7 +85,7 @@ void port_pixels(
 }
 #endif
 
-#if LENS
+#if WITH_LENS
 void port_straighten(int count, int32_t (*position)[2], uint8_t *there)
 {
     int i;
@@ -95,7 +95,7 @@ void port_straighten(int count, int32_t (*position)[2], uint8_t *there)
 }
 #endif
 
-#if GUARD
+#if WITH_GUARD
 void port_doubt(
     int count, const int32_t (*origin)[2], const int32_t (*position)[2], const int64_t *light,
     const int32_t (*expected)[2], uint8_t *doubted)

@@ -13,13 +13,13 @@
 #include "marks.h"
 #include "servo.h"
 #include "vectors.h"
-#if PIXELS
+#if WITH_PIXELS
 #include "pixels.h"
 #endif
-#if LENS
+#if WITH_LENS
 #include "lens.h"
 #endif
-#if GUARD
+#if WITH_GUARD
 #include "guard.h"
 #endif
 
@@ -167,7 +167,7 @@ static void read_spot(struct spot *spot, int rows)
     }
 }
 
-#if PIXELS
+#if WITH_PIXELS
 static uint16_t raw[WINDOW_HEIGHT][WINDOW_WIDTH];
 static struct pixel_words words[WINDOW_HEIGHT][WINDOW_WIDTH];
 
@@ -210,7 +210,7 @@ static void read_corrected(struct spot *spot, int mirror, const int32_t origin[2
 }
 #endif
 
-#if GUARD
+#if WITH_GUARD
 static int32_t expected[MIRRORS][2];
 
 /* Where the spot of a mirror and those of its neighbours are expected. */
@@ -293,17 +293,17 @@ static void replay_loop(const char *folder)
         if (reset) {
             law_start(&states[mirror], mirror, standing);
         }
-#if GUARD
+#if WITH_GUARD
         read_near(mirror);
 #endif
-#if PIXELS
+#if WITH_PIXELS
         read_corrected(&spot, mirror, frame.origin);
 #else
         read_spot(&spot, WINDOW_HEIGHT);
 #endif
         mark_reading();
         spot_end(&spot, &reading);
-#if GUARD
+#if WITH_GUARD
         guard_judge(&reading, mirror, frame.origin, (const int32_t (*)[2])expected);
 #endif
         mark_law();
@@ -412,7 +412,7 @@ static void replay_law(const char *folder)
     end(rows);
 }
 
-#if PIXELS
+#if WITH_PIXELS
 /* Windows that are corrected by themselves. */
 static void replay_pixels(const char *folder)
 {
@@ -454,7 +454,7 @@ static void replay_pixels(const char *folder)
 }
 #endif
 
-#if LENS
+#if WITH_LENS
 /* Places that are straightened by themselves. */
 static void replay_lens(const char *folder)
 {
@@ -477,7 +477,7 @@ static void replay_lens(const char *folder)
 }
 #endif
 
-#if GUARD
+#if WITH_GUARD
 /* Readings that are judged by themselves. */
 static void replay_guard(const char *folder)
 {
@@ -539,13 +539,13 @@ int main(int argc, char **argv)
     replay_quotients(folder);
     replay_law(folder);
     replay_drive(folder);
-#if PIXELS
+#if WITH_PIXELS
     replay_pixels(folder);
 #endif
-#if LENS
+#if WITH_LENS
     replay_lens(folder);
 #endif
-#if GUARD
+#if WITH_GUARD
     replay_guard(folder);
 #endif
     if (broken) {

@@ -1,6 +1,6 @@
 #include "servo.h"
 
-#if LENS
+#if WITH_LENS
 #include "lens.h"
 #endif
 
@@ -29,7 +29,7 @@ void servo_step(
         input.highest[part] = frame->highest[part];
     }
     input.seen = reading->status == SPOT_OK;
-#if LENS
+#if WITH_LENS
     if (!lens_straighten(mirror, input.position)) {
         input.seen = 0;
     }

@@ -108,7 +108,7 @@ def pixel_words(maps: PixelMaps, black_dn: float, full_scale_dn: int) -> PixelWo
         sensor, y, x = np.unravel_index(int(good.argmax()), gain.shape)
         raise ValueError(
             f"calibration.maps: response: words of {WORD_BITS} bits hold gains up to "
-            f"{most >> LEAST_GAIN_FRACTION}; pixel ({x}, {y}) of sensor {sensor} takes "
+            f"{1 << (WORD_BITS - LEAST_GAIN_FRACTION)}; pixel ({x}, {y}) of sensor {sensor} takes "
             f"{gain[sensor, y, x]:.3g}; count it as bad in calibration.results"
         )
     return PixelWords(
