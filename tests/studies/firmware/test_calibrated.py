@@ -11,7 +11,7 @@ import pytest
 from sim.assembly.build import build
 from sim.firmware.c import read_vectors
 from sim.firmware.calibrated.native import NativeGuard, NativeLens, NativePixelCorrection
-from sim.firmware.emulator import counted
+from sim.firmware.emulator import emulated_counts
 from sim.foundations.errors import PlugInError, ScenarioError
 from sim.loop.simulate import simulate
 from sim.scenario.gallery import find
@@ -106,7 +106,7 @@ def test_a_single_fault_is_noticed(made, tmp_path, file, old, new):
 
 @EMULATED
 def test_the_same_words_on_an_emulated_processor(made):
-    found = counted(*made)  # a value that differs would be an error
+    found = emulated_counts(*made)  # a value that differs would be an error
     assert found.static_bytes == 0
 
 
