@@ -14,6 +14,7 @@ from sim.health.thresholds import Thresholds, ThresholdsParams
 from sim.loop.saved import load_state, save_state
 from sim.loop.simulate import finished, simulate, steps
 from sim.loop.state import copy_state, initial_state
+from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from tests.health.model_fleet import PLANT
 
@@ -44,7 +45,7 @@ class Kick(NamedTuple):
 
 
 def parts_of(*settings, kicked=(A_MIRROR,)):
-    scenario = load_scenario("scenarios/harrow_point_reconfigure.toml", (*HUT, *settings))
+    scenario = load_scenario(find("harrow_point_reconfigure"), (*HUT, *settings))
     scenario = scenario.replace(switch=scenario.switch.replace(moves=()))
     parts = build(scenario).parts
     kick = Kick(len(parts.mirrors), kicked)
@@ -113,7 +114,7 @@ def test_a_connection_moves_to_a_spare_and_has_light_there(column, side):
 def test_aims_of_a_spare_are_those_of_a_switch_wired_that_way():
     parts = parts_of(*WATCH, *SPARES, 'health.actions.drifting="re_route"')
     second = simulate(parts).parts.epochs[1]
-    other = load_scenario("scenarios/harrow_point_reconfigure.toml", (
+    other = load_scenario(find("harrow_point_reconfigure"), (
         *HUT[:-1], "switch.connections=[[0,3],[1,4],[15,5],[6,0],[7,1],[8,9],[9,10],[10,11]]",
     ))  # fmt: skip
     there = build(other.replace(switch=other.switch.replace(moves=()))).parts

@@ -15,6 +15,7 @@ from sim.scenario.model import load_scenario
 from sim.studies.calibrate.confusion import WITH, WITHOUT, confusion, none_seen_pct, rate_of
 from sim.studies.run.make import make_run
 
+CASE = Path(__file__).parents[3] / "scenarios" / "harrow_point.toml"
 SMALL = (
     "switch.connections=[[5, 5], [40, 41], [90, 12]]", "switch.moves=[]", "disturbances=[]",
     "duration_ms=250", "metrics.hold_from_ms=100", "camera.pitch_px=48",
@@ -30,7 +31,7 @@ SMALL = (
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     out = tmp_path_factory.mktemp("calibrated") / "out"
     sets = [word for text in SMALL for word in ("--set", text)]
-    done = CliRunner().invoke(cli, ["calibrate", "scenarios/harrow_point.toml", "--out", str(out),
+    done = CliRunner().invoke(cli, ["calibrate", str(CASE), "--out", str(out),
                                     *sets])  # fmt: skip
     assert done.exit_code == 0, done.output
     return out
@@ -125,7 +126,7 @@ def test_neighbours_in_one_window_are_confused_and_caught() -> None:
     sets = ["switch.connections=[[0, 0], [1, 1], [12, 12], [13, 13]]", "switch.moves=[]",
             "disturbances=[]", "duration_ms=120", "metrics.hold_from_ms=100", "camera.spill=true",
             "camera.pitch_px=10", "spot_guard.margin_px=24.0"]  # fmt: skip
-    scenario = load_scenario("scenarios/harrow_point.toml", sets)
+    scenario = load_scenario(CASE, sets)
     found = confusion(scenario, None, 2)
     assert found is not None
     free, guarded = found.rates[WITHOUT], found.rates[WITH]

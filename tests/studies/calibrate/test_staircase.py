@@ -1,5 +1,7 @@
 """The camera's map from the mirrors' own staircase, end to end, against the simulated truth."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -7,6 +9,7 @@ from sim.assembly.build import build
 from sim.scenario.model import load_scenario
 from sim.studies.calibrate.study import SimulatedCalibration, calibrate
 
+CASE = Path(__file__).parents[3] / "scenarios" / "harrow_point.toml"
 CORNERS = "[[0, 0], [11, 11], [84, 84], [95, 95], [41, 41], [54, 54], [6, 30], [88, 7]]"
 SETS = (
     f"switch.connections={CORNERS}", "switch.moves=[]", "disturbances=[]", "duration_ms=250",
@@ -19,7 +22,7 @@ SETS = (
 
 @pytest.fixture(scope="module")
 def found() -> SimulatedCalibration:
-    return calibrate(load_scenario("scenarios/harrow_point.toml", SETS))
+    return calibrate(load_scenario(CASE, SETS))
 
 
 def of(found: SimulatedCalibration, quantity: str):
@@ -44,7 +47,7 @@ def test_the_scale_takes_the_mean_gain_of_the_drives(
     """A camera cannot tell the two apart: what it finds is 0.5 px/mrad times the mean of the drawn
     gains, to which this test turns by itself. Mirrors spread by 3 %, so that the truth alone is
     missed by far more than that; the interval holds it all the same."""
-    parts = build(load_scenario("scenarios/harrow_point.toml", SETS)).parts
+    parts = build(load_scenario(CASE, SETS)).parts
     of_sensor = parts.measurement.layout.sensor(parts.mirrors) == sensor
     gain = parts.population.gain_ratio[of_sensor].mean()
     each = of(found, f"scale, {'AB'[sensor]}")
@@ -56,7 +59,7 @@ def test_the_scale_takes_the_mean_gain_of_the_drives(
 
 def test_the_table_of_gains_makes_up_for_the_scale(found: SimulatedCalibration) -> None:
     """Scale times gain is what the camera saw: their product is right to the noise of readings."""
-    parts = build(load_scenario("scenarios/harrow_point.toml", SETS)).parts
+    parts = build(load_scenario(CASE, SETS)).parts
     sensor = parts.measurement.layout.sensor(parts.mirrors)
     scales = np.array([each.scale_px_per_mrad for each in found.maps])[sensor]
     product = scales[:, None] * found.table.gain

@@ -125,7 +125,7 @@ def test_the_emulator_counts_what_is_stored(scenario: Scenario) -> None:
 
 
 def test_the_docs_have_the_stored_counts() -> None:
-    page = Path("docs/deadline.md").read_text(encoding="utf-8")
+    page = (Path(__file__).parents[3] / "docs" / "deadline.md").read_text(encoding="utf-8")
     for kind, count in stored_counts().of.items():
         numbers = [count.stage(name).most for name in (*STAGES, "frame")]
         numbers += [count.code_bytes, count.spot_bytes]

@@ -8,6 +8,7 @@ from click.testing import CliRunner
 
 from sim.cli.main import cli
 from sim.foundations.errors import ScenarioError
+from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.health.study import HealthStudy, KindFound, first_passage, study
 from sim.studies.health.tail import BLOCK_FRAMES, Tail, tail_of
@@ -95,13 +96,13 @@ def test_the_command_files_what_it_found(tmp_path):
     ],
 )  # fmt: skip
 def test_what_cannot_be_tried_is_refused(settings, message):
-    scenario = load_scenario("scenarios/harrow_point_watch.toml", (*SMALL[:5], *settings))
+    scenario = load_scenario(find("harrow_point_watch"), (*SMALL[:5], *settings))
     with pytest.raises(ScenarioError, match=message):
         study(scenario, seeds=1, mirrors=3, healthy=0)
 
 
 def test_more_faults_than_half_of_the_mirrors_are_refused():
-    scenario = load_scenario("scenarios/harrow_point_watch.toml", SMALL)
+    scenario = load_scenario(find("harrow_point_watch"), SMALL)
     with pytest.raises(ScenarioError, match="at most half of the 18 mirrors of the run"):
         study(scenario, seeds=1, mirrors=10, healthy=0)
 

@@ -11,6 +11,7 @@ from sim.assembly.build import build
 from sim.cli.main import cli
 from sim.foundations.errors import ProfileError
 from sim.mirror.population_file import read_population
+from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.identify.log import read_logs
 
@@ -142,13 +143,13 @@ def test_a_bad_population_names_its_line(text, words, tmp_path):
 
 
 def test_what_a_population_does_not_hold_is_drawn(tmp_path):
-    parts = build(load_scenario("scenarios/single_mirror_step.toml")).parts
+    parts = build(load_scenario(find("single_mirror_step"))).parts
     drawn, first = parts.population, parts.mirrors[0]
     text = f"mirror,axis,resonance_hz,quality\n{first},x,500,30\n7000,y,501,31\n"
     (tmp_path / "p.csv").write_text(text)
     own = build(
         load_scenario(
-            "scenarios/single_mirror_step.toml", [f'mirror.population="{tmp_path}/p.csv"']
+            find("single_mirror_step"), [f'mirror.population="{tmp_path}/p.csv"']
         )
     ).parts.population
     assert own.resonance_rad_s[0, 0] == pytest.approx(2 * np.pi * 500)
