@@ -14,6 +14,7 @@ from sim.cli.screen import prints_signs, say
 from sim.foundations.errors import MISSED
 from sim.foundations.files.text import counted, shown
 
+NUMBA_THREADS: Final = "NUMBA_NUM_THREADS"
 ELSEWHERE: Final[dict[str, str]] = {
     "calibrate": "sim.cli.calibrate:calibrate",
     "campaign": "sim.cli.campaign:campaign",
@@ -65,6 +66,23 @@ def cli() -> None:
     # Figures are drawn into files, whatever the user has chosen to see plots with; a choice that is
     # not installed would keep matplotlib from loading at all.
     os.environ["MPLBACKEND"] = "agg"
+    _leave_aside_odd_threads()
+
+
+def _leave_aside_odd_threads() -> None:
+    """Take a number of threads away that the compiler cannot read: it would not load.
+
+    The kernels have threads of their own, so nothing is lost.
+    """
+    asked = os.environ.get(NUMBA_THREADS, "").strip()
+    number = int(asked) if asked.isascii() and asked.isdigit() and len(asked) < 10 else 0
+    if asked and number < 1:
+        del os.environ[NUMBA_THREADS]
+        say(
+            f"note: {NUMBA_THREADS} must be a whole number from 1 on (got {shown(asked[:20])}); "
+            "it is left aside. `run --threads` says how many threads there are",
+            err=True,
+        )
 
 
 @cli.command("list")

@@ -6,6 +6,7 @@ from typing import Any, Final, NamedTuple
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
+from sim.foundations.files.text import shown_lines
 from sim.report.filing_block import profile_rows
 
 HERE: Final = "sim.report"
@@ -82,13 +83,22 @@ def base_of(
 def template(
     name: str, package: str = HERE, filters: Mapping[str, Callable[..., str]] | None = None
 ) -> Template:
-    """Return a template of a package, with what it builds upon; all text is escaped."""
+    """Return a template of a package, with what it builds upon; all text is escaped.
+
+    That holds for what HTML means, and for marks that turn the direction of what follows.
+    """
     environment = Environment(
         loader=FunctionLoader(_source), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+        trim_blocks=True, lstrip_blocks=True, finalize=_drawable,
     )  # fmt: skip
     environment.filters |= filters or {}
     return environment.get_template(f"{package}/{name}")
+
+
+def _drawable(value: Any) -> Any:
+    """Return what a page shows of a value: marks that are not drawn stand escaped in its text."""
+    is_markup = hasattr(value, "__html__")
+    return shown_lines(value) if isinstance(value, str) and not is_markup else value
 
 
 def heading_of(title: str, provenance: Mapping[str, Any]) -> str:

@@ -158,6 +158,7 @@ def test_text_of_users_is_data(tmp_path):
     assert "\x1b" not in done.stdout
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "&lt;b&gt;" in page and "<b> µ" not in page
+    assert "\\u202e" in page and "\u202e" not in page and "\x1b" not in page
 
 
 def test_control_characters_in_a_message_are_escaped(tmp_path):
@@ -191,3 +192,16 @@ def test_a_file_of_a_fault_goes_where_it_can(tmp_path, monkeypatch):
     monkeypatch.setattr(guard.tempfile, "gettempdir", lambda: str(tmp_path))
     outcome = ended("fault", "--out=/dev/null/x/y")
     assert outcome.exit_code == 70 and len(list(tmp_path.iterdir())) == 1
+
+
+@pytest.mark.parametrize(
+    ("threads", "left"), [("0", False), ("-1", False), ("abc", False), ("9" * 30, False),
+                          ("1000", True), (" 2 ", True), ("", True)],
+)  # fmt: skip
+def test_a_number_of_threads_that_is_none_is_left_aside_and_said(threads, left, monkeypatch):
+    """Numba would not load with it, and the plain kernels would take its place."""
+    monkeypatch.setenv("NUMBA_NUM_THREADS", threads)
+    outcome = CliRunner().invoke(cli, ["list"])
+    assert outcome.exit_code == 0
+    assert ("NUMBA_NUM_THREADS" in os.environ) == left
+    assert ("note: NUMBA_NUM_THREADS must be a whole number" in outcome.stderr) == (not left)

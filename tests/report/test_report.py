@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from matplotlib.figure import Figure
 
+from sim.foundations.files.text import shown
 from sim.mechanics.shock_spectrum import ResponseSpectrum
 from sim.report.drawing import finish
 from sim.report.page import page_of
@@ -163,6 +164,13 @@ def test_verdicts_and_cautions_are_in_words(page):
 def test_text_is_escaped():
     html = page_of(made_view(title="<script>alert(1)</script>", notes=["a < b & c"]))
     assert "<script" not in html and "&lt;script&gt;" in html and "a &lt; b &amp; c" in html
+
+
+@pytest.mark.parametrize("mark", "\u202e\u2066\u200f\u061c\x1b\x9b\u2028\ufeff")
+def test_no_text_of_users_turns_the_direction_of_a_page(mark):
+    """The characters of the Unicode bidirectional algorithm (UAX 9, 2), and control characters."""
+    html = page_of(made_view(title=f"left{mark}right", notes=[f"a{mark}b"]))
+    assert mark not in html and f"left{shown(mark)}right" in html and f"a{shown(mark)}b" in html
 
 
 def test_quiet_run_leaves_out_what_it_has_not():

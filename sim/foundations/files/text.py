@@ -17,8 +17,11 @@ _RANGE = re.compile(rf"^({_NUMBER})\.\.({_NUMBER})(?:/(.*))?$")
 
 
 def shown(text: Any) -> str:
-    """Return text on one line for a terminal: what cannot be displayed is escaped."""
-    return "".join(_escaped(c) if unicodedata.category(c) in HIDDEN else c for c in str(text))
+    """Return text on one line, for a terminal or a page: what cannot be displayed is escaped."""
+    text = str(text)
+    if text.isprintable():
+        return text
+    return "".join(_escaped(c) if unicodedata.category(c) in HIDDEN else c for c in text)
 
 
 def shown_lines(text: Any) -> str:
