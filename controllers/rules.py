@@ -174,6 +174,16 @@ def effective_delay_s(plant: PlantBelief) -> float:
     it by a share of a frame either way.
 
     Near the resonance, also a folded one, a single delay misleads: look at the sensitivity there.
+
+    Parameters
+    ----------
+    plant : PlantBelief
+        Timing and mirror as the controller believes them.
+
+    Returns
+    -------
+    float
+        [s]
     """
     model = sampled_model(
         plant.resonance_rad_s,
@@ -199,6 +209,11 @@ def ziegler_nichols(
         Controller.
     ultimate_gain, ultimate_period_s : float
         Proportional gain at which the loop just oscillates, and the period of that [s].
+
+    Returns
+    -------
+    ContinuousGains
+        Gain, in the unit of `ultimate_gain`; integral and derivative time [s].
 
     Raises
     ------
@@ -305,6 +320,18 @@ def per_frame(gains: ContinuousGains, frame_s: float) -> FrameGains:
     """Return ideal-form settings as gains per frame (backward differences).
 
     The delay that the rule was given must be that of the sampled loop, see `effective_delay_s`.
+
+    Parameters
+    ----------
+    gains : ContinuousGains
+        Gain [-], integral and derivative time [s].
+    frame_s : float
+        Time between two readings. [s]
+
+    Returns
+    -------
+    FrameGains
+        As the shipped PI and PID take them.
     """
     return FrameGains(
         gains.gain,

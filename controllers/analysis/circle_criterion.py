@@ -77,6 +77,18 @@ def circle_criterion(found: Nonlinearity, plant: Plant) -> Circle:
     the same small gain the rms of the map's argument comes within h d / (1 - r h), h the largest
     singular value above.
 
+    Parameters
+    ----------
+    found : Nonlinearity
+        The controller's map of the error, with its sector.
+    plant : Plant
+        Of M mirrors.
+
+    Returns
+    -------
+    Circle
+        Certainty, factor and frequency of each mirror, (M,).
+
     References
     ----------
     .. [1] G. Zames, "On the input-output stability of time-varying nonlinear feedback systems",

@@ -46,6 +46,18 @@ def frequency_grid(loop: Loop, n_points: int = 1600) -> Array:
 
     A third of the points are spaced evenly in the logarithm, the rest evenly; each lightly damped
     pole of the controller gets a cluster of its own.
+
+    Parameters
+    ----------
+    loop : Loop
+        Controller and plant.
+    n_points : int
+        Evenly spaced ones; the clusters come on top.
+
+    Returns
+    -------
+    (F,) ndarray
+        Rising, above 0. [Hz]
     """
     nyquist_hz = 0.5 / loop.plant.frame_s
     points = [
@@ -75,7 +87,20 @@ def controller_response(
 
 
 def loop_gain(loop: Loop, frequency_hz: Array) -> Complex:
-    """Return L (F, M, 2, 2), the loop broken at the readings of both axes."""
+    """Return L (F, M, 2, 2), the loop broken at the readings of both axes.
+
+    Parameters
+    ----------
+    loop : Loop
+        Controller and plant of M mirrors.
+    frequency_hz : (F,) ndarray
+        Up to half the frame rate. [Hz]
+
+    Returns
+    -------
+    (F, M, 2, 2) ndarray
+        From mismatch (x, y) to tilt (x, y). [rad/rad]
+    """
     control = controller_response(loop.controller, frequency_hz, loop.plant.frame_s)
     return plant_response(loop.plant, frequency_hz) @ control
 
@@ -190,6 +215,16 @@ def noise_gain(closed: ClosedLoop) -> Array:
     """Return (M, 2): variance of the exposure-mean tilt over that of white noise on the reading.
 
     Both axes are equally noisy. NaN where the loop is not stable.
+
+    Parameters
+    ----------
+    closed : ClosedLoop
+        Loops of M mirrors.
+
+    Returns
+    -------
+    (M, 2) ndarray
+        Of axes x and y. [-]
     """
     stable = growth(closed) < 1.0
     calm = ClosedLoop(closed.A * stable[:, None, None], closed.N, closed.Y)

@@ -14,6 +14,22 @@ def controller_system(controller: Any, frame_s: float, mirror: int = 0, n_mirror
 
     One whose gains differ by mirror is for `n_mirrors`, and is returned for one of them.
 
+    Parameters
+    ----------
+    controller : Controller
+        Linear in small signals.
+    frame_s : float
+        Time between two readings. [s]
+    mirror : int
+        Which of the mirrors.
+    n_mirrors : int
+        How many the controller is for.
+
+    Returns
+    -------
+    control.StateSpace
+        With the time step `frame_s`.
+
     Raises
     ------
     ValueError
@@ -103,6 +119,11 @@ def closed_systems(
         As for `loop_system`.
     axis : "x" or "y", optional
         The other axis' loop stays closed, as in `margins.json`; both axes, 2 x 2, if left out.
+
+    Returns
+    -------
+    ClosedSystems
+        Each a `control.StateSpace`. [rad/rad]
 
     Raises
     ------

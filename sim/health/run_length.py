@@ -24,6 +24,20 @@ def siegmund(mean: float, k: float, h: float) -> float:
     (exp(-2 d b) + 2 d b - 1)/(2 d^2) with d = mean - k, b = h + 1.166; b^2 for d = 0. Within 1 %
     for h of 4 and above as long as it is not much below 10 readings.
 
+    Parameters
+    ----------
+    mean : float
+        Of the readings, whose variance is 1. [-]
+    k : float
+        Reference value of the test. [-]
+    h : float
+        Its threshold. [-]
+
+    Returns
+    -------
+    float
+        Readings until the alarm, on the mean, from a sum of zero. [-]
+
     References
     ----------
     .. [1] D. Siegmund, Sequential Analysis, Springer 1985. From memory; tests hold it to the exact
@@ -40,6 +54,22 @@ def by_integral(mean: float, k: float, h: float, nodes: int = NODES) -> float:
 
     L(u) = 1 + L(0) P(x <= k - u) + integral over 0..h of L(v) p(v + k - u) dv, solved at
     Gauss-Legendre nodes (Nystrom's method).
+
+    Parameters
+    ----------
+    mean : float
+        Of the readings, whose variance is 1. [-]
+    k : float
+        Reference value of the test. [-]
+    h : float
+        Its threshold. [-]
+    nodes : int
+        Of the quadrature; 80 leave less than 1e-8 up to h of 12.
+
+    Returns
+    -------
+    float
+        Readings until the alarm, on the mean, from a sum of zero. [-]
 
     References
     ----------
@@ -59,6 +89,22 @@ def ewma(mean: float, weight: float, limit: float, nodes: int = NODES) -> float:
 
     z <- (1 - w) z + w x, alarm once |z| exceeds `limit` standard deviations of z,
     sqrt(w/(2 - w)) at rest.
+
+    Parameters
+    ----------
+    mean : float
+        Of the readings, whose variance is 1. [-]
+    weight : float
+        Of the newest reading, w above. [-]
+    limit : float
+        Either way, in standard deviations of the average at rest. [-]
+    nodes : int
+        Of the quadrature.
+
+    Returns
+    -------
+    float
+        Readings until the alarm, on the mean, from an average of zero. [-]
 
     References
     ----------

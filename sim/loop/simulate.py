@@ -154,6 +154,18 @@ def _until_an_order(
 def finished(parts: Parts, state: LoopState) -> LoopResult:
     """Return what a run leaves behind that is at its end.
 
+    Parameters
+    ----------
+    parts : Parts
+        What took part.
+    state : LoopState
+        The last that `steps` yields.
+
+    Returns
+    -------
+    LoopResult
+        Traces, images and counts.
+
     Raises
     ------
     ValueError

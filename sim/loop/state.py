@@ -67,7 +67,18 @@ class LoopState(NamedTuple):
 
 
 def initial_state(parts: Parts) -> LoopState:
-    """Return the state before the first frame: mirrors are at rest on their first aims."""
+    """Return the state before the first frame: mirrors are at rest on their first aims.
+
+    Parameters
+    ----------
+    parts : Parts
+        What takes part.
+
+    Returns
+    -------
+    LoopState
+        Of frame 0.
+    """
     m = len(parts.mirrors)
     reference = parts.reference.initial_state()
     _, asked_rad, _ = parts.reference.frame(reference, 0)
@@ -100,6 +111,16 @@ def copy_state(state: Tree) -> Tree:
 
     A yielded state shows the rows of its run's traces and so keeps all of them in memory; a copy
     holds what it shows alone.
+
+    Parameters
+    ----------
+    state : LoopState, or a part of one
+        From `steps` or `initial_state`.
+
+    Returns
+    -------
+    the same type
+        Shares no array with it.
     """
     return deepcopy(state)
 

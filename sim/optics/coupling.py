@@ -69,6 +69,20 @@ def aligned_mode_loss_db(
     """Return the loss (...) left when offset and tilt are zero: unequal waists, and the gap. [dB]
 
     Parameters and errors are those of `loss_form`.
+
+    Parameters
+    ----------
+    wavelength_m : (...) array_like
+        Vacuum wavelength. [m]
+    waist_in_m, waist_out_m : (...) array_like
+        Waist radii of beam and receiving mode, 1/e^2 of intensity. [m]
+    gap_m : (...) array_like
+        From the beam's own waist on to that of the mode. [m]
+
+    Returns
+    -------
+    (...) ndarray
+        Loss, not negative. [dB]
     """
     wavelength, waist_in, waist_out, gap = _checked(wavelength_m, waist_in_m, waist_out_m, gap_m)
     # 1/kappa - 1, written so that a small loss keeps its digits.
@@ -133,6 +147,24 @@ def gaussian_coupling(
     """Return the share (...) of power that couples, 0 to 1; see `coupling_loss_db`. [-]
 
     Goes to zero where the loss is beyond about 3000 dB.
+
+    Parameters
+    ----------
+    offset_m : (..., 2) array_like
+        Of the beam's axis in the waist plane of the mode. [m]
+    tilt_rad : (..., 2) array_like
+        Slope of the beam's axis. [rad]
+    wavelength_m : (...) array_like
+        Vacuum wavelength. [m]
+    waist_in_m, waist_out_m : (...) array_like
+        Waist radii of beam and receiving mode, 1/e^2 of intensity. [m]
+    gap_m : (...) array_like
+        From the beam's own waist on to that of the mode. [m]
+
+    Returns
+    -------
+    (...) ndarray
+        Share of power. [-]
     """
     loss_db = coupling_loss_db(
         offset_m,

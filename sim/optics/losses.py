@@ -46,7 +46,22 @@ class LossBudget(NamedTuple):
 
 
 def beam_radius_m(waist_m: ArrayLike, distance_m: ArrayLike, wavelength_m: ArrayLike) -> Array:
-    """Return the 1/e^2 intensity radius (...) at a distance from the waist, either side. [m]"""
+    """Return the 1/e^2 intensity radius (...) at a distance from the waist, either side. [m]
+
+    Parameters
+    ----------
+    waist_m : (...) array_like
+        Radius at the waist, 1/e^2 of intensity. [m]
+    distance_m : (...) array_like
+        From the waist along the beam, either way. [m]
+    wavelength_m : (...) array_like
+        Vacuum wavelength. [m]
+
+    Returns
+    -------
+    (...) ndarray
+        Radius, 1/e^2 of intensity. [m]
+    """
     waist = np.asarray(waist_m, dtype=float)
     spread = np.asarray(wavelength_m, dtype=float) * np.asarray(distance_m, dtype=float)
     return np.hypot(waist, spread / (np.pi * waist))

@@ -22,7 +22,20 @@ NO_EVENTS: Final[dict[str, Any]] = {
 
 
 def mirror_name(mirror: int, ports: int) -> str:
-    """Return the name of a mirror from its number in a switch of `ports` ports a side."""
+    """Return the name of a mirror from its number in a switch of `ports` ports a side.
+
+    Parameters
+    ----------
+    mirror : int
+        0 to `ports` - 1 in array A, from there on in array B.
+    ports : int
+        Inputs of the switch.
+
+    Returns
+    -------
+    str
+        Such as "A03".
+    """
     side, port = ("A", mirror) if mirror < ports else ("B", mirror - ports)
     return f"{side}{port:02d}"
 

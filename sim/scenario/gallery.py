@@ -28,7 +28,13 @@ def gallery_folder() -> Path:
 
 
 def cases() -> list[GalleryCase]:
-    """Return the runnable scenarios, in order of name; the ones only built upon are left out."""
+    """Return the runnable scenarios, in order of name; the ones only built upon are left out.
+
+    Returns
+    -------
+    list of GalleryCase
+        Name, path and title of each.
+    """
     found = []
     for path in sorted(gallery_folder().glob("*.toml")):
         case = _case(path)
@@ -47,6 +53,16 @@ def _case(path: Path) -> GalleryCase | None:
 
 def find(name_or_path: str) -> Path:
     """Return the scenario file of a path, or of the name of a shipped case.
+
+    Parameters
+    ----------
+    name_or_path : str
+        A file, or a name from `cases`.
+
+    Returns
+    -------
+    Path
+        Of the TOML file.
 
     Raises
     ------

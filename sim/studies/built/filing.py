@@ -20,6 +20,22 @@ def write(
 ) -> Path:
     """Write yield.json, switches.csv, end_of_life.csv, scenario.toml and report.html.
 
+    Parameters
+    ----------
+    found : Yield
+        From `study`.
+    folder : str or Path
+        The result folder; written whole or not at all.
+    overwrite : bool
+        Whether an existing one may be replaced.
+    asked : Request
+        What led to it, to be filed.
+
+    Returns
+    -------
+    Path
+        The folder.
+
     Raises
     ------
     OutputError

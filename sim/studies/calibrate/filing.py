@@ -32,6 +32,30 @@ def write(
 ) -> Path:  # fmt: skip
     """Write calibration.json, its maps, calibrated.toml, calibrate.json and report.html.
 
+    Parameters
+    ----------
+    scenario : Scenario
+        What was calibrated.
+    found : SimulatedCalibration
+        From `calibrate`.
+    cost : Costs or None
+        What its errors cost the loop, if that was asked for.
+    confused : Confused or None
+        How often spots are taken for others, likewise.
+    folder : str or Path
+        The result folder; written whole or not at all.
+    started : datetime
+        When the study began.
+    overwrite : bool
+        Whether an existing folder may be replaced.
+    asked : Request
+        What led to it, to be filed.
+
+    Returns
+    -------
+    Path
+        The folder.
+
     Raises
     ------
     OutputError

@@ -20,6 +20,22 @@ def write_vectors(
 ) -> Path:
     """Write golden vectors, whole or not at all; return the folder.
 
+    Parameters
+    ----------
+    vectors : Vectors
+        From `vectors_of` or `single_vectors`.
+    built : Built
+        What they are of.
+    folder : str or Path
+        The result folder; written whole or not at all.
+    overwrite : bool
+        Whether an existing one may be replaced.
+
+    Returns
+    -------
+    Path
+        The folder.
+
     Raises
     ------
     OutputError

@@ -44,6 +44,22 @@ def write_formats(
 ) -> Path:  # fmt: skip
     """Write formats.json, runs.csv, words.csv, summary.json, scenario.toml and report.html.
 
+    Parameters
+    ----------
+    found : FormatsStudy
+        From `formats`.
+    folder : str or Path
+        The result folder; written whole or not at all.
+    overwrite : bool
+        Whether an existing one may be replaced.
+    asked : Request
+        What led to it, to be filed.
+
+    Returns
+    -------
+    Path
+        The folder.
+
     Raises
     ------
     OutputError

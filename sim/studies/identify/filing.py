@@ -30,6 +30,27 @@ def write_identified(
     """Write identify.json, population.csv, identified.toml and report.html; return the folder.
 
     `identified.toml` is the scenario with these mirrors; it is written where a scenario was given.
+
+    Parameters
+    ----------
+    result : Identified
+        From `identify`.
+    folder : str or Path
+        The result folder; written whole or not at all.
+    overwrite : bool
+        Whether an existing one may be replaced.
+    asked : Request
+        What led to it, to be filed.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
     """
     folder = Path(folder)
     origin = provenance(result.scenario, now(), asked)
@@ -73,6 +94,29 @@ def write_recorded(
 
     `provenance.json` says where it comes from. `truth/truth.csv` says what the simulated mirrors
     are. A laboratory does not know it.
+
+    Parameters
+    ----------
+    recorded : RecordedLog
+        From `record`.
+    kind : {"series", "decay", "staircase"}
+        What was recorded.
+    folder : str or Path
+        The result folder; written whole or not at all.
+    overwrite : bool
+        Whether an existing one may be replaced.
+    asked : Request
+        What led to it, to be filed.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    OutputError
+        If the folder exists and may not be replaced, or cannot be written.
     """
     folder = Path(folder)
     scenario = recorded.built.resolved

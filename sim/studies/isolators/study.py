@@ -41,6 +41,16 @@ class MountResult(NamedTuple):
 def load_mounts(path: str | Path) -> dict[str, IsolatorParams]:
     """Read mounts from a TOML file: a table for each, with the keys of `[isolator]`.
 
+    Parameters
+    ----------
+    path : str or Path
+        TOML.
+
+    Returns
+    -------
+    dict of str to IsolatorParams
+        Name of a mount -> its settings, in the order of the file.
+
     Raises
     ------
     ScenarioError

@@ -124,6 +124,22 @@ def write_extrapolation(
 ) -> Path:  # fmt: skip
     """Write extrapolation.json and report.html; return the folder.
 
+    Parameters
+    ----------
+    found : Extrapolation
+        From `extrapolate`.
+    folder : str or Path
+        The result folder; written whole or not at all.
+    overwrite : bool
+        Whether an existing one may be replaced.
+    asked : Request
+        What led to it, to be filed.
+
+    Returns
+    -------
+    Path
+        The folder.
+
     Raises
     ------
     OutputError

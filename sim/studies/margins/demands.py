@@ -144,6 +144,26 @@ def demands_of(
     the moves of a connection in a millisecond. They are `moves_per_hour`, or what the scenario
     makes in its own duration; `settling_weight` [dB/ms] takes the place of both.
 
+    Parameters
+    ----------
+    built : Built
+        The scenario, built.
+    ms : float, optional
+        Largest sensitivity. [-]
+    gain_margin_db, phase_margin_deg : float, optional
+        Least margins. [dB, deg]
+    settling_ms : float, optional
+        Longest settling. [ms]
+    settling_weight : float, optional
+        Loss that a millisecond of settling stands for. [dB/ms]
+    moves_per_hour : float, optional
+        Of one connection. [1/h]
+
+    Returns
+    -------
+    Demands
+        What `tune` keeps and weighs.
+
     Raises
     ------
     ScenarioError

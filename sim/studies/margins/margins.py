@@ -147,6 +147,16 @@ def rows(result: MarginsStudy) -> list[dict[str, Any]]:
     of both axes must fall. ``plant`` says whether the spring is taken as it is at the last aim
     (`stiffened`) or at rest (`small-signal`); resonance, quality factor, gain and coupling are
     those of the plant that was used, and stand beside those at rest.
+
+    Parameters
+    ----------
+    result : MarginsStudy
+        From `study`.
+
+    Returns
+    -------
+    list of dict
+        Margins in dB and deg, delays in ms, frequencies in Hz, by the keys of `margins.json`.
     """
     m, model, poles, steps = result.margins, result.loop.plant, result.poles, result.steps
     population, delay_s = result.built.parts.population, delay_of(result.built)

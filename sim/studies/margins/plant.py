@@ -14,6 +14,16 @@ def plant_belief(built: Built) -> PlantBelief:
     """Return timing and believed mirror of a run, as its controller knows them.
 
     Read from the scenario again, because an outside controller need not keep it.
+
+    Parameters
+    ----------
+    built : Built
+        The scenario, built.
+
+    Returns
+    -------
+    PlantBelief
+        Times in s, resonances in rad/s.
     """
     scenario, parts = built.resolved, built.parts
     x, y = (2 * np.pi * value for value in scenario.mirror.resonance_hz)

@@ -184,6 +184,16 @@ def fastest(built: Built) -> list[Fastest]:
 
     Notches, prediction and models can do better on well-known mirrors; this is the plain limit.
     The search halves the range of gains, taking the margins to fall as the gain rises.
+
+    Parameters
+    ----------
+    built : Built
+        The scenario, built.
+
+    Returns
+    -------
+    list of Fastest
+        One for each frame rate and latency.
     """
     scenario = built.resolved
     belief = plant_belief(built)

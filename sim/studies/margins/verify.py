@@ -87,7 +87,20 @@ class Verified(NamedTuple):
 def verify_choice(
     outcome: "TuningResult", progress: Callable[[int, int], None] | None = None
 ) -> Verified:
-    """Run the chosen gains, and compare jitter and settling with what was predicted of them."""
+    """Run the chosen gains, and compare jitter and settling with what was predicted of them.
+
+    Parameters
+    ----------
+    outcome : TuningResult
+        From `tune`.
+    progress : callable, optional
+        Called with (finished, all).
+
+    Returns
+    -------
+    Verified
+        Jitter [urad] and settling [ms], simulated beside predicted.
+    """
     c, judge = outcome.chosen, outcome.judge
     own = judge.settled(c.settings, c.shaping)
     moves = judge.built.parts.epochs[-1].commanded

@@ -57,6 +57,16 @@ class ReplayCase(NamedTuple):
 def parse_profile(text: str) -> EventProfile:
     """Read "KIND:key=value,key=value", the values in TOML; single words need no quotes.
 
+    Parameters
+    ----------
+    text : str
+        Such as "shock:peak_g=5,duration_ms=11".
+
+    Returns
+    -------
+    EventProfile
+        Its name and its entry among a scenario's disturbances.
+
     Raises
     ------
     ScenarioError
