@@ -61,6 +61,7 @@ def build(
     kernels: ModuleType | None = None,
     *,
     load: bool = True,
+    to_run: bool = True,
     budget: Budget | None = None,
     condition: Condition | None = None,
     beliefs: Beliefs | None = None,
@@ -77,6 +78,9 @@ def build(
     load : bool
         Whether code from outside is run. Without it stand-ins take its place: all else is checked,
         and the parts are not fit to be run.
+    to_run : bool
+        Whether the parts are going to be run. Without it no frames are chosen for pictures, for
+        which every record would be played from end to end.
     budget : Budget, optional
         The most memory that the run may take; `default_budget` if left out.
     condition : Condition, optional
@@ -179,7 +183,7 @@ def build(
         outage_db=scenario.metrics.outage_excess_db,
         pictures=choose_pictures(
             clock, plant.epoch_frames, [d for d in disturbances if shows_event(d)]
-        ),
+        ) if to_run else (),
         kernels=kernels,
         scenario=resolved.model_dump(mode="json", exclude_none=True),
         coded=coded,

@@ -126,7 +126,7 @@ def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: b
     path = find(scenario)
     loaded = load_scenario(path, overrides)
     with naming(path, overrides), plain_kernels():
-        built = build(loaded, load=load)
+        built = build(loaded, load=load, to_run=False)
     for part in built.outside:
         say(f"note: {part.words()}; {'loaded' if load else 'not loaded, so not checked'}")
     for warning in built.warnings:

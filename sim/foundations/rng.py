@@ -14,6 +14,8 @@ from numpy.typing import ArrayLike, NDArray
 SPREAD_LIMIT = 3.0
 """Spreads are cut off here. [standard deviations]"""
 ROUNDS = 10
+BLOCK = 8192
+"""Draws worked out at a time: what they need stays in the processor's cache."""
 MULTIPLIER_0 = 0xD2511F53
 MULTIPLIER_1 = 0xCD9E8D57
 WEYL_0 = 0x9E3779B9
@@ -62,7 +64,18 @@ def philox(counter: ArrayLike, key: Key) -> NDArray[np.uint32]:
     (..., 4) ndarray of uint32
         Four independent words per counter.
     """
-    c0, c1, c2, c3 = np.moveaxis(np.asarray(counter, dtype=np.uint64), -1, 0)
+    counters = np.asarray(counter)
+    words = np.empty(counters.shape, np.uint32)
+    rows, given = words.reshape(-1, 4), counters.reshape(-1, 4)
+    for first in range(0, len(rows), BLOCK):
+        part = slice(first, first + BLOCK)
+        rows[part] = _philox(given[part].astype(np.uint64), key)
+    return words
+
+
+def _philox(counter: NDArray[np.uint64], key: Key) -> NDArray[np.uint64]:
+    """Return the words (K, 4) of few counters (K, 4)."""
+    c0, c1, c2, c3 = np.ascontiguousarray(counter.T)
     k0, k1 = int(key[0]), int(key[1])
     mask = np.uint64(0xFFFFFFFF)
     shift = np.uint64(32)
@@ -77,7 +90,7 @@ def philox(counter: ArrayLike, key: Key) -> NDArray[np.uint32]:
         )
         k0 = (k0 + WEYL_0) & 0xFFFFFFFF
         k1 = (k1 + WEYL_1) & 0xFFFFFFFF
-    return np.stack([c0, c1, c2, c3], axis=-1).astype(np.uint32)
+    return np.stack([c0, c1, c2, c3], axis=-1)
 
 
 def uniforms(key: Key, a: ArrayLike, b: ArrayLike = 0, c: ArrayLike = 0) -> NDArray[np.float64]:
@@ -88,10 +101,18 @@ def uniforms(key: Key, a: ArrayLike, b: ArrayLike = 0, c: ArrayLike = 0) -> NDAr
     (..., 2) ndarray of float64
         52 random bits each.
     """
-    a, b, c = np.broadcast_arrays(a, b, c)
-    words = philox(np.stack([a, b, c, np.zeros_like(a)], axis=-1), key).astype(np.uint64)
-    bits = (words[..., 0::2] << np.uint64(32)) | words[..., 1::2]
-    return ((bits >> np.uint64(12)).astype(np.float64) + 0.5) * 2.0**-52
+    names = np.broadcast_arrays(a, b, c)
+    drawn = np.empty((*names[0].shape, 2))
+    rows, flat = drawn.reshape(-1, 2), [name.ravel() for name in names]
+    for first in range(0, len(rows), BLOCK):
+        part = slice(first, first + BLOCK)
+        counter = np.zeros((len(rows[part]), 4), np.uint64)
+        for column, name in enumerate(flat):
+            counter[:, column] = name[part]
+        words = _philox(counter, key)
+        bits = (words[:, 0::2] << np.uint64(32)) | words[:, 1::2]
+        rows[part] = ((bits >> np.uint64(12)).astype(np.float64) + 0.5) * 2.0**-52
+    return drawn
 
 
 def normals(key: Key, a: ArrayLike, b: ArrayLike = 0, c: ArrayLike = 0) -> NDArray[np.float64]:
