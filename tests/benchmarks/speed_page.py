@@ -142,6 +142,11 @@ def page(
     ]
     for name, (first, wall, used) in starts.items():
         lines.append(f"| `{name}` | {_time(first)} | {_time(wall)} | {_time(used)} |")
+    lines += [
+        "",
+        "How long a whole switch takes, from 16 to 1024 ports a side, and a thousand of them, stands "
+        "in [connections.md](connections.md#how-long-it-takes).",
+    ]
     if sides:
         lines += ["", *comparison(sides)]
     return "\n".join(lines) + "\n"
