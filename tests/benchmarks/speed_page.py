@@ -144,8 +144,8 @@ def page(
         lines.append(f"| `{name}` | {_time(first)} | {_time(wall)} | {_time(used)} |")
     lines += [
         "",
-        "How long a whole switch takes, from 16 to 1024 ports a side, and a thousand of them, stands "
-        "in [connections.md](connections.md#how-long-it-takes).",
+        "How long a whole switch takes, from 16 to 1024 ports a side, and a thousand of them, "
+        "stands in [connections.md](connections.md#how-long-it-takes).",
     ]
     if sides:
         lines += ["", *comparison(sides)]

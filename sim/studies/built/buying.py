@@ -9,6 +9,7 @@ from sim.foundations.ports import Array
 from sim.optics.switch import SwitchParams, budget_of
 from sim.scenario.model import Scenario
 from sim.studies.built.population import BuiltSwitches, Judge, judged_population
+from sim.studies.connections.end_of_life import New
 
 TOLERANCES: Final = {
     ("optics", "connector_sd_db"): "spread of connectors",
@@ -36,6 +37,8 @@ TOLERANCES: Final = {
 TIGHTER: Final = 0.5
 WIDER: Final = (1.0, 1.25, 1.5, 2.0)
 QUANTILE: Final = 0.95
+KEPT_ROWS: Final = 500_000
+"""Connections, of all switches, up to which new switches are kept: some 400 bytes each."""
 
 
 class Bought(NamedTuple):
@@ -101,8 +104,20 @@ def buying(
     have = present(switch)
     steps = len(have) + len(WIDER)
 
-    def judged(one: SwitchParams, done: int) -> BuiltSwitches:
-        found = judged_population(Judge(one, scenario.mirror), seed, switches)
+    kept: dict[int, New] = {}
+    room = switches * switch.geometry.ports_per_side * switch.geometry.outputs <= KEPT_ROWS
+
+    def judged(
+        one: SwitchParams, done: int, *, keep: bool = False, built: bool = False
+    ) -> BuiltSwitches:
+        judge = Judge(one, scenario.mirror)
+
+        def build(seed: int) -> New:
+            kept[seed] = judge.years.moved(judge.years.new(seed), 0)
+            return kept[seed]
+
+        new = build if keep else kept.get if built else None
+        found = judged_population(judge, seed, switches, new=new)
         if progress is not None:
             progress(done + 1, steps)
         return found
@@ -111,7 +126,7 @@ def buying(
     base = 0.0
     for number, factor in enumerate(WIDER):
         one = changed(switch, dict.fromkeys(have, factor))
-        found = judged(one, number)
+        found = judged(one, number, keep=room and factor == 1.0)
         over = excess_db(found, switch)
         reach = found.unreachable == 0
         if factor == 1.0:
@@ -123,7 +138,9 @@ def buying(
         )
     bought = []
     for number, (at, value) in enumerate(have.items()):
-        found = judged(changed(switch, {at: TIGHTER}), len(WIDER) + number)
+        one = changed(switch, {at: TIGHTER})
+        # What the years do changes no new switch: those of the first population serve again.
+        found = judged(one, len(WIDER) + number, built=at[0] == "budget")
         gained = base - float(np.quantile(excess_db(found, switch), QUANTILE))
         bought.append(
             Bought(f"switch.{at[0]}.{at[1]}", TOLERANCES[at], value, gained,

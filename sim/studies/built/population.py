@@ -12,7 +12,7 @@ from sim.mirror.population import MirrorParams
 from sim.optics.switch import SwitchParams, budget_of
 from sim.scenario.model import Scenario
 from sim.studies.built.spares import rescue
-from sim.studies.connections.end_of_life import Years
+from sim.studies.connections.end_of_life import New, Years
 from sim.studies.connections.side_by_side import side_by_side
 from sim.studies.connections.summary import spare_travel
 from sim.studies.connections.table import ConnectionTable
@@ -92,9 +92,9 @@ class Judge:
         self.ports = ports
         self.spares = tuple(0 if wanted is None else count - wanted for count in ports)
 
-    def judge(self, seed: int, life: int = 0) -> Judged:
-        """Return one switch, new and at the end of one life."""
-        new = self.years.new(seed)
+    def judge(self, seed: int, life: int = 0, new: New | None = None) -> Judged:
+        """Return one switch, new and at the end of one life; built here if it is not given."""
+        new = new or self.years.new(seed)
         late = self.years.late(new, life)
         return Judged(
             new.worst_db, late.db, late.mean_db,
@@ -137,14 +137,18 @@ def population(
 
 def judged_population(
     judge: Judge, first_seed: int, switches: int,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Callable[[int, int], None] | None = None, *,
+    new: Callable[[int], New | None] | None = None,
 ) -> BuiltSwitches:  # fmt: skip
-    """Return the population that a judge sees from a seed on."""
+    """Return the population that a judge sees from a seed on.
+
+    `new` gives switches that were built before, by their seeds, or None.
+    """
     seeds = (first_seed + np.arange(switches)) % 2**32
     budget = judge.budget
 
     def row(seed: np.int64) -> tuple[float, ...]:
-        one = judge.judge(int(seed))
+        one = judge.judge(int(seed), new=None if new is None else new(int(seed)))
         bad = judge.bad(one)
         wrong = int(bad.sum())
         saved = wrong == 0 or (any(judge.spares) and rescue(bad, *judge.spares) is not None)

@@ -24,12 +24,23 @@ WORDS: Final = {
 """What the years add, in this order; the last is there when new, too."""
 
 
+class Moved(NamedTuple):
+    """A switch whose beams have shifted, through L lives."""
+
+    shift_rad: Array
+    """(L, C, 4) as tilt, Ax, Ay, Bx, By. [rad]"""
+    table: ConnectionTable
+    """Of L C rows, a life after the other."""
+
+
 class New(NamedTuple):
     """One switch when new."""
 
     maker: Maker
     aimed: Aimed
     table: ConnectionTable
+    moved: Moved | None = None
+    """The same with its beams shifted, for lives that shift them just so."""
 
     @property
     def worst_db(self) -> Array:
@@ -88,12 +99,9 @@ class Years:
     def late(self, new: New, life: int | Ports = 0) -> Late:
         """Return a switch at the end of one of its lives, or of several (L,)."""
         table, drawn = new.table, self.drawn(new.maker.seed, life)
-        shift = np.concatenate(
-            [drawn.shift_rad[0][..., self.inputs, :], drawn.shift_rad[1][..., self.outputs, :]],
-            axis=-1,
-        )
+        shift = self._shift_rad(drawn)
         lives = shift.shape[:-2]
-        later = _moved(new, shift.reshape(-1, len(self.inputs), 4))
+        later = _moved(new, shift.reshape(-1, len(self.inputs), 4)).table
         still = later.insertion_db.reshape(*lives, -1)
         mean, servo = jitter_loss_db(
             self.form_db, table.error_rad + shift, 1e-6 * self.budget.servo_urad,
@@ -104,6 +112,16 @@ class Years:
         added = np.stack([connectors, ageing, still - table.insertion_db, servo, band])
         still = still + ageing + connectors
         return Late(still + servo + band, still + mean, added)
+
+    def moved(self, new: New, life: int) -> New:
+        """Return a new switch that knows what the shifts of one of its lives make of it."""
+        shift = self._shift_rad(self.drawn(new.maker.seed, life))
+        return new._replace(moved=_moved(new, shift[None]))
+
+    def _shift_rad(self, drawn: EndOfLife) -> Array:
+        """Return the shifts (..., C, 4) of each connection's mirrors."""
+        a, b = drawn.shift_rad
+        return np.concatenate([a[..., self.inputs, :], b[..., self.outputs, :]], axis=-1)
 
     def by_ports(self, drawn: EndOfLife, table: ConnectionTable) -> tuple[Array, Array]:
         """Return what ageing, and connectors mated anew, add to connections (..., C). [dB]"""
@@ -116,13 +134,17 @@ class Years:
         return ageing, first[..., inputs] + second[..., outputs] - was
 
 
-def _moved(new: New, shift_rad: Array) -> ConnectionTable:
+def _moved(new: New, shift_rad: Array) -> Moved:
     """Return the tables, one after another, of a switch whose beams have shifted (L, C, 4)."""
+    if new.moved is not None and np.array_equal(new.moved.shift_rad, shift_rad):
+        return new.moved
     lives = len(shift_rad)
     tilts = (new.aimed.change_rad + shift_rad).reshape(-1, 4)
     aimed = Aimed(tilts, new.aimed.from_rest, new.aimed.probes)
     inputs, outputs = new.table.inputs, new.table.outputs
-    return new.maker.table(np.tile(inputs, lives), np.tile(outputs, lives), aimed)
+    return Moved(
+        shift_rad, new.maker.table(np.tile(inputs, lives), np.tile(outputs, lives), aimed)
+    )
 
 
 def worst_over_band(table: ConnectionTable) -> Array:

@@ -195,7 +195,7 @@ def test_populations_name_their_switches_and_repeat():
     np.testing.assert_array_equal(population(SCENARIO, 6).late_mean_db, whole.late_mean_db)
 
 
-def test_tolerances_are_halved_one_at_a_time():
+def test_tolerances_are_halved_one_at_a_time(monkeypatch):
     have = present(SCENARIO.switch)
     assert ("budget", "servo_urad") in have
     tighter = changed(SCENARIO.switch, {("build", "chip_bow_per_m"): 0.5})
@@ -206,6 +206,9 @@ def test_tolerances_are_halved_one_at_a_time():
     assert [b.gained_db for b in bought] == sorted((b.gained_db for b in bought), reverse=True)
     assert bought[0].gained_db > 0.0
     assert widened[0].met >= widened[-1].met
+    # Switches that are kept for tighter budgets are those built anew.
+    monkeypatch.setattr("sim.studies.built.buying.KEPT_ROWS", 0)
+    assert buying(SCENARIO, 4) == (bought, widened)
     found = population(SCENARIO, 4)
     assert np.all((excess_db(found, SCENARIO.switch) <= 0) >= found.met)
 
