@@ -14,10 +14,10 @@ from sim.firmware.rounding import Whole
 from sim.firmware.spots.division import (
     MOST_BITS,
     Divider,
-    highest_one,
     quotient_bits,
     quotient_words,
     reciprocal_words,
+    right_shift,
 )
 from sim.foundations.rng import philox
 
@@ -122,7 +122,7 @@ def sides_of(
     n = np.asarray(numerator, np.int64)
     d = np.asarray(denominator, np.int64)
     if divider.by_reciprocal:
-        right = divider.word_bits + highest_one(d) - shift
+        right = right_shift(d, shift, divider)
         modulus = np.int64(1) << np.maximum(right, 0)
         factor = reciprocal_words(d, divider)
         rest = (n * factor) & (modulus - 1)

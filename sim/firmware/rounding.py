@@ -80,4 +80,6 @@ def shifted(values: ArrayLike, bits: int, rounding: Rounding) -> Whole:
     whole = np.asarray(values, np.int64)
     if bits <= 0:
         return whole << -bits
+    if rounding is Rounding.UP:
+        return np.asarray((whole + (np.int64(1) << np.int64(bits - 1))) >> np.int64(bits))
     return divided(whole, np.int64(1) << np.int64(bits), rounding)

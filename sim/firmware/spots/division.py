@@ -107,9 +107,14 @@ def quotient_words(
     n, d = np.broadcast_arrays(np.asarray(numerator, np.int64), np.asarray(denominator, np.int64))
     if not divider.by_reciprocal:
         return divided(n << np.int64(shift), d, divider.rounding)
-    right = divider.word_bits + highest_one(d) - shift
+    right = right_shift(d, shift, divider)
     product = (n * reciprocal_words(d, divider)) << np.maximum(-right, 0)
     return divided(product, np.int64(1) << np.maximum(right, 0), divider.rounding)
+
+
+def right_shift(denominator: Whole, shift: int, divider: Divider) -> Whole:
+    """Return the places of the shift in step 5 of `quotient_words`."""
+    return divider.word_bits + highest_one(denominator) - shift
 
 
 def reciprocal_words(denominator: Whole, divider: Divider) -> Whole:

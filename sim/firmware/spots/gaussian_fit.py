@@ -10,16 +10,16 @@ from numpy.typing import NDArray
 from sim.estimators.fit import LARGEST_STEP_SIGMA, GaussianFitParams
 from sim.estimators.spot_model import axis_profile, axis_slope
 from sim.firmware.q_format import holding
-from sim.firmware.rounding import Rounding, Whole, shifted
+from sim.firmware.rounding import Rounding, Whole
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.division import (
     Divider,
     divider_of,
     quotient_bits,
-    quotient_words,
     refuse_long,
 )
 from sim.firmware.spots.iterated import read_iterated
+from sim.firmware.spots.noting import quotient_at, shifted_at
 from sim.firmware.spots.sums import SumRange, products, refuse_saturation, sum_word
 from sim.firmware.spots.tables import (
     Level,
@@ -218,29 +218,59 @@ def _moved(
     """Take one step; return positions, and which spots have nothing to be fitted."""
     v, p = words.verdict, words.model_fraction
     finer = v.position.fraction - words.table_fraction
-    entry = shifted(position, finer, Rounding.UP)
+    entry = shifted_at("entry of the tables", position, finer, Rounding.UP)
     x, y = _axis(v.width, entry[:, 0], words), _axis(v.height, entry[:, 1], words)
     by_row = products(light, np.stack([x.profile, x.slope], axis=-1), words.sum_bits)
-    both = products(np.stack([y.profile, y.slope], axis=1), _down(by_row, p), words.sum_bits)
+    by_row = _down("sums of a row", by_row, p)
+    both = products(np.stack([y.profile, y.slope], axis=1), by_row, words.sum_bits)
     with_profile, with_slope = both[:, 0, 0], (both[:, 0, 1], both[:, 1, 0])
     n = v.width * v.height
-    g1, g2 = _down(x.p1 * y.p1, p), _down(x.p2 * y.p2, p)
-    size = g2 * n - _down(g1 * g1, p)
+    g1, size = _fitted_size(x, y, n, p)
     failed = size < 1
-    fitted = quotient_words(with_profile * n - g1 * total, np.maximum(size, 1), 0, words.divider)
+    fitted = quotient_at(
+        "light A", with_profile * n - g1 * total, np.maximum(size, 1), 0, words.divider
+    )
     failed |= fitted < 1
     fitted = np.clip(fitted, 1, words.most_light)
-    rest = quotient_words(total - _down(fitted * g1, p), n, BACKGROUND_FRACTION, words.divider)
+    rest = quotient_at(
+        "background B", total - _down("A g1", fitted * g1, p), np.full_like(total, n),
+        BACKGROUND_FRACTION, words.divider,
+    )  # fmt: skip
     steps = []
     for own, other, found in ((x, y, with_slope[0]), (y, x, with_slope[1])):
-        left = found - _down(fitted * own.sp, p) * other.p2
-        left = left - _down(rest * own.s1, p + BACKGROUND_FRACTION) * other.p1
-        curve = _down(fitted * own.s2, p) * other.p2
+        left = found - _down("A sp", fitted * own.sp, p) * other.p2
+        left = left - _down("B s1", rest * own.s1, p + BACKGROUND_FRACTION) * other.p1
+        curve = _down("A s2", fitted * own.s2, p) * other.p2
         failed |= curve < 1
-        steps.append(quotient_words(left, np.maximum(curve, 1), v.position.fraction, words.divider))
+        steps.append(
+            quotient_at("step", left, np.maximum(curve, 1), v.position.fraction, words.divider)
+        )
     step = np.clip(np.stack(steps, axis=-1), -words.largest_step, words.largest_step)
     outermost = np.array([v.width - 1, v.height - 1]) << (v.position.fraction - 1)
     return np.clip((entry << np.int64(finer)) + step, -outermost, outermost), failed
+
+
+def _fitted_size(x: _Axis, y: _Axis, n: int, p: int) -> tuple[Whole, Whole]:
+    """Return g1 and D."""
+    g1, g2 = _down("g1", x.p1 * y.p1, p), _down("g2", x.p2 * y.p2, p)
+    return g1, g2 * n - _down("g1^2", g1 * g1, p)
+
+
+def go_through_entries(words: GaussianFitWords) -> int:
+    """Round all that depends on the entries of the tables alone, for each place of the spot.
+
+    For who notes it, see `sim.firmware.spots.noting`. Returns the number of places.
+    """
+    v, t = words.verdict, words.table_fraction
+    sides = []
+    for side in (v.width, v.height):
+        reach = (side - 1) << t >> 1
+        sides.append(_axis(side, np.arange(-reach, reach + 1, dtype=np.int64), words))
+    x, y = sides
+    for j in range(len(y.p1)):
+        one = _Axis(*(part[j : j + 1] for part in y))
+        _fitted_size(x, one, v.width * v.height, words.model_fraction)
+    return len(x.p1) * len(y.p1)
 
 
 def _axis(side: int, entry: Whole, words: GaussianFitWords) -> _Axis:
@@ -250,8 +280,8 @@ def _axis(side: int, entry: Whole, words: GaussianFitWords) -> _Axis:
     h = _looked_up(words.slope, size) * np.where(distance < 0, -1, 1)
     p = words.model_fraction
     return _Axis(
-        g, h, g.sum(axis=1), _down((g * g).sum(axis=1), p), h.sum(axis=1),
-        _down((h * h).sum(axis=1), p), _down((g * h).sum(axis=1), p),
+        g, h, g.sum(axis=1), _down("p2", (g * g).sum(axis=1), p), h.sum(axis=1),
+        _down("s2", (h * h).sum(axis=1), p), _down("sp", (g * h).sum(axis=1), p),
     )  # fmt: skip
 
 
@@ -260,5 +290,5 @@ def _looked_up(table: tuple[int, ...], index: Whole) -> Whole:
     return entries[np.minimum(index, len(table))]
 
 
-def _down(values: Whole, bits: int) -> Whole:
-    return shifted(values, bits, Rounding.UP)
+def _down(place: str, values: Whole, bits: int) -> Whole:
+    return shifted_at(place, values, bits, Rounding.UP)

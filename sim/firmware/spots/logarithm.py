@@ -4,8 +4,9 @@ import math
 
 import numpy as np
 
-from sim.firmware.rounding import Whole
+from sim.firmware.rounding import Rounding, Whole
 from sim.firmware.spots.division import highest_one, moved
+from sim.firmware.spots.noting import shifted_at
 
 INDEX_BITS = 8
 LOG_FRACTION = 16
@@ -32,5 +33,6 @@ def log_words(values: Whole, table: tuple[int, ...]) -> Whole:
     m = moved(values, 2 * INDEX_BITS - e) - (1 << (2 * INDEX_BITS))
     entries = np.array(table, np.int64)
     i, f = m >> INDEX_BITS, m & ((1 << INDEX_BITS) - 1)
-    part = ((entries[i + 1] - entries[i]) * f + (1 << (INDEX_BITS - 1))) >> INDEX_BITS
+    part = (entries[i + 1] - entries[i]) * f
+    part = shifted_at("logarithm between two entries", part, INDEX_BITS, Rounding.UP)
     return (e << LOG_FRACTION) + entries[i] + part

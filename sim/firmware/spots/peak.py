@@ -15,10 +15,10 @@ from sim.firmware.spots.division import (
     Divider,
     divider_of,
     quotient_bits,
-    quotient_words,
     refuse_long,
 )
 from sim.firmware.spots.logarithm import LOG_FRACTION, log_table, log_words
+from sim.firmware.spots.noting import quotient_at
 from sim.firmware.spots.sums import SumRange, refuse_saturation
 from sim.firmware.spots.tables import (
     Level,
@@ -155,8 +155,8 @@ def read_peak(pixels_dn: NDArray[np.int32], words: PeakWords) -> SpotWords:
     centre, before, after = logs[:, :1], logs[:, 1:3], logs[:, 3:]
     bend = 2 * centre - before - after
     failed |= (bend < 1).any(axis=1)
-    offset = quotient_words(
-        after - before, np.maximum(bend, 1), v.position.fraction - 1, words.divider
+    offset = quotient_at(
+        "offset", after - before, np.maximum(bend, 1), v.position.fraction - 1, words.divider
     )
     position = pixel_word(pixel, v.width, v.height, v.position.fraction) + offset
     return judged_words(v, position, total, failed, outermost)

@@ -6,15 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.estimators.quad_cell import QuadCellParams, offset_from_balance
-from sim.firmware.rounding import Rounding, shifted
+from sim.firmware.rounding import Rounding
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.division import (
     Divider,
     divider_of,
     quotient_bits,
-    quotient_words,
     refuse_long,
 )
+from sim.firmware.spots.noting import quotient_at, shifted_at
 from sim.firmware.spots.sums import SumRange, refuse_saturation, sum_word
 from sim.firmware.spots.tables import Level, above, largest_light, level_of
 from sim.firmware.spots.verdict import SpotWords, TrustRule, judged_words, verdict_of
@@ -131,11 +131,14 @@ def read_quad_cell(pixels_dn: NDArray[np.int32], words: QuadCellWords) -> SpotWo
     excess_x = top_right + bottom_right - top_left - bottom_left
     excess_y = bottom_left + bottom_right - top_left - top_right
     excess = np.stack([excess_x, excess_y], axis=-1)
-    ratio = quotient_words(excess, np.maximum(total, 1)[:, None], RATIO_FRACTION, words.divider)
+    light_seen = np.maximum(total, 1)[:, None]
+    ratio = quotient_at("balance", excess, light_seen, RATIO_FRACTION, words.divider)
     failed: NDArray[np.bool_] = np.asarray((np.abs(ratio) > words.largest_ratio).any(axis=1))
     size = np.minimum(np.abs(ratio), words.largest_ratio)
     curve = np.array(words.curve, np.int64)
     i, f = size >> INDEX_BITS, size & ((1 << INDEX_BITS) - 1)
-    offset = curve[i] + shifted((curve[i + 1] - curve[i]) * f, INDEX_BITS, Rounding.UP)
-    position = shifted(np.sign(ratio) * offset, FINER_BITS, words.divider.rounding)
+    between = (curve[i + 1] - curve[i]) * f
+    between = shifted_at("curve between two entries", between, INDEX_BITS, Rounding.UP)
+    offset = np.sign(ratio) * (curve[i] + between)
+    position = shifted_at("position", offset, FINER_BITS, words.divider.rounding)
     return judged_words(v, position, total, failed)

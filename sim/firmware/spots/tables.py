@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.estimators.spot_model import axis_profile
-from sim.firmware.rounding import Whole
+from sim.firmware.rounding import Rounding, Whole
+from sim.firmware.spots.noting import shifted_at
 from sim.firmware.spots.sums import products
 from sim.firmware.spots.verdict import places
 from sim.foundations.ports import CameraBelief
@@ -134,8 +135,8 @@ def correlations(light: Whole, p: Profiles, bits: int) -> Whole:
        (c + 2^(fraction - 1)) >> fraction.
     2. Along each column of what comes out: sum over k of tap_y[j][k] c[j + k - reach]; no shift.
     """
-    half = np.int64(1 << (p.fraction - 1))
-    by_row = (products(light, square(p.along_x).T, bits) + half) >> np.int64(p.fraction)
+    by_row = products(light, square(p.along_x).T, bits)
+    by_row = shifted_at("correlation along a row", by_row, p.fraction, Rounding.UP)
     return products(square(p.along_y), by_row, bits)
 
 

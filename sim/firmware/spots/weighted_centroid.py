@@ -7,16 +7,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.estimators.centroid import WeightedCentroidParams
-from sim.firmware.rounding import Rounding, Whole, shifted
+from sim.firmware.rounding import Rounding, Whole
 from sim.firmware.settings import EstimatorArithmetic
 from sim.firmware.spots.division import (
     Divider,
     divider_of,
     quotient_bits,
-    quotient_words,
     refuse_long,
 )
 from sim.firmware.spots.iterated import read_iterated
+from sim.firmware.spots.noting import quotient_at, shifted_at
 from sim.firmware.spots.sums import SumRange, products, refuse_saturation, sum_word
 from sim.firmware.spots.tables import (
     Level,
@@ -175,18 +175,19 @@ def _moved(
     """Take one step; return positions, and which spots have no light under the weight."""
     v, t = words.verdict, words.table_fraction
     finer = v.position.fraction - t
-    entry = shifted(position, finer, Rounding.UP)
+    entry = shifted_at("entry of the table", position, finer, Rounding.UP)
     weight_x, lever_x = _weights(v.width, entry[:, 0], words)
     weight_y, lever_y = _weights(v.height, entry[:, 1], words)
     by_row = products(light, np.stack([weight_x, lever_x], axis=-1), words.sum_bits)
-    by_row = shifted(by_row, words.weight_bits, Rounding.UP)
+    by_row = shifted_at("sums of a row", by_row, words.weight_bits, Rounding.UP)
     both = products(np.stack([weight_y, lever_y], axis=1), by_row, words.sum_bits)
     under = both[:, 0, 0]
     moments = np.stack([both[:, 0, 1], both[:, 1, 0]], axis=-1)
     lost = under <= 0
-    q = quotient_words(moments, np.where(lost, 1, under)[:, None], finer, words.divider)
+    below = np.where(lost, 1, under)[:, None]
+    q = quotient_at("moment over light", moments, below, finer, words.divider)
     q = np.clip(q, -words.largest_step, words.largest_step)
-    step = shifted(q * words.stride, STRIDE_FRACTION, Rounding.UP)
+    step = shifted_at("step", q * words.stride, STRIDE_FRACTION, Rounding.UP)
     step = np.clip(step, -words.largest_step, words.largest_step)
     outermost = np.array([v.width - 1, v.height - 1]) << (v.position.fraction - 1)
     return np.clip((entry << np.int64(finer)) + step, -outermost, outermost), lost

@@ -4,11 +4,14 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.firmware.controller import FixedInput
 from sim.firmware.corners import RoundingCorner, smallest_change
 from sim.firmware.fixed_law import FixedLaw, FixedState
+from sim.firmware.inner_corners import NOTHING, InnerCorner, shares_of, sides_of_shares
 from sim.firmware.rounding import Whole
+from sim.firmware.spots.noting import NotedRounding
 from sim.firmware.ties import law_of_rows, roundings
 from sim.foundations.ports import SpotStatus
 from sim.studies.firmware.law_steps import WORST_FRAMES
@@ -37,6 +40,47 @@ def spot_lines(status: np.ndarray, pixels: np.ndarray, most_dn: int, where: str)
     saturated = (pixels >= most_dn).any(axis=(1, 2))
     note = f"full well or full scale, {most_dn} DN"
     return [*lines, Covered(f"{where}: a pixel saturated", int(saturated.sum()), note)]
+
+
+def inner_lines(
+    corners: Sequence[InnerCorner], notes: Sequence[NotedRounding], ok: NDArray[np.bool_]
+) -> list[Covered]:
+    """Return the lines of roundings inside an estimator.
+
+    Parameters
+    ----------
+    corners : sequence of InnerCorner
+        What was searched for.
+    notes : sequence of NotedRounding
+        Of all windows of the vectors.
+    ok : (M,) ndarray of bool
+        Windows whose reading is used.
+    """
+    shares = shares_of(list(notes))
+    lines = []
+    for corner in corners:
+        off = sides_of_shares(shares[corner.place], ok)[corner.side]
+        nearest = float(off.min())
+        rows = int((off == nearest).sum()) if np.isfinite(nearest) else 0
+        side = "on a tie" if corner.side == 0 else "below" if corner.side < 0 else "above"
+        words = f"inside, {corner.place}: {side}"
+        idle = bool((shares[corner.place][ok] == NOTHING).all())
+        lines.append(Covered(words, rows, _how_near(corner, nearest, idle=idle)))
+    return lines
+
+
+def _how_near(corner: InnerCorner, nearest: float, *, idle: bool) -> str:
+    """Return how near windows come to a corner, or why none is there."""
+    if np.isfinite(nearest):
+        if corner.side == 0:
+            other = "another" if corner.telling else "the same"
+            return f"the other way it gives {other} reading"
+        return f"nearest {nearest:.2g} of a unit from a tie"
+    if corner.places is not None and not np.isfinite(corner.nearest):
+        return f"none exists: all {corner.places} places of a spot were gone through"
+    if idle:
+        return f"nothing was left over to be rounded in {corner.tries} windows"
+    return f"none met in {corner.tries} windows"
 
 
 def law_lines(

@@ -12,11 +12,13 @@ from sim.firmware.code_corners import CodeRows, corner_rows, from_tie, rows_with
 from sim.firmware.codes import CodeWords
 from sim.firmware.controller import FixedController, FixedInput
 from sim.firmware.fixed_law import FixedState
+from sim.firmware.inner_corners import InnerCorner, inner_corners
 from sim.firmware.quotient_corners import Quotients, corner_quotients, sides_of
 from sim.firmware.source import source_of
 from sim.firmware.spot_source import quotient_shifts
 from sim.firmware.spot_ties import sums_of, tie_windows
 from sim.firmware.spots.estimator import FixedEstimator
+from sim.firmware.spots.noting import noting
 from sim.firmware.spots.partial import read_partial
 from sim.firmware.spots.thresholded_centroid import ThresholdedCentroidWords
 from sim.firmware.spots.verdict import SpotWords
@@ -31,6 +33,7 @@ from sim.studies.firmware.calibrated_vectors import (
 from sim.studies.firmware.coverage import (
     Covered,
     corner_lines,
+    inner_lines,
     law_lines,
     spot_lines,
     worst_lines,
@@ -320,17 +323,23 @@ def _spots(
     windows = windows_of(built.resolved.camera, estimator)
     words = estimator.words
     lines: list[Covered] = []
+    inner: list[InnerCorner] = []
     if isinstance(words, ThresholdedCentroidWords):
         full_dn = 2**built.resolved.camera.bits - 1
         ties = tie_windows(words, full_dn)
         windows += [Window("quotient at a tie", pixels) for _, _, pixels in ties]
     if not getattr(words, "proven", True):  # sums that are cut off row by row are read whole
         windows = [window for window in windows if window.rows is None]
+    else:
+        inner, made = _inside(built, estimator, windows)
+        windows += made
     labels = list(dict.fromkeys(window.what for window in windows))
     pixels = np.stack([window.pixels_dn for window in windows])
     height = pixels.shape[1]
     rows = np.array([height if w.rows is None else w.rows for w in windows], np.int64)
-    found = estimator.read(pixels)
+    with noting() as notes:
+        found = estimator.read(pixels)
+    lines += inner_lines(inner, notes, (found.status == SpotStatus.OK) & (rows == height))
     ends = np.flatnonzero(rows < height)
     early = read_partial(pixels[ends], rows[ends], words)
     found.position[ends], found.light[ends], found.status[ends] = early
@@ -347,6 +356,20 @@ def _spots(
         "rows": _u16(rows, "rows that arrive before the window ends"),
     } | _spot_arrays(found)
     return group, labels, lines
+
+
+def _inside(
+    built: Built, estimator: FixedEstimator, windows: list[Window]
+) -> tuple[list[InnerCorner], list[Window]]:
+    """Return the corners of roundings inside an estimator, and windows that come to them."""
+    whole = np.stack([window.pixels_dn for window in windows if window.rows is None])
+    used = whole[estimator.read(whole).status == SpotStatus.OK]
+    if not len(used):
+        return [], []
+    full_dn = 2**built.resolved.camera.bits - 1
+    corners = inner_corners(estimator.read, estimator.words, used, full_dn)
+    apart = {c.window.tobytes(): c.window for c in corners if c.window is not None}
+    return corners, [Window("inner rounding", window) for window in apart.values()]
 
 
 def _quotient_lines(words: Any, pixels: NDArray[np.int32], status: NDArray[Any]) -> list[Covered]:
