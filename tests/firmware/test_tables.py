@@ -1,12 +1,12 @@
-"""Tables of whole-number arithmetic that another program worked out, value by value.
+"""Tables of whole-number arithmetic, value by value, each by a second route that is worked here.
 
-The figures were computed outside this project: cycles by exhaustive scan in exact integers, gains
-by closed form and by summed impulse responses, reciprocals over all 2^20 divisors.
+Cycles: every start is stepped on in whole numbers. Gains: impulse responses, summed. Reciprocals:
+all 2^20 divisors.
 """
 
 import numpy as np
 import pytest
-from scipy.signal import iirnotch
+from scipy.signal import iirnotch, lfilter
 
 from sim.firmware.limit_cycles import limit_cycles
 from sim.firmware.noise_gain import peak_gains, rounding_gain
@@ -32,6 +32,34 @@ SECTIONS = [
 ]  # fmt: skip
 
 
+ROUNDED = {
+    "away": lambda x, d: np.sign(x) * ((2 * np.abs(x) + d) // (2 * d)),
+    "even": lambda x, d: (2 * x + d) // (2 * d) - ((2 * x + d) % (4 * d) == 2 * d),
+    "up": lambda x, d: (2 * x + d) // (2 * d),
+    "zero": lambda x, d: np.sign(x) * (np.abs(x) // d),
+    "floor": lambda x, d: x // d,
+}
+"""A quotient x / d in whole numbers."""
+
+
+def scanned(a1, a2, d, rule, roundings):
+    """Largest output of any cycle that the starts up to 60 either way end in."""
+    rounded = ROUNDED[rule]
+    y1, y2 = (each.ravel() for each in np.meshgrid(np.arange(-60, 61), np.arange(-60, 61)))
+    most = 0
+    for step in range(1600):
+        if roundings == 1:
+            y = rounded(-a1 * y1 - a2 * y2, d)
+        else:
+            y = rounded(-a1 * y1, d) + rounded(-a2 * y2, d)
+        y1, y2 = y, y1
+        if step % 50 == 0:
+            y1, y2 = np.unique(np.stack([y1, y2]), axis=1)
+        if step >= 1000:  # swings of 0.985 a step have died out
+            most = max(most, int(np.abs(y1).max()))
+    return most
+
+
 @pytest.mark.parametrize(("a1", "a2", "peaks", "certain"), SECOND)
 def test_second_order_cycles_of_every_rounding(a1, a2, peaks, certain):
     for rule, (two, one) in peaks.items():
@@ -40,8 +68,11 @@ def test_second_order_cycles_of_every_rounding(a1, a2, peaks, certain):
                 a1, a2, 100, Rounding(rule), start=60, roundings=roundings
             )
             assert found.peak == wanted, (rule, roundings)
+            assert scanned(a1, a2, 100, rule, roundings) == wanted, (rule, roundings)
     sums, _, _ = peak_gains((1.0, 0.0, 0.0), a1 / 100, a2 / 100)
     assert sums == pytest.approx(certain, abs=6e-6)
+    by_hand = np.abs(lfilter([1.0], [1.0, a1 / 100, a2 / 100], np.eye(1, 4000)[0])).sum()
+    assert sums == pytest.approx(by_hand, rel=1e-9)
 
 
 def test_a_low_resonance_stands_still_up_to_its_bound():
@@ -49,6 +80,7 @@ def test_a_low_resonance_stands_still_up_to_its_bound():
         for roundings, wanted in ((2, two), (1, one)):
             found = limit_cycles(-1957, 960, 1000, Rounding(rule), start=60, roundings=roundings)
             assert found.peak == wanted, (rule, roundings)
+            assert scanned(-1957, 960, 1000, rule, roundings) == wanted, (rule, roundings)
             if rule == "away":
                 # What stands still is held by its rounding errors alone, half a unit each:
                 # y (1 + a1 + a2) <= 0.5 a rounding, so 166.67 and 333.33 units at most.
@@ -58,9 +90,20 @@ def test_a_low_resonance_stands_still_up_to_its_bound():
 @pytest.mark.parametrize(("f0", "q", "fs", "gains", "peaks"), SECTIONS)
 def test_sections_by_the_table(f0, q, fs, gains, peaks):
     b, (_, a1, a2) = iirnotch(f0, q, fs)
+    impulse = np.eye(1, 40_000)[0]
     for fed_back, wanted in enumerate(gains):
-        assert rounding_gain(a1, a2, fed_back) == pytest.approx(wanted, rel=2e-7)
-    assert peak_gains(tuple(b), a1, a2) == pytest.approx(peaks, rel=2e-7)
+        # What is fed back makes a rounding error e[n] into e[n] - e[n-1], or that twice over.
+        zeros = np.poly(np.ones(fed_back))
+        by_hand = (lfilter(zeros, [1.0, a1, a2], impulse) ** 2).sum()
+        assert rounding_gain(a1, a2, fed_back) == pytest.approx(by_hand, rel=1e-7)
+        assert by_hand == pytest.approx(wanted, rel=2e-7)
+    # Memories of the transposed form: s1 = b1 x - a1 y + s2, s2 = b2 x - a2 y.
+    y = lfilter(b, [1.0, a1, a2], impulse)
+    s2 = b[2] * impulse - a2 * y
+    s1 = b[1] * impulse - a1 * y + np.append(0.0, s2[:-1])
+    by_hand = [np.abs(each).sum() for each in (y, s1, s2)]
+    assert peak_gains(tuple(b), a1, a2) == pytest.approx(by_hand, rel=1e-7)
+    assert by_hand == pytest.approx(peaks, rel=2e-7)
 
 
 @pytest.mark.parametrize(
