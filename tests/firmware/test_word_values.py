@@ -1,8 +1,4 @@
-"""Notches, noise and dead bands of words against figures worked out elsewhere.
-
-The figures are of another program (numpy's roots and sums, checked there by a second route),
-printed to the digits given here; none is from this code.
-"""
+"""Notches, noise and dead bands of words against the formulas named beside each figure."""
 
 from fractions import Fraction
 
@@ -50,11 +46,24 @@ def words_of(f0, q):
 def test_a_notch_in_words_has_moved_and_is_shallow(f0, q, a1, a2, zero_hz, depth_db):
     words, (b0, b1, b2, c1, c2) = words_of(f0, q)
     assert words[3:] == [a1, a2]
+    # The bilinear transform, rounded: t = sin(w)/(2 Q), a2 = (1 - t)/(1 + t), a1 = -cos(w)(1 + a2),
+    # over which stand (1 + a2)/2, a1, (1 + a2)/2. The zero is where cos(w) = -b1/(2 b0).
+    w = 2 * np.pi * f0 / FS
+    t = np.sin(w) / (2 * q)
+    exact = np.array([1 / (1 + t), -2 * np.cos(w) / (1 + t), (1 - t) / (1 + t)])
+    top, middle, last = np.rint(exact * 2**14)
+    assert words == [top, middle, top, middle, last]
+    moved_hz = np.arccos(-middle / (2 * top)) * FS / (2 * np.pi)
+    assert moved_hz == pytest.approx(zero_hz, abs=6e-4)
     zero = np.roots([b0, b1, b2])[0]
-    assert abs(np.angle(zero)) * FS / (2 * np.pi) == pytest.approx(zero_hz, abs=6e-4)
+    assert abs(np.angle(zero)) * FS / (2 * np.pi) == pytest.approx(moved_hz, abs=1e-6)
     z = np.exp(2j * np.pi * f0 / FS)
     depth = abs((b0 + b1 / z + b2 / z**2) / (1 + c1 / z + c2 / z**2))
     assert 20 * np.log10(depth) == pytest.approx(depth_db, abs=0.006)
+    # On the unit circle 1 + a1/z + a2/z^2 is (1 + a2) cos(w) + a1 and j (1 - a2) sin(w).
+    above, below = 2 * top * np.cos(w) + middle, (2**14 + last) * np.cos(w) + middle
+    by_hand = above / np.hypot(below, (2**14 - last) * np.sin(w))
+    assert depth == pytest.approx(abs(by_hand), rel=1e-9)
     # The pole's radius hangs on a2 alone.
     assert abs(np.roots([1, c1, c2])[0]) == pytest.approx(np.sqrt(a2 / 2**14), rel=1e-12)
 
@@ -71,8 +80,10 @@ def test_the_coefficients_of_a_notch_and_its_sharpness_in_words():
 
 def test_noise_gain_of_two_poles():
     # (1 + r^2) / ((1 - r^2)(1 + r^4 - 2 r^2 cos 2 theta)), r = 0.95, theta = 45 deg.
-    found = rounding_gain(-2 * 0.95 * np.cos(np.pi / 4), 0.95**2)
-    assert found == pytest.approx(10.753791, abs=6e-7)
+    r2 = 0.95**2
+    wanted = (1 + r2) / ((1 - r2) * (1 + r2**2 - 2 * r2 * np.cos(np.pi / 2)))
+    assert wanted == pytest.approx(10.753791, abs=6e-7)
+    assert rounding_gain(-2 * 0.95 * np.cos(np.pi / 4), r2) == pytest.approx(wanted, rel=1e-12)
 
 
 def test_rounding_to_2_to_the_minus_15():

@@ -43,11 +43,14 @@ def plain(*overrides):
     return build(load_scenario(find("harrow_point_reconfigure"), (*FEW, *overrides)))
 
 
-def written(folder, *overrides):
+def written(folder, *overrides, left_out=None):
+    """Write firmware and vectors; counts of windows that were left out are added to a list."""
     built = plain(*overrides)
     firmware = write_single_firmware(built, folder / "firmware")
-    vectors = write_vectors(single_vectors(built, 10, 2), built, folder / "vectors")
-    return firmware, vectors
+    made = single_vectors(built, 10, 2)
+    if left_out is not None:
+        left_out += [line.rows for line in made.coverage if line.what == "spots: left out"]
+    return firmware, write_vectors(made, built, folder / "vectors")
 
 
 def replayed(firmware, vectors, target="sanitized", compiler="cc"):
@@ -82,13 +85,19 @@ def test_sums_of_whole_numbers_are_exact_but_for_the_division(made, compiler):
 
 @pytest.mark.parametrize("kind", SPOTS)
 def test_every_estimator_comes_near_the_model(tmp_path, kind):
-    firmware, vectors = written(tmp_path, f"estimator.kind={kind}", *SPOTS[kind], *RULES)
+    left_out = []
+    firmware, vectors = written(
+        tmp_path, f"estimator.kind={kind}", *SPOTS[kind], *RULES, left_out=left_out
+    )
     done, most = replayed(firmware, vectors)
     assert done.returncode == 0, done.stdout + done.stderr
     assert 0 < most["spots"] < 2.0**-12
     arrays = read_vectors.read(vectors)
     assert {0, 1, 3 if kind == "quad_cell" else 2} <= set(arrays["spots/status"].tolist())
-    assert len(arrays["spots/status"]) > 200  # what hangs on the sixth digit is the exception
+    kept = len(arrays["spots/status"])
+    assert kept > 200
+    # What hangs on the sixth digit is the exception: one window in a hundred at most.
+    assert sum(left_out) <= 0.01 * (sum(left_out) + kept)
 
 
 @pytest.mark.parametrize("kind", LAWS)
