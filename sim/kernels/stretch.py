@@ -87,12 +87,31 @@ class ObservedLimits(NamedTuple):
     readings: ReadingTraces
 
 
+class Pieces(NamedTuple):
+    """A stretch cut into pieces, which threads take in one order, each when it is free.
+
+    Turn by turn: some frames of each block of mirrors, then those of the turn before of each block
+    of connections. Each piece needs some that come earlier in the order; by the time that it is
+    taken they are nearly always done.
+    """
+
+    taken: NDArray[np.int64]
+    """(1,) how many are taken."""
+    done: NDArray[np.int64]
+    """(B + C, 8) turns that each block of mirrors, then of connections, is through; in column 0."""
+    order: NDArray[np.int64]
+    """(B,) blocks of mirrors as they are taken."""
+    losses_order: NDArray[np.int64]
+    """(C,) blocks of connections."""
+    at_once: int
+    """Frames in a turn."""
+
+
 class Scratch(NamedTuple):
     """Room to work in."""
 
     history: Array
-    """(2, K, N + 1, 2, M) tilts at the tick edges of K frames, and of the K before; one of the two
-    in a kernel."""
+    """(F or more, N + 1, 2, M) tilts at the tick edges of each frame. [rad]"""
     noise: NDArray[np.float32]
     position: Array
     frames: NDArray[np.int32]

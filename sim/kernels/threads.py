@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from contextvars import ContextVar, copy_context
 from functools import cache, partial
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -61,36 +61,24 @@ def on_threads(count: int) -> Iterator[None]:
         _threads.reset(before)
 
 
-class Work(NamedTuple):
-    """Blocks of work, which a kernel takes one after the other."""
+def share(kernel: Callable[..., None], blocks: int, block_s: float, *args: Any) -> None:
+    """Call `kernel(queue, *args)` on as many threads as there are, and as there is work for.
 
-    kernel: Callable[..., None]
-    """Called as `kernel(queue, *args)`; it takes blocks with
-    `sim.kernels.compiled.blocks.next_block` until there are no more."""
-    blocks: int
-    block_s: float
-    """About what a block takes, to the order of magnitude. [s]"""
-    args: tuple[Any, ...]
-
-
-def share(*works: Work) -> None:
-    """Do works that do not need each other, on as many threads as there are, and is work for.
-
-    Each thread goes on to the next work when no block of the one before is left to begin: short
-    ones at the end keep all of them busy until the longest block is done.
-
-    Blocks that are taken one after the other lie far apart in memory: threads that write to
-    neighbours at the same time would wait for each other, since the lines of a processor's cache
-    reach across them.
+    `block_s` is about what a block takes, to the order of magnitude. The kernel takes blocks with
+    `sim.kernels.compiled.blocks.next_block` until there are no more.
     """
-    much = sum(work.blocks * work.block_s for work in works) > WORTH_S
-    count = min(threads(), max(work.blocks for work in works)) if much else 1
-    queues = [_queue(work.blocks, count) for work in works]
+    count = worth(blocks, blocks * block_s)
+    queue = np.concatenate([[0], spread_out(blocks, count)])
+    together(count, lambda: kernel(queue, *args))
 
-    def take_part() -> None:
-        for work, queue in zip(works, queues, strict=True):
-            work.kernel(queue, *work.args)
 
+def worth(blocks: int, work_s: float) -> int:
+    """Return how many threads work is worth, of which so many blocks can go side by side."""
+    return min(threads(), blocks) if work_s > WORTH_S else 1
+
+
+def together(count: int, take_part: Callable[[], None]) -> None:
+    """Call a function on so many threads at once, the present one among them."""
     helping = [_pool(count - 1).submit(take_part) for _ in range(count - 1)]
     take_part()
     for each in helping:
@@ -98,12 +86,16 @@ def share(*works: Work) -> None:
             each.result()
 
 
-def _queue(blocks: int, count: int) -> NDArray[np.int64]:
-    """Return blocks in the order in which `count` threads take them, behind the number taken."""
-    queue = np.zeros(1 + blocks, np.int64)
+def spread_out(blocks: int, count: int) -> NDArray[np.int64]:
+    """Return the order in which blocks are taken by so many threads.
+
+    Those that follow each other lie far apart in memory: threads that write to neighbours at the
+    same time would wait for each other, since the lines of a processor's cache reach across them.
+    """
+    order = np.empty(blocks, np.int64)
     for thread in range(count):
-        queue[1 + thread :: count] = np.arange(*_part(thread, count, blocks))
-    return queue
+        order[thread::count] = np.arange(*_part(thread, count, blocks))
+    return order
 
 
 def beside(function: Callable[..., T], *args: Any) -> Callable[[], T]:

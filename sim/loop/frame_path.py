@@ -31,12 +31,15 @@ def paths_ahead(
 
     The state is that of the reference at the start of the stretch, the returned one at its end.
     """
-    still = parts.reference.next_move(state, stretch.first) >= stretch.end
-    paths = []
-    for frame in range(stretch.first, stretch.first + 1 if still else stretch.end):
+    paths: list[FramePath] = []
+    for frame in range(stretch.first, stretch.end):
+        still = parts.reference.next_move(state, frame) >= stretch.end
         state, asked_rad, expected_rad = parts.reference.frame(state, frame)
         paths.append(frame_path(asked_rad, expected_rad, parts))
-    return state, tuple(paths)
+        if still:
+            break
+    alike = stretch.frames - len(paths) if len(paths) > 1 else 0
+    return state, (*paths, *[paths[-1]] * alike)
 
 
 def frame_path(asked_rad: Array, expected_rad: Array, parts: Parts) -> FramePath:

@@ -21,13 +21,10 @@ from sim.loop.arrivals import arrivals_of
 from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
+from sim.loop.plan import BLOCK_FRAMES
 from sim.loop.stages import AT_ONCE, Exposure, beyond_table, pictures_of
 from sim.loop.state import LoopState, copy_state
 from sim.loop.stopwatch import Laps, TimedStage, lap
-
-HISTORIES = 64
-"""Frames that mirrors go through before their connections do. With fewer, threads wait for each
-other more often; with more, what is kept of them leaves the processor's cache."""
 
 
 def reasons_not_fused(parts: Parts) -> tuple[str, ...]:
@@ -69,7 +66,7 @@ class Fused:
             parts.exposure_weights @ np.arange(n + 1.0), AT_ONCE, parts.scale_px_per_rad
         )
         self._scratch = Scratch(
-            np.zeros((2, HISTORIES, n + 1, 2, m)),
+            np.zeros((min(BLOCK_FRAMES, parts.clock.n_frames), n + 1, 2, m)),
             np.zeros((n, 2, m), np.float32),
             np.zeros((len(parts.exposure_weights), 2, m)),
             np.zeros((m, *parts.measurement.window_px), np.int32),

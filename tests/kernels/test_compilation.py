@@ -97,7 +97,7 @@ def test_a_change_in_any_source_gives_a_new_cache(
 
 
 def test_kernels_are_kept_in_that_cache() -> None:
-    for made in (compiled.advance, compiled.centres, camera._expose, frames._mirrors):
+    for made in (compiled.advance, compiled.centres, camera._expose, frames._pieces):
         assert compilation.cache_folder() in Path(made.stats.cache_path).parents
 
 

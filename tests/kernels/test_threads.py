@@ -1,30 +1,35 @@
-"""Work among threads: every block once, works in order, results ahead of time. Exact throughout."""
+"""Work among threads: every block once, results ahead of time. All of it is exact."""
 
 import threading
 from collections.abc import Callable
-from itertools import count
 from typing import Any
 
 import numpy as np
 import pytest
 
-from sim.kernels.threads import WORTH_S, Work, beside, on_threads, share, threads
+from sim.kernels.threads import (
+    WORTH_S,
+    beside,
+    on_threads,
+    share,
+    spread_out,
+    threads,
+    together,
+    worth,
+)
 
 
 class Counter:
-    """Kernels in Python that take blocks as compiled ones do, and note which, and where."""
+    """A kernel in Python that takes blocks as compiled ones do, and notes which, and where."""
 
-    def __init__(self, *blocks: int) -> None:
+    def __init__(self) -> None:
         self.lock = threading.Lock()
-        self.noted: list[tuple[int, int, int]] = []
-        self.works = [
-            Work(self.kernel, n, WORTH_S, (number,)) for number, n in enumerate(blocks)
-        ]
+        self.noted: list[tuple[int, int]] = []
 
-    def kernel(self, queue: Any, number: int) -> None:
+    def kernel(self, queue: Any) -> None:
         while (block := self.taken(queue)) is not None:
             with self.lock:
-                self.noted.append((number, block, threading.get_ident()))
+                self.noted.append((block, threading.get_ident()))
 
     def taken(self, queue: Any) -> int | None:
         with self.lock:
@@ -34,51 +39,36 @@ class Counter:
 
 
 @pytest.mark.parametrize("n_threads", [1, 2, 5])
-def test_every_block_of_every_work_is_done_once(n_threads: int) -> None:
-    counter = Counter(7, 3, 1)
+def test_every_block_is_done_once(n_threads: int) -> None:
+    counter = Counter()
     with on_threads(n_threads):
-        share(*counter.works)
-    wanted = [(number, block) for number, n in enumerate((7, 3, 1)) for block in range(n)]
-    assert sorted(each[:2] for each in counter.noted) == wanted
-    assert len({thread for *_, thread in counter.noted}) <= n_threads
+        share(counter.kernel, 7, WORTH_S)
+    assert sorted(block for block, _ in counter.noted) == list(range(7))
+    assert len({thread for _, thread in counter.noted}) <= n_threads
 
 
-def test_a_thread_begins_the_next_work_when_no_block_of_the_one_before_is_left() -> None:
-    """Two threads meet twice: in the last blocks of the first work and in those of the second."""
-    meet, order = threading.Barrier(2, timeout=20), count()
-
-    def kernel(queue: Any, seen: list[int]) -> None:
-        meet.wait()
-        seen.append(next(order))
-
-    first: list[int] = []
-    second: list[int] = []
-    with on_threads(2):
-        share(Work(kernel, 2, WORTH_S, (first,)), Work(kernel, 2, WORTH_S, (second,)))
-    assert len(first) == len(second) == 2
-    assert max(first) < min(second)
+def test_two_threads_begin_in_different_halves() -> None:
+    assert spread_out(7, 2).tolist() == [0, 4, 1, 5, 2, 6, 3]
 
 
-def test_what_a_kernel_raises_on_another_thread_is_raised_here() -> None:
-    own = threading.get_ident()
-    begun = threading.Event()
+def test_what_is_raised_on_another_thread_is_raised_here() -> None:
+    own, begun = threading.get_ident(), threading.Event()
 
-    def kernel(queue: Any) -> None:
+    def take_part() -> None:
         if threading.get_ident() == own:
             assert begun.wait(20)
         else:
             begun.set()
             raise ZeroDivisionError
 
-    with on_threads(2), pytest.raises(ZeroDivisionError):
-        share(Work(kernel, 2, WORTH_S, ()))
+    with pytest.raises(ZeroDivisionError):
+        together(2, take_part)
 
 
 def test_little_work_is_done_on_the_thread_that_has_it() -> None:
-    counter = Counter(4)
     with on_threads(2):
-        share(counter.works[0]._replace(block_s=0.2 * WORTH_S))
-    assert {thread for *_, thread in counter.noted} == {threading.get_ident()}
+        assert worth(4, 0.9 * WORTH_S) == 1
+        assert (worth(4, 1.1 * WORTH_S), worth(1, 1.1 * WORTH_S)) == (2, 1)
 
 
 def where(done: threading.Event) -> tuple[int, int, Any]:

@@ -1,7 +1,9 @@
 """The fused path against the loop stage by stage, bit for bit; what keeps a run from it."""
 
 import dataclasses
+import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +12,10 @@ import pytest
 
 from controllers.pi import Pi
 from sim.assembly.build import build
-from sim.kernels.threads import on_threads
+from sim.kernels.compiled import frames
+from sim.kernels.compiled.blocks import NONE
+from sim.kernels.stretch import Pieces
+from sim.kernels.threads import on_threads, together
 from sim.loop.fused import reasons_not_fused
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
@@ -144,6 +149,45 @@ def test_fused_path_does_not_depend_on_threads(case: str) -> None:
             traces.append(simulate(parts).traces)
     same(traces[0], traces[1])
     same(traces[0], traces[2])
+
+
+def test_a_thread_that_must_wait_for_another_goes_on_later(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The other thread has the first piece of each stretch, and does it when all else waits."""
+    parts = made("harrow_point_reconfigure", "duration_ms=230")
+    own, pieces_of = threading.get_ident(), frames._pieces
+    waited = []
+
+    class Turns:
+        def __init__(self) -> None:
+            self.taken, self.waits = threading.Event(), threading.Event()
+
+        def __call__(self, left: int, pieces: Pieces, *rest: Any) -> int:
+            if threading.get_ident() != own and not self.taken.is_set():
+                pieces.taken[0] = 1
+                self.taken.set()
+                assert self.waits.wait(20)
+                return int(pieces_of(0, pieces, *rest))
+            assert self.taken.wait(20)
+            found = int(pieces_of(left, pieces, *rest))
+            if threading.get_ident() == own and not self.waits.is_set():
+                waited.append(found)
+                self.waits.set()
+            return found
+
+    def in_turns(count: int, take_part: Callable[[], None]) -> None:
+        if count > 1:
+            monkeypatch.setattr(frames, "_pieces", Turns())
+        together(count, take_part)
+        monkeypatch.setattr(frames, "_pieces", pieces_of)
+
+    with on_threads(1):
+        alone = simulate(parts).traces
+    monkeypatch.setattr(frames, "together", in_turns)
+    with on_threads(2):
+        same(simulate(parts).traces, alone)
+    assert waited and NONE not in waited
 
 
 @pytest.mark.parametrize(

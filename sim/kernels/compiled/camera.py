@@ -18,7 +18,7 @@ from sim.kernels.compiled.normals import (
     polynomial,
 )
 from sim.kernels.compiled.polynomials import ERF
-from sim.kernels.threads import Work, blocks_of, share
+from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
     N,
     copysign,
@@ -280,7 +280,7 @@ def expose(
 ) -> None:
     """Make every mirror's frame, and the sums of its thresholded centre of gravity."""
     blocks, block_s = blocks_of(len(mirrors)), block_time_s(images, noise)
-    share(Work(_expose, blocks, block_s, (images, position, mirrors, camera, noise)))
+    share(_expose, blocks, block_s, images, position, mirrors, camera, noise)
 
 
 def block_time_s(images: Images, noise: PixelNoise) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 from sim.kernels.compilation import inlined, kernel, step
 from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.functions import decayed, sine_and_cosine
-from sim.kernels.threads import Work, share
+from sim.kernels.threads import share
 from sim.kernels.vectors import N, load, spread, store
 
 CENTRE, GRID_X, GRID_Y, NORMAL, BEND = 0, 3, 6, 9, 12
@@ -373,8 +373,8 @@ def couple(  # type: ignore[no-untyped-def]
     band : (C, W) float64
         Filled: loss of all that shares the beam, at each wavelength. [dB]
     """
-    args = (
-        inputs, outputs, change, from_rest, a, b, source, sink, axis, middle_m, radius_m, edge,
-        wavelengths, scales, out, band,
+    share(
+        _couple, -(-len(inputs) // BLOCK), BLOCK * CONNECTION_S, inputs, outputs, change,
+        from_rest, a, b, source, sink, axis, middle_m, radius_m, edge, wavelengths, scales, out,
+        band,
     )  # fmt: skip
-    share(Work(_couple, -(-len(inputs) // BLOCK), BLOCK * CONNECTION_S, args))

@@ -1,28 +1,38 @@
 """Many frames of the whole loop in one call."""
 
+from time import sleep
+
 import numpy as np
 
 from sim.camera.exposure import Images, PixelNoise
 from sim.camera.settings import Camera
-from sim.foundations.ports import Array
 from sim.foundations.ports.linear_law import LawState
 from sim.kernels.compilation import kernel, step
-from sim.kernels.compiled.blocks import next_block
+from sim.kernels.compiled.blocks import NONE
 from sim.kernels.compiled.camera import expose_block, window_buffers
 from sim.kernels.compiled.control import control_block, law_of_block, note_block
-from sim.kernels.compiled.losses import observe_connections
+from sim.kernels.compiled.losses import beyond_forms, form_block
 from sim.kernels.compiled.normals import block_names, normals_block
 from sim.kernels.compiled.observers import observe_block
 from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
 from sim.kernels.law import KernelLaw
-from sim.kernels.stretch import Inputs, ObservedLimits, Paths, Scratch, Setup
-from sim.kernels.threads import Work, blocks_of, share
-from sim.kernels.vectors import N
+from sim.kernels.stretch import Inputs, ObservedLimits, Paths, Pieces, Scratch, Setup
+from sim.kernels.threads import blocks_of, spread_out, together, worth
+from sim.kernels.vectors import N, seen, take
 from sim.mirror.motion import Asked, Forcing, Motion
 
+I64 = np.int64
 FRAME_S = 20e-6
 """About what a block takes for a frame. [s]"""
+AT_ONCE = 64
+"""Frames of a piece. With fewer, more is done that is done once for each; with more, threads wait
+longer for the last piece, and what is kept of the mirrors leaves the processor's cache."""
+LOOKS = 20_000
+"""Looks at what another thread is still at, some 0.1 ms, before a thread sleeps."""
+PAUSE_S = 100e-6
+CACHE_LINE = 64
+"""Numbers this far apart are on different lines of the processor's cache. [byte]"""
 
 
 @step
@@ -68,7 +78,7 @@ def _frames_block(  # type: ignore[no-untyped-def]
     for f in range(first, last):
         frame = inputs.first_frame + f
         p = f if path.asked_rad.shape[0] > 1 else 0
-        history = scratch.history[f - first]
+        history = scratch.history[f]
         noise = scratch.noise if drive.noise_v > 0.0 else scratch.noise[:0]
         if drive.noise_v > 0.0:
             normals_block(start, count, names, noise, zero, frame, key)
@@ -116,45 +126,99 @@ def _frames_block(  # type: ignore[no-untyped-def]
         )  # fmt: skip
 
 
+@step
+def _through(done, first, last, turns):  # type: ignore[no-untyped-def]
+    """Say whether some blocks are through so many turns; wait a little for those that are not."""
+    block = first
+    looks = 0
+    while block < last and looks < LOOKS:
+        if seen(done[block]) >= turns:
+            block += 1
+        else:
+            looks += 1
+    return block == last
+
+
 @kernel
-def _mirrors(  # type: ignore[no-untyped-def]
-    queue, first, last, setup, path, inputs, motion, law, memory, watched, scratch
+def _pieces(  # type: ignore[no-untyped-def]
+    left, pieces, setup, path, inputs, motion, law, memory, watched, scratch, stopped
 ):
-    n_mirrors = setup.mirrors.size
-    start = N * next_block(queue)
-    while start < n_mirrors:
-        _frames_block(
-            start, min(N, n_mirrors - start), first, last, setup, path, inputs, motion, law,
-            memory, watched, scratch,
-        )  # fmt: skip
-        start = N * next_block(queue)
+    """Take pieces of a stretch of frames until there are none, or one must wait for another thread.
+
+    Returns the one that must wait, to be given as `left` the next time; `NONE` if there are none.
+    """
+    taken, done, order, losses_order, at_once = pieces
+    n_frames = inputs.rest.shape[0] - 1
+    blocks, all_blocks = order.size, order.size + losses_order.size
+    turns = -(-n_frames // at_once)
+    piece = left if left < NONE else take(taken)
+    while piece < (turns + 1) * all_blocks:
+        turn = piece // all_blocks
+        number = piece % all_blocks
+        if number < blocks and turn < turns:
+            block = order[number]
+            if not _through(done, block, block + 1, turn):
+                return piece
+            start = N * block
+            _frames_block(
+                start, min(N, setup.mirrors.size - start), turn * at_once,
+                min((turn + 1) * at_once, n_frames), setup, path, inputs, motion, law, memory,
+                watched, scratch,
+            )  # fmt: skip
+            take(done[block])
+        elif number >= blocks and turn > 0:
+            block = losses_order[number - blocks]
+            own = blocks + block
+            if not _through(done, I64(0), blocks, turn) or not _through(
+                done, own, own + 1, turn - 1
+            ):
+                return piece
+            form_block(
+                block, (turn - 1) * at_once, min(turn * at_once, n_frames), inputs.first_frame,
+                scratch.history, watched.aim_rad, watched.pairs, watched.form_db,
+                watched.beams.form_range_db, watched.outage_db, watched.losses, stopped,
+            )  # fmt: skip
+            take(done[own])
+        piece = take(taken)
+    return NONE
 
 
 def run_frames(
     setup: Setup, path: Paths, inputs: Inputs, motion: Motion, law: KernelLaw, memory: LawState,
     watched: ObservedLimits, scratch: Scratch,
 ) -> None:  # fmt: skip
-    """Run the whole loop through some frames, as many at once as the scratch has histories for.
+    """Run the whole loop through a stretch of frames, as many as the scratch has histories for.
 
-    Each block of mirrors goes through all of these, then each block of connections, while mirrors
-    go through those that follow. They call what the kernels of single stages call, in the same
-    order, so that the bits are the same.
+    Its pieces call what the kernels of single stages call, in the same order, so that the bits are
+    the same.
 
     `motion`, `memory`, `scratch` and the traces in `watched` are changed.
     """
-    n_frames, at_once = len(inputs.rest) - 1, scratch.history.shape[1]
+    n_frames, blocks = len(inputs.rest) - 1, blocks_of(len(setup.mirrors))
+    stopped = np.full(blocks_of(len(watched.pairs)), -1)
+    count = worth(blocks, n_frames * blocks * FRAME_S)
+    pieces = pieces_of(blocks, len(stopped), count)
 
-    def mirrors(first: int) -> Work:
-        last = min(first + at_once, n_frames)
-        own = scratch._replace(history=history(first))
-        args = (first, last, setup, path, inputs, motion, law, memory, watched, own)
-        return Work(_mirrors, blocks_of(len(setup.mirrors)), (last - first) * FRAME_S, args)
+    def take_part() -> None:
+        left = _pieces(
+            NONE, pieces, setup, path, inputs, motion, law, memory, watched, scratch, stopped
+        )
+        while left != NONE:
+            sleep(PAUSE_S)
+            left = _pieces(
+                left, pieces, setup, path, inputs, motion, law, memory, watched, scratch, stopped
+            )
 
-    def history(first: int) -> Array:
-        turn = first // at_once % len(scratch.history)
-        return scratch.history[turn, : n_frames - first]
+    together(count, take_part)
+    beyond_forms(inputs.first_frame, scratch.history[:n_frames], watched, stopped)
 
-    share(mirrors(0))
-    for first in range(0, n_frames, at_once):
-        beside = [mirrors(first + at_once)] if first + at_once < n_frames else []
-        observe_connections(inputs.first_frame + first, history(first), watched, *beside)
+
+def pieces_of(blocks: int, losses_blocks: int, count: int) -> Pieces:
+    """Cut a stretch of frames into pieces for so many threads."""
+    return Pieces(
+        np.zeros(1, np.int64),
+        np.zeros((blocks + losses_blocks, CACHE_LINE // 8), np.int64),
+        spread_out(blocks, count),
+        spread_out(losses_blocks, count),
+        AT_ONCE,
+    )

@@ -6,6 +6,7 @@ overlap at the ticks beyond. It is compiled or loaded only where it is needed.
 """
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sim.foundations.ports import Array
 from sim.kernels.compilation import inlined, kernel, step
@@ -13,7 +14,7 @@ from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.couplings import one_connection
 from sim.kernels.compiled.observers import added, marked, noted, raised
 from sim.kernels.stretch import ObservedLimits
-from sim.kernels.threads import Work, blocks_of, share
+from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
     N,
     any_above,
@@ -152,24 +153,42 @@ def _noted_losses(start, count, losses, first_tick, limit_db, traces):  # type: 
             store_some(excess, place, count, float64_to_32(loss))
 
 
+@step
+def form_block(  # type: ignore[no-untyped-def]
+    block, first, last, first_frame, histories, aim, pairs, form, range_db, limit_db, traces,
+    stopped,
+):
+    """Losses by form of a block in frames `first` to `last` of those at hand.
+
+    It stops for good at the first frame in which it goes beyond its form.
+    """
+    if stopped[block] >= 0:
+        return
+    n_ticks = histories.shape[1] - 1
+    tilts = np.empty(n_ticks * 4 * N)
+    losses = np.empty(n_ticks * N)
+    start = N * block
+    count = min(N, pairs.shape[0] - start)
+    w = _block_numbers(start, count, aim, pairs, form, range_db)
+    for k in range(first, last):
+        if _form_losses(start, count, w, tilts, losses, histories[k], pairs):
+            stopped[block] = k
+            break
+        _noted_losses(start, count, losses, (first_frame + k) * n_ticks, limit_db, traces)
+
+
 @kernel
 def _near(  # type: ignore[no-untyped-def]
     queue, first, histories, aim, pairs, form, range_db, limit_db, traces, stopped
 ):
     """Losses by form, from frame `first` on, up to the frame that a block goes beyond it in."""
-    n_ticks = histories.shape[1] - 1
-    tilts = np.empty(n_ticks * 4 * N)
-    losses = np.empty(n_ticks * N)
+    zero = np.int64(0)
     block = next_block(queue)
     while block < stopped.size:
-        start = N * block
-        count = min(N, pairs.shape[0] - start)
-        w = _block_numbers(start, count, aim, pairs, form, range_db)
-        for k in range(histories.shape[0]):
-            if _form_losses(start, count, w, tilts, losses, histories[k], pairs):
-                stopped[block] = k
-                break
-            _noted_losses(start, count, losses, (first + k) * n_ticks, limit_db, traces)
+        form_block(
+            block, zero, histories.shape[0], first, histories, aim, pairs, form, range_db, limit_db,
+            traces, stopped,
+        )  # fmt: skip
         block = next_block(queue)
 
 
@@ -202,18 +221,24 @@ def _far(  # type: ignore[no-untyped-def]
         block = next_block(queue)
 
 
-def observe_connections(
-    first_frame: int, histories: Array, watched: ObservedLimits, *beside: Work
-) -> None:
-    """Add the ticks of some frames to the traces of connections; see the plain form.
+def observe_connections(first_frame: int, histories: Array, watched: ObservedLimits) -> None:
+    """Add the ticks of some frames to the traces of connections; see the plain form."""
+    stopped = np.full(blocks_of(len(watched.pairs)), -1)
+    share(
+        _near, len(stopped), len(histories) * FORM_S, first_frame, histories, watched.aim_rad,
+        watched.pairs, watched.form_db, watched.beams.form_range_db, watched.outage_db,
+        watched.losses, stopped,
+    )  # fmt: skip
+    beyond_forms(first_frame, histories, watched, stopped)
 
-    Work `beside` that, longer and in need of nothing of it, is done at the same time.
-    """
-    blocks, beams = blocks_of(len(watched.pairs)), watched.beams
-    of_all = (first_frame, histories, watched.aim_rad, watched.pairs, watched.form_db)
-    stopped = np.full(blocks, -1)
-    rest = (watched.outage_db, watched.losses, stopped)
-    near = (*of_all, beams.form_range_db, *rest)
-    share(*beside, Work(_near, blocks, len(histories) * FORM_S, near))
+
+def beyond_forms(
+    first_frame: int, histories: Array, watched: ObservedLimits, stopped: NDArray[np.int64]
+) -> None:
+    """Go on with the blocks that stopped, each from its frame of those at hand on; -1: none."""
     if stopped.max() >= 0:
-        share(Work(_far, blocks, len(histories) * EXACT_S, (*of_all, beams, *rest)))
+        share(
+            _far, len(stopped), len(histories) * EXACT_S, first_frame, histories, watched.aim_rad,
+            watched.pairs, watched.form_db, watched.beams, watched.outage_db, watched.losses,
+            stopped,
+        )  # fmt: skip

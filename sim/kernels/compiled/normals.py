@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from sim.kernels.compilation import inlined, kernel
 from sim.kernels.compiled.blocks import next_block
 from sim.kernels.compiled.polynomials import COS, LN, LN_2, SIN
-from sim.kernels.threads import Work, blocks_of, share
+from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import (
     N,
     as_float32,
@@ -172,8 +172,7 @@ def fill_normals(
 ) -> None:  # fmt: skip
     """Fill `out` (T, 2, M) with standard normals named by (pair of instants, mirror, frame)."""
     blocks = blocks_of(out.shape[2])
-    block_s = out.size / blocks * NORMAL_S
-    share(Work(_fill, blocks, block_s, (out, mirrors, first_pair, frame, key)))
+    share(_fill, blocks, out.size / blocks * NORMAL_S, out, mirrors, first_pair, frame, key)
 
 
 @kernel

@@ -5,7 +5,7 @@ import numpy as np
 from sim.foundations.ports import Array
 from sim.kernels.compilation import inlined, kernel
 from sim.kernels.compiled.blocks import next_block
-from sim.kernels.threads import Work, share
+from sim.kernels.threads import share
 
 BLOCK = 1024
 """Positions that a thread takes at a time."""
@@ -18,7 +18,7 @@ def weigh_samples(
 ) -> None:
     """Sum the samples around each position under a filter; see the plain form."""
     blocks, block_s = -(-len(where) // BLOCK), BLOCK * POSITION_S
-    share(Work(_weighted, blocks, block_s, (out, values, where, width, reach, table)))
+    share(_weighted, blocks, block_s, out, values, where, width, reach, table)
 
 
 @kernel

@@ -22,7 +22,7 @@ from sim.kernels.compiled.camera import (
     window_buffers,
 )
 from sim.kernels.compiled.normals import block_names
-from sim.kernels.threads import Work, blocks_of, share
+from sim.kernels.threads import blocks_of, share
 from sim.kernels.vectors import N, fma, load, minimum, spread, store
 
 F32 = np.float32
@@ -137,8 +137,10 @@ def expose_scene(
     As `expose`; `position` (S, 2, M) is in sensor pixels, and the frames (K, H, W) start at
     `origin` (K, 2) of the sensor.
     """
-    args = images, position, mirrors, camera, noise, origin, scene, warmth
-    share(Work(_expose_scene, blocks_of(len(mirrors)), block_time_s(images, noise), args))
+    share(
+        _expose_scene, blocks_of(len(mirrors)), block_time_s(images, noise), images, position,
+        mirrors, camera, noise, origin, scene, warmth,
+    )  # fmt: skip
 
 
 @kernel

@@ -123,6 +123,17 @@ def take(typingctx: Any, counter: Any) -> Any:
 
 
 @intrinsic
+def seen(typingctx: Any, counter: Any) -> Any:
+    """Return a counter (1,) that threads share; what they wrote before counting is seen as well."""
+
+    def codegen(context: Any, builder: Any, sig: Any, args: Any) -> Any:
+        data = context.make_array(counter)(context, builder, args[0]).data
+        return builder.load_atomic(data, "acquire", 8)
+
+    return types.int64(counter), codegen
+
+
+@intrinsic
 def store(typingctx: Any, array: Any, at: Any, lanes: Any) -> Any:
     """Write lanes to items of an array."""
 
