@@ -1,9 +1,9 @@
 """Light in wrong outputs: standing, and over the whole way of a move.
 
 While mirrors turn, a beam crosses wrong mirrors for a moment each. Such a moment is found from the
-closed form without edges, at instants so close that no beam moves on by more than a quarter of its
-radius, and no mode turns by more than a quarter of its divergence. What counts is then worked out
-with both edges: at those moments, and at even instants, for the light that edges throw aside.
+closed form without edges, however weak that is there, at instants so close that no beam moves on by
+more than a quarter of its radius, and no mode turns by more than a quarter of its divergence. What
+counts is then worked out with both edges: at those moments, and at even instants.
 """
 
 from collections.abc import Callable
@@ -34,8 +34,6 @@ STEP_WIDTHS: Final = 0.25
 MOST_STEPS: Final = 4000
 AT_ONCE: Final = 8
 """Instants that are looked at in one go."""
-EDGE_DB: Final = 10.0
-"""By how much edges may make a moment brighter than the closed form without them. [dB]"""
 POLISH: Final = 9
 WIDTHS: Final = (2.0, 0.4)
 """The brightest moments are searched with so many instants this many steps to either side."""
@@ -126,15 +124,14 @@ class Strays:
             pairs = self._pairs(leg(float(at)))
             if len(pairs.beams):
                 times = np.full(len(pairs.beams), at)
-                put(pairs, times, self._edged(pairs, leg, times, enough_db))
+                put(pairs, times, self._edged(pairs, leg, times, enough_db + BRIGHT_DB))
             if strongest_alone:
                 enough_db = min(enough_db, float(best.min()))
         steps = self._steps([leg(float(at)) for at in even])
         fine = np.linspace(0.0, 1.0, steps + 1)
-        below = np.minimum(best, enough_db) + EDGE_DB
-        pairs, at = self._moments(leg, fine, lambda found: below[place(found)])
+        pairs, at = self._moments(leg, fine)
         if len(at):
-            put(pairs, at, self._edged(pairs, leg, at, enough_db))
+            put(pairs, at, self._edged(pairs, leg, at, enough_db + BRIGHT_DB))
         # All whose loss is wanted, or the strongest alone, are followed to their brightest.
         known_db = float(best.min())
         if not strongest_alone:
@@ -188,13 +185,12 @@ class Strays:
         far = max(moved_m.max(initial=0.0) / wide_m, turned.max(initial=0.0) / diverging_rad)
         return int(np.clip(np.ceil(far / STEP_WIDTHS), EVEN_STEPS, MOST_STEPS))
 
-    def _moments(
-        self, leg: Leg, fine: Array, below_db: Callable[[Pairs], Array]
-    ) -> tuple[Pairs, Array]:
+    def _moments(self, leg: Leg, fine: Array) -> tuple[Pairs, Array]:
         """Return moments at which a beam crosses a wrong mirror that looks at it.
 
         Of each beam and output, each instant that is brighter than those before and after it by the
-        closed form without edges, if that is below the pair's own `below_db`.
+        closed form without edges. How bright it is by that form is no matter: edges can make 60 dB
+        of 200 dB where a beam arrives as the mode looks, but beside it.
         """
         kept_pairs, kept_at = [], []
         width = len(self.path.outputs)
@@ -211,7 +207,7 @@ class Strays:
             light = light_of(self.maker.built, self.maker.switch.optics, inputs, outputs)
             with np.errstate(all="ignore"):  # a ray that misses by far need not be a number
                 loss = coupled(rays, light, edges=False).total_db
-            keep = loss < below_db(pairs)
+            keep = np.isfinite(loss)
             kept_pairs.append(np.stack([pairs.beams[keep], pairs.victims[keep], loss[keep]]))
             kept_at.append(times[owner[keep]])
         if not kept_at:
