@@ -19,6 +19,10 @@ from sim.foundations.errors import MISSED
               type=click.FloatRange(0, 90, min_open=True),
               help="Share of the frames that are missed; may be repeated. 1 and 10 if left out.",
               )  # fmt: skip
+@click.option("--jitter", "jitter_us", multiple=True, metavar="US",
+              type=click.FloatRange(0.001, 1e6),
+              help="Longest extra latency; may be repeated. 10 and 30 % of a frame if left out.",
+              )  # fmt: skip
 @click.option("--seeds", type=click.IntRange(2, 1000), default=4, show_default=True,
               help="Runs of each share, over noise seeds.")  # fmt: skip
 @click.option("--emulate/--no-emulate", default=True, show_default=True,
@@ -28,7 +32,8 @@ from sim.foundations.errors import MISSED
 @click.pass_context
 def deadline(
     ctx: click.Context, scenario: str, out: str, overrides: tuple[str, ...],
-    shares: tuple[float, ...], seeds: int, emulate: bool, overwrite: bool,
+    shares: tuple[float, ...], jitter_us: tuple[float, ...], seeds: int, emulate: bool,
+    overwrite: bool,
 ) -> None:  # fmt: skip
     """Hold SCENARIO's firmware against its deadline, and say what missed frames cost.
 
@@ -55,8 +60,8 @@ def deadline(
     loaded = load_scenario(path, overrides)
     with naming(path, overrides), counting_bar() as stage:
         found = study_deadline(
-            loaded, shares or SHARES_PCT, seeds, emulate=emulate, progress=stage("runs"),
-            counting=stage("estimators counted"),
+            loaded, shares or SHARES_PCT, seeds, jitter_us=jitter_us or None,
+            emulate=emulate, progress=stage("runs"), counting=stage("estimators counted"),
         )
     asked = asked_by(ctx, overrides)
     folder = write(loaded, found, out, started, overwrite=overwrite, asked=asked)
@@ -72,6 +77,11 @@ def deadline(
             say(
                 f"{row.share_pct:>5g} % missed: dropped {row.dropped.mean_urad:.2f} urad, equation "
                 f"{row.equation.mean_urad:.2f} ({row.apart_pct:+.1f} %){late}"
+            )
+        for jitter in found.jitter:
+            say(
+                f"latency longer by up to {jitter.jitter_us:g} us: "
+                f"{jitter.pointing.mean_urad:.2f} urad ({jitter.apart_pct:+.1f} %)"
             )
     if not good:
         ctx.exit(MISSED)

@@ -10,6 +10,7 @@ import tempfile
 from pathlib import Path
 from typing import Final, NamedTuple
 
+from sim.firmware.calibrated.source import MAPS
 from sim.firmware.compiling import STRICT, CompilerError, compiler, run_program
 
 ARM: Final = "arm-none-eabi-"
@@ -22,7 +23,12 @@ STAGES: Final = ("pixels", "reading", "law", "drive")
 TEST: Final = ("replay.c", "vectors.c", "marks.c")
 PROBE: Final = """#include "servo.h"
 char state_bytes[sizeof(struct law_state)];
+#if WITH_PIXELS
+#include "pixels.h"
+char spot_bytes[sizeof(struct spot) + sizeof(struct pixels)];
+#else
 char spot_bytes[sizeof(struct spot)];
+#endif
 """
 
 
@@ -35,6 +41,10 @@ class StageCount(NamedTuple):
     mean: float
     most: int
     """Largest number seen; the vectors' extremes are among what was counted."""
+    least_cycles: int | None = None
+    """Largest number of cycles, each instruction taking as few as its class can."""
+    most_cycles: int | None = None
+    """The same, each taking as many as its class can; neither waits. None: not counted."""
 
 
 class Counted(NamedTuple):
@@ -51,11 +61,13 @@ class Counted(NamedTuple):
     state_bytes: int
     """A mirror's state."""
     spot_bytes: int
-    """A window that is being read."""
+    """A window that is being read, and corrected."""
     stack_bytes: int
     """All frames of functions together: a bound, as none calls itself. Without the compiler's own
     division."""
     compiler: str
+    map_bytes: int = 0
+    """Maps of level and gain of all pixels, beside code and tables."""
 
     def stage(self, name: str) -> StageCount:
         """Return a stage by its name; "frame" is all of them."""
@@ -110,7 +122,11 @@ def emulated_counts(firmware: Path, vectors: Path) -> Counted:
              "-plugin", f"{counter},report={report},{asked}", "-kernel", elf],
             folder=vectors, what="replay on the emulated processor",
         )  # fmt: skip
-        return Counted(_stages(report.read_text()), *_memory(firmware, work), _version(work))
+        maps = firmware / MAPS
+        return Counted(
+            _stages(report.read_text()), *_memory(firmware, work), _version(work),
+            maps.stat().st_size if maps.is_file() else 0,
+        )  # fmt: skip
 
 
 def _linked(firmware: Path, work: Path) -> Path:
@@ -135,10 +151,11 @@ def _stages(report: str) -> tuple[StageCount, ...]:
     """Return the stages; the first time through them, nothing but the marks themselves ran."""
     found = []
     for line in report.splitlines():
-        name, times, fewest, most, total = line.split()
+        name, times, fewest, most, total, least_cycles, most_cycles = line.split()
         mark, n = int(fewest), int(times) - 1
         mean = (int(total) - int(times) * mark) / n if n else 0.0
-        found.append(StageCount(name, n, mean, int(most) - mark))
+        counts = (int(most) - mark, int(least_cycles), int(most_cycles))
+        found.append(StageCount(name, n, mean, *counts))
     return tuple(found)
 
 

@@ -9,7 +9,7 @@ at hand.
 from typing import Final, NamedTuple
 
 from sim.assembly.build import Built
-from sim.firmware.emulator import Counted
+from sim.firmware.emulator import Counted, StageCount
 from sim.firmware.spots.estimator import FixedEstimator
 from sim.foundations.files.text import counted
 from sim.studies.deadline.kinds import EstimatorsCompared
@@ -26,6 +26,10 @@ class StageCost(NamedTuple):
     mean: float
     worst: float
     """Largest number that was counted."""
+    least_cycles: int | None = None
+    """Largest number of cycles if each instruction takes as few as its class can."""
+    most_cycles: int | None = None
+    """The same if each takes as many as it can; memory waits in neither."""
 
 
 class FrameBudget(NamedTuple):
@@ -64,6 +68,14 @@ class FrameBudget(NamedTuple):
     def unit(self) -> str:
         """What was counted, in a word."""
         return "multiply-adds" if self.counted == BY_HAND else "instructions"
+
+    @property
+    def cycles(self) -> tuple[int, int] | None:
+        """Cycles of a spot's worst frame, from fewest to most by the classes of instructions."""
+        last = self.stages[-1] if self.stages else None
+        if last is None or last.least_cycles is None or last.most_cycles is None:
+            return None
+        return last.least_cycles, last.most_cycles
 
     @property
     def full(self) -> bool:
@@ -118,16 +130,22 @@ def _counted(built: Built, found: Counted, how: str, why: str | None) -> FrameBu
         times = [count * spots / per_us for count in (frame.mean, frame.most, frame.most + ticks)]
     return FrameBudget(
         how, why,
-        tuple(StageCost(s.name, s.mean, float(s.most)) for s in each)
-        + (StageCost("all stages", frame.mean, float(frame.most)),),
+        tuple(_cost(s, s.name) for s in each) + (_cost(frame, "all stages"),),
         spots, times[0], times[1], arithmetic.spare_us, times[2], 1e6 * clock.frame_s,
         memory_budget(found, spots),
         f"{counted(spots, 'state')} of {found.state_bytes} B, a window of {found.spot_bytes} B "
         "as rows "
         f"arrive, stack {found.stack_bytes} B at most, variables {found.static_bytes} B; code and "
-        f"tables, {found.code_bytes} B, lie elsewhere",
+        f"tables, {found.code_bytes} B, lie elsewhere"
+        + (f", and so do maps of all pixels, {found.map_bytes} B" if found.map_bytes else ""),
         None if processor is None else processor.memory_kb,
     )  # fmt: skip
+
+
+def _cost(stage: StageCount, name: str) -> StageCost:
+    return StageCost(
+        name, stage.mean, float(stage.most), stage.least_cycles, stage.most_cycles
+    )
 
 
 def memory_budget(found: Counted, spots: int) -> int:

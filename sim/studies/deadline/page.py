@@ -24,6 +24,9 @@ KIND: Final = "deadline"
 ASSUMPTIONS: Final = (
     "Time is counted work over the processor's stated speed: no interrupts, no caches, no other "
     "tasks. Leave a share of it free, and measure cycles on the board.",
+    "Cycles by class are after the table of instructions of the Cortex-M4's manual (from memory): "
+    "loads and stores 1 to 2, several registers one each and one, divisions 2 to 12, branches to "
+    "4, all else 1. Code or data in memory that waits takes more.",
     "All stages are to be done between exposure and drive. Where pixels are summed as rows arrive, "
     "that stage runs during read-out and the rest alone is to be held against the deadline.",
     "The worst frame has every spot at the largest count that was seen. That is not a proof: "
@@ -113,10 +116,35 @@ def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
                  *_less(found)],
                 [_costs(found)], [_picture(found)],
             ),
+            *_jitter(found),
         ],
         notes=notes, scenario_toml=portable_toml(scenario),
         strip=[("switch", switch_words(scenario)), ("counted", found.budget.counted)],
     )  # fmt: skip
+
+
+def _jitter(found: Deadline) -> list[Section]:
+    """Return what latency costs that is not the same for every frame."""
+    if not found.jitter:
+        return []
+    head = ["Longest extra latency [µs]", "Pointing error, the loop [µrad]",
+            "Against none [%]"]  # fmt: skip
+    none = found.rows[0].dropped
+    rows = [["0", f"{none.mean_urad:.2f} ± {none.half_urad:.2f}", "–"]]
+    rows += [
+        [f"{row.jitter_us:g}", f"{row.pointing.mean_urad:.2f} ± {row.pointing.half_urad:.2f}",
+         f"{row.apart_pct:+.1f}"]
+        for row in found.jitter
+    ]  # fmt: skip
+    return [
+        Section(
+            "What jitter of the latency costs",
+            ["Read-out and computing take longer by a time that is drawn for each frame and "
+             "camera, evenly from none to the longest, and rounded up to updates of the drive. The "
+             "law does not know of it. Seeds are those of the rows above."],
+            [Table("Rms pointing error", head, rows)],
+        )
+    ]  # fmt: skip
 
 
 def _less(found: Deadline) -> list[str]:
@@ -139,6 +167,20 @@ def _texts(budget: FrameBudget, scenario: Scenario) -> list[str]:
             f"A frame of {counted(budget.spots, 'spot')}: {budget.mean_us:.0f} us on the mean, "
             f"{budget.worst_us:.0f} us at worst, of {budget.spare_us:.0f} us."
         )
+    if (cycles := budget.cycles) is not None:
+        worst, processor = budget.stages[-1].worst, scenario.processor
+        text = (
+            f"By the class of each instruction the worst frame of a spot takes {cycles[0]} to "
+            f"{cycles[1]} cycles, {cycles[0] / worst:.2f} to {cycles[1] / worst:.2f} an "
+            "instruction, from memory that never waits"
+        )
+        if processor is not None and processor.clock_mhz is not None:
+            first, last = (n * budget.spots / processor.clock_mhz for n in cycles)
+            text += (
+                f": {first:.0f} to {last:.0f} us for {counted(budget.spots, 'spot')}. The verdict "
+                f"takes {processor.cycles_per_instruction:g} (cycles_per_instruction)"
+            )
+        texts.append(text + ".")
     if budget.busy_us is not None:
         texts.append(
             f"The deadline holds one tick of the drive. With all ticks of a frame the processor is "
@@ -159,10 +201,12 @@ def _texts(budget: FrameBudget, scenario: Scenario) -> list[str]:
 
 def _stages(budget: FrameBudget) -> Table:
     head = ["Stage, for one spot", f"{budget.unit}, mean", f"{budget.unit}, worst seen"]
-    return Table(
-        f"{budget.counted[0].upper()}{budget.counted[1:]}", head,
-        [[s.stage, f"{s.mean:.0f}", f"{s.worst:.0f}"] for s in budget.stages],
-    )  # fmt: skip
+    rows = [[s.stage, f"{s.mean:.0f}", f"{s.worst:.0f}"] for s in budget.stages]
+    if budget.cycles is not None:
+        head.append("cycles by class, fewest to most")
+        for row, stage in zip(rows, budget.stages, strict=True):
+            row.append(f"{stage.least_cycles} to {stage.most_cycles}")
+    return Table(f"{budget.counted[0].upper()}{budget.counted[1:]}", head, rows)
 
 
 def _costs(found: Deadline) -> Table:
@@ -220,6 +264,7 @@ def results_of(found: Deadline) -> dict[str, Any]:
         "estimators": compared_figures(found.compared),
         "reading_scatter_urad": list(found.scatter_urad),
         "seeds": found.seeds,
+        "jitter": [row._asdict() | {"pointing": row.pointing._asdict()} for row in found.jitter],
         "missed": [
             {
                 "share_pct": row.share_pct, "lost_pct": row.lost_pct,

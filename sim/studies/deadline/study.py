@@ -16,6 +16,8 @@ from sim.studies.margins.spectra import reading_scatter_rad
 from sim.studies.run.make import make_run
 
 SHARES_PCT: Final = (0.0, 1.0, 10.0)
+JITTER_OF_FRAME: Final = (0.1, 0.3)
+"""Longest extra latencies, as parts of a frame."""
 AGREE: Final = 0.10
 """Loop and equation agree if they differ by less than this share, or by their intervals. [-]"""
 
@@ -55,6 +57,17 @@ class DropRow(NamedTuple):
         return bool(apart <= max(both, AGREE * self.equation.mean_urad))
 
 
+class JitterRow(NamedTuple):
+    """One jitter of the latency."""
+
+    jitter_us: float
+    """Longest extra latency; each frame's is drawn evenly from none to that. [us]"""
+    pointing: Residual
+    """By the loop."""
+    apart_pct: float
+    """Against no jitter, under the same seeds. [%]"""
+
+
 class Deadline(NamedTuple):
     """What a deadline asks for, and what missing it costs."""
 
@@ -66,11 +79,13 @@ class Deadline(NamedTuple):
     seeds: int
     moves_in_hold: int
     other_events: int
+    jitter: tuple[JitterRow, ...] = ()
 
 
 def study_deadline(
     scenario: Scenario, shares_pct: Sequence[float] = SHARES_PCT, seeds: int = 4, *,
-    emulate: bool = True, progress: Callable[[int, int], None] | None = None,
+    jitter_us: Sequence[float] | None = None, emulate: bool = True,
+    progress: Callable[[int, int], None] | None = None,
     counting: Callable[[int, int], None] | None = None,
 ) -> Deadline:  # fmt: skip
     """Count what a frame takes, and run the scenario with shares of its frames missed.
@@ -83,6 +98,9 @@ def study_deadline(
         Of the frames; 0 is taken along. [%]
     seeds : int
         Runs of each share, over noise seeds.
+    jitter_us : sequence of float, optional
+        Longest extra latencies, drawn anew for each frame; `JITTER_OF_FRAME` of a frame if left
+        out. [us]
     emulate : bool
         Whether to count instructions on the emulator where firmware can run there.
     progress : callable, optional
@@ -96,16 +114,15 @@ def study_deadline(
     budget = time_budget(built, compared)
     scatter = reading_scatter_rad(built)
     shares = sorted({0.0, *shares_pct})
-    total, done = (2 * len(shares) - 1) * seeds, 0
+    if jitter_us is None:
+        jitter_us = [round(1e6 * part / scenario.camera.frame_hz, 3) for part in JITTER_OF_FRAME]
+    total, done = (2 * len(shares) - 1 + len(jitter_us)) * seeds, 0
     rows = []
     for share in shares:
         found: dict[str, list[float]] = {"dropped": [], "late": [], "equation": []}
         lost = []
         for k in range(seeds):
-            seeded = scenario.replace(
-                noise_seed=(scenario.seeds.noise + k) % 2**32,
-                population_seed=scenario.seeds.population,
-            )
+            seeded = _seeded(scenario, k)
             for kind in ("dropped", "late") if share > 0 else ("dropped",):
                 if progress is not None:
                     progress(done, total)
@@ -125,14 +142,30 @@ def study_deadline(
                 float(np.mean(lost)),
             )
         )  # fmt: skip
+    still = rows[0].dropped.mean_urad
+    jitter = []
+    for jitter_of in jitter_us:
+        values = []
+        for k in range(seeds):
+            if progress is not None:
+                progress(done, total)
+            seeded = _seeded(scenario, k)
+            event = {"kind": "latency_jitter", "at_ms": 0.0, "jitter_us": jitter_of}
+            made = make_run(_with_event(seeded, event), pictures=False)
+            values.append(made.figures["pointing"]["rms_urad"])
+            done += 1
+        found_with = residual_of(np.array(values))
+        apart = 100.0 * (found_with.mean_urad / still - 1.0) if still > 0 else 0.0
+        jitter.append(JitterRow(jitter_of, found_with, apart))
     if progress is not None:
         progress(total, total)
     hold_from_s = 1e-3 * scenario.metrics.hold_from_ms
     moves = sum(e.commanded and e.start_s >= hold_from_s for e in built.parts.epochs)
     x, y = 1e6 * scatter
     return Deadline(
-        budget, compared, (float(x), float(y)), tuple(rows), seeds, moves, len(scenario.events)
-    )
+        budget, compared, (float(x), float(y)), tuple(rows), seeds, moves, len(scenario.events),
+        tuple(jitter),
+    )  # fmt: skip
 
 
 def residual_of(values: Array) -> Residual:
@@ -142,6 +175,13 @@ def residual_of(values: Array) -> Residual:
     return Residual(float(values.mean()), half)
 
 
+def _seeded(scenario: Scenario, k: int) -> Scenario:
+    """Return the scenario with the k-th of its noise seeds."""
+    return scenario.replace(
+        noise_seed=(scenario.seeds.noise + k) % 2**32, population_seed=scenario.seeds.population
+    )
+
+
 def _with(scenario: Scenario, kind: str, share_pct: float) -> Scenario:
     """Return the scenario with a share of all frames missed in one way."""
     if share_pct == 0.0:
@@ -149,4 +189,8 @@ def _with(scenario: Scenario, kind: str, share_pct: float) -> Scenario:
     event: dict[str, Any] = {"kind": f"frames_{kind}", "at_ms": 0.0, "share_pct": share_pct}
     if kind == "late":
         event["late_frames"] = 1
+    return _with_event(scenario, event)
+
+
+def _with_event(scenario: Scenario, event: dict[str, Any]) -> Scenario:
     return scenario.replace(events=[*scenario.model_dump()["events"], event])

@@ -16,7 +16,8 @@ KIND = "instructions"
 FRAMES = 20
 MIRRORS = 4
 ASSUMPTIONS = (
-    "Instructions are counted, not cycles: no pipeline, no memory that waits, no interrupts.",
+    "Instructions are counted. Cycles follow from the class of each, from fewest to most, for "
+    "memory that never waits; no interrupts.",
     "The largest number is that of the vectors, which hold extreme windows; it is not a proof.",
     "The drive is counted for one tick of the DAC; there are several in a frame.",
     "Vectors are read from files between the stages; that is not counted.",

@@ -14,7 +14,7 @@ from sim.studies.firmware.made import FirmwareError, firmware_of
 
 KIND = "firmware"
 TEST_FILES = ("replay.c", "vectors.h", "vectors.c", "marks.h", "marks.c")
-EMULATOR_FILES = ("start.c", "layout.ld", "count.c")
+EMULATOR_FILES = ("start.c", "layout.ld", "count.c", "cycles.h")
 
 
 def write_firmware(built: Built, folder: str | Path, *, overwrite: bool = False) -> Path:
