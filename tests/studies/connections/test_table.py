@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sim.kernels.threads import on_threads
 from sim.mirror.population import MirrorParams
 from sim.optics.beams import edge_points
 from sim.optics.links import light_of, links
@@ -78,6 +79,28 @@ def test_tables_do_not_depend_on_blocks():
     )
     np.testing.assert_array_equal(whole.insertion_db, parts.insertion_db)
     np.testing.assert_array_equal(whole.tilt_rad, parts.tilt_rad)
+
+
+@pytest.mark.parametrize("count", [1, 2])
+def test_the_whole_is_put_together_from_blocks(monkeypatch, count):
+    changes = {"ports_per_side": 12, "columns": 4}
+    small = SWITCH.replace(
+        geometry=SWITCH.geometry.replace(**changes).model_dump(),
+        budget=SWITCH.budget.replace(ports_in_service=10).model_dump(),
+    )
+    made = maker(small)
+    inputs, outputs = np.divmod(np.arange(144), 12)
+    want, jacobian = made.table(inputs, outputs), made.jacobian(inputs, outputs)
+    monkeypatch.setattr("sim.studies.connections.table.BLOCK", 50)
+    told = []
+    with on_threads(count):
+        got = made.whole(lambda done, of: told.append((done, of)))
+        np.testing.assert_array_equal(made.jacobians(got), jacobian)
+    assert told == [(50, 144), (100, 144), (144, 144)]
+    for name, field in want._asdict().items():
+        np.testing.assert_array_equal(getattr(got, name), field, err_msg=name)
+    with pytest.raises(ValueError, match="must be 200, got 144"):
+        joined([want], 200)
 
 
 def test_contributors_add_to_the_whole():
