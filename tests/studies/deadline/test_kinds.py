@@ -12,7 +12,8 @@ from sim.scenario.model import Scenario, load_scenario
 from sim.studies.deadline.budget import BY_HAND, STORED, time_budget
 from sim.studies.deadline.kinds import KINDS, clock_mhz, compare_kinds, count_kind
 from sim.studies.deadline.page import page_of
-from sim.studies.deadline.stored import CASE, stored_counts
+from sim.studies.deadline.recount import CASE
+from sim.studies.deadline.stored import stored_counts
 from sim.studies.deadline.study import Deadline, DropRow, Residual
 
 STAGES = ("pixels", "reading", "law", "drive")
