@@ -22,7 +22,7 @@ from sim.assembly.firmware import (
 from sim.assembly.health import attendant_of
 from sim.assembly.named import parts_named
 from sim.assembly.pictures import choose_pictures
-from sim.assembly.plant import drawn_mirrors
+from sim.assembly.plant import drawn_mirrors, fleet_of
 from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.reach import check_reach
 from sim.assembly.stand_ins import StandIn
@@ -40,6 +40,9 @@ from sim.loop.reference import Reference, exposure_samples
 from sim.mechanics.bracket import Bracket
 from sim.mechanics.isolator import Isolator
 from sim.scenario.model import Scenario
+
+_NO_FLEET: Any = None
+"""In parts that are not going to be run."""
 
 
 class Built(NamedTuple):
@@ -79,8 +82,9 @@ def build(
         Whether code from outside is run. Without it stand-ins take its place: all else is checked,
         and the parts are not fit to be run.
     to_run : bool
-        Whether the parts are going to be run. Without it no frames are chosen for pictures, for
-        which every record would be played from end to end.
+        Whether the parts are going to be run. Without it what only a run needs is left out: the
+        mirrors' motion, the spread of the connectors' losses, and frames for pictures, for which
+        every record would be played from end to end.
     budget : Budget, optional
         The most memory that the run may take; `default_budget` if left out.
     condition : Condition, optional
@@ -111,7 +115,9 @@ def build(
     layout = layout_of(scenario)
     if beliefs is None:
         beliefs = beliefs_of(scenario, layout)
-    plant = drawn_mirrors(scenario, clock, named.disturbances, beliefs=beliefs, condition=condition)
+    plant = drawn_mirrors(
+        scenario, clock, named.disturbances, beliefs=beliefs, condition=condition, to_run=to_run
+    )
     mirrors = plant.mirrors
     _check_reads(named.estimator, camera, len(mirrors))
     delay_ticks = delays_of(scenario, plant.population, clock, latency_ticks, exposure_ticks)
@@ -145,7 +151,7 @@ def build(
         drive_limit_rad=plant.drive_limit_rad, estimator=named.estimator, mirrors=mirrors,
         through_lens=believed_lens is not None,
     )  # fmt: skip
-    coded = coded_drive_of(runs, plant.fleet, plant.drive)
+    coded = coded_drive_of(runs, plant.believed_gain, plant.drive)
     measurement = measurement_of(
         camera, mirrors, seeds, named.estimator, kernels, layout, beliefs
     )
@@ -160,7 +166,7 @@ def build(
         epochs=plant.epochs,
         epoch_frames=plant.epoch_frames,
         population=plant.population,
-        fleet=plant.fleet,
+        fleet=fleet_of(scenario, plant) if to_run else _NO_FLEET,
         drive=plant.drive,
         drive_limit_rad=plant.drive_limit_rad,
         disturbances=(*disturbances, *surroundings_of(events)),

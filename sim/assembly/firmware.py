@@ -16,7 +16,7 @@ from sim.firmware.spots.estimator import FIXED_FORMS, WHY_NONE, FixedEstimator
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array, CameraBelief, Estimator, PlantBelief
 from sim.foundations.ports.linear_law import states_law
-from sim.mirror.propagator import Drive, Fleet
+from sim.mirror.propagator import Drive
 
 
 def controller_of(
@@ -94,8 +94,10 @@ def native_controller(
         raise ScenarioError(f"{plug_in.key}.kind: {exc}") from exc
 
 
-def coded_drive_of(controller: Any, fleet: Fleet, drive: Drive) -> CodedDrive | None:
+def coded_drive_of(controller: Any, believed_gain: Array, drive: Drive) -> CodedDrive | None:
     """Return what makes codes of a controller's words, or None if it computes in floating point.
+
+    `believed_gain` (2, M) is what each drive was calibrated to.
 
     Raises
     ------
@@ -104,14 +106,14 @@ def coded_drive_of(controller: Any, fleet: Fleet, drive: Drive) -> CodedDrive | 
     """
     if isinstance(controller, NativeController):
         try:
-            return NativeDrive(controller, believed_gain=fleet.believed_gain, drive=drive)
+            return NativeDrive(controller, believed_gain=believed_gain, drive=drive)
         except ScenarioError as exc:
             raise ScenarioError(f"controller.kind: {exc}") from exc
     if not isinstance(controller, FixedController):
         return None
     world: dict[str, Any] = {
         "scale_px_per_rad": controller.scale_px_per_rad,
-        "believed_gain": fleet.believed_gain,
+        "believed_gain": believed_gain,
         "drive": drive,
     }
     a, law = controller.arithmetic, controller.law

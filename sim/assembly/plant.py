@@ -34,7 +34,8 @@ class SwitchPlant(NamedTuple):
     epoch_frames: tuple[int, ...]
     """Frame at which each epoch starts."""
     population: Population
-    fleet: Fleet
+    believed_gain: Array
+    """(2, M) tilt per volt, or per volt squared, that each drive was calibrated to."""
     drive: Drive
     drive_limit_rad: Array
     """(M, 2) largest static tilt that the drive can ask for, as believed. [rad]"""
@@ -48,7 +49,7 @@ class SwitchPlant(NamedTuple):
 
 def drawn_mirrors(
     scenario: Scenario, clock: Clock, disturbances: Sequence[PlugIn], *,
-    beliefs: Beliefs | None, condition: Condition | None,
+    beliefs: Beliefs | None, condition: Condition | None, to_run: bool = True,
 ) -> SwitchPlant:  # fmt: skip
     """Draw the mirrors of a scenario and connect them.
 
@@ -64,6 +65,9 @@ def drawn_mirrors(
         What the firmware goes by after a calibration.
     condition : Condition or None
         What years have made of the switch; as built if None.
+    to_run : bool
+        Whether losses are asked for. Without it every connector has the mean loss: to draw from
+        their distribution takes a library that is slow to load.
 
     Raises
     ------
@@ -75,8 +79,9 @@ def drawn_mirrors(
     seeds = scenario.seeds
     drive = make_drive(scenario.drive, scenario.engine.substeps)
     switch = warm_switch(scenario.switch, disturbances)
+    wired = switch if to_run else _alike_connectors(switch)
     mirrors, inputs, epochs, epoch_frames = connected_epochs(
-        switch, clock, seed=seeds.connections, population_seed=seeds.population,
+        wired, clock, seed=seeds.connections, population_seed=seeds.population,
         spares=spares_of(scenario),
     )  # fmt: skip
     warming = while_warming(scenario.switch, switch, inputs, epochs, seeds.population)
@@ -86,7 +91,8 @@ def drawn_mirrors(
     population = calibrated_population(population, mirrors, beliefs)
     if condition is not None:
         population, epochs = _aged(population, epochs, condition)
-    fleet = make_fleet(scenario.mirror, population, scenario.drive.gain, drive)
+    gain = scenario.drive.gain * population.gain_ratio * population.calibration_ratio
+    believed_gain = np.ascontiguousarray(gain.T)
     swing = drive.lsb_v * (drive.codes - 1)
     commands = tuple(
         Command(stage.frame, stage.aim_rad + population.alignment_rad)
@@ -95,10 +101,19 @@ def drawn_mirrors(
     )
     first_output = int((mirrors < scenario.switch.geometry.ports_per_side).sum())
     return SwitchPlant(
-        switch, mirrors, inputs, epochs, epoch_frames, population, fleet, drive,
-        fleet.believed_gain.T * (swing**2 if drive.square else swing),
+        switch, mirrors, inputs, epochs, epoch_frames, population, believed_gain, drive,
+        believed_gain.T * (swing**2 if drive.square else swing),
         commands, carrying_light(epochs, len(mirrors), first_output), warming,
     )  # fmt: skip
+
+
+def fleet_of(scenario: Scenario, plant: SwitchPlant) -> Fleet:
+    """Return the constants of the mirrors' motion."""
+    return make_fleet(scenario.mirror, plant.population, scenario.drive.gain, plant.drive)
+
+
+def _alike_connectors(switch: SwitchParams) -> SwitchParams:
+    return switch.replace(optics=switch.optics.replace(connector_sd_db=0.0))
 
 
 def _aged(

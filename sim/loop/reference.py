@@ -3,6 +3,7 @@
 import math
 import sys
 from copy import copy
+from functools import cached_property
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -61,7 +62,12 @@ class Reference:
         self._cubic = np.array(cubic_per_rad2)[:, None]
         self._cross = cross_axis
         self._n, self._tick_s = clock.ticks_per_frame, clock.tick_s
-        self._from_state, self._from_command = _believed_frame(belief, exposure_weights)
+        self._belief, self._weights = belief, exposure_weights
+
+    @cached_property
+    def _factors(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """What a frame makes of the state and of the commands; needed once frames are played."""
+        return _believed_frame(self._belief, self._weights)
 
     def with_commands(self, commands: tuple[Command, ...]) -> "Reference":
         """Return the same reference with other commands."""
@@ -99,7 +105,8 @@ class Reference:
         ticks = ahead[: self._n]
         held = np.broadcast_to(ahead[-1], (self._n - len(ticks), *ahead.shape[1:]))
         ticks = np.concatenate([ticks, held])
-        after = self._from_state @ state.believed + self._from_command @ ticks.transpose(1, 0, 2)
+        from_state, from_command = self._factors
+        after = from_state @ state.believed + from_command @ ticks.transpose(1, 0, 2)
         expected = np.ascontiguousarray(after[:, 3].T)
         ahead = ahead[self._n :] if len(ahead) > self._n else ahead[-1:]
         state = self._arrived_or_not(np.ascontiguousarray(after[:, :3]), ahead)

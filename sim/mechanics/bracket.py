@@ -4,6 +4,7 @@ The loop cannot see this shift. It follows the spot faithfully, so the shift bec
 error of the opposite sign.
 """
 
+from functools import cached_property
 from typing import Annotated
 
 import numpy as np
@@ -11,7 +12,13 @@ from numpy.typing import ArrayLike
 
 from sim.foundations.params import Block, between
 from sim.foundations.ports import Array
-from sim.mechanics.resonator import SectionState, initial_state, ramp_invariant, respond
+from sim.mechanics.resonator import (
+    ResonatorSection,
+    SectionState,
+    initial_state,
+    ramp_invariant,
+    respond,
+)
 
 Shift = Annotated[float, between(-1e4, 1e4)]
 Row = tuple[Shift, Shift, Shift]
@@ -53,8 +60,13 @@ class Bracket:
             Drive update period. [s]
         """
         self.params = params
-        self._section = ramp_invariant(params.resonance_hz, params.quality, tick_s)
+        self._tick_s = tick_s
         self._static = 1e-6 * np.array(params.sensitivity_urad_per_m_s2)  # (2, 3)
+
+    @cached_property
+    def _section(self) -> ResonatorSection:
+        """Worked out when it is first shaken."""
+        return ramp_invariant(self.params.resonance_hz, self.params.quality, self._tick_s)
 
     def initial_state(self) -> SectionState:
         """Return the state of a bracket at rest."""

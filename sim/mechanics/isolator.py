@@ -4,6 +4,7 @@ Each axis is one mass on a spring and a viscous damper, between two stops that i
 sway passes the clearance. Rocking and coupling between axes are left out.
 """
 
+from functools import cached_property
 from typing import Annotated, NamedTuple
 
 import numpy as np
@@ -96,14 +97,22 @@ class Isolator:
                 params.clearance_mm, params.stop_hz, params.stop_doubles_mm, strict=True
             )
         ]  # fmt: skip
-        mounts = list(zip(params.resonance_hz, params.quality, strict=True))
-        self._core: list[ResonatorSection] = [
-            ramp_invariant(f_hz, q, tick_s, displacement=1.0, velocity=1.0 / q)
-            for f_hz, q in mounts
+        self._tick_s = tick_s
+
+    @cached_property
+    def _core(self) -> list[ResonatorSection]:
+        """Acceleration of the core along each axis; worked out when it is first shaken."""
+        return [
+            ramp_invariant(f_hz, q, self._tick_s, displacement=1.0, velocity=1.0 / q)
+            for f_hz, q in zip(self.params.resonance_hz, self.params.quality, strict=True)
         ]
-        self._sway: list[ResonatorSection] = [
-            ramp_invariant(f_hz, q, tick_s, displacement=-1.0 / (2.0 * np.pi * f_hz) ** 2)
-            for f_hz, q in mounts
+
+    @cached_property
+    def _sway(self) -> list[ResonatorSection]:
+        """Its sway against the frame."""
+        return [
+            ramp_invariant(f_hz, q, self._tick_s, displacement=-1.0 / (2.0 * np.pi * f_hz) ** 2)
+            for f_hz, q in zip(self.params.resonance_hz, self.params.quality, strict=True)
         ]
 
     def initial_state(self) -> IsolatorState:
