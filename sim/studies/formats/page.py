@@ -99,6 +99,30 @@ def _change(more: float | None, error: float | None) -> str:
 
 
 def _overflow(found: FormatsStudy) -> list[str]:
+    return [*_cut_off(found), *_worst(found)]
+
+
+def _worst(found: FormatsStudy) -> list[str]:
+    """Say what the worst inputs of the states are, and what an order that grows means."""
+    if not found.examples:
+        return []
+    texts = [
+        "States that go on by themselves: mismatches and limits of the correction jump between "
+        "their ends, which no drive does, so bounds hold whatever comes in. formats.json holds the "
+        "worst inputs frame by frame."
+    ]
+    orders = list(dict.fromkeys(each.found.period for each in found.examples if each.found.period))
+    if orders:
+        quoted = " and ".join(f'"{order}"' for order in orders)
+        texts.append(
+            f"Repeated for long, {quoted} (1 seen, 0 lost) makes the observer itself grow without "
+            "a bound, in floating point too: no word is long enough. Design it for more noise, or "
+            "for wider lines."
+        )
+    return texts
+
+
+def _cut_off(found: FormatsStudy) -> list[str]:
     cut = (
         f"Cut off in the run: {counted(found.measured.cut_off, 'word')} of the law, and sums over "
         f"pixels of {counted(found.measured.sums_cut_off, 'reading')}."
@@ -150,12 +174,7 @@ def _examples(found: FormatsStudy) -> list[Table]:
         ])  # fmt: skip
     head = ["State", "Bound, any order of lost frames", "Bound, always seen",
             "Worst input found, played in words", "That input"]  # fmt: skip
-    caption = (
-        "States that go on by themselves, as a share of their word. Mismatches and limits of the "
-        "correction jump between their ends, which no drive does: bounds hold whatever comes in. "
-        "formats.json holds the inputs frame by frame"
-    )
-    return [Table(caption, head, rows)]
+    return [Table("States that go on by themselves, as a share of their word", head, rows)]
 
 
 def _still(found: FormatsStudy) -> list[str]:
