@@ -3,6 +3,7 @@
 import ast
 import subprocess
 import sys
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -72,6 +73,11 @@ def test_no_two_folders_import_each_other():
             arrows.add((tuple(own), tuple(other.split(".")[:2])))
     both = {(a, b) for a, b in arrows if a != b and (b, a) in arrows and a[0] == b[0] == "sim"}
     assert not both
+
+
+def test_no_modules_import_each_other_in_a_circle():
+    """Imports inside functions count as well."""
+    TopologicalSorter({module_of(path): imports(path) for path in FILES}).prepare()
 
 
 def test_controllers_know_the_ports_the_law_and_the_parameter_base_alone():
