@@ -193,7 +193,10 @@ class NativeDrive(CodedDrive):
         self._px_per_rad = controller.scale_px_per_rad
         step = drive.lsb_v**2 if drive.square else drive.lsb_v
         self._rad_per_code = believed_gain * step
-        self.warnings = _other_calibration(controller, self._px_per_rad * self._rad_per_code)
+        self.warnings = (
+            *_own_coefficients(controller),
+            *_other_calibration(controller, self._px_per_rad * self._rad_per_code),
+        )
 
     def codes(self, path: Whole, correction: Whole) -> Whole:
         """Return codes (T, 2, M) for the path's words (T or 1, 2, M) and the correction (2, M)."""
@@ -207,6 +210,18 @@ class NativeDrive(CodedDrive):
 
 def _law(square: bool) -> str:
     return "tilt as the square of the code" if square else "tilt in proportion to the code"
+
+
+def _own_coefficients(controller: NativeController) -> tuple[str, ...]:
+    """Return what is to be said of coefficients that are made for each mirror."""
+    if not controller.folder.port.controller.each_its_own:
+        return ()
+    return (
+        f"{controller.kind}: its law has coefficients for each mirror, those of the switch that it "
+        "was made for; the run's own are not known to it, so that they are not compared. After a "
+        "change of the population or of the law's settings write it again with `mirrorloop "
+        "firmware`.",
+    )
 
 
 def _other_calibration(controller: NativeController, px_per_code: Array) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ from typing import Any
 
 from sim.assembly.build import Built
 from sim.firmware.calibrated.source import MAPS
+from sim.firmware.fixed_law import FixedLaw
 from sim.firmware.folder import INDEX, SOURCES
 from sim.firmware.source import PORT, Source, c_file, readme, source_of
 from sim.foundations.files.filing import filed
@@ -61,6 +62,12 @@ def _place(name: str) -> str:
     return f"loop/{name}" if name == PORT else f"src/{name}"
 
 
+def _each_its_own(law: FixedLaw) -> bool:
+    """Return whether mirrors have coefficients of their own."""
+    sections = len(law.sections) > 0 and law.sections.shape[1] > 1
+    return len(law.standing) > 1 or law.rows.shape[1] > 1 or sections
+
+
 def _index(built: Built, source: Source) -> str:
     """Return what the simulated loop must know of the sources."""
     firmware = firmware_of(built)
@@ -80,7 +87,7 @@ def _index(built: Built, source: Source) -> str:
         "controller": {
             "kind": firmware.law_kind,
             "mirrors": built.parts.mirrors.tolist(),
-            "each_its_own": len(firmware.law.standing) > 1 or firmware.law.rows.shape[1] > 1,
+            "each_its_own": _each_its_own(firmware.law),
             "scale_px_per_mrad": built.resolved.camera.scale_px_per_mrad,
             "position_fraction": f.position.fraction,
             "correction_bits": f.correction.bits,

@@ -184,3 +184,12 @@ def test_a_scenario_takes_its_firmware_with_it(folder, tmp_path):
     there = load_scenario(tmp_path / "scenario.toml", ())
     assert there.controller["kind"] == f"c:{tmp_path / 'code' / 'firmware'}"
     build(there)
+
+
+def test_coefficients_of_each_mirror_are_said_to_be_the_folders(folder, tmp_path):
+    assert not any("coefficients for each mirror" in line for line in native(folder).warnings)
+    copy = tmp_path / "copy"
+    shutil.copytree(folder, copy)
+    index = copy / "firmware.json"
+    index.write_text(index.read_text().replace('"each_its_own": false', '"each_its_own": true'))
+    assert any("coefficients for each mirror" in line for line in native(copy).warnings)
