@@ -1,5 +1,6 @@
 """From a checked scenario to the parts of a run: the one place that knows both sides."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from types import ModuleType
 from typing import Any, NamedTuple
@@ -8,23 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.arithmetic import Arithmetic, arithmetic_of
-from sim.assembly.calibrated import beliefs_of, guard_of, lenses_of
-from sim.assembly.calibrated_words import guard_for, lens_for
-from sim.assembly.camera import layout_of, measurement_of, search_of
+from sim.assembly.belief import believed_plant
+from sim.assembly.calibrated import beliefs_of
+from sim.assembly.camera import layout_of, search_of
 from sim.assembly.cost import Budget, check_memory
 from sim.assembly.events import events_of, surroundings_of
-from sim.assembly.firmware import (
-    coded_drive_of,
-    controller_of,
-    leak_warning,
-    reader_of,
-)
+from sim.assembly.firmware import leak_warning, reader_of
 from sim.assembly.health import attendant_of
 from sim.assembly.named import parts_named
 from sim.assembly.pictures import choose_pictures
 from sim.assembly.plant import drawn_mirrors, fleet_of
 from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.reach import check_reach
+from sim.assembly.servo import servo_of
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import check_hold, clock_of, delays_of, ticks_until, whole_ratio
 from sim.calibration.results import Beliefs
@@ -123,16 +120,7 @@ def build(
     delay_ticks = delays_of(scenario, plant.population, clock, latency_ticks, exposure_ticks)
     check_reach(scenario, mirrors, plant.commands, plant.drive_limit_rad)
 
-    belief = PlantBelief(
-        frame_s=clock.frame_s,
-        exposure_s=1e-6 * camera.exposure_us,
-        latency_s=latency_ticks * clock.tick_s,
-        tick_s=clock.tick_s,
-        resonance_rad_s=_pair(2 * np.pi * np.array(scenario.mirror.resonance_hz)),
-        quality=_pair(scenario.mirror.quality),
-        amplifier_s=plant.drive.lag_s,
-        limit_rad=1e-3 * min(scenario.drive.full_scale_mrad, *scenario.mirror.travel_mrad),
-    )
+    belief = believed_plant(scenario, clock, latency_ticks, plant.drive.lag_s)
     weights = exposure_samples(clock, belief.exposure_s, scenario.engine.exposure_samples)
     reference = Reference(
         plant.commands, _part(named.shaping, belief), belief, clock,
@@ -145,18 +133,7 @@ def build(
         for i, part in enumerate(named.disturbances)
     )
     resolved = named.resolved(scenario)
-    lens, believed_lens = lenses_of(scenario, layout, mirrors, beliefs)
-    runs = controller_of(
-        named.controller, belief, scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
-        drive_limit_rad=plant.drive_limit_rad, estimator=named.estimator, mirrors=mirrors,
-        through_lens=believed_lens is not None,
-    )  # fmt: skip
-    coded = coded_drive_of(runs, plant.believed_gain, plant.drive)
-    measurement = measurement_of(
-        camera, mirrors, seeds, named.estimator, kernels, layout, beliefs
-    )
-    words_lens = lens_for(runs, believed_lens, layout, mirrors)
-    guard = guard_for(runs, guard_of(scenario, mirrors, beliefs), measurement)
+    servo = servo_of(scenario, named, plant, belief, layout, beliefs, kernels)
     events = events_of(scenario, named.events, clock, mirrors, layout, disturbances)
     parts = Parts(
         clock=clock,
@@ -173,7 +150,7 @@ def build(
         isolator=None if scenario.isolator is None else Isolator(scenario.isolator, clock.tick_s),
         bracket=None if scenario.bracket is None else Bracket(scenario.bracket, clock.tick_s),
         reference=reference,
-        measurement=measurement,
+        measurement=servo.measurement,
         exposure_weights=weights,
         exposure_ticks=exposure_ticks,
         latency_ticks=latency_ticks,
@@ -181,7 +158,7 @@ def build(
         scale_px_per_rad=1e3 * camera.scale_px_per_mrad,
         row_s=1e-6 * camera.row_us,
         search=search_of(camera),
-        controller=runs,
+        controller=servo.controller,
         interval_ticks=whole_ratio(
             "traces.sample_hz", 1e3 * scenario.drive.update_khz, scenario.traces.sample_hz
         ),
@@ -192,26 +169,36 @@ def build(
         ) if to_run else (),
         kernels=kernels,
         scenario=resolved.model_dump(mode="json", exclude_none=True),
-        coded=coded,
-        lens=lens,
-        believed_lens=words_lens,
-        guard=guard,
+        coded=servo.coded,
+        lens=servo.lens,
+        believed_lens=servo.believed_lens,
+        guard=servo.guard,
         events=events,
         health=attendant_of(
             scenario, named.watch, belief, clock, mirrors, plant.switch,
-            None if condition is None else condition.gained_db, coded=coded is not None,
+            None if condition is None else condition.gained_db, coded=servo.coded is not None,
         ),
     )
-    watches = () if parts.health is None else (parts.health.watch,)
-    speaking = (*disturbances, *events, *watches, measurement.correction, words_lens, guard)
-    warnings = (
-        *(w for each in speaking for w in getattr(each, "warnings", ())),
-        *plant.warnings,
-        *leak_warning(runs),
-        *(() if coded is None else coded.warnings),
-    )
     arithmetic = arithmetic_of(resolved, named.estimator.part)
+    warnings = _warnings(parts, disturbances, plant.warnings)
     return Built(parts, resolved, warnings, named.outside, arithmetic)
+
+
+def _warnings(
+    parts: Parts, disturbances: Sequence[Any], of_plant: Sequence[str]
+) -> tuple[str, ...]:
+    """Return what the parts have to say of their input."""
+    watches = () if parts.health is None else (parts.health.watch,)
+    speaking = (
+        *disturbances, *parts.events, *watches, parts.measurement.correction, parts.believed_lens,
+        parts.guard,
+    )  # fmt: skip
+    return (
+        *(w for each in speaking for w in getattr(each, "warnings", ())),
+        *of_plant,
+        *leak_warning(parts.controller),
+        *(() if parts.coded is None else parts.coded.warnings),
+    )
 
 
 def _part(plug_in: PlugIn, world: PlantBelief | Site) -> Any:
@@ -228,11 +215,6 @@ def _site(
         share,
         beams,
     )
-
-
-def _pair(values: Any) -> tuple[float, float]:
-    x, y = values
-    return float(x), float(y)
 
 
 def _check_reads(estimator: PlugIn, camera: CameraParams, count: int) -> None:

@@ -9,8 +9,17 @@ from numpy.typing import NDArray
 from sim.foundations.ports import Array
 from sim.optics.epochs import Epoch
 from sim.results.connection_losses import N_WORST, coupling_of
-from sim.results.hold import MetricsParams, hold_of
-from sim.results.moves import Moved, each_of, moved_by, slowest_of, spans_of, ticks_of, times_of
+from sim.results.hold import HoldInterval, MetricsParams, hold_of
+from sim.results.moves import (
+    CommandSpan,
+    Moved,
+    each_of,
+    moved_by,
+    slowest_of,
+    spans_of,
+    ticks_of,
+    times_of,
+)
 from sim.results.sway import sway_figures
 from sim.results.traces import LOST, Traces
 from sim.results.wrong_spots import wrong_spots
@@ -101,37 +110,9 @@ def evaluate(
     light = [moved_by(traces, span, light=True) for span in spans]
     pointing, rms_urad, max_urad = _pointing(traces, hold)
     coupling, connections = coupling_of(traces, epochs, epoch_of, hold, params)
-    in_hold = [e for e in epochs if e.commanded and held.from_ms <= e.start_s * 1e3 < held.to_ms]
-    interval_ms = traces.interval_ticks * traces.tick_s * 1e3
     return {
-        "hold": {
-            "from_ms": held.from_ms,
-            "to_ms": held.to_ms,
-            "intervals": int(hold.sum()),
-            "interval_ms": interval_ms,
-            "commands": len(in_hold),
-        },
-        "settling": {
-            "tolerance_urad": params.tolerance_urad,
-            "dwell_ms": params.dwell_ms,
-            "resolution_ms": (
-                traces.tick_s * 1e3 if params.dwell_ms >= interval_ms * (1 - 1e-9) else interval_ms
-            ),
-            "commands": len(spans),
-            **times_of(settling, never="unsettled"),
-            "slowest": slowest_of(
-                spans, settling, lambda span, m: mirror_name(int(traces.mirrors[m]), ports)
-            ),
-            "excursions_after": sum(int(s.excursions.sum()) for s in settling),
-            "per_command": [
-                {
-                    "time_ms": span.epoch.start_s * 1e3,
-                    **times_of([s], never="unsettled"),
-                    "excursions_after": int(s.excursions.sum()),
-                }
-                for span, s in zip(spans, settling, strict=True)
-            ],
-        },
+        "hold": _hold_figures(traces, epochs, held, hold),
+        "settling": _settling_figures(traces, params, spans, settling, ports),
         "time_to_light": {
             "limit_db": params.outage_excess_db,
             "dwell_ms": params.dwell_ms,
@@ -158,6 +139,49 @@ def evaluate(
         },
         "sway": sway_figures(sway_m, clearance_mm),
         "events": dict(NO_EVENTS),
+    }
+
+
+def _hold_figures(
+    traces: Traces, epochs: Sequence[Epoch], held: HoldInterval, hold: NDArray[np.bool_]
+) -> dict[str, Any]:
+    """Return from when to when is judged, and how many commands fall into it."""
+    in_hold = [e for e in epochs if e.commanded and held.from_ms <= e.start_s * 1e3 < held.to_ms]
+    return {
+        "from_ms": held.from_ms,
+        "to_ms": held.to_ms,
+        "intervals": int(hold.sum()),
+        "interval_ms": traces.interval_ticks * traces.tick_s * 1e3,
+        "commands": len(in_hold),
+    }
+
+
+def _settling_figures(
+    traces: Traces, params: MetricsParams, spans: Sequence[CommandSpan], settling: Sequence[Moved],
+    ports: int,
+) -> dict[str, Any]:  # fmt: skip
+    """Return how mirrors settled after every command and after each, and which was slowest."""
+    interval_ms = traces.interval_ticks * traces.tick_s * 1e3
+    return {
+        "tolerance_urad": params.tolerance_urad,
+        "dwell_ms": params.dwell_ms,
+        "resolution_ms": (
+            traces.tick_s * 1e3 if params.dwell_ms >= interval_ms * (1 - 1e-9) else interval_ms
+        ),
+        "commands": len(spans),
+        **times_of(settling, never="unsettled"),
+        "slowest": slowest_of(
+            spans, settling, lambda span, m: mirror_name(int(traces.mirrors[m]), ports)
+        ),
+        "excursions_after": sum(int(s.excursions.sum()) for s in settling),
+        "per_command": [
+            {
+                "time_ms": span.epoch.start_s * 1e3,
+                **times_of([s], never="unsettled"),
+                "excursions_after": int(s.excursions.sum()),
+            }
+            for span, s in zip(spans, settling, strict=True)
+        ],
     }
 
 

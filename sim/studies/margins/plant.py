@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from controllers.analysis import Plant, population_plant
+from sim.assembly.belief import believed_plant
 from sim.assembly.build import Built
 from sim.foundations.ports import Array, PlantBelief
 
@@ -25,18 +26,8 @@ def plant_belief(built: Built) -> PlantBelief:
     PlantBelief
         Times in s, resonances in rad/s.
     """
-    scenario, parts = built.resolved, built.parts
-    x, y = (2 * np.pi * value for value in scenario.mirror.resonance_hz)
-    return PlantBelief(
-        frame_s=parts.clock.frame_s,
-        exposure_s=1e-6 * scenario.camera.exposure_us,
-        latency_s=parts.latency_ticks * parts.clock.tick_s,
-        tick_s=parts.clock.tick_s,
-        resonance_rad_s=(x, y),
-        quality=scenario.mirror.quality,
-        amplifier_s=parts.drive.lag_s,
-        limit_rad=1e-3 * min(scenario.drive.full_scale_mrad, *scenario.mirror.travel_mrad),
-    )
+    parts = built.parts
+    return believed_plant(built.resolved, parts.clock, parts.latency_ticks, parts.drive.lag_s)
 
 
 def delay_of(built: Built) -> Array:
