@@ -113,11 +113,11 @@ def _worst(found: FormatsStudy) -> list[str]:
     ]
     orders = list(dict.fromkeys(each.found.period for each in found.examples if each.found.period))
     if orders:
-        quoted = " and ".join(f'"{order}"' for order in orders)
+        quoted = " or ".join(f'"{order}"' for order in orders)
         texts.append(
-            f"Repeated for long, {quoted} (1 seen, 0 lost) makes the observer itself grow without "
-            "a bound, in floating point too: no word is long enough. Design it for more noise, or "
-            "for wider lines."
+            f"In the repeated order {quoted} (1 seen, 0 lost) the observer itself grows without a "
+            "bound: no word of its states is long enough. Design it for more noise, or for wider "
+            "lines."
         )
     return texts
 
