@@ -154,19 +154,6 @@ static void read_window(const char *name, uint16_t window[WINDOW_HEIGHT][WINDOW_
     }
 }
 
-/* A window, row by row as it arrives; it may end early. */
-static void read_spot(struct spot *spot, int rows)
-{
-    static uint16_t pixels[WINDOW_HEIGHT][WINDOW_WIDTH];
-    int row;
-    read_window("pixels", pixels);
-    mark_pixels();
-    spot_begin(spot);
-    for (row = 0; row < rows; row++) {
-        spot_row(spot, pixels[row]);
-    }
-}
-
 #if WITH_PIXELS
 static uint16_t raw[WINDOW_HEIGHT][WINDOW_WIDTH];
 static struct pixel_words words[WINDOW_HEIGHT][WINDOW_WIDTH];
@@ -187,7 +174,37 @@ static void read_words(void)
     }
 #endif
 }
+#endif
 
+/* A window as the estimator gets it, row by row as it arrives; it may end early. */
+static void read_spot(struct spot *spot, int rows)
+{
+    static uint16_t pixels[WINDOW_HEIGHT][WINDOW_WIDTH];
+#if WITH_PIXELS
+    /* A correction runs along, and what it gives is not used: a whole window is to be counted. */
+    static struct pixels along;
+    static const int32_t home[2];
+    uint16_t unused[WINDOW_WIDTH];
+#endif
+    int row;
+    read_window("pixels", pixels);
+    mark_pixels();
+#if WITH_PIXELS
+    pixels_begin(&along, 0, home);
+#endif
+    spot_begin(spot);
+    for (row = 0; row < rows; row++) {
+#if WITH_PIXELS
+        pixels_row(&along, pixels[row], words[row], unused);
+#endif
+        spot_row(spot, pixels[row]);
+    }
+#if WITH_PIXELS
+    pixels_end(&along, unused);
+#endif
+}
+
+#if WITH_PIXELS
 /* A window whose pixels are corrected first, row by row as it arrives. */
 static void read_corrected(struct spot *spot, int mirror, const int32_t origin[2])
 {
