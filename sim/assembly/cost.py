@@ -1,10 +1,12 @@
 """What a run takes: memory and time, estimated before anything is made, and limits on both."""
 
 import os
+from importlib.util import find_spec
 from typing import Any, Final, NamedTuple
 
 from sim.estimators import ESTIMATORS
 from sim.foundations.errors import ScenarioError
+from sim.kernels.installed import NEEDED, SWITCH
 from sim.scenario.model import Scenario
 
 BASE_GB: Final = 0.35
@@ -88,6 +90,17 @@ def cost_of(scenario: Scenario) -> RunCost:
     if scenario.health is not None:
         busy_s += frames * (WATCH_S[0] + mirrors * WATCH_S[1])
     return RunCost(BASE_GB + (traces + windows + epochs + patterns) / GB, busy_s / 3600.0)
+
+
+def no_compiler() -> str | None:
+    """Return why a run would take the plain kernels, as far as that is known without loading any.
+
+    The estimate of the time is for the compiled ones.
+    """
+    if os.environ.get(SWITCH, "0").strip() not in ("", "0"):
+        return f"{SWITCH} is set"
+    missing = [name for name in NEEDED if find_spec(name) is None]
+    return f"{missing[0]} is not installed" if missing else None
 
 
 def under_events(scenario: Scenario) -> float:

@@ -117,7 +117,7 @@ def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: b
     cannot be met, spots that cannot be read, arithmetic that does not fit the latency.
     """
     from sim.assembly.build import build
-    from sim.assembly.cost import cost_of
+    from sim.assembly.cost import cost_of, no_compiler
     from sim.kernels.installed import plain_kernels
     from sim.scenario.gallery import find
     from sim.scenario.model import load_scenario
@@ -148,6 +148,8 @@ def check(ctx: click.Context, scenario: str, overrides: tuple[str, ...], load: b
         f"{counted(parts.clock.n_frames, 'frame')} of {1e3 * parts.clock.frame_s:g} ms."
     )
     say(f"A run takes {cost_of(loaded).words()}.")
+    if why := no_compiler():
+        say(f"note: {why}, so a run takes the plain kernels, some fifty times longer")
     if warnings:
         ctx.exit(MISSED)
 

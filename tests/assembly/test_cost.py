@@ -10,6 +10,7 @@ from sim.assembly.cost import (
     STAGES_S,
     Budget,
     cost_of,
+    no_compiler,
     under_events,
 )
 from sim.foundations.errors import ScenarioError
@@ -100,3 +101,13 @@ def test_frames_under_events_are_counted(events, share):
     assert under_events(case) == pytest.approx(share)
     more_s = 3600 * (cost_of(case).hours - cost_of(plain).hours)
     assert more_s == pytest.approx(500 * share * (STAGES_S[0] + 4 * STAGES_S[1]))
+
+
+def test_a_missing_compiler_is_known_before_a_run(monkeypatch):
+    """What `check` says beside the time, which is that of the compiled kernels."""
+    assert no_compiler() is None
+    monkeypatch.setenv("NUMBA_DISABLE_JIT", "1")
+    assert no_compiler() == "NUMBA_DISABLE_JIT is set"
+    monkeypatch.setenv("NUMBA_DISABLE_JIT", "0")
+    monkeypatch.setattr("sim.assembly.cost.find_spec", lambda name: None)
+    assert no_compiler() == "numba is not installed"
