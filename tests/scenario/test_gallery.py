@@ -22,6 +22,7 @@ SHORT = {
         "events.0.for_ms=20",
     ],
     "harrow_point_reconfigure": ["duration_ms=160", "metrics.hold_from_ms=140"],
+    "harrow_point_rewire": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_switch": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_watch": ["duration_ms=160", "metrics.hold_from_ms=140"],
     "harrow_point_life": ["duration_ms=160", "metrics.hold_from_ms=140"],

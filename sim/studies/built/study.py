@@ -38,6 +38,14 @@ class Yield(NamedTuple):
     started: datetime.datetime
 
 
+def as_if_independent(share: float, count: int) -> float:
+    """Return the yield if `count` connections were good independently, which they are not.
+
+    They share mirrors, collimators and connectors: the figure shows how wrong that would be.
+    """
+    return float(share**count)
+
+
 def study(
     scenario: Scenario, switches: int, *, tolerance_switches: int = 40,
     progress: Progress | None = None, tolerance_progress: Progress | None = None,
@@ -88,7 +96,7 @@ def study(
             "value": saved / switches, "low": low_s, "high": high_s,
             "ports_in_service": budget.ports_in_service,
         },
-        "if_connections_were_independent": share**found.connections,
+        "if_connections_were_independent": as_if_independent(share, found.connections),
         "missed": {
             "acceptance": int(np.sum(found.over_new > 0)),
             "end_of_life": int(np.sum(found.over_late > 0)),

@@ -10,7 +10,7 @@ from sim.foundations.errors import ScenarioError
 from sim.foundations.files.reading import read_text
 from sim.foundations.params import Block, Count, between
 from sim.foundations.ports import Array
-from sim.foundations.rng import cut_normals
+from sim.foundations.rng import normals
 from sim.scenario.check import check_block
 from sim.scenario.file import LARGEST_MB, parsed
 
@@ -124,7 +124,7 @@ def compare(params: CompareParams) -> list[Compared]:
 def _compared(m: MechanismParams, params: CompareParams, number: int) -> Compared:
     parts = []
     for n, (mean, sd) in enumerate(m.parts_db):
-        z = cut_normals(KEY, np.arange(DRAWS), 2 * n, number)[:, 0]
+        z = normals(KEY, np.arange(DRAWS), 2 * n, number)[:, 0]
         parts.append(np.maximum(mean + sd * z, 0.0))
     loss = np.sum(parts, axis=0)
     rewired = [_rewired(m, k, number) for k in sorted(set(params.rewire))]
@@ -142,7 +142,7 @@ def _rewired(m: MechanismParams, k: int, number: int, orders: int = 400) -> Rewi
     turns = -(-moves // movers)
     times = np.empty(orders)
     for order in range(orders):
-        z = cut_normals((KEY[0], KEY[1] + 1 + number), np.arange(moves), order, k)[:, 0]
+        z = normals((KEY[0], KEY[1] + 1 + number), np.arange(moves), order, k)[:, 0]
         each = np.maximum(m.move_ms + m.move_sd_ms * z, 0.0)
         padded = np.pad(each, (0, turns * movers - moves)).reshape(turns, movers)
         times[order] = 1e-3 * (m.plan_ms + padded.sum(axis=0).max())

@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 
 from sim.studies.built.spares import rescue
+from sim.studies.built.study import as_if_independent
 from sim.studies.connections.intervals import exact_interval
 
 
@@ -48,3 +49,22 @@ def test_spare_ports_rescue_as_the_binomial_law_says(ports, share):
         saved.append(rescue(bad, ports - 320, 3) is not None)
     law = stats.binom.pmf(np.arange(14), ports, 0.01)
     assert law[saved].sum() == pytest.approx(share, abs=1e-6)
+
+
+# By arithmetic: p to the power of N.
+@pytest.mark.parametrize(
+    "good, count, power, share",
+    [(999, 1000, 32, 0.968491), (999, 1000, 1024, 0.358971), (9999, 10000, 1024, 0.902664)],
+)
+def test_what_would_be_if_connections_were_independent(good, count, power, share):
+    """The figure that the study shows beside the true one."""
+    assert as_if_independent(good / count, power) == pytest.approx(share, abs=1e-6)
+    # For 95 % of 1024 to be good, no more than 5.00899e-5 may be bad.
+    assert as_if_independent(1 - 5.00899e-5, 1024) == pytest.approx(0.95, abs=1e-7)
+
+
+def test_the_largest_of_59_covers_95_percent_with_95_percent():
+    """Wilks: 1 - 0.95^59 = 0.951505, the one-sided bound of no failure in 59 turned round."""
+    assert exact_interval(0, 59, 0.90)[1] < 0.05 < exact_interval(0, 58, 0.90)[1]
+    assert 1 - (1 - exact_interval(0, 59, 0.90)[1]) ** 59 == pytest.approx(0.95, abs=1e-9)
+    assert stats.binom.sf(0, 59, 0.05) == pytest.approx(0.951505, abs=1e-6)

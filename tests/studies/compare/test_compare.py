@@ -5,6 +5,8 @@ import json
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from scipy import stats
+from scipy.integrate import trapezoid
 
 from sim.cli.main import cli
 from sim.foundations.errors import ScenarioError
@@ -36,6 +38,22 @@ def test_all_at_once_take_as_long_as_the_slowest():
         assert row.median_s == pytest.approx(0.1 + 0.01 * most, abs=1.8e-3)
     # 99 % of single moves stay below 0.1 + 2.33 * 0.01 s; of ten at once, only below 0.13 s.
     assert one.most == 1
+
+
+def test_two_and_a_thousand_at_once():
+    """Mean of the largest of 2 and 1000 normals: 0.5641896 and 3.2414358; median of 1000: 3.197590.
+
+    By two quadratures; of two the median is below its mean: P(both < x) = 1/2 at 0.544952.
+    """
+    many = params().model_copy(update={"connections": 1000, "rewire": (2, 1000)})
+    (one,) = compare(many)
+    for row, median in zip(one.rewired, (0.544952, 3.197590), strict=True):
+        # 400 orders: the median is known to some 1.25 sd / 20, 0.52 and 0.22 ms.
+        assert row.median_s == pytest.approx(0.1 + 0.01 * median, abs=1.6e-3)
+    grid = np.linspace(-12.0, 12.0, 48001)
+    for n, mean in ((2, 0.5641896), (1000, 3.2414358)):
+        law = stats.norm.cdf(grid) ** n
+        assert trapezoid(np.heaviside(grid, 0.5) - law, grid) == pytest.approx(mean, abs=1e-6)
 
 
 def test_losses_add_as_independent_parts():

@@ -11,6 +11,7 @@ from sim.cli.main import cli
 from sim.optics.crosstalk import Pairs
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
+from sim.studies.connections import strays as strays_module
 from sim.studies.connections import traffic
 from sim.studies.connections.as_scenario import one_axis_names, stages_of, with_stages
 from sim.studies.connections.assignment import least_maximum, least_sum
@@ -24,7 +25,7 @@ from sim.studies.connections.plan import (
     stages,
     ways_at,
 )
-from sim.studies.connections.strays import Found, Strays, strongest
+from sim.studies.connections.strays import Found, Strays, found_of, strongest
 from sim.studies.connections.summary import crosstalk_words, order_of
 from sim.studies.connections.table import Maker
 from sim.studies.connections.traffic import assigned, moving, standing
@@ -335,6 +336,17 @@ def test_a_move_that_is_not_there_is_refused(tmp_path):
     )  # fmt: skip
     assert outcome.exit_code == 2
     assert "--move needs a move" in outcome.output
+
+
+def test_six_equal_neighbours_are_eight_decibels_more_than_one(monkeypatch):
+    """10 log10 6 = 7.7815 dB, by arithmetic."""
+    scenario = case()
+    path = Path.between(maker(scenario), *wirings(scenario)[:2])
+    monkeypatch.setattr(strays_module, "crosstalk_db", lambda rays, optics, m: np.full(6, 40.0))
+    pairs = Pairs(np.arange(6), np.full(6, 8))
+    found = found_of(path.maker, path.inputs, path.outputs, path.start, pairs)
+    assert found.worst_db == 40.0 and found.victim == path.outputs[8]
+    assert found.sum_db == pytest.approx(40.0 - 7.7815, abs=5e-5)
 
 
 def test_the_limit_of_crosstalk_is_in_the_verdict(monkeypatch):
