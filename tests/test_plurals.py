@@ -14,10 +14,15 @@ NO_NOUNS = {
     # Units have no plural.
     "ms", "us", "urad", "rms",
     # The value is a name or a phrase, and the next word its verb, or a word without a plural.
-    "by", "carries", "depends", "differs", "does", "exceeds", "explains", "fails", "has", "is",
+    "asks", "by", "carries", "depends", "differs", "does", "exceeds", "explains", "fails", "has",
+    "is",
     "its", "jumps", "leaves", "less", "lies", "makes", "misses", "moves", "needs", "occurs",
     "plays", "reaches", "says", "stands", "starts", "takes", "this", "was", "series",
 }  # fmt: skip
+IN_PAGES = re.compile(
+    rf"{{{{ [^}}]* }}}} (?!(?:{'|'.join(sorted(NO_NOUNS))}|samples|pixels)\b)[a-z]+s\b"
+)
+"""Samples are several where they are said, and windows have several pixels."""
 WORD = re.compile(r" ([a-z]+s)\b")
 WORD_LENGTH = "a word that does not do has more bits than one"
 SEVERAL = "said of several only"
@@ -50,6 +55,7 @@ NEVER_ONE = {
     "len(names) fields": "a file of so few columns is refused before",
     "factor times": "a factor, not a count",
     "2 * n loops": "even",
+    "2 * int(np.prod(shape)) words": "even",
     "found.reach times": "a factor, not a count",
 }  # fmt: skip
 """Value before a noun, as written -> why it is never 1."""
@@ -87,6 +93,16 @@ def test_numbers_before_nouns_are_counted(folder):
         if text not in NEVER_ONE
     ]
     assert not wrong, "write counted(value, noun), or say why it is never 1:\n" + "\n".join(wrong)
+
+
+def test_numbers_before_nouns_in_pages_are_counted():
+    wrong = [
+        f"{path.relative_to(ROOT)}: {text}"
+        for path in sorted((ROOT / "sim").rglob("*.html"))
+        for text in IN_PAGES.findall(path.read_text(encoding="utf-8"))
+        if "counted(" not in text
+    ]
+    assert not wrong, "write {{ value | counted(noun) }}:\n" + "\n".join(wrong)
 
 
 def test_every_exception_is_still_there():

@@ -6,7 +6,7 @@ from typing import Any, Final, NamedTuple
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined, Template
 
-from sim.foundations.files.text import shown_lines
+from sim.foundations.files.text import counted, shown_lines
 from sim.report.filing_block import profile_rows
 
 HERE: Final = "sim.report"
@@ -91,6 +91,7 @@ def template(
         loader=FunctionLoader(_source), autoescape=True, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True, finalize=_drawable,
     )  # fmt: skip
+    environment.filters["counted"] = counted
     environment.filters |= filters or {}
     return environment.get_template(f"{package}/{name}")
 

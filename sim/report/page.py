@@ -171,7 +171,7 @@ def _after_command(view: ReportView) -> list[Section]:
                 PeakCurves(traces.error_peak_rad.astype(float) * 1e6, names, who),
                 Line(tolerance, f"settling tolerance {tolerance:g} µrad", GREEN, "--"),
                 traces, commanded[-1], wanted["settling_max_ms"],
-                label="radial pointing error [µrad]", what="mirrors", events=events,
+                label="radial pointing error [µrad]", what="mirror", events=events,
             )
         )  # fmt: skip
     if "time_to_light_max_ms" in wanted and traces.inputs.size:
@@ -183,7 +183,7 @@ def _after_command(view: ReportView) -> list[Section]:
                        _culprit(view, ("time_to_light.max_ms",))),
                 Line(level, f"outage {level:g} dB", "#59646f", ":"),
                 traces, commanded[-1], wanted["time_to_light_max_ms"],
-                label="misalignment loss [dB]", what="connections", events=events,
+                label="misalignment loss [dB]", what="connection", events=events,
             )
         )  # fmt: skip
     drawn = [picture for picture in pictures if picture is not None]

@@ -9,6 +9,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 from sim.optics.epochs import Epoch
 from sim.report.drawing import (
@@ -84,7 +85,7 @@ def over_time(
     label : str
         Of the axis of the quantity.
     alt, what, note : str
-        Words for those who cannot see it, what is counted, and more for the caption.
+        Words for those who cannot see it, what one curve is of, and more for the caption.
     events : sequence of EventSpan
         Events of the scenario, marked by their numbers.
     """
@@ -96,7 +97,7 @@ def over_time(
     inside = (traces.time_s > hold.from_s) & (traces.time_s <= hold.to_s * (1 + 1e-9))
     held = float(top[inside].max()) if inside.any() else 0.0
     split = bool(1 < inside.sum() < len(top) and DWARFED * held < top.max())
-    draw, key = _painter(curves, time, starts)
+    draw, key = _painter(curves, time, starts, what)
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 3.2), layout="constrained")
         panels = figure.subplots(1, 2 if split else 1, squeeze=False)[0]
@@ -129,13 +130,13 @@ def over_time(
     return Picture(
         address,
         alt,
-        f"Largest value in each interval of {interval_ms:g} ms, {key} {what}. {shortened}{note}"
+        f"Largest value in each interval of {interval_ms:g} ms, {key}. {shortened}{note}"
         + ("Right: the hold interval on axes of its own." if split else ""),
     )
 
 
 def _painter(
-    curves: PeakCurves, time: Array, starts: Any
+    curves: PeakCurves, time: Array, starts: Any, what: str
 ) -> tuple[Callable[[Axes], None], str]:
     """How the curves are put onto an axis, and what the caption says of them."""
     values, names = curves.values, curves.names
@@ -147,7 +148,8 @@ def _painter(
                 dash = DASHES[k % len(DASHES)]
                 axes.plot(time, shown[:, k], color=PALETTE[k], lw=1.2, ls=dash, label=name)
 
-        return each, f"each of {len(names)}"
+        one = len(names) == 1
+        return each, f"of the only {what}" if one else f"each of {counted(len(names), what)}"
     middle, high = (thin(v, starts, np.maximum.reduceat)
                     for v in np.percentile(values, [50, 95], axis=1))  # fmt: skip
     top = shown.max(axis=1)
@@ -160,7 +162,7 @@ def _painter(
             k = list(names).index(str(curves.culprit))
             axes.plot(time, shown[:, k], color=VERMILION, lw=0.7, label=curves.culprit)
 
-    return bands, f"as percentiles over {len(names)}"
+    return bands, f"as percentiles over {counted(len(names), what)}"
 
 
 def error_picture(
@@ -174,7 +176,7 @@ def error_picture(
         lines, traces, epochs, hold,
         label="radial pointing error [µrad]",
         alt="Radial pointing error against time.",
-        what="mirrors",
+        what="mirror",
         events=events,
     )  # fmt: skip
 
@@ -192,7 +194,7 @@ def loss_picture(
         lines, traces, epochs, hold,
         label="misalignment loss [dB]",
         alt="Misalignment loss against time.",
-        what="connections",
+        what="connection",
         note=f"Drawn up to {DARK_DB:g} dB: beyond, a connection is dark, and how dark is not "
         "modelled (scattered light, crosstalk). " if beyond else "",
         events=events,
@@ -220,7 +222,7 @@ def after_command_picture(
     label : str
         Of the axis of the quantity.
     what : str
-        What is counted: mirrors or connections.
+        What is counted: a mirror or a connection.
     events : sequence of EventSpan
         Events of the scenario, marked by their numbers.
     """
@@ -229,7 +231,7 @@ def after_command_picture(
     if rows.sum() < 3 or not level.level > 0:
         return None
     time, shown = after_ms[rows], curves.values[rows]
-    draw, key = _painter(curves._replace(values=shown), time, bin_starts(len(shown)))
+    draw, key = _painter(curves._replace(values=shown), time, bin_starts(len(shown)), what)
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 2.9), layout="constrained")
         axes = figure.subplots()
@@ -247,7 +249,7 @@ def after_command_picture(
     return Picture(
         address,
         f"{label.partition(' [')[0]} after the last command, with the limit on time.",
-        f"After the last command, {key} {what}. By the limit, every curve must have fallen below "
+        f"After the last command, {key}. By the limit, every curve must have fallen below "
         f"the level for good; drawn up to {NEAR_LEVELS:g} times the level.",
     )
 

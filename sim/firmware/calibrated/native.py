@@ -15,6 +15,7 @@ from sim.firmware.folder import Folder
 from sim.firmware.native import at, int32_words, library_of
 from sim.firmware.rounding import Whole
 from sim.foundations.errors import PlugInError
+from sim.foundations.files.text import counted
 from sim.foundations.ports import Array
 
 
@@ -76,7 +77,7 @@ def _read_maps(folder: Folder, shape: tuple[int, ...]) -> NDArray[np.uint16]:
     if words.size != 2 * int(np.prod(shape)):
         raise PlugInError(
             f"{path}: must hold {2 * int(np.prod(shape))} words, two a pixel of "
-            f"{shape[0]} sensors of {shape[1]} x {shape[2]} (got {words.size})"
+            f"{counted(shape[0], 'sensor')} of {shape[1]} x {shape[2]} (got {words.size})"
         )
     return words.reshape(*shape, 2).astype(np.uint16)
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from sim.firmware.controller import FixedController
 from sim.firmware.worst_inputs import WorstInputs, worst_inputs
+from sim.foundations.files.text import counted
 
 SIGNS = {-1: "-", 0: "0", 1: "+"}
 
@@ -35,7 +36,7 @@ class StateExample(NamedTuple):
         """What the example does, in words."""
         f = self.found
         lost = int((~f.seen).sum())
-        frames = f"{len(f.seen)} frames, {lost} of them lost"
+        frames = f"{counted(len(f.seen), 'frame')}, {lost} of them lost"
         if f.period:
             frames += f', "{f.period}" repeated (1 seen, 0 lost)'
         return frames

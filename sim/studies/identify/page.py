@@ -84,7 +84,8 @@ _HEAD = ["Mirror, axis", "Resonance [Hz]", "Quality factor", "Gain", "Cross-axis
 def _row(e: AxisEstimate, ports: int | None) -> list[str]:
     cross = None if e.cross_axis is None else e.cross_axis.scaled(100.0)
     delay = None if e.delay_s is None else e.delay_s.scaled(1e6)
-    counts = [f"{n} {word}" for n, word in ((e.outliers, "outliers"), (e.missing, "missing")) if n]
+    counts = [counted(e.outliers, "outlier")] if e.outliers else []
+    counts += [f"{e.missing} missing"] if e.missing else []
     return [
         f"{e.mirror if ports is None else mirror_name(e.mirror, ports)}, {'xy'[e.axis]}",
         _text(e.resonance_hz), _text(e.quality), _text(e.gain),
