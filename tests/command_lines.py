@@ -41,7 +41,7 @@ SMALL = (
 WORDS = {
     "at": "10", "at_c": "25", "at_year": "0.02", "axes": "x", "frames": "128", "levels": "1,2",
     "loops": "open", "margin_loops": "none", "nominal": "half_sine:1:11", "overlap_s": "0.02",
-    "profiles": "shock:pulse=half_sine,peak_g=1,duration_ms=5,start_ms=5", "required": "1:1,10:2",
+    "profiles": "shock:pulse=half_sine,peak_g=1,duration_ms=5,start_ms=15", "required": "1:1,10:2",
     "seeds": "1", "senses": "+,-", "switches": "2", "tolerance_switches": "2", "years": "0.05",
     "weights": "ghost=2", "within": "50",
 }  # fmt: skip
@@ -89,7 +89,7 @@ loops = ["open"]
 """
 SHOCK = {
     "kind": "shock", "pulse": "half_sine", "peak_g": 1.0, "duration_ms": 5.0, "direction": "x",
-    "start_ms": 5.0,
+    "start_ms": 15.0,
 }  # fmt: skip
 NEVER = {"cluster", "workers"}
 """Options that start programs of their own; commands with runs get one worker."""

@@ -4,8 +4,9 @@
     --count N            or how many
     --having NAME        only those with this block, or `arithmetic` of a part; several if wanted
     --command-lines N    command lines instead
-    --kills N            instead: kill a sweep and a run as often (and a sixth as many sweeps whose
-                         runs are in processes of their own), and flip 20 times as many bits
+    --kills N            instead: kill a sweep and a run as often (a sixth as many sweeps whose
+                         runs are in processes of their own, and each other long study as seldom),
+                         and flip 20 times as many bits
     --seed N             where to begin
     --keep DIR           write scenarios that fail there, one file each
 
@@ -27,7 +28,7 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from tests.command_lines import searched  # noqa: E402
-from tests.killed import flip_bits, kill_runs, kill_sweeps  # noqa: E402
+from tests.killed import flip_bits, kill_runs, kill_studies, kill_sweeps  # noqa: E402
 from tests.mutated import mutated, outcome  # noqa: E402
 
 
@@ -54,6 +55,8 @@ def kill(count: int, seed: int) -> int:
             place.mkdir()
             counts = what(times, place, rng)
             print(f"{name}:", ", ".join(f"{n} {end}" for end, n in counts.items()), flush=True)
+        for study, counts in kill_studies(max(count // 6, 1), Path(folder), rng):
+            print(f"{study}:", ", ".join(f"{n} {end}" for end, n in counts.items()), flush=True)
     return 0
 
 

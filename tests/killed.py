@@ -20,16 +20,31 @@ from sim.cli.main import cli
 from sim.foundations.files.filing import MARKER, WORK, marker
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
+from sim.studies.life import levers, switches
 from sim.studies.run.make import make_run
 from sim.studies.sweep import run as sweep_run
 from sim.studies.sweep.execute import Engine
-from sim.studies.sweep.store import FILE, read_store
+from sim.studies.sweep.store import FILE, LOCK, read_store
+from tests.command_lines import Files
 from tests.studies.sweep.cases import NAME, QUICK, VARY
 
 SHORT = tuple(word for value in QUICK for word in ("--set", value))
 RUN = ("run", NAME, *SHORT, "--threads", "1", "--overwrite")
 SWEEP = ("sweep", NAME, *SHORT, *(w for v in VARY for w in ("--vary", v)), "--seeds", "1")
 TABLE = "table.csv"
+LIFE = ("life", "switch.toml", "--workers", "1")
+ENDS = ("whole", "out")
+STUDIES = {
+    "switches in a life": (*LIFE, "--switches", "4"),
+    "levers of a life": (*LIFE, "--levers"),
+    "yield": ("yield", "switch.toml", "--switches", "20", "--tolerances", "4"),
+    "campaign": ("campaign", "campaign.toml", "--workers", "1"),
+    "formats": ("formats", "good.toml", "--vary", "estimator.position_fraction=6,8"),
+    "replay": ("replay", "event.toml", "--margins", "none"),
+}
+"""Words of long commands; files are those of `tests.command_lines.Files`."""
+MOMENTS = ("provenance", "started", "runs_s", "took_s", "asked")
+"""Keys that tell when, how long and by which words, not what."""
 
 
 class Here(Executor):
@@ -59,7 +74,8 @@ def ended(
     child = os.fork()
     if child == 0:
         if not workers:
-            sweep_run.local_processes = no_processes  # type: ignore[assignment]
+            for study in (sweep_run, switches, levers):
+                study.local_processes = no_processes  # type: ignore[assignment]
         with open(os.devnull, "w") as nowhere:
             os.dup2(nowhere.fileno(), 1)
             os.dup2(nowhere.fileno(), 2)
@@ -85,9 +101,7 @@ def load_kernels() -> None:
     make_run(load_scenario(find(NAME), QUICK), threads=1, pictures=False)
 
 
-def kill_sweeps(
-    count: int, folder: Path, rng: random.Random, *, workers: int = 0
-) -> Counter[str]:
+def kill_sweeps(count: int, folder: Path, rng: random.Random, *, workers: int = 0) -> Counter[str]:
     """Kill a sweep `count` times; what it had kept stays, and the table is the same in the end.
 
     With `workers`, its runs are in so many processes of their own, which are left without it.
@@ -144,6 +158,67 @@ def kill_runs(count: int, folder: Path, rng: random.Random) -> Counter[str]:
     left = [str(path) for work in folder.glob(f"{WORK}*") for path in (work, *work.rglob("*"))]
     assert not left, left
     return seen
+
+
+def kill_studies(
+    count: int, folder: Path, rng: random.Random
+) -> Iterator[tuple[str, Counter[str]]]:
+    """Kill each of the long studies `count` times; yield its name, and how often it ended how.
+
+    Whenever one was killed, what lies in its place is a whole result, or none; run again it ends
+    with what it finds if nobody disturbs it, and leaves nothing else behind.
+    """
+    files = Files(folder)
+    for name, words in STUDIES.items():
+        place = folder / name
+        place.mkdir()
+        every = [files.named(word) if word.endswith(".toml") else word for word in words]
+        began = time.monotonic()
+        assert ended((*every, "--out", str(place / "whole"))) in (0, 1), words
+        longest_s = time.monotonic() - began
+        whole = _figures(place / "whole")
+        seen: Counter[str] = Counter()
+        out = place / "out"
+        while seen["killed"] < count or seen["ended by itself"] == 0:
+            last = seen["killed"] >= count
+            kill_after_s = None if last else rng.uniform(0.0, longest_s)
+            code = ended((*every, "--out", str(out)), kill_after_s)
+            seen["killed" if code == -signal.SIGKILL else "ended by itself"] += 1
+            found = marker(out)
+            if (out / "report.html").exists():
+                assert found is not None and _figures(out) == whole, (name, code)
+            if code != -signal.SIGKILL:
+                assert code in (0, 1) and _figures(out) == whole, (name, code)
+                seen["results the same"] += 1
+                stores = {f"{end}-{kept}" for end in ENDS for kept in ("switches", "levers")}
+                left = {path.name for path in place.iterdir()}
+                assert left <= {*ENDS, *stores}, (name, left)
+                for path in left:
+                    if path.startswith("out"):
+                        shutil.rmtree(place / path)
+        yield name, seen
+
+
+def _figures(out: Path) -> dict[str, object]:
+    """Return what every whole result of a study has in common: all but when, and how long."""
+    found = marker(out)
+    assert found is not None
+    there = {p.relative_to(out).as_posix() for p in out.rglob("*") if p.is_file()}
+    assert there >= set(found["files"]), set(found["files"]) - there
+    figures: dict[str, object] = {name: None for name in there - {FILE, LOCK}}
+    for name in there:
+        path = out / name
+        if path.suffix == ".csv":
+            figures[name] = path.read_bytes()
+        elif path.suffix == ".json" and name != MARKER:
+            figures[name] = _timeless(json.loads(path.read_text(encoding="utf-8")))
+    return figures
+
+
+def _timeless(part: Any) -> Any:
+    if isinstance(part, dict):
+        return {key: _timeless(value) for key, value in part.items() if key not in MOMENTS}
+    return [_timeless(value) for value in part] if isinstance(part, list) else part
 
 
 def flip_bits(count: int, folder: Path, rng: random.Random) -> Counter[str]:
