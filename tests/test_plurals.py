@@ -29,6 +29,8 @@ SEVERAL = "said of several only"
 NEVER_ONE = {
     "len(near.ok) spots": "thousands, drawn for the table",
     "most instructions": "a spot takes thousands",
+    "stage.most_cycles cycles": "a spot takes thousands",
+    "cycles[1] cycles": "a spot takes thousands",
     "provenance['kernels'] kernels": "a word: compiled, plain",
     "ticks ticks": "at least two to a period (Nyquist)",
     "side pixels": "windows are wider",

@@ -13,6 +13,7 @@ from sim.firmware.inner_corners import NOTHING, InnerCorner, shares_of, sides_of
 from sim.firmware.rounding import Whole
 from sim.firmware.spots.noting import NotedRounding
 from sim.firmware.ties import law_of_rows, roundings
+from sim.foundations.files.text import counted
 from sim.foundations.ports import SpotStatus
 from sim.studies.firmware.law_steps import WORST_FRAMES
 from sim.studies.formats.examples import StateExample
@@ -77,10 +78,10 @@ def _how_near(corner: InnerCorner, nearest: float, *, idle: bool) -> str:
             return f"the other way it gives {other} reading"
         return f"nearest {nearest:.2g} of a unit from a tie"
     if corner.places is not None and not np.isfinite(corner.nearest):
-        return f"none exists: all {corner.places} places of a spot were gone through"
+        return f"none exists: {corner.places} of all places of a spot were gone through"
     if idle:
-        return f"nothing was left over to be rounded in {corner.tries} windows"
-    return f"none met in {corner.tries} windows"
+        return f"nothing was left over to be rounded in {counted(corner.tries, 'window')}"
+    return f"none met in {counted(corner.tries, 'window')}"
 
 
 def law_lines(
