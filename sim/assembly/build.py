@@ -25,7 +25,7 @@ from sim.assembly.servo import servo_of
 from sim.assembly.stand_ins import StandIn
 from sim.assembly.timing import check_hold, clock_of, delays_of, ticks_until, whole_ratio
 from sim.calibration.results import Beliefs
-from sim.camera.settings import CameraParams, believed, make_camera
+from sim.camera.settings import CameraParams, nominal_belief
 from sim.foundations.errors import ScenarioError
 from sim.foundations.kinds.outside import Outside
 from sim.foundations.ports import Array, Beams, Clock, PlantBelief, Site, shows_event
@@ -230,7 +230,7 @@ def _check_reads(estimator: PlugIn, camera: CameraParams, count: int) -> None:
     read = reader_of(estimator, camera)
     empty = np.full((count, *camera.window_px), round(camera.black_dn), dtype=np.int32)
     try:
-        read(empty, camera=believed(make_camera(camera), camera.dark_e))
+        read(empty, camera=nominal_belief(camera))
     except ScenarioError:
         raise
     except ValueError as exc:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sim.calibration.results import Beliefs, CalibrationResults, maps_of
 from sim.camera.lens import Lens, lens_of
 from sim.camera.sensor import Layout
-from sim.camera.settings import CameraParams, believed, make_camera
+from sim.camera.settings import CameraParams, nominal_belief
 from sim.camera.spot_guard import SpotGuard
 from sim.foundations.errors import ProfileError, ScenarioError
 from sim.foundations.files.arrays import read_npz
@@ -116,7 +116,7 @@ def calibrated_population(
 
 def camera_belief(camera: CameraParams, beliefs: Beliefs | None) -> CameraBelief:
     """Return what estimators are told of the camera: after a calibration, the mean of both."""
-    sheet = believed(make_camera(camera), camera.dark_e)
+    sheet = nominal_belief(camera)
     if beliefs is None:
         return sheet
     return sheet._replace(

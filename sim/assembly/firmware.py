@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from sim.assembly.plug_ins import PlugIn, made
 from sim.assembly.stand_ins import StandIn
-from sim.camera.settings import CameraParams, believed, make_camera
+from sim.camera.settings import CameraParams, nominal_belief
 from sim.firmware.codes import CodedDrive, code_words
 from sim.firmware.controller import FixedController
 from sim.firmware.native import NativeController, NativeDrive, NativeEstimator, NativePart
@@ -159,7 +159,7 @@ def reader_of(
     try:
         return FixedEstimator(
             plug_in.part.function, plug_in.settings, a, kind=kind, window_px=camera.window_px,
-            camera=believed(make_camera(camera), camera.dark_e) if belief is None else belief,
+            camera=nominal_belief(camera) if belief is None else belief,
         )  # fmt: skip
     except ValueError as exc:
         raise ScenarioError(f"{plug_in.key}.arithmetic: {exc}") from exc

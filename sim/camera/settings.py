@@ -203,6 +203,11 @@ def believed(camera: Camera, dark_e: float = 0.0) -> CameraBelief:
     )
 
 
+def nominal_belief(camera: CameraParams) -> CameraBelief:
+    """Return what the firmware assumes without a calibration: the data sheet, dark signal in it."""
+    return believed(make_camera(camera), camera.dark_e)
+
+
 def window_origin(expected_px: Array, window_px: tuple[int, int]) -> NDArray[np.float64]:
     """Return the whole-pixel corner (M, 2), as (x, y), that centres a window on each spot. [px]"""
     height, width = window_px

@@ -7,13 +7,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.camera.settings import CameraParams
+from sim.camera.settings import CameraParams, nominal_belief
 from sim.foundations.ports import Array, SpotStatus
 from sim.studies.estimators.belief_check import BeliefCheck, check_belief
 from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.rows import Row, camera_columns, cost_columns, score_columns, timed_us
 from sim.studies.estimators.score import score, wrong_beyond_px
-from sim.studies.estimators.settings import Entrant, camera_belief
+from sim.studies.estimators.settings import Entrant
 
 
 class Agreement(NamedTuple):
@@ -67,7 +67,7 @@ def compare_frames(
     scenario's light, whatever the frames hold.
     """
     seen = camera.replace(window_px=frames_dn.shape[1:])
-    belief = camera_belief(seen)
+    belief = nominal_belief(seen)
     light_dn = np.median(frames_dn.sum(axis=(1, 2), dtype=np.int64))
     dark_dn = seen.black_dn + seen.gain_dn_per_e * (seen.background_e + seen.dark_e)
     signal_e = (float(light_dn) - dark_dn * frames_dn[0].size) / seen.gain_dn_per_e

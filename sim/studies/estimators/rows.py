@@ -8,14 +8,14 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sim.camera.settings import CameraParams
+from sim.camera.settings import CameraParams, nominal_belief
 from sim.estimators import EstimatorKind
 from sim.foundations.ports import SpotStatus
 from sim.studies.estimators.bound import frame_bound_px
 from sim.studies.estimators.cases import GROUPS, ComparisonCase
 from sim.studies.estimators.frames import TestFrames, frames_of
 from sim.studies.estimators.score import Score, score, wrong_beyond_px
-from sim.studies.estimators.settings import Entrant, camera_belief
+from sim.studies.estimators.settings import Entrant
 
 Row = dict[str, Any]
 TIMED_FRAMES = 192
@@ -109,7 +109,7 @@ def _row(
     entrant: Entrant, case: ComparisonCase, frames: TestFrames, bound_px: float, timed: bool
 ) -> Row:
     settings = entrant.settings_for(case.designed)
-    belief = camera_belief(case.designed)
+    belief = nominal_belief(case.designed)
     result = score(
         entrant.read(frames.with_spot_dn, settings, belief),
         frames.truth_px,

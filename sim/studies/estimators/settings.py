@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sim.assembly.plug_ins import plug_in
-from sim.camera.settings import CameraParams, believed, make_camera
+from sim.camera.settings import CameraParams
 from sim.estimators import ESTIMATORS, EstimatorKind
 from sim.estimators.derived import (
     AREA_PART,
@@ -81,11 +81,6 @@ class Entrant(NamedTuple):
             where = "" if spot is None else f"spot {spot}: "
             raise PlugInError(f'estimator "{self.kind}": {where}{text}')
         return reading
-
-
-def camera_belief(camera: CameraParams) -> CameraBelief:
-    """Return what the firmware believes of a camera."""
-    return believed(make_camera(camera), camera.dark_e)
 
 
 def entrants(own: Mapping[str, Any], camera: CameraParams) -> tuple[Entrant, ...]:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from sim.camera.settings import nominal_belief
 from sim.estimators import ESTIMATORS
 from sim.foundations.errors import ScenarioError
 from sim.kernels import compiled, plain
@@ -23,7 +24,7 @@ from sim.studies.estimators.clipping import (
 )
 from sim.studies.estimators.frames import frames_of
 from sim.studies.estimators.rows import UNITS, comparison_rows, linear_range_px
-from sim.studies.estimators.settings import camera_belief, entrants, settings_of
+from sim.studies.estimators.settings import entrants, settings_of
 from tests.estimators.spot_formulas import mortensen_least_squares_px
 
 # 32 positions of 32 frames, two axes: 1984 degrees of freedom; three deviations of a scatter are
@@ -107,7 +108,7 @@ def test_compiled_and_plain_camera_give_the_same_frames(demo):
 def test_no_estimator_changes_the_frames(demo, own):
     frames = frames_of(nominal(demo), 0, 7, compiled).with_spot_dn
     before = frames.copy()
-    rows = [e.read(frames, e.settings_for(demo), camera_belief(demo)) for e in entrants(own, demo)]
+    rows = [e.read(frames, e.settings_for(demo), nominal_belief(demo)) for e in entrants(own, demo)]
     assert len(rows) == len(ESTIMATORS) + 1
     np.testing.assert_array_equal(frames, before)
 
