@@ -124,7 +124,7 @@ def in_full(kind: str, folder: Path) -> str:
 
 
 @cache
-def installed() -> Any:
+def offered_parts() -> Any:
     """Return what all installed packages offer; read once, as each has a file of it."""
     from importlib.metadata import entry_points
 
@@ -134,7 +134,7 @@ def installed() -> Any:
 def offers(group: str) -> dict[str, tuple[Offer, ...]]:
     """Return what installed packages offer in an entry-point group, by plain name."""
     found: dict[str, tuple[Offer, ...]] = {}
-    for point in installed().select(group=group):
+    for point in offered_parts().select(group=group):
         by = f"{point.dist.name} {point.dist.version}" if point.dist else "an unnamed package"
         offer = Offer(point.value, by)
         if offer not in found.get(point.name, ()):
