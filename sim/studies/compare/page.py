@@ -108,7 +108,7 @@ def page_of(params: CompareParams, found: Sequence[Compared], text: str) -> Stud
             "Moves of one mover follow each other; movers work side by side without hindering "
             "each other. Where all move at once, an order takes as long as its slowest move.",
             "Losses of the parts of a connection are independent normal laws, cut off at zero; "
-            "for two mirrors `mirrorloop connections` has the whole computation.",
+            "for two mirrors the command connections has the whole computation.",
         ],
         scenario_toml=text,
         input_name="figures, as stated",

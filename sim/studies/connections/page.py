@@ -152,6 +152,10 @@ def _aiming(found: ConnectionStudy) -> Section:
             "Hours are for measuring one connection after another, at the scenario's time of a "
             "probe. Peaking starts from the table: from the drawing alone most connections give "
             "too little light to search by.",
+            "Few measured connections stand for all: to first order, what a connection needs "
+            "beyond the drawing is a part that belongs to its input port, a part that belongs "
+            "to its output port, and the gain of each mirror times its tilt. Each port is in many "
+            "connections, so a few of each give the parts of all.",
             "The second table measures connections of this switch, each tilt with a scatter of "
             "8 urad, and holds the fit against the truth for connections that were not measured. "
             "The errors of the level `calibrated` are those that the scenario states.",

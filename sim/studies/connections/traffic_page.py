@@ -86,7 +86,8 @@ def _texts(found: ConnectionStudy, standing: dict[str, Any], move: dict[str, Any
                 "time, chosen mirror by mirror: there may be a better choice. "
                 if turning else " "
             )
-            + "But for second axes of such mirrors, mirrors of both arrays never turn together."
+            + ("But for second axes of such mirrors, mirrors" if turning else "Mirrors")
+            + " of both arrays never turn together."
         )  # fmt: skip
     if found.staged is not None:
         texts.append(
