@@ -49,6 +49,15 @@ class LensWords(NamedTuple):
     error_px: float
     """Largest difference of a position from that in double precision. [px]"""
 
+    @property
+    def largest_sum(self) -> int:
+        """How far the sum before the last rounding can go, either way: a place at the limit."""
+        place = int(np.sqrt(float(self.limit.max()))) + 1
+        q = (place * int(self.ratio.max()) >> (RATIO_FRACTION - GUARD_BITS)) + 1
+        turn = int(np.abs(self.turn).sum(axis=1).max())
+        home = int(np.abs(self.straight).max()) << TURN_FRACTION
+        return q * turn + home + (1 << (TURN_FRACTION + GUARD_BITS - 1))
+
 
 def lens_words(
     lens: Lens, sensor: NDArray[np.int64], corner_px: float, *, scale_px_per_rad: float,

@@ -6,6 +6,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sim.assembly.build import Built
+from sim.firmware.calibrated.lens import FixedLens
+from sim.firmware.calibrated.pixels import FixedPixelCorrection
 from sim.firmware.controller import FixedController
 from sim.firmware.law_words import sum_bits
 from sim.firmware.q_format import QFormat
@@ -13,6 +15,8 @@ from sim.firmware.spots.estimator import FixedEstimator
 from sim.studies.formats.examples import StateExample
 from sim.studies.formats.measured import Measured
 
+PIXEL_WORD, LONG_WORD = 32, 62
+"""Bits of the C's words of sums; of 64 the model leaves two to round and to see overflow with."""
 SPARE_BITS = 1
 """Beyond what a run reached, where nothing better is known."""
 
@@ -88,6 +92,7 @@ def word_rows(
     controller: Any = built.parts.controller
     if isinstance(controller, FixedController):
         rows += _controller_rows(controller, found, examples)
+    rows += _calibrated_rows(built)
     if built.parts.coded is not None:
         words = built.parts.coded.words
         codes = words.highest - words.lowest + 1
@@ -97,6 +102,26 @@ def word_rows(
                  "cut off at the lowest and the highest code by rule")
         )  # fmt: skip
     return tuple(rows)
+
+
+def _calibrated_rows(built: Built) -> list[WordRow]:
+    """Return the longest sums of what a calibration adds."""
+    rows = []
+    correction, lens = built.parts.measurement.correction, built.parts.believed_lens
+    if isinstance(correction, FixedPixelCorrection) and correction.words.product_bits:
+        bits = correction.words.product_bits
+        word = PIXEL_WORD if bits <= PIXEL_WORD else LONG_WORD
+        rows.append(
+            _row("calibration", "product of pixel and gain", f"{word} bit", word,
+                 (1 << (bits - 1)) - 1, None,
+                 "a pixel at full scale, or at 0 under the largest level, with the largest gain")
+        )  # fmt: skip
+    if isinstance(lens, FixedLens):
+        rows.append(
+            _row("calibration", "turned place of the lens", f"{LONG_WORD} bit", LONG_WORD,
+                 lens.words.largest_sum, None, "a place as far as the lens straightens")
+        )  # fmt: skip
+    return rows
 
 
 def _estimator_rows(estimator: FixedEstimator, found: Measured) -> list[WordRow]:

@@ -86,3 +86,17 @@ def test_beyond_what_a_barrel_draws_there_is_no_tilt():
     assert np.isnan(fixed.tilts_rad(away)).all()
     assert np.isfinite(fixed.tilts_rad(away - [[2.0, 0.0]])).all()
     assert np.isnan(fixed.tilts_rad(np.full((1, 2), np.nan))).all()
+
+
+def test_no_sum_before_the_last_rounding_passes_what_is_stated():
+    # Exact integers of the steps at the place that is farthest out, along each axis and between.
+    words = in_words(lens(0.3, rotation=0.09), 12)
+    end = int(np.sqrt(float(words.limit[0])))
+    c, s = (int(each) for each in words.turn[0])
+    ratio, home = int(words.ratio.max()), int(np.abs(words.straight).max()) << 24
+    most = 0
+    for share in np.linspace(0, np.pi / 2, 50):
+        x, y = int(end * np.cos(share)), int(end * np.sin(share))
+        q = [(each * ratio) >> 26 for each in (x, y)]
+        most = max(most, c * q[0] + s * q[1] + home, c * q[1] + s * q[0] + home)
+    assert 0.9 * words.largest_sum < most <= words.largest_sum < 1 << 61
