@@ -72,7 +72,7 @@ def excess_db(found: BuiltSwitches, switch: SwitchParams) -> Array:
     )
 
 
-def changed(switch: SwitchParams, factors: dict[tuple[str, str], float]) -> SwitchParams:
+def with_tolerances(switch: SwitchParams, factors: dict[tuple[str, str], float]) -> SwitchParams:
     """Return the switch with tolerances multiplied."""
     tree: dict[str, Any] = switch.model_dump()
     for (section, key), factor in factors.items():
@@ -125,7 +125,7 @@ def buying(
     widened = []
     base = 0.0
     for number, factor in enumerate(WIDER):
-        one = changed(switch, dict.fromkeys(have, factor))
+        one = with_tolerances(switch, dict.fromkeys(have, factor))
         found = judged(one, number, keep=room and factor == 1.0)
         over = excess_db(found, switch)
         reach = found.unreachable == 0
@@ -138,7 +138,7 @@ def buying(
         )
     bought = []
     for number, (at, value) in enumerate(have.items()):
-        one = changed(switch, {at: TIGHTER})
+        one = with_tolerances(switch, {at: TIGHTER})
         # What the years do changes no new switch: those of the first population serve again.
         found = judged(one, len(WIDER) + number, built=at[0] == "budget")
         gained = base - float(np.quantile(excess_db(found, switch), QUANTILE))

@@ -11,7 +11,7 @@ PIECE: Final = 200_000
 matrices of this size costs more than it saves, and much more where processors are busy."""
 
 
-def summed(found: list[Effects], steps: int, m: int) -> tuple[Array, Array, Array, Array, Array]:
+def added_up(found: list[Effects], steps: int, m: int) -> tuple[Array, Array, Array, Array, Array]:
     """Return the sums over disturbances: rest, sensor, gain, resonance, temperature."""
     rest, sensor = np.zeros((steps, m, 2)), np.zeros((steps, 2))
     gain, resonance, temperature = (np.zeros(steps) for _ in range(3))

@@ -8,7 +8,7 @@ import numpy as np
 from sim.foundations.ports import Array
 from sim.life.arrhenius import acceleration
 from sim.optics.losses import connector_loss_db, drawn_connector_db
-from sim.studies.life.adding import summed, times_all, weighted
+from sim.studies.life.adding import added_up, times_all, weighted
 from sim.studies.life.draws import (
     AGEING,
     BOARD,
@@ -167,7 +167,7 @@ class March:
             after, effects = disturbance.slow(its, time_s)
             slow.append(after)
             found.append(effects)
-        rest, sensor, gain, resonance, temperature = summed(found, len(time_s), m)
+        rest, sensor, gain, resonance, temperature = added_up(found, len(time_s), m)
         charged = self._charged(state, time_s, rest)
         celsius = life.reference_c + temperature
         ageing_h = state.effective_h + np.cumsum(

@@ -9,7 +9,7 @@ from scipy import stats
 
 from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
-from sim.studies.built.buying import buying, changed, excess_db, present
+from sim.studies.built.buying import buying, excess_db, present, with_tolerances
 from sim.studies.built.population import Judge, judged_population, population
 from sim.studies.built.spares import least_largest, rescue
 from sim.studies.connections.aim import Aimed
@@ -198,7 +198,7 @@ def test_populations_name_their_switches_and_repeat():
 def test_tolerances_are_halved_one_at_a_time(monkeypatch):
     have = present(SCENARIO.switch)
     assert ("budget", "servo_urad") in have
-    tighter = changed(SCENARIO.switch, {("build", "chip_bow_per_m"): 0.5})
+    tighter = with_tolerances(SCENARIO.switch, {("build", "chip_bow_per_m"): 0.5})
     assert tighter.build.chip_bow_per_m == 0.5 * SCENARIO.switch.build.chip_bow_per_m
     told = []
     bought, widened = buying(SCENARIO, 4, lambda done, total: told.append((done, total)))
