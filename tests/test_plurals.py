@@ -56,6 +56,7 @@ NEVER_ONE = {
     "', '.join(map(str, lengths)) samples": "a list of numbers",
     "len(names) fields": "a file of so few columns is refused before",
     "factor times": "a factor, not a count",
+    "corner.places places": "of a spot in a window: thousands",
     "2 * n loops": "even",
     "2 * int(np.prod(shape)) words": "even",
     "found.reach times": "a factor, not a count",

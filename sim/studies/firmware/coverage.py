@@ -78,7 +78,7 @@ def _how_near(corner: InnerCorner, nearest: float, *, idle: bool) -> str:
             return f"the other way it gives {other} reading"
         return f"nearest {nearest:.2g} of a unit from a tie"
     if corner.places is not None and not np.isfinite(corner.nearest):
-        return f"none exists: {corner.places} of all places of a spot were gone through"
+        return f"none exists: all {corner.places} places of a spot were gone through"
     if idle:
         return f"nothing was left over to be rounded in {counted(corner.tries, 'window')}"
     return f"none met in {counted(corner.tries, 'window')}"
