@@ -12,6 +12,7 @@ from sim.scenario.model import load_scenario
 
 SHORT = {
     "harrow_point_calibrated": ["duration_ms=160", "metrics.hold_from_ms=140"],
+    "harrow_point_calibrated_fixed_point": ["duration_ms=130", "metrics.hold_from_ms=120"],
     "harrow_point_cooling_failure": ["duration_ms=1500", "metrics.hold_from_ms=500"],
     "harrow_point_earthquake": ["duration_ms=800", "metrics.hold_from_ms=500"],
     "harrow_point_fixed_point": ["duration_ms=160", "metrics.hold_from_ms=140"],
