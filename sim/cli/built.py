@@ -50,11 +50,11 @@ def built(
     from sim.studies.built.filing import KIND, write
     from sim.studies.built.page import ENOUGH
     from sim.studies.built.study import study
-    from sim.studies.connections.taken_over import taken_over
+    from sim.studies.connections.taken_over import overrides_taken_over
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
-    overrides = (*overrides, *taken_over(servo_dir, life_dir))
+    overrides = (*overrides, *overrides_taken_over(servo_dir, life_dir))
     loaded = load_scenario(path, overrides)
     with naming(path), counting_bar() as stage:
         found = study(

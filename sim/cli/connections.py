@@ -49,13 +49,13 @@ def connections(
     from sim.studies.connections.filing import KIND, write
     from sim.studies.connections.study import study
     from sim.studies.connections.summary import looked_at_words
-    from sim.studies.connections.taken_over import taken_over
+    from sim.studies.connections.taken_over import overrides_taken_over
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
     if parquet:
         require_parquet()
-    overrides = (*overrides, *taken_over(servo_dir, life_dir))
+    overrides = (*overrides, *overrides_taken_over(servo_dir, life_dir))
     with naming(path), counting_bar() as stage:
         found = study(
             load_scenario(path, overrides), stage("connections"), move=move, jacobian=jacobian,

@@ -62,8 +62,8 @@ def margins(
     from sim.studies.margins.margins import (
         REJECTION_HZ,
         NonlinearLawError,
+        margins_summary,
         study,
-        summary_of,
     )
     from sim.studies.margins.margins_page import WORDS
     from sim.studies.margins.required import against_worst, verdict_words
@@ -83,7 +83,7 @@ def margins(
             return
         loops_named(result, loops)
     folder = write_margins(result, out, overwrite=overwrite, asked=asked_by(ctx), loops=loops)
-    summary = summary_of(result)
+    summary = margins_summary(result)
     with showing(folder):
         say(f"{shown(built.resolved.title)}: {counted(summary['loops'], 'loop')}, worst of each "
             "figure")

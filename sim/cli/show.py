@@ -12,7 +12,7 @@ from sim.cli.screen import prints_signs
 from sim.foundations.files.text import shown
 from sim.results.connection_losses import is_dark
 from sim.results.table import FIGURES, LIMITED
-from sim.results.units import beside, number, unit_sign
+from sim.results.units import number, number_beside, unit_sign
 from sim.results.verdict import verdict_of
 from sim.studies.run.alarms import watch_texts
 from sim.studies.run.result import Result
@@ -107,7 +107,7 @@ def summary(result: Result) -> None:
 def limit_line(row: Mapping[str, Any], *, plain: bool) -> str:
     """Return one limit, its value and whether it is met."""
     figure = LIMITED[row["name"]]
-    value = beside(row["value"], row["limit"], figure.unit, plain=plain)
+    value = number_beside(row["value"], row["limit"], figure.unit, plain=plain)
     value = "dark" if is_dark(figure, row["value"]) else value
     below = ("<=" if plain else "≤") if figure.worse == "higher" else (">=" if plain else "≥")
     unit = unit_sign(figure.unit, plain=plain)

@@ -25,7 +25,7 @@ UP: Final = 1.0 + 1e-9
 """Covers the rounding of sums of positive numbers."""
 
 
-class Inputs(NamedTuple):
+class LargestInputs(NamedTuple):
     """The largest of what comes in, either way, in words."""
 
     mismatch: float
@@ -55,7 +55,7 @@ class Way(NamedTuple):
     """(f,) largest error."""
 
 
-def largest_inputs(law: FixedLaw, *, mismatch_px: float, correction_px: float) -> Inputs:
+def largest_inputs(law: FixedLaw, *, mismatch_px: float, correction_px: float) -> LargestInputs:
     """Return the largest inputs of a law's rows, for a mismatch and a correction in pixels.
 
     Sections: the sum of the magnitudes of impulse responses, rounding of each output included; no
@@ -74,10 +74,10 @@ def largest_inputs(law: FixedLaw, *, mismatch_px: float, correction_px: float) -
         own = max(peak_gains((1.0, 0.0, 0.0), a1, a2)[0] for *_, a1, a2 in sets)
         value = min(value * through * UP + error * own, float(-f.value.lowest))
     limit = np.ceil(np.ldexp(correction_px, f.correction.fraction))
-    return Inputs(word, float(value), float(min(limit, -f.correction.lowest)))
+    return LargestInputs(word, float(value), float(min(limit, -f.correction.lowest)))
 
 
-def state_bounds(law: FixedLaw, inputs: Inputs) -> StateBounds:
+def state_bounds(law: FixedLaw, inputs: LargestInputs) -> StateBounds:
     """Work out how far each state can go.
 
     Parameters
@@ -141,7 +141,7 @@ def _groups(law: FixedLaw, free: NDArray[np.intp]) -> list[NDArray[np.intp]]:
 
 def _way(
     law: FixedLaw, which: int, where: tuple[int, int], group: NDArray[np.intp], given: Array,
-    inputs: Inputs,
+    inputs: LargestInputs,
 ) -> Way:  # fmt: skip
     """Return how a group goes on while its spot is seen (0) or lost (1)."""
     index, axis = where
@@ -171,7 +171,7 @@ def _ways(seen: Way, lost: Way) -> tuple[Way, ...]:
 
 
 def _start(
-    law: FixedLaw, where: tuple[int, int], group: NDArray[np.intp], seen: Way, inputs: Inputs
+    law: FixedLaw, where: tuple[int, int], group: NDArray[np.intp], seen: Way, inputs: LargestInputs
 ) -> Array:
     """Return how far from a standing correction's own rest the law can take over.
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.rounding import Whole
-from sim.firmware.state_bounds import Inputs, StateBounds
+from sim.firmware.state_bounds import LargestInputs, StateBounds
 from sim.firmware.ties import law_of_rows
 from sim.foundations.ports import Array
 
@@ -65,7 +65,7 @@ class _Ways(NamedTuple):
 
 
 def worst_inputs(
-    law: FixedLaw, inputs: Inputs, bounds: StateBounds, state: int, *, row_set: int = 0,
+    law: FixedLaw, inputs: LargestInputs, bounds: StateBounds, state: int, *, row_set: int = 0,
     axis: int = 0,
 ) -> WorstInputs:  # fmt: skip
     """Look for the inputs that take a state farthest, and play them.
@@ -249,7 +249,7 @@ def _played(law: FixedLaw, case: WorstInputs) -> WorstInputs:
     forms = [wider if i == case.state else f for i, f in enumerate(law.formats.states)]
     longer = law._replace(formats=law.formats._replace(states=tuple(forms)))
     reached, frames = 0, 0
-    for state in played(longer, case):
+    for state in states_reached(longer, case):
         word = int(state.states[0, case.axis, case.state])
         reached, frames = max(reached, abs(word)), frames + 1
         if not form.lowest <= word <= form.highest:
@@ -260,7 +260,7 @@ def _played(law: FixedLaw, case: WorstInputs) -> WorstInputs:
     return case._replace(reached=reached)
 
 
-def played(law: FixedLaw, case: WorstInputs) -> list[FixedState]:
+def states_reached(law: FixedLaw, case: WorstInputs) -> list[FixedState]:
     """Return the states of a law in words after each frame of a worst case, from rest."""
     own = law_of_rows(law, np.array([case.row_set]))
     state = fixed_hand_over(own, np.zeros((1, 2), np.int64))

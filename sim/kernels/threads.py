@@ -69,7 +69,7 @@ def share(kernel: Callable[..., None], blocks: int, block_s: float, *args: Any) 
     """
     count = worth(blocks, blocks * block_s)
     queue = np.concatenate([[0], spread_out(blocks, count)])
-    together(count, lambda: kernel(queue, *args))
+    on_each_thread(count, lambda: kernel(queue, *args))
 
 
 def worth(blocks: int, work_s: float) -> int:
@@ -77,7 +77,7 @@ def worth(blocks: int, work_s: float) -> int:
     return min(threads(), blocks) if work_s > WORTH_S else 1
 
 
-def together(count: int, take_part: Callable[[], None]) -> None:
+def on_each_thread(count: int, take_part: Callable[[], None]) -> None:
     """Call a function on so many threads at once, the present one among them."""
     helping = [_pool(count - 1).submit(take_part) for _ in range(count - 1)]
     take_part()

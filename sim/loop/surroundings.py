@@ -60,7 +60,7 @@ def undisturbed(parts: Parts) -> SurroundingsState:
     )
 
 
-def advance(
+def advance_surroundings(
     parts: Parts, state: SurroundingsState, first: int, count: int
 ) -> tuple[SurroundingsState, Environment]:
     """Add up the disturbances, and pass the base's acceleration through mounts and bracket.
@@ -138,7 +138,8 @@ class SurroundingsBlock(NamedTuple):
 def block_of(parts: Parts, state: SurroundingsState, frame: int) -> SurroundingsBlock:
     """Return the block of surroundings that a frame lies in; the state is that at its start."""
     first, end = block_start(frame), block_end(frame)
-    after, environment = advance(parts, state, first, min(end, parts.clock.n_frames) - first)
+    count = min(end, parts.clock.n_frames) - first
+    after, environment = advance_surroundings(parts, state, first, count)
     return SurroundingsBlock(first, end, environment, after)
 
 

@@ -29,7 +29,7 @@ from sim.results.connection_losses import DARK_DB, is_dark
 from sim.results.hold import HoldInterval
 from sim.results.metrics import mirror_name
 from sim.results.table import FIGURES, LIMITED
-from sim.results.units import beside, number, unit_sign, with_signs
+from sim.results.units import number, number_beside, unit_sign, with_signs
 from sim.results.verdict import used_share
 
 GROUPS: Final = {
@@ -111,7 +111,7 @@ def _limit_row(view: ReportView, row: Mapping[str, Any]) -> dict[str, Any]:
         **row,
         "words": figure.heading,
         "who": "" if who is None else _arrows(who.words),
-        "value_text": "dark" if dark else beside(row["value"], row["limit"], figure.unit),
+        "value_text": "dark" if dark else number_beside(row["value"], row["limit"], figure.unit),
         "limit_text": f"{sign} {row['limit']:g} {unit_sign(figure.unit)}".rstrip(),
         "width": round(min(share * AT_LIMIT_PCT, 100.0), 2),
     }

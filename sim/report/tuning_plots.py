@@ -78,7 +78,7 @@ class ComparedCurves(NamedTuple):
     """Time (K,) [ms], and largest and median size (K, 2) of the correction [V]."""
 
 
-def side_by_side(sets: Sequence[ComparedCurves]) -> Picture:
+def tuning_choices(sets: Sequence[ComparedCurves]) -> Picture:
     """Draw sensitivity, step, cumulative rms and correction of chosen and present gains."""
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 5.4), layout="constrained")

@@ -53,7 +53,7 @@ def ends_s(event: RunEvent) -> float:
     return float(getattr(event, "ends_s", event.event.to_s))
 
 
-def taken_over(events: Sequence[RunEvent], count: int) -> NDArray[np.bool_]:
+def mirrors_taken_over(events: Sequence[RunEvent], count: int) -> NDArray[np.bool_]:
     """Return the mirrors (M,) that some event takes out of the hands of their loops.
 
     Those are the events with `takes_over`: drives without power, mirrors that stick.

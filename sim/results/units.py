@@ -53,7 +53,7 @@ def number(value: Any, unit: str = "", digits: int = 3, *, plain: bool = False) 
     return f"{text} {unit_sign(unit, plain=plain)}".strip()
 
 
-def beside(value: Any, limit: float, unit: str = "", *, plain: bool = False) -> str:
+def number_beside(value: Any, limit: float, unit: str = "", *, plain: bool = False) -> str:
     """Return `number`, with as many more decimals as it takes to see on which side of a limit."""
     text = number(value, unit, plain=plain)
     if unit not in DECIMALS or value is None or value == limit:

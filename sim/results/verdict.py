@@ -6,7 +6,7 @@ from typing import Any, Literal, NamedTuple
 from sim.results.connection_losses import DARK_DB, is_dark
 from sim.results.ranking import Culprit
 from sim.results.table import LIMITED
-from sim.results.units import beside, unit_sign
+from sim.results.units import number_beside, unit_sign
 
 Word = Literal["unstable", "met", "missed", "not shown", "not exercised", "no limits"]
 
@@ -117,7 +117,7 @@ def _phrase(row: Mapping[str, Any], culprits: Mapping[str, Culprit], plain: bool
         return f"{figure.said}: no figure"
     if row["value"] == row["limit"] == 0 and figure.unit in ("", "ms"):
         return f"no {figure.said}"
-    value = beside(row["value"], row["limit"], figure.unit, plain=plain).split()
+    value = number_beside(row["value"], row["limit"], figure.unit, plain=plain).split()
     unit = f" {unit_sign(figure.unit, plain=plain)}" if figure.unit else ""
     number = " ".join(value[:-1]) if figure.unit else value[0]
     text = f"{figure.said} {number} of {row['limit']:g}{unit}"

@@ -16,7 +16,7 @@ from scipy.integrate import solve_ivp
 from scipy.special import erf
 
 from sim.loop.parts import Parts
-from sim.loop.surroundings import advance, undisturbed
+from sim.loop.surroundings import advance_surroundings, undisturbed
 
 RTOL, ATOL = 1e-6, 1e-10
 Solver = Callable[..., np.ndarray]
@@ -72,7 +72,7 @@ def run_script(parts: Parts, n_frames: int, solve: Solver = by_solve_ivp) -> np.
     camera, measurement = parts.measurement.camera, parts.measurement
     assert measurement.fused is not None
     m, frame_s = len(parts.mirrors), clock.frame_s
-    _, around = advance(parts, undisturbed(parts), 0, n_frames)
+    _, around = advance_surroundings(parts, undisturbed(parts), 0, n_frames)
     tick_s = clock.tick_s * np.arange(len(around.acceleration))
     shaking = np.ascontiguousarray(around.acceleration.T)
     exposed_s = clock.tick_s * (parts.exposure_weights @ np.arange(clock.ticks_per_frame + 1.0))

@@ -9,8 +9,8 @@ import pytest
 from sim.firmware.fixed_law import FixedLaw, FixedState, Formats, fixed_step
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Rounding
-from sim.firmware.state_bounds import Inputs, Way, largest_inputs, over_frames, state_bounds
-from sim.firmware.worst_inputs import growing_order, played, worst_inputs
+from sim.firmware.state_bounds import LargestInputs, Way, largest_inputs, over_frames, state_bounds
+from sim.firmware.worst_inputs import growing_order, states_reached, worst_inputs
 from tests.firmware.test_rounding_noise import CASES, made
 
 LINE = {
@@ -72,7 +72,7 @@ def test_no_reachable_state_of_a_small_law_is_beyond_and_some_come_near(rounding
     """Every state that five mismatches and five corrections lead to, in any order of frames."""
     law = small_law(SEEN, LOST, rounding)
     most = reachable(law, 30, 20)
-    bounds = state_bounds(law, Inputs(30.0, 30.0, 20.0))
+    bounds = state_bounds(law, LargestInputs(30.0, 30.0, 20.0))
     assert (most <= bounds.any_order).all()
     assert (most >= 0.5 * bounds.any_order).all()
     assert (bounds.seen <= bounds.any_order).all()
@@ -166,7 +166,7 @@ def test_an_observer_of_a_narrow_line_leaves_its_word_in_some_order_of_lost_fram
     assert np.abs(np.linalg.eigvals(seen)).max() < 0.8  # always seen, it is stable
     assert case.leaves
     # Played once more, with words that saturate: the last frame is cut off, none before.
-    states = np.array([s.states[0, 0, 6] for s in played(fixed.law, case)])
+    states = np.array([s.states[0, 0, 6] for s in states_reached(fixed.law, case)])
     form = fixed.law.formats.states[6]
     assert abs(states[-1]) >= form.highest > np.abs(states[:-1]).max()
     assert case.reached > form.highest

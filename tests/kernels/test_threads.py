@@ -10,11 +10,11 @@ import pytest
 from sim.kernels.threads import (
     WORTH_S,
     beside,
+    on_each_thread,
     on_threads,
     share,
     spread_out,
     threads,
-    together,
     worth,
 )
 
@@ -62,7 +62,7 @@ def test_what_is_raised_on_another_thread_is_raised_here() -> None:
             raise ZeroDivisionError
 
     with pytest.raises(ZeroDivisionError):
-        together(2, take_part)
+        on_each_thread(2, take_part)
 
 
 def test_little_work_is_done_on_the_thread_that_has_it() -> None:

@@ -15,7 +15,7 @@ from sim.assembly.build import build
 from sim.kernels.compiled import frames
 from sim.kernels.compiled.blocks import NONE
 from sim.kernels.stretch import Pieces
-from sim.kernels.threads import on_threads, together
+from sim.kernels.threads import on_each_thread, on_threads
 from sim.loop.fused import reasons_not_fused
 from sim.loop.parts import Parts
 from sim.loop.simulate import simulate
@@ -179,12 +179,12 @@ def test_a_thread_that_must_wait_for_another_goes_on_later(
     def in_turns(count: int, take_part: Callable[[], None]) -> None:
         if count > 1:
             monkeypatch.setattr(frames, "_pieces", Turns())
-        together(count, take_part)
+        on_each_thread(count, take_part)
         monkeypatch.setattr(frames, "_pieces", pieces_of)
 
     with on_threads(1):
         alone = simulate(parts).traces
-    monkeypatch.setattr(frames, "together", in_turns)
+    monkeypatch.setattr(frames, "on_each_thread", in_turns)
     with on_threads(2):
         same(simulate(parts).traces, alone)
     assert waited and NONE not in waited

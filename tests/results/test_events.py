@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.foundations.ports import Event, SpotStatus
-from sim.results.events import during, event_figures, reach_of, still_out, taken_over
+from sim.results.events import during, event_figures, mirrors_taken_over, reach_of, still_out
 from tests.made_traces import made_epoch, made_traces
 from tests.results.runs import settings
 
@@ -176,8 +176,8 @@ def test_frames_without_a_picture_and_the_strongest_crosstalk():
 
 def test_mirrors_out_of_the_hands_of_their_loops():
     events = [event([0], 1, 2, takes_over=True), event([3], 1, 2), event([5], 1, 2, takes_over=1)]
-    assert np.flatnonzero(taken_over(events, 8)).tolist() == [0, 5]
-    assert not taken_over([], 8).any()
+    assert np.flatnonzero(mirrors_taken_over(events, 8)).tolist() == [0, 5]
+    assert not mirrors_taken_over([], 8).any()
 
 
 def test_who_is_still_out_in_words_and_what_a_moment_falls_into():

@@ -13,7 +13,7 @@ from sim.results.limits import LimitsParams, check_limits
 from sim.results.metrics import evaluate
 from sim.results.sway import sway_figures
 from sim.results.table import FIGURE_OF, FIGURES, LIMITED, Figure
-from sim.results.units import DECIMALS, beside, number, with_signs
+from sim.results.units import DECIMALS, number, number_beside, with_signs
 from tests.made_traces import made_epoch, made_traces
 
 PAGE = Path(__file__).parents[2] / "docs" / "metrics.md"
@@ -102,13 +102,13 @@ def test_three_digits_from_a_thousandth_to_a_thousand():
 
 
 def test_a_value_beside_its_limit_shows_its_side():
-    assert beside(80.04, 80.0, "urad") == "80.04 µrad"
-    assert beside(80.0, 80.0, "urad") == "80.0 µrad"
-    assert beside(79.999, 80.0, "urad") == "79.999 µrad"
-    assert beside(0.50000001, 0.5, "dB") == "0.50000001 dB"
-    assert beside(0.5 + 1e-12, 0.5, "dB") == "0.500000000 dB"  # nine decimals at most
-    assert beside(None, 0.5, "dB") == "no figure"
-    assert beside(3, 3, "") == "3"
+    assert number_beside(80.04, 80.0, "urad") == "80.04 µrad"
+    assert number_beside(80.0, 80.0, "urad") == "80.0 µrad"
+    assert number_beside(79.999, 80.0, "urad") == "79.999 µrad"
+    assert number_beside(0.50000001, 0.5, "dB") == "0.50000001 dB"
+    assert number_beside(0.5 + 1e-12, 0.5, "dB") == "0.500000000 dB"  # nine decimals at most
+    assert number_beside(None, 0.5, "dB") == "no figure"
+    assert number_beside(3, 3, "") == "3"
 
 
 def test_lines_of_limits_fall_back_to_ascii():

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from sim.results.units import beside, number, unit_sign, with_signs
+from sim.results.units import number, number_beside, unit_sign, with_signs
 
 
 @pytest.mark.parametrize(
@@ -34,6 +34,6 @@ def test_signs_of_units():
 
 
 def test_beside_a_limit_there_are_as_many_decimals_as_tell_the_side():
-    assert beside(1.0, 1.0, "dB") == "1.000 dB"
-    assert beside(1.00001, 1.0, "dB") == "1.00001 dB"
-    assert beside(2.0, 1.0, "dB") == "2.000 dB"
+    assert number_beside(1.0, 1.0, "dB") == "1.000 dB"
+    assert number_beside(1.00001, 1.0, "dB") == "1.00001 dB"
+    assert number_beside(2.0, 1.0, "dB") == "2.000 dB"

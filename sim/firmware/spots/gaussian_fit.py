@@ -25,10 +25,10 @@ from sim.firmware.spots.tables import (
     Level,
     Profiles,
     correlation_bits,
+    correlation_taps,
     largest_light,
     largest_sum,
     level_of,
-    profiles,
 )
 from sim.firmware.spots.verdict import SpotWords, TrustRule, places, verdict_of
 from sim.foundations.ports import CameraBelief
@@ -112,7 +112,7 @@ def gaussian_fit_words(
     refuse_saturation(a)
     level = level_of(camera, a.level_fraction)
     light = largest_light(camera, level)
-    start = profiles(camera.spot_sigma_px, window_px, a.table_bits)
+    start = correlation_taps(camera.spot_sigma_px, window_px, a.table_bits)
     profile, slope, fraction = _tables(camera.spot_sigma_px, a)
     ranges = gaussian_fit_ranges(settings, a, window_px, camera)
     bits = sum_word(a, ranges)

@@ -26,11 +26,11 @@ from sim.firmware.spots.tables import (
     above,
     brightest_pixel,
     correlation_bits,
+    correlation_taps,
     correlations,
     largest_light,
     level_of,
     pixel_word,
-    profiles,
 )
 from sim.firmware.spots.verdict import SpotWords, TrustRule, judged_words, verdict_of
 from sim.foundations.ports import CameraBelief
@@ -56,7 +56,7 @@ def matched_filter_ranges(
 ) -> tuple[SumRange, ...]:  # fmt: skip
     """Return how far the correlation can go."""
     light = largest_light(camera, level_of(camera, a.level_fraction))
-    profile = profiles(camera.spot_sigma_px, window_px, a.table_bits)
+    profile = correlation_taps(camera.spot_sigma_px, window_px, a.table_bits)
     bits = correlation_bits(light.bit_length() + 1, profile)
     example = "every pixel of the profile at full scale"
     return (*log_peak_ranges(settings, a, window_px, camera),
@@ -97,7 +97,7 @@ def _words(
     if min(window_px) < 3:
         raise ValueError(f"window_px: must be 3 or more (got {list(window_px)})")
     level = level_of(camera, a.level_fraction)
-    profile = profiles(camera.spot_sigma_px, window_px, a.table_bits) if matched else None
+    profile = correlation_taps(camera.spot_sigma_px, window_px, a.table_bits) if matched else None
     ranges = (matched_filter_ranges if matched else log_peak_ranges)(settings, a, window_px, camera)
     bits = max(each.bits for each in ranges)
     divider = divider_of(a)

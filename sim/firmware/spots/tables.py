@@ -92,7 +92,7 @@ def largest_sum(table: Sequence[int], steps: int) -> int:
     return max(int(both[phase::steps].sum()) for phase in range(steps))
 
 
-def profiles(sigma_px: float, window_px: tuple[int, int], fraction: int) -> Profiles:
+def correlation_taps(sigma_px: float, window_px: tuple[int, int], fraction: int) -> Profiles:
     """Return the taps of correlations, each profile of unit length within the window."""
     height, width = window_px
     reach = math.ceil(REACH_SIGMA * sigma_px)

@@ -22,10 +22,10 @@ from sim.firmware.spots.tables import (
     Level,
     Profiles,
     correlation_bits,
+    correlation_taps,
     largest_light,
     largest_sum,
     level_of,
-    profiles,
     weight_table,
 )
 from sim.firmware.spots.verdict import SpotWords, TrustRule, places, verdict_of
@@ -73,7 +73,7 @@ def weighted_centroid_words(
     """
     refuse_saturation(a)
     level = level_of(camera, a.level_fraction)
-    start = profiles(camera.spot_sigma_px, window_px, a.table_bits)
+    start = correlation_taps(camera.spot_sigma_px, window_px, a.table_bits)
     steps = 1 << a.table_fraction
     weights = weight_table(settings.weight_sigma_px, a.table_bits, steps)
     ranges = weighted_centroid_ranges(settings, a, window_px, camera)

@@ -18,7 +18,7 @@ from sim.kernels.compiled.plant import advance_block, constants, set_frame
 from sim.kernels.compiled.reading import BEYOND, centre_block, draw_block, path_block
 from sim.kernels.law import KernelLaw
 from sim.kernels.stretch import Inputs, ObservedLimits, Paths, Pieces, Scratch, Setup
-from sim.kernels.threads import blocks_of, spread_out, together, worth
+from sim.kernels.threads import blocks_of, on_each_thread, spread_out, worth
 from sim.kernels.vectors import N, seen, take
 from sim.mirror.motion import Asked, Forcing, Motion
 
@@ -209,7 +209,7 @@ def run_frames(
                 left, pieces, setup, path, inputs, motion, law, memory, watched, scratch, stopped
             )
 
-    together(count, take_part)
+    on_each_thread(count, take_part)
     beyond_forms(inputs.first_frame, scratch.history[:n_frames], watched, stopped)
 
 

@@ -35,7 +35,7 @@ class CalibrationEffort(NamedTuple):
     error_max_urad: float
 
 
-def calibrate(maker: Maker, per_port: int, reading_urad: float) -> CalibrationEffort:
+def calibrated_table(maker: Maker, per_port: int, reading_urad: float) -> CalibrationEffort:
     """Measure some connections of each port, fit, and compare with the truth.
 
     Parameters

@@ -24,7 +24,7 @@ WORDS: Final = {
 """What the years add, in this order; the last is there when new, too."""
 
 
-class Moved(NamedTuple):
+class ShiftedSwitch(NamedTuple):
     """A switch whose beams have shifted, through L lives."""
 
     shift_rad: Array
@@ -39,7 +39,7 @@ class New(NamedTuple):
     maker: Maker
     aimed: Aimed
     table: ConnectionTable
-    moved: Moved | None = None
+    moved: ShiftedSwitch | None = None
     """The same with its beams shifted, for lives that shift them just so."""
 
     @property
@@ -134,7 +134,7 @@ class Years:
         return ageing, first[..., inputs] + second[..., outputs] - was
 
 
-def _moved(new: New, shift_rad: Array) -> Moved:
+def _moved(new: New, shift_rad: Array) -> ShiftedSwitch:
     """Return the tables, one after another, of a switch whose beams have shifted (L, C, 4)."""
     if new.moved is not None and np.array_equal(new.moved.shift_rad, shift_rad):
         return new.moved
@@ -142,7 +142,7 @@ def _moved(new: New, shift_rad: Array) -> Moved:
     tilts = (new.aimed.change_rad + shift_rad).reshape(-1, 4)
     aimed = Aimed(tilts, new.aimed.from_rest, new.aimed.probes)
     inputs, outputs = new.table.inputs, new.table.outputs
-    return Moved(
+    return ShiftedSwitch(
         shift_rad, new.maker.table(np.tile(inputs, lives), np.tile(outputs, lives), aimed)
     )
 

@@ -24,7 +24,7 @@ def exact_interval(good: int, count: int, level: float = LEVEL) -> tuple[float, 
     return low, high
 
 
-def mean_interval(values: Array) -> tuple[Array, Array, Array]:
+def mean_intervals(values: Array) -> tuple[Array, Array, Array]:
     """Return the means (C,) of draws (L, C), and their 95 % intervals by Student's law.
 
     The draws of a connection are taken as normal; of 50, skew moves the ends by some per cent.

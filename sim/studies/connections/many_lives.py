@@ -17,7 +17,7 @@ from sim.scenario.model import Scenario
 from sim.studies.connections.calibration import evenly
 from sim.studies.connections.coupler import Ports
 from sim.studies.connections.end_of_life import WORDS, Late, Years
-from sim.studies.connections.intervals import exact_interval, mean_interval
+from sim.studies.connections.intervals import exact_interval, mean_intervals
 from sim.studies.connections.life import EndOfLife
 from sim.studies.connections.side_by_side import side_by_side
 from sim.studies.connections.table import CONTRIBUTORS, ConnectionTable
@@ -47,7 +47,7 @@ class Highest(NamedTuple):
     """Most by which one of them, or of the sample, came out above its estimate. [dB]"""
 
 
-class Estimate:
+class LifeEstimate:
     """Estimates the loss of all connections of a large switch at the end of a life."""
 
     def __init__(self, years: Years, table: ConnectionTable) -> None:
@@ -110,7 +110,7 @@ def many_lives(
     seed, limit_db = scenario.seeds.population, float(years.budget.end_of_life_db)
     new = years.new(seed)
     found, added = [], np.zeros(len(WORDS))
-    estimate = None if table is None else Estimate(years, table)
+    estimate = None if table is None else LifeEstimate(years, table)
     largest_db, highest, above_db = np.empty(lives), [], 0.0
     step = max(1, AT_ONCE // len(years.inputs))
 
@@ -134,7 +134,7 @@ def many_lives(
             progress(int(some[-1]) + 1, lives)
     loss = np.concatenate(found)
     met = int(np.sum(largest_db <= limit_db))
-    mean, low, high = mean_interval(loss)
+    mean, low, high = mean_intervals(loss)
     over = np.sum(loss > limit_db, axis=0)
     share_low, share_high = exact_interval(met, lives)
     largest = loss.max(axis=0)

@@ -19,7 +19,7 @@ from sim.studies.connections.moves import Leg, Path, Tilts
 from sim.studies.connections.strays import Found, Strays, strongest
 from sim.studies.connections.turns import (
     Arrows,
-    Asked,
+    OrderedPairs,
     Turns,
     asked_of,
     best_turns,
@@ -74,7 +74,7 @@ class _Figures(NamedTuple):
     b_late: Array
     """Mirror A has turned."""
 
-    def asked(self, enough_db: float) -> Asked:
+    def asked(self, enough_db: float) -> OrderedPairs:
         return asked_of(
             np.minimum(self.a_early, self.b_late), np.minimum(self.b_early, self.a_late), enough_db
         )
@@ -185,7 +185,10 @@ def _slow(turns: Turns, ways: tuple[NDArray[np.int64], NDArray[np.int64]]) -> li
 
 
 def _closer(
-    path: Path, asked: Asked, ways: tuple[NDArray[np.int64], NDArray[np.int64]], least_db: float
+    path: Path,
+    asked: OrderedPairs,
+    ways: tuple[NDArray[np.int64], NDArray[np.int64]],
+    least_db: float,
 ) -> Turns | None:
     """Return turns in which no stage waits for second axes; None if there are none.
 
@@ -219,8 +222,12 @@ def _second_axis(share: float, way: NDArray[np.int64]) -> Array:
 
 
 def _with_ways(
-    path: Path, figures: _Figures, blocked: Asked, enough_db: float, tell: Callable[[int], None]
-) -> tuple[Turns, NDArray[np.int64], NDArray[np.int64], float, Asked]:
+    path: Path,
+    figures: _Figures,
+    blocked: OrderedPairs,
+    enough_db: float,
+    tell: Callable[[int], None],
+) -> tuple[Turns, NDArray[np.int64], NDArray[np.int64], float, OrderedPairs]:
     """Choose ways of the mirrors that stand in the way of an order, and the order with them.
 
     With the least loss, and what pairs then ask for. Each mirror in turn takes the way with which

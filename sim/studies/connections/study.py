@@ -9,7 +9,7 @@ import numpy as np
 from sim.foundations.ports import Array
 from sim.optics.budgets import Aiming
 from sim.scenario.model import Scenario
-from sim.studies.connections.calibration import CalibrationEffort, calibrate, evenly
+from sim.studies.connections.calibration import CalibrationEffort, calibrated_table, evenly
 from sim.studies.connections.many_lives import WHOLE, lives_of, many_lives
 from sim.studies.connections.side_by_side import meanwhile
 from sim.studies.connections.summary import (
@@ -233,7 +233,7 @@ def _levels(
             )
         )  # fmt: skip
     calibrations = tuple(
-        calibrate(maker, per_port, READING_URAD)
+        calibrated_table(maker, per_port, READING_URAD)
         for per_port in sorted(
             {aiming.table_per_port, *(PER_PORT if maker.geometry.ports_out <= MANY_PORTS else ())}
         )

@@ -11,7 +11,7 @@ from sim.foundations.ports import Array
 from sim.optics.budgets import BudgetParams
 from sim.optics.switch import SwitchParams
 from sim.results.table import LIMITED
-from sim.results.units import beside, number
+from sim.results.units import number, number_beside
 from sim.studies.connections.aim import PROBES_PER_ROUND, peaking_loss_db
 from sim.studies.connections.table import CONTRIBUTORS, WORDS, ConnectionTable, highest
 
@@ -168,8 +168,9 @@ def limits_words(bulk: dict[str, Any]) -> str:
         if not row["met"]:
             figure = LIMITED[row["name"]]
             words.append(
-                f"{row['name']} missed: {beside(row['value'], row['limit'], figure.unit)}, the "
-                f"limit is {number(row['limit'], figure.unit)}"
+                f"{row['name']} missed: "
+                f"{number_beside(row['value'], row['limit'], figure.unit)}, "
+                f"the limit is {number(row['limit'], figure.unit)}"
             )
     return "; ".join(words)
 

@@ -53,7 +53,7 @@ def servo_of_run(folder: Path) -> float:
         ) from exc
 
 
-def taken_over(servo_from: str | None, life_from: str | None) -> tuple[str, ...]:
+def overrides_taken_over(servo_from: str | None, life_from: str | None) -> tuple[str, ...]:
     """Return overrides from the folders of a run or prediction, and of a life, where given."""
     found: tuple[str, ...] = ()
     if life_from is not None:

@@ -24,8 +24,8 @@ class Turns(NamedTuple):
     """(V,) of each mirror B."""
 
 
-class Asked(NamedTuple):
-    """Pairs of mirrors A and B that cannot turn in either order without some light."""
+class OrderedPairs(NamedTuple):
+    """Pairs of mirrors A and B of which one had better turn first."""
 
     beams: NDArray[np.int64]
     """(P,) place of the beam."""
@@ -49,14 +49,14 @@ APART: Final = 3
 """Stages between mirrors of long arrows: of arrays A and B, so odd."""
 
 
-def asked_of(a_first_db: Array, b_first_db: Array, enough_db: float) -> Asked:
+def asked_of(a_first_db: Array, b_first_db: Array, enough_db: float) -> OrderedPairs:
     """Return what pairs (C, V) ask for, of those with a loss below `enough_db` in an order."""
     beams, victims = np.nonzero(np.minimum(a_first_db, b_first_db) < enough_db)
-    return Asked(beams, victims, a_first_db[beams, victims], b_first_db[beams, victims])
+    return OrderedPairs(beams, victims, a_first_db[beams, victims], b_first_db[beams, victims])
 
 
 def turns_at(
-    asked: Asked, shape: tuple[int, int], loss_db: float, long: Arrows = NO_ARROWS
+    asked: OrderedPairs, shape: tuple[int, int], loss_db: float, long: Arrows = NO_ARROWS
 ) -> Turns | None:
     """Return the fewest stages that keep every pair at `loss_db` or above; None if there are none.
 
@@ -68,7 +68,9 @@ def turns_at(
     return min(able, key=lambda turns: len(order_of_stages(turns))) if able else None
 
 
-def best_turns(asked: Asked, shape: tuple[int, int], enough_db: float) -> tuple[Turns, float]:
+def best_turns(
+    asked: OrderedPairs, shape: tuple[int, int], enough_db: float
+) -> tuple[Turns, float]:
     """Return the order with the largest least loss, and that loss: `enough_db` at most. [dB]
 
     Parameters
@@ -99,7 +101,7 @@ def order_of_stages(turns: Turns) -> list[int]:
     return [int(stage) for stage in np.unique(np.concatenate(turns))]
 
 
-def in_circles(asked: Asked, shape: tuple[int, int], loss_db: float) -> Asked:
+def in_circles(asked: OrderedPairs, shape: tuple[int, int], loss_db: float) -> OrderedPairs:
     """Return the pairs whose demands at `loss_db` stand in a circle, so that no order grants all.
 
     A pair that is too bright either way is a circle by itself.
@@ -113,10 +115,10 @@ def in_circles(asked: Asked, shape: tuple[int, int], loss_db: float) -> Asked:
     _, label = connected_components(graph, connection="strong")
     low = np.minimum(asked.a_first_db, asked.b_first_db) < loss_db
     inside = low & (label[asked.beams] == label[shape[0] + asked.victims])
-    return Asked(*(field[inside] for field in asked))
+    return OrderedPairs(*(field[inside] for field in asked))
 
 
-def _arrows(asked: Asked, inputs: int, loss_db: float) -> Arrows:
+def _arrows(asked: OrderedPairs, inputs: int, loss_db: float) -> Arrows:
     """Return which mirror must turn before which."""
     a_first, b_first = asked.b_first_db < loss_db, asked.a_first_db < loss_db
     mirrors_b = inputs + asked.victims
@@ -127,7 +129,8 @@ def _arrows(asked: Asked, inputs: int, loss_db: float) -> Arrows:
 
 
 def _levels(
-    asked: Asked, shape: tuple[int, int], loss_db: float, first: int, long: Arrows = NO_ARROWS
+    asked: OrderedPairs, shape: tuple[int, int], loss_db: float, first: int,
+    long: Arrows = NO_ARROWS,
 ) -> Turns | None:
     """Return stages, arrays A (`first` = 0) or B (1) beginning; None if demands form a circle."""
     before, after = _arrows(asked, shape[0], loss_db)

@@ -11,7 +11,7 @@ from sim.firmware.corners import LawSteps, RoundingCorner, corners_of
 from sim.firmware.fixed_law import FixedLaw, FixedState, fixed_hand_over, fixed_step
 from sim.firmware.rounding import Whole
 from sim.firmware.ties import law_of_rows
-from sim.firmware.worst_inputs import WorstInputs, played
+from sim.firmware.worst_inputs import WorstInputs, states_reached
 from sim.foundations.rng import philox
 
 FRAMES: Final = 96
@@ -78,7 +78,7 @@ def _by_itself(law: FixedLaw, steps: LawSteps) -> LawRows:
 
 def _worst(law: FixedLaw, case: WorstInputs) -> LawSteps:
     """Return the last frames of a worst case, each from the state that it is played to."""
-    frames = played(law, case)
+    frames = states_reached(law, case)
     last = range(max(1, len(frames) - WORST_FRAMES), len(frames))
     before = FixedState._make(
         np.concatenate(part) for part in zip(*(frames[k - 1] for k in last), strict=True)

@@ -15,7 +15,7 @@ from sim.studies.margins.curves import (
     step_table,
 )
 from sim.studies.margins.loops import MarginsStudy
-from sim.studies.margins.margins import rows, summary_of
+from sim.studies.margins.margins import margins_summary, rows
 from sim.studies.margins.margins_page import page_of
 from sim.studies.margins.sector import SectorStudy, sector_rows, sector_summary
 from sim.studies.margins.sector_page import sector_page
@@ -47,7 +47,7 @@ def write_margins(
         "steps.csv": csv_of(STEP_COLUMNS, step_table(result, places)),
     }
     return write_loop_study(
-        folder, {"margins": rows(result), "summary": summary_of(result)}, page_of(result),
+        folder, {"margins": rows(result), "summary": margins_summary(result)}, page_of(result),
         result.built, kind="margins", overwrite=overwrite, asked=asked, texts=texts,
     )  # fmt: skip
 

@@ -257,7 +257,7 @@ def worst_figures(table: Sequence[dict[str, Any]]) -> dict[str, dict[str, Any] |
     return worst
 
 
-def summary_of(result: MarginsStudy) -> dict[str, Any]:
+def margins_summary(result: MarginsStudy) -> dict[str, Any]:
     """Return what `summary.json` holds: counts, and the worst cases by name."""
     table = rows(result)
     return {

@@ -17,7 +17,7 @@ from sim.report.tuning_plots import (
     Panel,
     against_gain,
     settling_spread,
-    side_by_side,
+    tuning_choices,
 )
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
@@ -252,7 +252,7 @@ def _side_pictures(outcome: TuningResult) -> list[Picture]:
         )
         for c in sets
     ]  # fmt: skip
-    pictures = [side_by_side(compared)]
+    pictures = [tuning_choices(compared)]
     if outcome.judge.built.parts.epochs[-1].commanded:
         spread = [(c.name, c.settling_ms) for c in sets]
         pictures.append(settling_spread(spread, outcome.demands.settling_ms))

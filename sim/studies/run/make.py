@@ -19,7 +19,7 @@ from sim.kernels.threads import available, blocks_of, on_threads
 from sim.life.condition import Condition
 from sim.loop.parts import Parts
 from sim.loop.simulate import LoopResult, simulate
-from sim.results.events import event_figures, taken_over
+from sim.results.events import event_figures, mirrors_taken_over
 from sim.results.limits import check_limits
 from sim.results.metrics import evaluate, mirror_name
 from sim.results.stability import diverged, diverging_words
@@ -123,7 +123,8 @@ def make_run(
     _check_finite(figures)
     limits = check_limits(figures, scenario.limits)
     ports = scenario.switch.geometry.ports_per_side
-    wild = diverged(outcome.traces, _room_rad(parts), ~taken_over(parts.events, len(parts.mirrors)))
+    own = ~mirrors_taken_over(parts.events, len(parts.mirrors))
+    wild = diverged(outcome.traces, _room_rad(parts), own)
     unstable = diverging_words(wild, outcome.traces, ports)
     wall_s = time.perf_counter() - clock_s
     return Run(built, outcome, figures, limits, unstable, threads, wall_s)

@@ -14,7 +14,7 @@ from sim.studies.built.population import Judge, judged_population, population
 from sim.studies.built.spares import least_largest, rescue
 from sim.studies.connections.aim import Aimed
 from sim.studies.connections.end_of_life import Years
-from sim.studies.connections.intervals import clustered_interval, exact_interval, mean_interval
+from sim.studies.connections.intervals import clustered_interval, exact_interval, mean_intervals
 from sim.studies.connections.life import draw_life
 from sim.studies.connections.many_lives import lives_of, many_lives
 from sim.studies.connections.table import Maker
@@ -244,11 +244,11 @@ def test_yield_judges_the_band():
 def test_mean_intervals_hold_the_mean_as_often_as_they_say():
     """Student's law on drawn normals: 95 % of 4000 intervals, within 4 sigma of a binomial."""
     draws = np.random.default_rng(3).normal(2.0, 0.3, (20, 4000))
-    _, low, high = mean_interval(draws)
+    _, low, high = mean_intervals(draws)
     inside = np.mean((low <= 2.0) & (high >= 2.0))
     assert inside == pytest.approx(0.95, abs=4 * np.sqrt(0.95 * 0.05 / 4000))
     # One case by the textbook: mean and s / sqrt(n) times t(0.975, 4) = 2.776445 (table value).
-    mean, low, high = mean_interval(np.array([[1.0], [2.0], [3.0], [4.0], [5.0]]))
+    mean, low, high = mean_intervals(np.array([[1.0], [2.0], [3.0], [4.0], [5.0]]))
     half = 2.776445 * np.sqrt(2.5 / 5)
     assert (mean[0], low[0], high[0]) == pytest.approx((3.0, 3.0 - half, 3.0 + half), abs=1e-6)
 

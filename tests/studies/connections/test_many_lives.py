@@ -43,7 +43,7 @@ def test_a_sample_finds_the_largest_of_all_and_bounds_those_left_out(monkeypatch
         np.testing.assert_allclose(sampled[name], columns[name][at], atol=1e-12)
     # The bound: the 24 that stand highest in a life are known; no other is above it.
     for life in range(12):
-        stands = lives.Estimate(years, table).of(years.drawn(seed, life))
+        stands = lives.LifeEstimate(years, table).of(years.drawn(seed, life))
         others = np.setdiff1d(np.argsort(stands)[:-24], at)
         assert each[life, others].max() < some["sample"]["others_at_most_db"]
 

@@ -20,7 +20,7 @@ from sim.studies.connections.aim import (
     peaking_loss_db,
     table_errors,
 )
-from sim.studies.connections.calibration import calibrate
+from sim.studies.connections.calibration import calibrated_table
 from sim.studies.connections.csv_table import write_columns
 from sim.studies.connections.summary import spare_travel
 from sim.studies.connections.table import CONTRIBUTORS, Maker, joined
@@ -198,12 +198,12 @@ def test_peaking_without_noise_finds_the_best_tilts():
 
 def test_a_few_connections_a_port_represent_all():
     made = maker()
-    few, more = calibrate(made, 4, 0.0), calibrate(made, 12, 0.0)
+    few, more = calibrated_table(made, 4, 0.0), calibrated_table(made, 12, 0.0)
     assert few.measured <= 4 * 96
     # Second-order terms are left: mrad of build times tilts of 60 mrad.
     assert more.error_rms_urad < few.error_rms_urad < 15.0
     perfect = maker(SWITCH.replace(build=None), MIRROR.replace(gain_spread_pct=0.0))
-    assert calibrate(perfect, 4, 0.0).error_rms_urad < 1e-3
+    assert calibrated_table(perfect, 4, 0.0).error_rms_urad < 1e-3
 
 
 def test_travel_that_is_exceeded_is_counted_as_negative():
