@@ -18,7 +18,7 @@ from sim.firmware.calibrated.pixels import FixedPixelCorrection, pixel_words
 from sim.firmware.calibrated.source import Calibrated, calibrated_source
 from sim.firmware.controller import FixedController
 from sim.firmware.folder import Folder
-from sim.firmware.native import NativeController, NativeEstimator
+from sim.firmware.native import NativeController, NativeEstimator, refuse_other_mirrors
 from sim.firmware.spots.estimator import FixedEstimator
 from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import CameraBelief
@@ -41,7 +41,7 @@ def correction_of(
     ------
     ScenarioError
         If the maps do not fit the words of an estimator in whole numbers, or firmware in C corrects
-        pixels and the run has no maps, or the other way round.
+        pixels and the run has no maps, or the other way round, or has those of other mirrors.
     """
     if isinstance(estimator, NativeEstimator):
         _check_parts(estimator.folder, "pixels", maps is not None)
@@ -56,6 +56,7 @@ def correction_of(
         raise ScenarioError(str(exc)) from exc
     if isinstance(estimator, FixedEstimator):
         return FixedPixelCorrection(maps, sensor, words)
+    refuse_other_mirrors(estimator.folder, mirrors)
     home_px = layout.centre(mirrors)
     own = Calibrated(home_px, sensor, pixels=words)
     warnings = _other(estimator.folder, own, "pixels")
@@ -102,12 +103,15 @@ def guard_for(
     Raises
     ------
     ScenarioError
-        If firmware in C doubts readings and the run has no guard, or the other way round.
+        If firmware in C doubts readings and the run has no guard, or the other way round, or
+        estimator and controller are of two folders.
     """
     estimator: Any = measurement.estimator
     native = isinstance(controller, NativeController) and isinstance(estimator, NativeEstimator)
     if native:
         _check_parts(controller.folder, "guard", guard is not None)
+        if guard is not None:
+            _refuse_two(estimator.folder, controller.folder)
         fraction, light_fraction = controller.position_fraction, estimator.light_fraction
     elif isinstance(controller, FixedController) and isinstance(estimator, FixedEstimator):
         fraction = controller.law.formats.position.fraction
@@ -140,9 +144,22 @@ def _check_parts(folder: Folder, part: str, asked: bool) -> None:
         )
 
 
+def _refuse_two(estimator: Folder, controller: Folder) -> None:
+    """Refuse a guard in C between an estimator and a controller that are not of one folder."""
+    if estimator.path.resolve() != controller.path.resolve():
+        raise ScenarioError(
+            f"spot_guard: firmware in C doubts readings by the words of one folder; estimator.kind "
+            f"and controller.kind must name the same (got {estimator.path} and {controller.path})"
+        )
+
+
 def _other(folder: Folder, own: Calibrated, part: str) -> tuple[str, ...]:
     """Return what is to be said if the folder's words are those of another calibration."""
-    if calibrated_source(own).sums[part] == getattr(folder.port.calibrated, part):
+    try:
+        sums = calibrated_source(own).sums
+    except ValueError as exc:
+        raise ScenarioError(str(exc)) from exc
+    if sums[part] == getattr(folder.port.calibrated, part):
         return ()
     does, by = PARTS[part]
     return (

@@ -21,7 +21,7 @@ from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Whole
 from sim.firmware.spots.estimator import reading_of
 from sim.firmware.spots.verdict import SpotWords
-from sim.foundations.errors import ScenarioError
+from sim.foundations.errors import PlugInError, ScenarioError
 from sim.foundations.files.text import counted
 from sim.foundations.kinds.outside import sum_of_sources
 from sim.foundations.params import Block
@@ -89,8 +89,34 @@ def at(array: NDArray[Any]) -> ctypes.c_void_p:
 
 
 def int32_words(values: Whole) -> NDArray[np.int32]:
-    """Return words as the C has them; none is longer, or the C could not compute with it."""
-    return np.ascontiguousarray(values, dtype=np.int32)
+    """Return words as the C has them.
+
+    Raises
+    ------
+    PlugInError
+        If one is longer.
+    """
+    words = np.ascontiguousarray(values, dtype=np.int32)
+    if not np.array_equal(words, values):
+        longest = int(np.asarray(values).flat[np.abs(values).argmax()])
+        raise PlugInError(f"firmware in C has words of 32 bits, and one takes more (got {longest})")
+    return words
+
+
+def refuse_other_mirrors(folder: Folder, mirrors: NDArray[np.int64]) -> None:
+    """Refuse a firmware that is made for other mirrors than a run's (M,).
+
+    Raises
+    ------
+    ScenarioError
+        If it is.
+    """
+    own = folder.port.controller.mirrors
+    if own != tuple(mirrors.tolist()):
+        raise ScenarioError(
+            f"{folder.path} is made for {counted(len(own), 'mirror')}, and its calibration and "
+            f"coefficients are theirs; the run has {len(mirrors)} or other ones"
+        )
 
 
 class NativeController:
@@ -119,11 +145,7 @@ class NativeController:
         self.kind = f"c:{folder.path}"
         self.folder = folder
         self.drive = folder.port.drive
-        if port.mirrors != tuple(mirrors.tolist()):
-            raise ScenarioError(
-                f"{folder.path} is made for {counted(len(port.mirrors), 'mirror')}, and its "
-                f"calibration and coefficients are theirs; the run has {len(mirrors)} or other ones"
-            )
+        refuse_other_mirrors(folder, mirrors)
         if abs(1e3 * port.scale_px_per_mrad / scale_px_per_rad - 1) > 1e-9:
             raise ScenarioError(
                 f"{folder.path} is made for camera.scale_px_per_mrad = {port.scale_px_per_mrad:g} "

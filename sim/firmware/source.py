@@ -62,7 +62,9 @@ def source_of(firmware: Firmware) -> Source:
     spot = spot_source(firmware.spot, firmware.world)
     law = law_numbers(firmware.law, firmware.law_kind)
     drive = drive_numbers(firmware.codes)
-    calibrated = calibrated_source(firmware.calibrated)
+    calibrated = calibrated_source(
+        firmware.calibrated, 1 << (firmware.law.formats.position.bits - 1)
+    )
     made = (law, spot.macros, spot.tables, drive, firmware.mirrors, calibrated.sum)
     sum_ = hashlib.sha256(repr(made).encode())
     known = {

@@ -1,6 +1,6 @@
 """Whose light a window holds, told in whole numbers."""
 
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,10 +8,6 @@ from numpy.typing import NDArray
 from sim.camera.spot_guard import SpotGuard, Windows
 from sim.firmware.rounding import Whole
 from sim.foundations.ports import Array
-
-NEIGHBOURS: Final = 8
-NO_LIMIT: Final = (1 << 62) - 1
-"""Light that no window has."""
 
 
 class GuardWords(NamedTuple):
@@ -31,6 +27,13 @@ class GuardWords(NamedTuple):
     """(M, 2) spot of each untilted mirror on its sensor. [px]"""
     window_px: tuple[int, int]
     """(H, W)"""
+
+    def largest_square(self, position_end: int) -> int:
+        """Return the largest square of a distance, with positions up to an end either way."""
+        between = self.home[self.neighbours] - self.home[:, None]
+        there = (self.neighbours >= 0)[:, :, None]
+        apart = int(np.abs(between).max(where=there, initial=0)) << self.fraction
+        return 2 * (2 * position_end + apart) ** 2
 
 
 def guard_words(

@@ -58,6 +58,10 @@ class LensWords(NamedTuple):
         home = int(np.abs(self.straight).max()) << TURN_FRACTION
         return q * turn + home + (1 << (TURN_FRACTION + GUARD_BITS - 1))
 
+    def largest_square(self, position_end: int) -> int:
+        """Return the largest squared place, with positions up to an end either way."""
+        return 2 * (position_end + int(np.abs(self.home).max())) ** 2
+
 
 def lens_words(
     lens: Lens, sensor: NDArray[np.int64], corner_px: float, *, scale_px_per_rad: float,

@@ -91,7 +91,8 @@ def pixel_words(maps: PixelMaps, black_dn: float, full_scale_dn: int) -> PixelWo
     Raises
     ------
     ValueError
-        If a pixel's response is so low that words of 16 bits do not hold what it takes.
+        If a pixel's response is so low that words of 16 bits do not hold what it takes, or its
+        level is below 0.
     """
     if maps.dark_dn is None or maps.response is None:
         return PixelWords(maps.bad, None, None, 0, 0, 0, full_scale_dn)
@@ -110,6 +111,14 @@ def pixel_words(maps: PixelMaps, black_dn: float, full_scale_dn: int) -> PixelWo
             f"calibration.maps: response: words of {WORD_BITS} bits hold gains up to "
             f"{1 << (WORD_BITS - LEAST_GAIN_FRACTION)}; pixel ({x}, {y}) of sensor {sensor} takes "
             f"{gain[sensor, y, x]:.3g}; count it as bad in calibration.results"
+        )
+    below = np.where(maps.bad, 0.0, np.rint(np.ldexp(level, level_fraction)))
+    if below.min() < 0:
+        sensor, y, x = np.unravel_index(int(below.argmin()), below.shape)
+        raise ValueError(
+            f"calibration.maps: dark_dn: words of levels have no sign; pixel ({x}, {y}) of sensor "
+            f"{sensor} is at {level[sensor, y, x]:.3g} DN in the dark; count it as bad in "
+            "calibration.results"
         )
     return PixelWords(
         maps.bad,

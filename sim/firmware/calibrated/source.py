@@ -1,7 +1,7 @@
 """What a calibration adds to the firmware, as C99: files, numbers of settings.h, tables."""
 
 import hashlib
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,10 @@ from sim.firmware.calibrated.lens import (
     LensWords,
 )
 from sim.firmware.calibrated.pixels import PixelWords
-from sim.firmware.law_source import WORD_BITS, braces
+from sim.firmware.law_source import braces
+
+LONGEST_SUM_BITS: Final = 62
+"""Of a square or a sum in the C, sign included; the model leaves two more of 64 to round with."""
 
 MAPS = "maps.bin"
 """Level and gain of every pixel of all sensors, two little-endian words of 16 bits each."""
@@ -88,17 +91,25 @@ class CalibratedSource(NamedTuple):
         return repr(self.sums) if self.parts else ""
 
 
-def calibrated_source(found: Calibrated) -> CalibratedSource:
+def calibrated_source(found: Calibrated, position_end: int = 0) -> CalibratedSource:
     """Return the C source of what a calibration adds.
+
+    Parameters
+    ----------
+    found : Calibrated
+        Its words.
+    position_end : int
+        Word that positions do not pass, either way; 0 if the source is not to be run.
 
     Raises
     ------
     ValueError
-        If a word does not fit the 32 bits that the C has.
+        If a word does not fit the type that the C has for it, or a sum or a square does not fit
+        `LONGEST_SUM_BITS`.
     """
     pixels = None if found.pixels is None else _pixels(found.pixels)
-    lens = None if found.lens is None else _lens(found.lens)
-    guard = None if found.guard is None else _guard(found.guard)
+    lens = None if found.lens is None else _lens(found.lens, position_end)
+    guard = None if found.guard is None else _guard(found.guard, position_end)
     text = _array("int16_t", "home_px", found.home_px, "MIRRORS")
     text += _array("uint8_t", "home_sensor", found.sensor, "MIRRORS")
     what = "Where the spot of each untilted mirror is on its sensor, and which sensor that is"
@@ -112,10 +123,32 @@ def _header(what: str, arrays: str) -> str:
 
 
 def _array(kind: str, name: str, values: NDArray[Any], *sizes: str) -> str:
-    """Return an array in C; sizes by name as far as they are given."""
+    """Return an array in C; sizes by name as far as they are given.
+
+    Raises
+    ------
+    ValueError
+        If a number does not fit the type.
+    """
+    limits = np.iinfo(kind.removesuffix("_t"))
+    if values.min() < limits.min or values.max() > limits.max:
+        worst = values.max() if values.max() > limits.max else values.min()
+        raise ValueError(
+            f"{name}: the C has {kind} for it, {limits.min} to {limits.max} (got {worst})"
+        )
     shape = [*sizes, *map(str, values.shape[len(sizes) :])]
     brackets = "".join(f"[{size}]" for size in shape)
     return f"static const {kind} {name}{brackets} = {braces(values)};\n"
+
+
+def _refuse_long(what: str, largest: int, fraction: int) -> None:
+    """Refuse a sum or a square that the C has no room for."""
+    bits = largest.bit_length() + 1
+    if bits > LONGEST_SUM_BITS:
+        raise ValueError(
+            f"controller.arithmetic.position_fraction: {what} takes {bits} bits, and the C has "
+            f"{LONGEST_SUM_BITS} (got {fraction})"
+        )
 
 
 def _map_bytes(words: PixelWords | None) -> bytes:
@@ -150,13 +183,10 @@ def _pixels(words: PixelWords) -> PartSource:
     )
 
 
-def _lens(words: LensWords) -> PartSource:
-    for name, values in (("home", words.home), ("straightened home", words.straight)):
-        if np.abs(values).max() >= 1 << (WORD_BITS - 1):
-            raise ValueError(
-                f"controller.arithmetic.position_fraction: the {name} of a mirror takes more than "
-                f"the {WORD_BITS} bits that the C has (got {words.fraction})"
-            )
+def _lens(words: LensWords, position_end: int) -> PartSource:
+    square = words.largest_square(position_end)
+    _refuse_long("the squared place of a spot from the optical axis", square, words.fraction)
+    _refuse_long("the turned place of a spot", words.largest_sum, words.fraction)
     macros = {
         "LENS_RATIO_FRACTION": RATIO_FRACTION, "LENS_TURN_FRACTION": TURN_FRACTION,
         "LENS_GUARD_BITS": GUARD_BITS, "LENS_SHIFT": words.shift,
@@ -175,7 +205,9 @@ def _lens(words: LensWords) -> PartSource:
     )  # fmt: skip
 
 
-def _guard(words: GuardWords) -> PartSource:
+def _guard(words: GuardWords, position_end: int) -> PartSource:
+    square = words.largest_square(position_end)
+    _refuse_long("the squared distance of neighbours' spots", square, words.fraction)
     macros: dict[str, Any] = {
         "GUARD_SHARED": int(words.margin is not None), "GUARD_MARGIN": words.margin or 0,
         "GUARD_LIGHT": int(words.most_light is not None),

@@ -6,6 +6,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from sim.assembly.build import Built
+from sim.firmware.calibrated.guard import FixedGuard
 from sim.firmware.calibrated.lens import FixedLens
 from sim.firmware.calibrated.pixels import FixedPixelCorrection
 from sim.firmware.controller import FixedController
@@ -116,6 +117,20 @@ def _calibrated_rows(built: Built) -> list[WordRow]:
                  (1 << (bits - 1)) - 1, None,
                  "a pixel at full scale, or at 0 under the largest level, with the largest gain")
         )  # fmt: skip
+    controller, guard = built.parts.controller, built.parts.guard
+    if isinstance(controller, FixedController):
+        end = 1 << (controller.law.formats.position.bits - 1)
+        squares = [
+            ("squared place of the lens", lens, "a position at the end of its word"),
+            ("squared distance of the guard", guard,
+             "a spot and a neighbour's at opposite ends of their words"),
+        ]  # fmt: skip
+        rows += [
+            _row("calibration", name, f"{LONG_WORD} bit", LONG_WORD,
+                 found.words.largest_square(end), None, example)
+            for name, found, example in squares
+            if isinstance(found, FixedLens | FixedGuard)
+        ]  # fmt: skip
     if isinstance(lens, FixedLens):
         rows.append(
             _row("calibration", "turned place of the lens", f"{LONG_WORD} bit", LONG_WORD,

@@ -89,3 +89,14 @@ def test_a_pixel_that_hardly_responds_must_be_counted_as_bad():
     with pytest.raises(ValueError, match=r"pixel \(6, 4\) of sensor 0 takes 100"):
         pixel_words(known, BLACK, FULL)
     pixel_words(known._replace(bad=maps([(4, 6)]).bad), BLACK, FULL)
+
+
+def test_a_pixel_whose_level_is_below_zero_must_be_counted_as_bad():
+    # Words of levels have no sign, 4 bits behind the point: half a unit below 0 is the nearest 0.
+    known = maps()
+    known.dark_dn[0, 4, 6] = -BLACK - 1 / 40
+    assert pixel_words(known, BLACK, FULL).level[0, 4, 6] == 0
+    known.dark_dn[0, 4, 6] = -BLACK - 0.5
+    with pytest.raises(ValueError, match=r"pixel \(6, 4\) of sensor 0 is at -0\.5 DN"):
+        pixel_words(known, BLACK, FULL)
+    pixel_words(known._replace(bad=maps([(4, 6)]).bad), BLACK, FULL)

@@ -139,6 +139,12 @@ def test_a_part_that_is_not_asked_for_or_lacking_is_refused(made, maps, tmp_path
         calibrated(f"calibration.maps={maps}", *own, "spot_guard=none")
     copy = tmp_path / "copy"
     shutil.copytree(firmware, copy)
+    two = (f"estimator.kind=c:{firmware}", f"controller.kind=c:{copy}")
+    with pytest.raises(ScenarioError, match="doubts readings by the words of one folder"):
+        calibrated(f"calibration.maps={maps}", *two)
+    others = "switch.connections=[[0,0],[1,1],[12,12],[14,14]]"  # under a law that is not C
+    with pytest.raises(ScenarioError, match="is made for 8 mirrors, and its calibration"):
+        calibrated(f"calibration.maps={maps}", f"estimator.kind=c:{firmware}", others)
     (copy / "maps.bin").write_bytes((copy / "maps.bin").read_bytes()[:-2])
     with pytest.raises(PlugInError, match=r"maps\.bin: must hold 3916800 words"):
         calibrated(f"calibration.maps={maps}", f"estimator.kind=c:{copy}")
