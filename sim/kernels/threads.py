@@ -7,7 +7,7 @@ others use its processor too, takes fewer blocks.
 
 import os
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from contextvars import ContextVar, copy_context
 from functools import cache, partial
@@ -78,12 +78,21 @@ def worth(blocks: int, work_s: float) -> int:
 
 
 def on_each_thread(count: int, take_part: Callable[[], None]) -> None:
-    """Call a function on so many threads at once, the present one among them."""
-    helping = [_pool(count - 1).submit(take_part) for _ in range(count - 1)]
-    take_part()
-    for each in helping:
-        if not each.cancel():
-            each.result()
+    """Call a function on so many threads at once, the present one among them.
+
+    None is still at it when this ends, whatever is raised on any of them: what the present one
+    raises is raised, else what the first of the others does.
+    """
+    helping: list[Future[None]] = []
+    try:
+        for _ in range(count - 1):
+            helping.append(_pool(count - 1).submit(take_part))
+        take_part()
+    finally:
+        begun = [each for each in helping if not each.cancel()]
+        wait(begun)
+    for each in begun:
+        each.result()
 
 
 def spread_out(blocks: int, count: int) -> NDArray[np.int64]:

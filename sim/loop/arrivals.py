@@ -56,13 +56,13 @@ def with_own(arrivals: ActingTimes, after: Array, correction: Array) -> Array:
     return np.ascontiguousarray(np.where(arrivals.lag == 0, correction, after))
 
 
-def pieces(
+def tick_spans(
     arrivals: ActingTimes, first: int, last: int, path_rad: Array, before: Array, after: Array
 ) -> Iterator[tuple[int, int, Asked]]:
     """Yield (from tick, to tick, what is asked) from `first` to `last` of a frame.
 
-    Where all mirrors are alike that is one piece, in which the kernel changes the correction;
-    else each piece ends where some mirrors change theirs.
+    Where all mirrors are alike that is one span, in which the kernel changes the correction;
+    else each span ends where some mirrors change theirs.
     """
     if arrivals.alike:
         yield first, last, Asked(path_rad, before, after, arrivals.first)

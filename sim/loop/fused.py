@@ -22,7 +22,7 @@ from sim.loop.frame_path import FramePath
 from sim.loop.outlook import Outlook
 from sim.loop.parts import Parts
 from sim.loop.plan import BLOCK_FRAMES
-from sim.loop.stages import AT_ONCE, Exposure, beyond_table, pictures_of
+from sim.loop.stages import NO_DELAYS, Exposure, beyond_table, pictures_of
 from sim.loop.state import LoopState, copy_state
 from sim.loop.stopwatch import Laps, TimedStage, lap
 
@@ -63,7 +63,7 @@ class Fused:
         self._drawn = parts.measurement.table is not None
         self._law = law_of(parts.controller, m)
         self._sampling = Sampling(
-            parts.exposure_weights @ np.arange(n + 1.0), AT_ONCE, parts.scale_px_per_rad
+            parts.exposure_weights @ np.arange(n + 1.0), NO_DELAYS, parts.scale_px_per_rad
         )
         self._scratch = Scratch(
             np.zeros((min(BLOCK_FRAMES, parts.clock.n_frames), n + 1, 2, m)),

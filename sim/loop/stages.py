@@ -17,7 +17,7 @@ from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array, Setpoint, SpotReading, SpotStatus, TiltReading
 from sim.foundations.rng import Stream
 from sim.kernels.stretch import ObservedLimits
-from sim.loop.arrivals import arrivals_of, on_hand, pieces, reading_tick, with_own
+from sim.loop.arrivals import arrivals_of, on_hand, reading_tick, tick_spans, with_own
 from sim.loop.checks import check_correction
 from sim.loop.frame_path import FramePath
 from sim.loop.health import HealthState, see, withheld
@@ -30,7 +30,8 @@ from sim.loop.stopwatch import Laps, TimedStage, lap
 from sim.loop.surroundings import Environment
 from sim.mirror.motion import Asked, Forcing, Moving
 
-AT_ONCE = np.zeros(0)
+NO_DELAYS = np.zeros(0)
+"""All exposures start with the frame."""
 
 
 class Exposure(NamedTuple):
@@ -75,7 +76,7 @@ class FrameByFrame:
             self._history[0] = moving.tilt
             before, after = on_hand(self._arrivals, waiting)
             now = reading_tick(self._arrivals, n)
-            for first, last, asked in pieces(
+            for first, last, asked in tick_spans(
                 self._arrivals, 0, now, path.asked_rad, before, after
             ):
                 self._advance(moving, first, last, asked, forcing, ahead)
@@ -92,7 +93,7 @@ class FrameByFrame:
             lap(laps, TimedStage.CONTROL)
             if now < n:
                 after = with_own(self._arrivals, after, correction.T)
-                for first, last, asked in pieces(
+                for first, last, asked in tick_spans(
                     self._arrivals, now, n, path.asked_rad, before, after
                 ):
                     self._advance(moving, first, last, asked, forcing, ahead)
@@ -230,7 +231,7 @@ def delay_ticks(origin_px: Array, parts: Parts) -> Array:
     Empty if all start with the frame.
     """
     if parts.row_s == 0:
-        return AT_ONCE
+        return NO_DELAYS
     measurement = parts.measurement
     middle = origin_px[:, 1] + measurement.centre_px[:, 1] + 0.5 * (measurement.window_px[0] - 1)
     return row_delay_s(parts.row_s, middle, measurement.layout.shape[0]) / parts.clock.tick_s

@@ -65,6 +65,24 @@ def test_what_is_raised_on_another_thread_is_raised_here() -> None:
         on_each_thread(2, take_part)
 
 
+def test_all_have_ended_before_what_is_raised_here_goes_on() -> None:
+    own, begun, may_end, ended = threading.get_ident(), threading.Event(), threading.Event(), []
+
+    def take_part() -> None:
+        if threading.get_ident() == own:
+            assert begun.wait(20)
+            threading.Timer(0.02, may_end.set).start()
+            raise KeyboardInterrupt
+        begun.set()
+        assert may_end.wait(20)
+        ended.append(True)
+        raise ZeroDivisionError
+
+    with pytest.raises(KeyboardInterrupt):
+        on_each_thread(2, take_part)
+    assert ended
+
+
 def test_little_work_is_done_on_the_thread_that_has_it() -> None:
     with on_threads(2):
         assert worth(4, 0.9 * WORTH_S) == 1

@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -188,6 +189,40 @@ def test_a_thread_that_must_wait_for_another_goes_on_later(
     with on_threads(2):
         same(simulate(parts).traces, alone)
     assert waited and NONE not in waited
+
+
+@pytest.mark.parametrize("main_stops", [True, False])
+def test_a_thread_that_stops_is_not_waited_for(
+    monkeypatch: pytest.MonkeyPatch, main_stops: bool
+) -> None:
+    """One thread is stopped, as by Ctrl-C, while the other waits for a piece that it has."""
+    own, waits, calls = threading.get_ident(), threading.Event(), []
+
+    class Stopped(BaseException):
+        pass
+
+    def stops_or_waits(left: int, *rest: Any) -> int:
+        calls.append(left)
+        assert len(calls) < 20_000, "it is waited for without end"
+        if (threading.get_ident() == own) is main_stops:
+            assert waits.wait(20)
+            raise Stopped
+        if left != NONE:
+            waits.set()
+        return 7
+
+    monkeypatch.setattr(frames, "_pieces", stops_or_waits)
+    setup, inputs, watched = (
+        SimpleNamespace(**{name: np.zeros(count)})
+        for name, count in (("mirrors", 64), ("rest", 65), ("pairs", 32))
+    )
+    run: Any = frames.run_frames
+    with on_threads(2), pytest.raises(Stopped):
+        run(setup, None, inputs, None, None, None, watched, None)
+    called = len(calls)
+    assert called > 2
+    time.sleep(0.02)
+    assert len(calls) == called, "the other thread still waits"
 
 
 @pytest.mark.parametrize(

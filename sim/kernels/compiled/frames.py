@@ -29,7 +29,7 @@ AT_ONCE = 64
 """Frames of a piece. With fewer, more is done that is done once for each; with more, threads wait
 longer for the last piece, and what is kept of the mirrors leaves the processor's cache."""
 LOOKS = 20_000
-"""Looks at what another thread is still at, some 0.1 ms, before a thread sleeps."""
+"""Looks at what another thread is still at, before a thread sleeps: about 0.1 ms."""
 PAUSE_S = 100e-6
 CACHE_LINE = 64
 """Numbers this far apart are on different lines of the processor's cache. [byte]"""
@@ -198,16 +198,18 @@ def run_frames(
     stopped = np.full(blocks_of(len(watched.pairs)), -1)
     count = worth(blocks, n_frames * blocks * FRAME_S)
     pieces = pieces_of(blocks, len(stopped), count)
+    given = (pieces, setup, path, inputs, motion, law, memory, watched, scratch, stopped)
+    given_up: list[bool] = []
 
     def take_part() -> None:
-        left = _pieces(
-            NONE, pieces, setup, path, inputs, motion, law, memory, watched, scratch, stopped
-        )
-        while left != NONE:
-            sleep(PAUSE_S)
-            left = _pieces(
-                left, pieces, setup, path, inputs, motion, law, memory, watched, scratch, stopped
-            )
+        try:
+            left = _pieces(NONE, *given)
+            while left != NONE and not given_up:
+                sleep(PAUSE_S)
+                left = _pieces(left, *given)
+        except BaseException:
+            given_up.append(True)  # others may wait for the piece that this thread leaves undone
+            raise
 
     on_each_thread(count, take_part)
     beyond_forms(inputs.first_frame, scratch.history[:n_frames], watched, stopped)
