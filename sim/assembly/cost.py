@@ -22,6 +22,10 @@ EPOCH_BYTES: Final = 600
 """For a connection and a move: aims, aligned loss, its quadratic form and its beams."""
 WINDOW_BYTES: Final = 24
 """For a pixel of a mirror's window: frames, and fixed patterns where there are any."""
+HISTORY_BYTES: Final = 16
+"""For a mirror and the edge of a tick, in the frames that are run in one go: its two tilts."""
+HISTORY_FRAMES: Final = 256
+"""Frames that are run in one go at most."""
 TICK_S: Final = 3e-8
 """Of one processor, for a tick of a mirror."""
 PIXEL_S: Final = {"fast": 1.3e-9, "exact": 9e-9, "equivalent": 1e-10, "none": 7e-10}
@@ -85,11 +89,14 @@ def cost_of(scenario: Scenario) -> RunCost:
     by_sums = kind in ESTIMATORS and ESTIMATORS[str(kind)].pixel_sums is not None
     spot_s = 0.0 if by_sums else SPOT_S + 20 * pixel_s
     busy_s = mirrors * (ticks * scenario.engine.substeps * TICK_S + frames * (pixel_s + spot_s))
+    in_one_go = min(frames, HISTORY_FRAMES) if scenario.health is None else 1
+    history = mirrors * HISTORY_BYTES * in_one_go * (ticks / frames + 1)
     staged = 1.0 if scenario.health is not None else under_events(scenario)
     busy_s += frames * staged * (STAGES_S[0] + mirrors * STAGES_S[1])
     if scenario.health is not None:
         busy_s += frames * (WATCH_S[0] + mirrors * WATCH_S[1])
-    return RunCost(BASE_GB + (traces + windows + epochs + patterns) / GB, busy_s / 3600.0)
+    memory = traces + windows + epochs + patterns + history
+    return RunCost(BASE_GB + memory / GB, busy_s / 3600.0)
 
 
 def no_compiler() -> str | None:

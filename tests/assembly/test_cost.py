@@ -14,6 +14,7 @@ from sim.assembly.cost import (
     under_events,
 )
 from sim.foundations.errors import ScenarioError
+from sim.loop.fused import Fused
 from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 
@@ -49,7 +50,8 @@ def test_mirrors_that_moves_bring_in_are_counted(outputs):
     parts = build(case).parts
     samples = 1e-3 * case.duration_ms * case.traces.sample_hz
     height, width = case.camera.window_px
-    of_mirror = samples * MIRROR_BYTES * 3 + 24 * height * width + 17 * (len(outputs) + 1)
+    history = nbytes(Fused(parts)._scratch.history) / len(parts.mirrors)
+    of_mirror = samples * MIRROR_BYTES * 3 + 24 * height * width + 17 * (len(outputs) + 1) + history
     fewer = scenario("switch.moves=[]")
     more = len(parts.mirrors) - len(build(fewer).parts.mirrors)
     apart = 1e9 * (cost_of(case).memory_gb - cost_of(fewer).memory_gb)
@@ -67,6 +69,15 @@ def test_what_a_move_keeps_is_counted():
     said = 2 * 600 + 17 * len(build(case).parts.mirrors)
     assert 0.5 * said < held < 1.5 * said, (held, said)
     assert cost_of(case).memory_gb > cost_of(fewer).memory_gb + 14 * per_mirror / 1e9
+
+
+@pytest.mark.parametrize("duration_ms", [100, 1000])
+def test_what_is_kept_of_frames_in_one_go_is_counted(duration_ms, monkeypatch):
+    case = scenario("switch.moves=[]", "metrics.hold_from_ms=20", f"duration_ms={duration_ms}")
+    kept = nbytes(Fused(build(case).parts)._scratch.history)
+    said_gb = cost_of(case).memory_gb
+    monkeypatch.setattr("sim.assembly.cost.HISTORY_BYTES", 0)
+    assert 1e9 * (said_gb - cost_of(case).memory_gb) == pytest.approx(kept)
 
 
 def test_a_thousand_moves_of_a_large_switch_count():
