@@ -2,8 +2,10 @@
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from contextvars import copy_context
+from threading import Event
 from typing import Any, Final, TypeVar
 
 from sim.kernels.threads import on_threads, threads
@@ -33,7 +35,7 @@ def side_by_side(work: Callable[[Piece], Result], pieces: Iterable[Piece]) -> It
     begun: deque[Future[Result]] = deque()
     try:
         for piece in pieces:
-            begun.append(pool.submit(alone, piece))
+            begun.append(pool.submit(copy_context().run, alone, piece))
             if len(begun) >= AHEAD * count:
                 yield begun.popleft().result()
         while begun:
@@ -42,16 +44,36 @@ def side_by_side(work: Callable[[Piece], Result], pieces: Iterable[Piece]) -> It
         pool.shutdown(cancel_futures=True)
 
 
-def meanwhile(work: Callable[..., Result], *args: Any, worth: bool) -> Callable[[], Result]:
-    """Begin `work(*args)` on another thread, and return what waits for it and gives its result.
+@contextmanager
+def meanwhile(
+    work: Callable[..., Result], *args: Any, worth: bool
+) -> Iterator[Callable[[], Result]]:
+    """Do `work(go_on, *args)` on another thread; yield what waits for it and gives its result.
 
-    If it is not `worth` that, the work is done at once: many small steps, each under the
+    The work calls `go_on()` before each of its steps: if what it was begun for has ended, by an
+    interrupt or a fault, it ends there. None of it is left running. Kernels that it calls use one
+    thread.
+
+    If it is not `worth` another thread, the work is done at once: many small steps, each under the
     interpreter's lock, take longer beside others than after them.
     """
     if not worth:
-        found = work(*args)
-        return lambda: found
-    pool = ThreadPoolExecutor(1)
-    begun = pool.submit(copy_context().run, work, *args)
-    pool.shutdown(wait=False)
-    return begun.result
+        found = work(lambda: None, *args)
+        yield lambda: found
+        return
+    given_up = Event()
+
+    def go_on() -> None:
+        if given_up.is_set():
+            raise CancelledError
+
+    def alone() -> Result:
+        with on_threads(1):
+            return work(go_on, *args)
+
+    with ThreadPoolExecutor(1) as pool:
+        begun = pool.submit(copy_context().run, alone)
+        try:
+            yield begun.result
+        finally:
+            given_up.set()

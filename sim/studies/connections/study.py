@@ -142,40 +142,40 @@ def study(
         + ("more than the mean: " + ", ".join(worst[0]["reasons"]) if worst[0]["reasons"] else "")
     ).strip("; ")
     whole = maker.n_connections <= WHOLE
-    compared = meanwhile(_levels, scenario, maker, worth=not whole)
-    moved = moving(scenario, maker, plan_progress) or {}
-    crosstalk = {"standing": standing(scenario, maker), "move": moved or None}
-    order = order_of(moved)
-    stages = None if order is None else moved[order].get("stages")
-    in_stages: dict[str, Scenario] = {}
-    if stages is not None:
-        from sim.studies.connections.as_scenario import with_stages  # loads the whole loop
+    with meanwhile(_levels, scenario, maker, worth=not whole) as compared:
+        moved = moving(scenario, maker, plan_progress) or {}
+        crosstalk = {"standing": standing(scenario, maker), "move": moved or None}
+        order = order_of(moved)
+        stages = None if order is None else moved[order].get("stages")
+        in_stages: dict[str, Scenario] = {}
+        if stages is not None:
+            from sim.studies.connections.as_scenario import with_stages  # loads the whole loop
 
-        in_stages = {
-            name: with_stages(scenario, row["stages"])
-            for name, row in moved.items() if "stages" in row
-        }  # fmt: skip
-    staged = in_stages.get(order or "")
-    bulk, bulk_chosen, by_order = None, None, {}
-    assignment = assigned(scenario, maker)
-    if move:
-        from sim.studies.connections.bulk import bulk_move
+            in_stages = {
+                name: with_stages(scenario, row["stages"])
+                for name, row in moved.items() if "stages" in row
+            }  # fmt: skip
+        staged = in_stages.get(order or "")
+        bulk, bulk_chosen, by_order = None, None, {}
+        assignment = assigned(scenario, maker)
+        if move:
+            from sim.studies.connections.bulk import bulk_move
 
-        bulk = bulk_move(scenario, maker)
-        if assignment is not None:
-            chosen = assignment["least_max"]["pairs"]
-            bulk_chosen = bulk_move(_with_pairs(scenario, chosen), maker)
-        by_order = {name: bulk_move(one, maker) for name, one in in_stages.items()}
-    in_order = by_order[str(order)] | {"order": order} if staged is not None and move else None
-    loop = bulk if in_order is None else in_order
-    limit_db = None if budget is None else budget.crosstalk_db
-    words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
-    late: dict[str, Any] | None = None
-    late_columns: dict[str, Array] = {}
-    if budget is not None:
-        lives = lives_of(maker.n_connections)
-        late, late_columns = many_lives(scenario, lives_progress, lives=lives, table=table)
-    levels, level_count, calibrations = compared()
+            bulk = bulk_move(scenario, maker)
+            if assignment is not None:
+                chosen = assignment["least_max"]["pairs"]
+                bulk_chosen = bulk_move(_with_pairs(scenario, chosen), maker)
+            by_order = {name: bulk_move(one, maker) for name, one in in_stages.items()}
+        in_order = by_order[str(order)] | {"order": order} if staged is not None and move else None
+        loop = bulk if in_order is None else in_order
+        limit_db = None if budget is None else budget.crosstalk_db
+        words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
+        late: dict[str, Any] | None = None
+        late_columns: dict[str, Array] = {}
+        if budget is not None:
+            lives = lives_of(maker.n_connections)
+            late, late_columns = many_lives(scenario, lives_progress, lives=lives, table=table)
+        levels, level_count, calibrations = compared()
     return ConnectionStudy(
         scenario=scenario,
         table=table,
@@ -211,7 +211,7 @@ def _with_pairs(scenario: Scenario, pairs: list[list[int]]) -> Scenario:
 
 
 def _levels(
-    scenario: Scenario, maker: Maker
+    go_on: Callable[[], None], scenario: Scenario, maker: Maker
 ) -> tuple[tuple[AimingLevel, ...], int, tuple[CalibrationEffort, ...]]:
     """Compare the levels of aiming; nothing without a section that states their errors."""
     aiming = scenario.switch.aiming
@@ -221,6 +221,7 @@ def _levels(
     inputs, outputs = np.divmod(chosen, maker.geometry.ports_out)
     found = []
     for level in LEVELS:
+        go_on()
         switch = scenario.switch.replace(aiming=aiming.replace(level=level).model_dump())
         one = Maker(switch, scenario.mirror, scenario.seeds.population)
         table = one.table(inputs, outputs)
@@ -232,14 +233,14 @@ def _levels(
                 float(loss.max()), int(np.sum(loss > 40.0)),
             )
         )  # fmt: skip
-    calibrations = tuple(
-        calibrated_table(maker, per_port, READING_URAD)
-        for per_port in sorted(
-            {aiming.table_per_port, *(PER_PORT if maker.geometry.ports_out <= MANY_PORTS else ())}
-        )
-        if per_port < maker.geometry.ports_out
-    )
-    return tuple(found), len(inputs), calibrations
+    calibrations = []
+    for per_port in sorted(
+        {aiming.table_per_port, *(PER_PORT if maker.geometry.ports_out <= MANY_PORTS else ())}
+    ):
+        if per_port < maker.geometry.ports_out:
+            go_on()
+            calibrations.append(calibrated_table(maker, per_port, READING_URAD))
+    return tuple(found), len(inputs), tuple(calibrations)
 
 
 def results_of(found: ConnectionStudy) -> dict[str, Any]:

@@ -1,7 +1,10 @@
 """Work side by side: in order, no more at a time than asked, nothing left running."""
 
 import threading
+import time
+from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 from sim.kernels.threads import on_threads, threads
@@ -45,8 +48,35 @@ def test_a_fault_ends_it():
 
 @pytest.mark.parametrize("worth", [False, True])
 def test_work_done_meanwhile_gives_its_result_or_its_fault(worth):
-    with on_threads(3):
-        found = meanwhile(lambda a, b: (a - b, threads()), 7, 2, worth=worth)
-    assert found() == (5, 3)
-    with pytest.raises(ZeroDivisionError):
-        meanwhile(lambda: 1 // 0, worth=worth)()
+    def work(go_on: Callable[[], None], a: int, b: int) -> tuple[int, int, str]:
+        go_on()
+        return a // b, threads(), np.geterr()["over"]
+
+    with on_threads(3), np.errstate(over="raise"), meanwhile(work, 7, 2, worth=worth) as found:
+        assert found() == (3, 1 if worth else 3, "raise")
+    with pytest.raises(ZeroDivisionError), meanwhile(work, 1, 0, worth=worth) as found:
+        found()
+
+
+def test_work_ends_at_its_next_step_when_nobody_waits_for_it_any_more():
+    begun, steps = threading.Event(), []
+
+    def work(go_on: Callable[[], None]) -> None:
+        for step in range(1000):
+            go_on()
+            steps.append(step)
+            begun.set()
+            time.sleep(0.01)
+
+    with pytest.raises(KeyboardInterrupt), meanwhile(work, worth=True):
+        assert begun.wait(10.0)
+        raise KeyboardInterrupt
+    done = len(steps)
+    assert 1 <= done < 1000
+    time.sleep(0.03)
+    assert len(steps) == done
+
+
+def test_pieces_go_by_what_is_set_where_they_are_asked_for():
+    with on_threads(2), np.errstate(over="raise"):
+        assert list(side_by_side(lambda _: np.geterr()["over"], range(5))) == ["raise"] * 5
