@@ -11,7 +11,7 @@ from sim.optics.crosstalk import crosstalk_db, least_db
 from sim.optics.params import OpticsParams
 from sim.optics.rays import Rays, trace
 
-AT_ONCE: Final = 64
+PASSAGES_AT_ONCE: Final = 64
 """Passages that are worked out before the next ones are looked at."""
 MOST: Final = 1024
 """Passages that are worked out at most."""
@@ -75,12 +75,12 @@ def strongest_passage(
     best: tuple[float, int] = (np.inf, -1)
     done = 0
     while done < min(len(order), MOST) and bound_db[order[done]] < best[0]:
-        now = order[done : done + AT_ONCE]
+        now = order[done : done + PASSAGES_AT_ONCE]
         rays = found.rays(row[now], beam[now], victim[now])
         loss = crosstalk_db(rays, optics, found.middle_m)
         at = int(loss.argmin())
         best = min(best, (float(loss[at]), int(now[at])))
-        done += AT_ONCE
+        done += PASSAGES_AT_ONCE
     loss_db, which = best
     left = done < len(order) and bound_db[order[done]] < loss_db
     return Passage(int(beam[which]), int(victim[which]), float(row[which]), loss_db, bool(left))

@@ -32,7 +32,7 @@ SAMPLE: Final = 16_384
 """Connections of the sample, evenly spread."""
 HIGHEST: Final = 2048
 """Connections looked at besides in each life of a large switch, that stand highest."""
-AT_ONCE: Final = 8192
+ROWS_AT_ONCE: Final = 8192
 """Connections times lives that are worked on at a time; no figure depends on it."""
 N_WORST: Final = 5
 
@@ -112,7 +112,7 @@ def many_lives(
     found, added = [], np.zeros(len(WORDS))
     estimate = None if table is None else LifeEstimate(years, table)
     largest_db, highest, above_db = np.empty(lives), [], 0.0
-    step = max(1, AT_ONCE // len(years.inputs))
+    step = max(1, ROWS_AT_ONCE // len(years.inputs))
 
     def lived(some: Ports) -> tuple[Ports, Late, list[Highest]]:
         late = years.late(new, some)

@@ -32,7 +32,7 @@ EVEN_STEPS: Final = 20
 STEP_WIDTHS: Final = 0.25
 """By how much a beam or a mode may go on between two instants, in its own radius or divergence."""
 MOST_STEPS: Final = 4000
-AT_ONCE: Final = 8
+INSTANTS_AT_ONCE: Final = 8
 """Instants that are looked at in one go."""
 POLISH: Final = 9
 WIDTHS: Final = (2.0, 0.4)
@@ -194,8 +194,8 @@ class Strays:
         """
         kept_pairs, kept_at = [], []
         width = len(self.path.outputs)
-        for first in range(0, len(fine), AT_ONCE):
-            times = fine[first : first + AT_ONCE]
+        for first in range(0, len(fine), INSTANTS_AT_ONCE):
+            times = fine[first : first + INSTANTS_AT_ONCE]
             tilts = [leg(float(t)) for t in times]
             each = [self._pairs(t) for t in tilts]
             pairs = Pairs(*(np.concatenate(parts) for parts in zip(*each, strict=True)))
