@@ -128,6 +128,35 @@ def test_pixels_agree_with_their_twin_within_one_dn(noise: int, shape: tuple) ->
         assert (frames != meant).any(), "alike to the bit: this bound would test nothing"
 
 
+def test_exact_noise_of_the_plain_kernels_belongs_to_mirror_and_frame() -> None:
+    """Windows without a spot hold 20 e- of light and 6 e- of read noise: 42 DN, from 56 e2.
+
+    Poisson's variance is its mean, read noise adds its square, rounding 1/12 DN2. Intervals of 4.5
+    sigma; the sum of products of independent pixels is normal, of variance one by number.
+    """
+    mirrors, shape = np.arange(90, 290), (24, 24)
+
+    def images(some: np.ndarray, frame: int) -> np.ndarray:
+        frames = np.zeros((len(some), *shape), np.int32)
+        noise = PixelNoise(2, frame, 77, 1)
+        far = np.full((1, 2, len(some)), 1e4)
+        sums = np.zeros((3, len(some)), np.int64)
+        plain.expose(Images(frames, sums, 60, True), far, some, CAMERA, noise)
+        return frames
+
+    first, second = (images(mirrors, frame).astype(float) for frame in (12, 13))
+    n, variance = first.size, 0.25 * (20 + 36) + 1 / 12
+    assert abs(first.mean() - 42.0) < 4.5 * np.sqrt(variance / n)
+    assert abs(first.var() - variance) < 4.5 * variance * np.sqrt((2 + 1 / 56) / n)
+    a, b = ((each - 42.0) / np.sqrt(variance) for each in (first, second))
+    for x, y in ((a, b), (a[:-1], a[1:]), (a[:, 1:], a[:, :-1]), (a[..., 1:], a[..., :-1])):
+        assert abs((x * y).sum()) < 4.5 * np.sqrt(x.size)
+    assert np.array_equal(first, images(mirrors, 12))
+    assert np.array_equal(first[::-3], images(mirrors[::-3], 12))
+    with on_threads(3):
+        assert np.array_equal(first[50:60], images(mirrors[50:60], 12))
+
+
 def test_normals_agree_with_their_twin() -> None:
     """The square of the radius is within 3e-7: so is the radius times itself, but near zero."""
     fast, plain = (np.zeros((400, 2, 500), np.float32) for _ in BOTH)

@@ -60,8 +60,9 @@ class Effects(NamedTuple):
 class Disturbance(Protocol[S]):
     """A disturbance. Blocks are asked for in order, each starting where the last ended.
 
-    A block may be asked for on another thread while the loop is in the block before. What is given
-    must follow from the arguments and from what was fixed when the disturbance was made.
+    `advance` may be called from another thread while the loop is in the block before: one call at a
+    time, but beside steps of the controller and of other parts. Share no state with these. What is
+    given must follow from the arguments and from what was fixed when the disturbance was made.
     """
 
     def initial_state(self) -> S:
