@@ -28,7 +28,7 @@ FEW_PIXELS: Final = 8
 """Moved in a round, of those of a window."""
 KEY: Final = (2026, 1131)
 NOTHING: Final = -0.5
-"""Above a tie is what leaves nothing over to be rounded."""
+"""Distance from a tie of what leaves no rest."""
 
 Read = Callable[[NDArray[np.int32]], Any]
 """Windows (M, H, W) [DN] -> a record with their `status`."""

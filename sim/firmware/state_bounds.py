@@ -1,6 +1,7 @@
 """How far the states of a law in words can go, proven for any input and any order of lost frames.
 
-In units of the words, with the rounding of each row, by arithmetic that is rounded outward.
+Any input up to the largest that comes in: a mismatch from one end of the drive to the other. In
+units of the words, with the rounding of each row, by arithmetic that is rounded outward.
 """
 
 from typing import Final, NamedTuple
@@ -19,6 +20,8 @@ ONE_ORDER: Final = (64, 512, 4096, 32768)
 """The same where there is one way to go on."""
 ROUNDS: Final = 4000
 LARGEST: Final = 2.0**60
+SLACK: Final = 1e-4
+"""Share of the inputs that is added where there need be none: it gives room to verify."""
 ROOM: Final = 1e-6
 """A bound is widened by this share before it is verified."""
 UP: Final = 1.0 + 1e-9
@@ -59,10 +62,11 @@ def largest_inputs(law: FixedLaw, *, mismatch_px: float, correction_px: float) -
     """Return the largest inputs of a law's rows, for a mismatch and a correction in pixels.
 
     Sections: the sum of the magnitudes of impulse responses, rounding of each output included; no
-    more than their word holds, at which they are cut off.
+    more than their word holds, at which they are cut off. A mismatch beyond `mismatch_px` is not
+    covered, though its word lets it through up to its own end.
     """
     f = law.formats
-    word = float(min(np.ceil(np.ldexp(mismatch_px, f.position.fraction)), f.position.highest))
+    word = float(min(np.ceil(np.ldexp(mismatch_px, f.position.fraction)), -f.position.lowest))
     value = np.ldexp(word, f.value.fraction - f.position.fraction)
     error = largest_units(law.rounding)
     if f.value.fraction < f.position.fraction:
@@ -93,23 +97,29 @@ def state_bounds(law: FixedLaw, inputs: LargestInputs) -> StateBounds:
 
     Notes
     -----
-    States that conditional integration cuts off at the limits stay within them, the last mismatch
-    is a mismatch. For the others let T be the largest that states can be within N frames. Over the
-    next m of them, in the order w of seen and lost ones, x goes to A_w x + what came in, so that
-    T <= |A_w| T + h_w, element by element, with the sum h_w of the magnitudes of all that comes in
-    times its largest. Any T* that is at least the start, and at least |A_w| T* + h_w for every w,
-    is therefore a bound, for whatever N. T* is found by going up from the start, widened, and then
-    verified. Products A_w are floating-point numbers; what they miss by is bounded, and meets
-    states that are reachable themselves, so that it adds its magnitude times T. With one way to go
-    on and long m this is the sum of the magnitudes of the impulse response.
+    States that conditional integration cuts off at the limits stay within them, or within what they
+    take over from a standing correction, if they are kept while their spot is lost; the last
+    mismatch is a mismatch. For the others (with those that are cut off in seen frames alone) let T
+    be the largest that states can be within N frames. Over the next m of them, in the order w of
+    seen and lost ones, x goes to A_w x + what came in, so that T <= |A_w| T + h_w, element by
+    element, with the sum h_w of the magnitudes of all that comes in times its largest. Any T* that
+    is at least the start, and at least |A_w| T* + h_w for every w, is therefore a bound, for
+    whatever N. T* is found by going up from the start, widened, and then verified. Products A_w are
+    floating-point numbers; what they miss by is bounded, and meets states that are reachable
+    themselves, so that it adds its magnitude times T. With one way to go on and long m this is the
+    sum of the magnitudes of the impulse response. A start that is off what a seen spot comes to
+    under the standing correction adds what becomes of that distance alone: rows are linear.
     """
     n = len(law.conditional)
     value = np.full(n, inputs.value)
     finer = np.array([s.fraction - law.formats.correction.fraction for s in law.formats.states])
     limit = np.ldexp(inputs.correction, finer.astype(int)) if n else np.zeros(0)
-    given = np.where(law.conditional, np.ceil(limit), np.where(law.previous, value, np.inf))
+    taken = np.abs(np.ldexp(law.standing.astype(float), -law.standing_shifts)).max(axis=(0, 1))
+    limit = np.ceil(np.maximum(limit, taken * inputs.correction))
+    held = held_at_limits(law)
+    given = np.where(held, limit, np.where(law.previous, value, np.inf))
     found = [given.copy(), given.copy()]
-    free = np.flatnonzero(~(law.conditional | law.previous))
+    free = np.flatnonzero(~(held | law.previous))
     for group in _groups(law, free):
         best = [np.zeros(len(group)), np.zeros(len(group))]
         for index in range(law.rows.shape[1]):
@@ -117,13 +127,22 @@ def state_bounds(law: FixedLaw, inputs: LargestInputs) -> StateBounds:
                 seen, lost = (
                     _way(law, which, (index, axis), group, given, inputs) for which in (0, 1)
                 )
-                start = _start(law, (index, axis), group, seen, inputs)
+                start, settles = _start(law, (index, axis), group, seen, inputs)
                 for k, ways in enumerate((_ways(seen, lost), (seen,))):
                     room = np.array([-law.formats.states[i].lowest - 1.0 for i in group])
-                    best[k] = np.maximum(best[k], _bound(ways, start, room))
+                    best[k] = np.maximum(best[k], _bound(ways, start, room, settles=settles))
         for k in (0, 1):
             found[k][group] = np.minimum(found[k][group], best[k])
     return StateBounds(*found)
+
+
+def held_at_limits(law: FixedLaw) -> NDArray[np.bool_]:
+    """Return which states (n,) are cut off at the limits, and kept while their spot is lost."""
+    n = len(law.conditional)
+    keeps = np.zeros((n, n + 1), np.int64)
+    keeps[:, :n] = np.diag(np.int64(1) << law.shifts[1][:n])
+    kept = (law.rows[1, ..., :-1, 1:] == keeps).all(axis=(0, 1, 3))
+    return np.asarray(law.conditional & kept)
 
 
 def _groups(law: FixedLaw, free: NDArray[np.intp]) -> list[NDArray[np.intp]]:
@@ -157,8 +176,15 @@ def _way(
     comes = np.column_stack(
         [real[:, :1] * inputs.value, real[:, -1:] * inputs.correction, outside]
     )
-    error = largest_units(law.rounding)
-    return Way(real[:, 1:-1][:, group], comes, np.where(exact, 0.0, error))
+    error = np.where(exact, 0.0, largest_units(law.rounding))
+    own = real[:, 1:-1][:, group]
+    cut = law.conditional[group] & (which == 0)
+    if cut.any():  # a seen spot: anything within the limits
+        finer = [law.formats.states[i].fraction - law.formats.correction.fraction for i in group]
+        limit = np.ceil(np.ldexp(inputs.correction, np.array(finer)))
+        own[cut], comes[cut], error[cut] = 0.0, 0.0, 0.0
+        comes = np.column_stack([comes, np.diag(np.where(cut, limit, 0.0))])
+    return Way(own, comes, error)
 
 
 def _ways(seen: Way, lost: Way) -> tuple[Way, ...]:
@@ -172,27 +198,36 @@ def _ways(seen: Way, lost: Way) -> tuple[Way, ...]:
 
 def _start(
     law: FixedLaw, where: tuple[int, int], group: NDArray[np.intp], seen: Way, inputs: LargestInputs
-) -> Array:
-    """Return how far from a standing correction's own rest the law can take over.
+) -> tuple[Array, bool]:
+    """Return how far from a standing correction's own rest the law can take over, and True.
 
     That rest is where a spot that is seen for ever would come to under that correction, so it is
-    within reach already.
+    within reach already. If there is no such rest: the states that it takes over, and False.
     """
     sets = law.standing[min(where[0], len(law.standing) - 1), where[1]][group]
     given = np.ldexp(sets.astype(float), -law.standing_shifts[group]) * inputs.correction
     own = np.eye(len(group)) - seen.A
     if np.abs(np.linalg.eigvals(seen.A)).max() >= 1 - 1e-12:
-        return np.abs(given) + 1.0
+        return np.abs(given) + 1.0, False
     rest = np.linalg.solve(own, seen.inputs[:, 1])
     spread = np.abs(np.linalg.inv(own)) @ (np.abs(seen.inputs[:, 1]) + np.abs(rest)) * 1e-12
-    return np.asarray(np.abs(given - rest) + spread + 1.0)
+    return np.asarray(np.abs(given - rest) + spread + 1.0), True
 
 
-def _bound(ways: tuple[Way, ...], start: Array, room: Array) -> Array:
-    """Return the smallest bound that was found; no further search where all have room for it."""
+def _bound(ways: tuple[Way, ...], start: Array, room: Array, *, settles: bool) -> Array:
+    """Return the smallest bound that was found; no further search where all have room for it.
+
+    Where the law settles, `start` is a distance from states within reach: what inputs do from
+    zero, and what becomes of the distance without inputs, add up.
+    """
     best = np.full(len(start), np.inf)
+    apart = best if settles else np.zeros(len(start))
+    alone = tuple(Way(way.A, SLACK * way.inputs, SLACK * way.rounding) for way in ways)
     for frames in ANY_ORDER if len(ways) > 1 else ONE_ORDER:
-        best = np.minimum(best, over_frames(ways, start, frames))
+        if not np.isfinite(apart).all():
+            apart = np.minimum(apart, over_frames(alone, start, frames))
+        from_rest = over_frames(ways, 0.0 * start if settles else start, frames)
+        best = np.minimum(best, (from_rest + apart) * UP)
         if (best <= room).all():
             break
     return best

@@ -6,7 +6,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from sim.firmware.fixed_law import FixedLaw, FixedState, Formats, fixed_step
+from sim.firmware.fixed_law import FixedLaw, FixedState, Formats, fixed_hand_over, fixed_step
 from sim.firmware.q_format import QFormat
 from sim.firmware.rounding import Rounding
 from sim.firmware.state_bounds import LargestInputs, Way, largest_inputs, over_frames, state_bounds
@@ -131,6 +131,38 @@ def test_with_one_way_to_go_on_the_bound_is_the_sum_of_the_impulse_response():
     assert np.isinf(over_frames((Way(np.eye(1), np.ones((1, 1)), np.zeros(1)),), np.zeros(1), 64))
 
 
+def test_a_bound_holds_for_states_that_are_taken_over_from_a_standing_correction():
+    """By hand: x' = x/2 + u comes to 2 u = 200, takes over 3 u = 300; no word is rounded."""
+    half = [[0, 8, 0, 16], [0, 0, 0, 0]]
+    law = small_law(half, half)._replace(standing=np.full((1, 2, 2), [3, 0]))
+    bound = state_bounds(law, LargestInputs(0.0, 0.0, 100.0)).any_order[0]
+    assert fixed_hand_over(law, np.full((1, 2), 100)).states[0, 0, 0] == 300
+    # 200, half a unit of rounding twice, the distance of 100, and the rounding of the standing.
+    assert 300 <= bound == pytest.approx(200 + 1 + 100 + 1, rel=2e-4)
+    rest = law._replace(standing=np.full((1, 2, 2), [2, 0]))
+    assert state_bounds(rest, LargestInputs(0.0, 0.0, 100.0)).any_order[0] < 202.1
+
+
+def test_a_state_that_limits_cut_off_is_free_while_its_lost_row_moves_it():
+    """By hand: cut off at 100 while seen; lost, x' = x/2 + u goes on to 2 u = 200."""
+    adds, half = [[16, 16, 0, 0], [0, 0, 0, 0]], [[0, 8, 0, 16], [0, 0, 0, 0]]
+    given = LargestInputs(50.0, 50.0, 100.0)
+    law = small_law(adds, half)._replace(conditional=np.array([True, False]))
+    state, edge = fixed_hand_over(law, np.full((1, 2), 100)), np.full((1, 2), 100)
+    for _ in range(30):
+        lost = np.zeros((1, 2), bool)
+        state = fixed_step(law, state, np.zeros((1, 2), int), lost, edge, edge)
+    reached = state.states[0, 0, 0]
+    assert 199 <= reached <= state_bounds(law, given).any_order[0] < 202.1
+    assert state_bounds(law, given).seen[0] == pytest.approx(101, rel=1e-4)
+    keeps = [[0, 16, 0, 0], [0, 0, 0, 0]]
+    kept = small_law(adds, keeps)._replace(conditional=np.array([True, False]))
+    assert state_bounds(kept, given).any_order[0] == 100
+    grows = [[0, 32, 0, 0], [0, 0, 0, 0]]
+    free = small_law(adds, grows)._replace(conditional=np.array([True, False]))
+    assert np.isinf(state_bounds(free, given).any_order[0])
+
+
 @pytest.mark.parametrize(
     ("kind", "settings", "least"),
     [
@@ -188,3 +220,5 @@ def test_inputs_pass_sections_with_their_rounding():
     found = largest_inputs(law, mismatch_px=100.0, correction_px=50.0)
     assert found.value == pytest.approx(100 * 2 + 0.5 * 2, rel=1e-6)
     assert (found.mismatch, found.correction) == (100.0, 50.0)
+    # Words of 12 bits end at -2048: a mismatch of that is one, too.
+    assert largest_inputs(law, mismatch_px=1e4, correction_px=50.0).mismatch == 2048.0

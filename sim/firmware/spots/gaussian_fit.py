@@ -259,7 +259,7 @@ def _fitted_size(x: _Axis, y: _Axis, n: int, p: int) -> tuple[Whole, Whole]:
 def go_through_entries(words: GaussianFitWords) -> int:
     """Round all that depends on the entries of the tables alone, for each place of the spot.
 
-    For who notes it, see `sim.firmware.spots.noting`. Returns the number of places.
+    To be called within `noting()`. Returns the number of places.
     """
     v, t = words.verdict, words.table_fraction
     sides = []

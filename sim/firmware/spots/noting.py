@@ -1,4 +1,6 @@
-"""Roundings inside an estimator in whole numbers: noted, or ties turned, while somebody asks."""
+"""Roundings inside an estimator in whole numbers: noted, or ties turned, while a caller
+records them.
+"""
 
 from collections.abc import Iterator
 from contextlib import contextmanager

@@ -3,6 +3,7 @@
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,12 +14,14 @@ from sim.foundations.files.filing import MARKER
 from sim.foundations.files.text import counted
 from sim.studies.formats.arithmetic import StartingWords
 from sim.studies.formats.loss import Loss
+from sim.studies.formats.measured import Measured
 from sim.studies.sweep.errors import SweepError
 from sim.studies.sweep.identity import identity_of_scenarios
 from sim.studies.sweep.one_run import RunOutcome
 from sim.studies.sweep.store import FILE, LOCK, Store
 
 KIND: Final = "runs of a study of word lengths"
+NOUN: Final = "study of word lengths"
 OURS: Final = (FILE, LOCK, MARKER)
 
 
@@ -40,6 +43,20 @@ class KeptLosses:
         ScenarioError
             If there is no such format; that is kept, too.
         """
+        return loss_from(self._figures(number, lambda: plain_of(do())))
+
+    def measured(self, number: int, do: Callable[[], Measured]) -> Measured:
+        """Return how far the words of a run went, done now or before."""
+        found = self._figures(number, lambda: do()._asdict())
+        states = found["states"]
+        return Measured(**{**found, "states": None if states is None else tuple(states)})
+
+    def finish(self) -> None:
+        """Say that all is done, though a run that was counted need not be made."""
+        if self._progress is not None and self._done < self._total:
+            self._progress(self._begun, self._total, self._total)
+
+    def _figures(self, number: int, do: Callable[[], dict[str, Any]]) -> Mapping[str, Any]:
         known = {} if self._store is None else self._store.outcomes()
         outcome = known[number] if number in known else _outcome(do)
         if self._store is not None and number not in known:
@@ -49,13 +66,13 @@ class KeptLosses:
             self._progress(self._begun, max(self._done, len(known)), self._total)
         if outcome.error is not None:
             raise ScenarioError(outcome.error)
-        return loss_from(outcome.figures)
+        return outcome.figures
 
 
-def _outcome(do: Callable[[], Loss]) -> RunOutcome:
+def _outcome(do: Callable[[], dict[str, Any]]) -> RunOutcome:
     clock_s = time.perf_counter()
     try:
-        found, error = plain_of(do()), None
+        found, error = do(), None
     except ScenarioError as exc:
         found, error = {}, str(exc)
     return RunOutcome(found, (), error, time.perf_counter() - clock_s)
@@ -104,7 +121,7 @@ def keeping(
         return
     identity = identity_of_scenarios(
         [start.plain.model_dump_json(), start.scenario.model_dump_json()]
-    ) | {"word lengths": {word: list(bits) for word, bits in words.items()}}
+    ) | {"list of word lengths": [[word, list(bits)] for word, bits in words.items()]}
     with _opened(folder, identity, overwrite=overwrite) as store:
         try:
             yield KeptLosses(store, total, progress)
@@ -117,12 +134,13 @@ def keeping(
 
 def _opened(folder: Path, identity: Mapping[str, Any], *, overwrite: bool) -> Store:
     """Open the store; one of another study is begun anew if it may be."""
+    begun = partial(Store, folder, identity, kind=KIND, ours=OURS, noun=NOUN, repairs=False)
     try:
-        return Store(folder, identity, overwrite=False, kind=KIND, ours=OURS)
+        return begun(overwrite=False)
     except SweepError:
         if not overwrite:
             raise
-        return Store(folder, identity, overwrite=True, kind=KIND, ours=OURS)
+        return begun(overwrite=True)
 
 
 def forget(folder: Path) -> None:

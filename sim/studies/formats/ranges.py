@@ -13,6 +13,7 @@ from sim.firmware.controller import FixedController
 from sim.firmware.law_words import sum_bits
 from sim.firmware.q_format import QFormat
 from sim.firmware.spots.estimator import FixedEstimator
+from sim.firmware.state_bounds import held_at_limits
 from sim.studies.formats.examples import StateExample
 from sim.studies.formats.measured import Measured
 
@@ -26,7 +27,7 @@ class WordRow(NamedTuple):
     """One word."""
 
     part: str
-    """Estimator, controller or drive."""
+    """Estimator, controller, calibration or drive."""
     name: str
     given: str
     """The format in use."""
@@ -206,12 +207,12 @@ def _state_row(
     law = controller.law
     any_order, seen = (float(bound[i]) for bound in controller.bounds)
     largest = any_order if np.isfinite(any_order) else None
-    if law.conditional[i]:
+    if held_at_limits(law)[i]:
         words = "cut off at the limits of the correction, by rule"
     elif law.previous[i]:
         words = "the last mismatch"
     elif example is None:
-        words = "any input, in any order of seen and lost frames"
+        words = "any input up to the largest, in any order of seen and lost frames"
     elif largest is not None:
         share = 100 * example.found.reached / largest
         words = f"any order of seen and lost frames; an input reaches {share:.0f} % of that"

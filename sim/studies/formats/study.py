@@ -18,7 +18,9 @@ from sim.studies.formats.measured import Measured, measured
 from sim.studies.formats.ranges import WordRow, word_rows
 from sim.studies.formats.stalls import SectionRow, Stall, stalls_of, worded_sections
 from sim.studies.formats.sweep import (
+    FIRST_ROW,
     NAMES,
+    WATCHED,
     SweepRow,
     row_of,
     runs_of,
@@ -151,12 +153,12 @@ def formats(
     """
     start = words_and_floats(scenario)
     words = words_to_vary(start, sweeps or {})
-    found = measured(build(start.scenario))
     built = build(start.scenario)
     place = None if folder is None else Path(folder)
     with keeping(
         place, start, words, runs_of(words), overwrite=overwrite, progress=progress
     ) as kept:
+        found = kept.measured(WATCHED, lambda: measured(build(start.scenario)))
         plain, base, rows = vary_words(start, words, kept)
         knees = tuple(
             knee_of(word, [row for row in rows if row.word == word]) for word in words
@@ -167,7 +169,8 @@ def formats(
         together = None
         if lengths:
             changed = partial(with_all, with_long_words(start), lengths)
-            together = row_of(changed, TOGETHER, 0, plain, kept, 2 + len(rows))
+            together = row_of(changed, TOGETHER, 0, plain, kept, FIRST_ROW + len(rows))
+        kept.finish()
         controller: Any = built.parts.controller
         whole = isinstance(controller, FixedController)
         examples = examples_of(controller) if whole else ()

@@ -27,6 +27,8 @@ LONG: Final[Mapping[str, Mapping[str, int]]] = {
     "controller": {"position_fraction": 12, "coefficient_bits": 20, "state_bits": 32},
 }
 """What the other words have meanwhile, so that each curve shows its own word alone. [bit]"""
+WATCHED, PLAIN, BASE, FIRST_ROW = range(4)
+"""Numbers of runs: whose words are watched, in floating point, with the start's words, rows."""
 NAMES: Final[Mapping[str, str]] = {
     "estimator.position_fraction": "fraction bits of positions",
     "estimator.table_bits": "bits of tabled weights",
@@ -117,6 +119,8 @@ def _follow(trees: dict[str, dict[str, Any]], section: str, bits: int) -> None:
 def lengths_of(asked: Sequence[str]) -> dict[str, tuple[int, ...]]:
     """Return word lengths from texts such as "estimator.position_fraction=4,6,8".
 
+    A word that comes twice has the lengths of both.
+
     Raises
     ------
     ScenarioError
@@ -128,14 +132,18 @@ def lengths_of(asked: Sequence[str]) -> dict[str, tuple[int, ...]]:
         parts = [part.strip() for part in lengths.split(",")]
         if not all(part.isdecimal() and len(part) <= 3 for part in parts):
             raise ScenarioError(f'--vary needs "word=bits,bits", whole numbers (got {text!r})')
-        found[word.strip()] = tuple(int(part) for part in parts)
+        name = word.strip()
+        found[name] = (*found.get(name, ()), *(int(part) for part in parts))
     return found
 
 
 def words_to_vary(
     start: StartingWords, asked: Mapping[str, Sequence[int]]
 ) -> dict[str, tuple[int, ...]]:
-    """Return which words are varied: those asked for, else all whose part is in whole numbers."""
+    """Return which words are varied: those asked for, else all whose part is in whole numbers.
+
+    In the order of `SWEEPS`, whatever the order they were asked for in.
+    """
     useless = () if start.tables else ("estimator.table_bits",)
     wanted = asked or {
         word: SWEEPS[word]
@@ -150,12 +158,15 @@ def words_to_vary(
             )
         if word.split(".")[0] not in start.fixed:
             raise ScenarioError(f"{word}: {'; '.join(start.left_out)}")
-    return {word: tuple(sorted(set(bits))) for word, bits in wanted.items()}
+    return {word: tuple(sorted(set(wanted[word]))) for word in SWEEPS if word in wanted}
 
 
 def runs_of(words: Mapping[str, Sequence[int]]) -> int:
-    """Return how many runs a study takes: two to compare with, each length, all recommended."""
-    return 3 + sum(len(bits) for bits in words.values())
+    """Return how many runs a study takes at the most.
+
+    One that is watched, two to compare with, each length, and all recommended ones, if there are.
+    """
+    return FIRST_ROW + 1 + sum(len(bits) for bits in words.values())
 
 
 def vary_words(
@@ -165,14 +176,14 @@ def vary_words(
 
     All runs draw the same random numbers.
     """
-    plain = kept.of(0, lambda: loss_of(make_run(start.plain, pictures=False)))
-    base = kept.of(1, lambda: loss_of(make_run(start.scenario, pictures=False)))
+    plain = kept.of(PLAIN, lambda: loss_of(make_run(start.plain, pictures=False)))
+    base = kept.of(BASE, lambda: loss_of(make_run(start.scenario, pictures=False)))
     rows: list[SweepRow] = []
     long = with_long_words(start)
     for word, lengths in words.items():
         for bits in lengths:
             changed = partial(with_bits, long, word, bits)
-            rows.append(row_of(changed, word, bits, plain, kept, 2 + len(rows)))
+            rows.append(row_of(changed, word, bits, plain, kept, FIRST_ROW + len(rows)))
     return plain, base, tuple(rows)
 
 

@@ -66,7 +66,7 @@ class Store:
 
     def __init__(
         self, folder: Path, identity: Mapping[str, Any], *, overwrite: bool, repair: bool = False,
-        kind: str = KIND, ours: tuple[str, ...] = OURS,
+        kind: str = KIND, ours: tuple[str, ...] = OURS, noun: str = KIND, repairs: bool = True,
     ) -> None:  # fmt: skip
         """Open the store in `folder`, or begin one.
 
@@ -84,6 +84,10 @@ class Store:
             What the folder is marked as.
         ours : tuple of str
             Names of the files that may be in it.
+        noun : str
+            What the messages call the plan.
+        repairs : bool
+            Whether the command that asks has --repair, so that a message may name it.
 
         Raises
         ------
@@ -95,7 +99,7 @@ class Store:
         self.path = folder / FILE
         wanted = json.loads(json.dumps(identity))
         self._key = _text(wanted)
-        self._kind, self._ours = kind, ours
+        self._kind, self._ours, self._noun, self._repairs = kind, ours, noun, repairs
         try:
             _check_folder(place_of(folder), kind)
         except OSError as exc:
@@ -105,7 +109,7 @@ class Store:
         self._flushed_s = time.monotonic()
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._lock = _locked(folder / LOCK)
+            self._lock = _locked(folder / LOCK, noun)
             if overwrite:
                 _clear(folder, ours)
             self._outcomes = self._begun(folder, wanted, repair=repair)
@@ -148,11 +152,11 @@ class Store:
         found = read_store(self.path, self._key)
         if found.identity is not None and found.identity != wanted:
             raise SweepError(
-                f"{self.path}: holds another sweep; {_difference(found.identity, wanted)}. "
+                f"{self.path}: holds another {self._noun}; {_difference(found.identity, wanted)}. "
                 "It is left unchanged. Give another folder, or --overwrite to start again"
             )
         if found.damaged and not repair:
-            raise SweepError(_damage(self.path, found))
+            raise SweepError(_damage(self.path, found, self._noun, repairs=self._repairs))
         if found.damaged:
             lines = [_run_line(*item, self._key) for item in sorted(found.outcomes.items())]
             put(self.path, b"".join([first, *lines]))
@@ -273,18 +277,22 @@ def _text(identity: Mapping[str, Any]) -> str:
     return hashlib.sha256(json.dumps(identity, sort_keys=True).encode("ascii")).hexdigest()
 
 
-def _damage(path: Path, found: Contents) -> str:
+def _damage(path: Path, found: Contents, noun: str, *, repairs: bool) -> str:
     named = ", ".join(map(str, found.damaged[:5])) + (", ..." if len(found.damaged) > 5 else "")
     lines = "line" if len(found.damaged) == 1 else "lines"
     if found.identity is None and not found.outcomes:
         return (
-            f"{path}: is damaged, or not the store of this sweep: no line in it can be trusted. "
+            f"{path}: is damaged, or not the store of this {noun}: no line in it can be trusted. "
             "It is left unchanged. Give another folder, or --overwrite to start again"
         )
+    way_on = (
+        "--repair keeps the whole runs and does the others again"
+        if repairs
+        else "Give another folder, or --overwrite to start again"
+    )
     return (
         f"{path}: is damaged: {len(found.damaged)} {lines} ({named}) changed after they were "
-        f"written; {counted(len(found.outcomes), 'run')} whole; left unchanged. --repair keeps "
-        "the whole runs and does the others again"
+        f"written; {counted(len(found.outcomes), 'run')} whole; left unchanged. {way_on}"
     )
 
 
@@ -305,13 +313,13 @@ def _check_folder(folder: Path, kind: str) -> None:
         )
 
 
-def _locked(path: Path) -> int:
+def _locked(path: Path, noun: str) -> int:
     handle = os.open(path, os.O_CREAT | os.O_RDWR, 0o644)
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError:
         os.close(handle)
-        raise SweepError(f"{path.parent}: in use by another sweep; wait for it") from None
+        raise SweepError(f"{path.parent}: in use by another {noun}; wait for it") from None
     except BaseException:
         os.close(handle)
         raise

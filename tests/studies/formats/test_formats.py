@@ -16,13 +16,22 @@ from sim.scenario.gallery import find
 from sim.scenario.model import load_scenario
 from sim.studies.formats.arithmetic import words_and_floats
 from sim.studies.formats.cycles import loop_cycles
+from sim.studies.formats.kept import keeping
 from sim.studies.formats.knee import knee_of
 from sim.studies.formats.loss import Loss, loss_of, more_of
 from sim.studies.formats.measured import measured
 from sim.studies.formats.ranges import word_rows
 from sim.studies.formats.stalls import stalls_of, worded_sections
-from sim.studies.formats.sweep import SweepRow, lengths_of, with_bits, with_long_words
+from sim.studies.formats.sweep import (
+    SweepRow,
+    lengths_of,
+    with_bits,
+    with_long_words,
+    words_to_vary,
+)
 from sim.studies.run.make import make_run
+from sim.studies.sweep.errors import SweepError
+from sim.studies.sweep.store import FILE
 
 STEP = "single_mirror_step"
 
@@ -196,14 +205,27 @@ def test_a_study_that_is_stopped_goes_on_and_writes_what_it_finds(tmp_path, monk
     monkeypatch.setattr("sim.studies.formats.sweep.make_run", run_of)
     stopped = CliRunner().invoke(cli, arguments)
     assert stopped.exit_code == 2
-    assert "stopped: 2 of 5 runs are done and kept in" in stopped.output
+    assert "stopped: 3 of 6 runs are done and kept in" in stopped.output
     assert not out.exists()
     other = CliRunner().invoke(cli, [*arguments[:-1], "estimator.position_fraction=3,8"])
     assert other.exit_code == 2
-    assert "holds another sweep; its word lengths differ" in other.output
+    assert "holds another study of word lengths; list of word lengths: " in other.output
+    lines = (kept / FILE).read_bytes()
+    (kept / FILE).write_bytes(lines.replace(b'"cut_off":0', b'"cut_off":1', 1))
+    damaged = CliRunner().invoke(cli, arguments)
+    assert "changed after they were written" in damaged.output
+    assert "--overwrite to start again" in damaged.output
+    assert "--repair" not in damaged.output
+    (kept / FILE).write_bytes(lines)
+
+    def watched(built):
+        raise AssertionError("the run whose words are watched is kept, too")
+
+    monkeypatch.setattr("sim.studies.formats.study.measured", watched)
     result = CliRunner().invoke(cli, arguments)
     assert result.exit_code in (0, 1), result.output
     assert len(begun) == 5  # the third again, and the fourth; none is enough to run together
+    assert "6 of 6 runs, done" in result.stderr
     assert not kept.exists()
     found = json.loads((out / "formats.json").read_text())
     runs = {row["bits"]: row for row in found["runs"]}
@@ -217,6 +239,29 @@ def test_a_study_that_is_stopped_goes_on_and_writes_what_it_finds(tmp_path, monk
     page = (out / "report.html").read_text()
     assert "Fewest bits that are enough" in page
     assert "NaN" not in page
+
+
+def test_words_are_varied_in_one_order_whatever_the_order_they_were_asked_for_in(tmp_path):
+    """Kept runs are numbered by it: a run of one word is never taken for one of another."""
+    start = words_and_floats(load_scenario(find(STEP)))
+    first, second = "estimator.position_fraction=3", "controller.state_bits=20"
+    one = words_to_vary(start, lengths_of([first, second]))
+    swapped = words_to_vary(start, lengths_of([second, first]))
+    assert list(one.items()) == list(swapped.items())
+    # And were they not, the store would be another's.
+    more = {"overwrite": False, "progress": None}
+    with keeping(tmp_path / "runs", start, one, 6, **more) as kept:
+        kept.of(3, lambda: Loss(np.ones(1), np.ones(1), 1.0, 0, 0))
+    turned = dict(reversed(one.items()))
+    with pytest.raises(SweepError, match="list of word lengths"):  # noqa: SIM117
+        with keeping(tmp_path / "runs", start, turned, 6, **more):
+            pass
+    with keeping(tmp_path / "runs", start, swapped, 6, **more) as kept:
+        assert kept.of(3, lambda: pytest.fail("done again")).excess_db == 1.0
+
+
+def test_a_word_that_is_asked_for_twice_has_the_lengths_of_both():
+    assert lengths_of(["w=3", "w=9,4"]) == {"w": (3, 9, 4)}
 
 
 def test_a_run_reports_words_that_were_cut_off():
