@@ -34,8 +34,10 @@ def connections(
 ) -> None:  # fmt: skip
     """Work out the insertion loss of every input to every output of the switch of SCENARIO.
 
-    Writes connections.csv (a row for each), connections.json and report.html. Ends with 1 if a
-    connection exceeds the acceptance limit or the mirrors' travel.
+    Writes connections.csv and geometry.csv (a row for each), connections.json and report.html;
+    with a budget also end_of_life.csv, with a limit of crosstalk staged.toml, with --move
+    time_to_light.csv. Ends with 1 if a loss or a tilt exceeds its limit, when new or at the end of
+    life, or if light in a wrong output does, or the run of --move misses one of [limits].
     """
     from pathlib import Path
 

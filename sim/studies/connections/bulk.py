@@ -43,10 +43,13 @@ def bulk_move(scenario: Scenario, maker: Maker) -> dict[str, Any]:
         tick_s=traces.tick_s,
     ).after_s  # fmt: skip
     light_ms = 1e3 * came
-    seen = light_ms[np.isfinite(light_ms)]
+    before, after = wirings(scenario)[:2]
+    old = dict(zip(before.inputs, before.outputs, strict=True))
+    changed = np.array([old.get(i) != j for i, j in zip(*after, strict=True)])
+    seen = light_ms[changed & np.isfinite(light_ms)]
     slowest = int(np.nanargmax(light_ms)) if seen.size else 0
     until_s = epoch.start_s + (1e-3 * float(seen.max()) if seen.size else 0.02)
-    path = Path.between(maker, *wirings(scenario)[:2])
+    path = Path.between(maker, before, after)
     leg, times_s = _true_way(scenario, path, traces, epoch.aim_rad, epoch.start_s, until_s)
     strays = Strays(path)
     least = strays.over(leg, strongest_alone=True)
@@ -54,16 +57,16 @@ def bulk_move(scenario: Scenario, maker: Maker) -> dict[str, Any]:
     share = float(least.shares[beam])
     worst = strays.worst(leg(share))
     return {
-        "connections": len(light_ms),
+        "connections": int(changed.sum()),
         "stages": len(epoch.stages),
         "limit_db": scenario.metrics.outage_excess_db,
-        "dark": int(len(light_ms) - seen.size),
+        "dark": int(changed.sum() - seen.size),
         "median_ms": float(np.median(seen)) if seen.size else None,
         "max_ms": float(seen.max()) if seen.size else None,
         "slowest_input": int(traces.inputs[slowest]) if seen.size else None,
         "time_to_light_ms": [None if np.isnan(t) else float(t) for t in light_ms],
         "inputs": [int(i) for i in traces.inputs],
-        "outputs": [int(j) for j in wirings(scenario)[1].outputs],
+        "outputs": [int(j) for j in after.outputs],
         "limits": made.limits,
         "crosstalk_worst_pair_db": worst.worst_db,
         "crosstalk_beam_input": worst.beam,

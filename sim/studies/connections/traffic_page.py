@@ -178,7 +178,7 @@ def _through_loop(runs: list[tuple[str, dict[str, Any]]]) -> Table:
 
     limit_db = runs[0][1]["limit_db"]
     rows = [
-        ["connections moved", *of(lambda b: str(b["connections"]))],
+        ["connections that change", *of(lambda b: str(b["connections"]))],
         ["stages", *of(lambda b: str(b["stages"]))],
         [f"time to light (under {limit_db:g} dB over aligned), median",
          *of(lambda b: number(b["median_ms"], "ms"))],

@@ -26,7 +26,7 @@ ASSUMPTIONS: Final = (
     "tasks. Leave a share of it free, and measure cycles on the board.",
     "Cycles by class are after the table of instructions of the Cortex-M4's manual (from memory): "
     "loads and stores 1 to 2, several registers one each and one, divisions 2 to 12, branches to "
-    "4, all else 1. Code or data in memory that waits takes more.",
+    "4, an IT 0 to 1, all else 1. Code or data in memory that waits takes more.",
     "All stages are to be done between exposure and drive. Where pixels are summed as rows arrive, "
     "that stage runs during read-out and the rest alone is to be held against the deadline.",
     "The worst frame has every spot at the largest count that was seen. That is not a proof: "
