@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from controllers import CONTROLLERS
-from sim.foundations.kinds.outside import installed
+from sim.foundations.kinds.outside import offered_parts
 from sim.scenario.model import load_scenario
 from sim.scenario.portable import portable
 from tests.assembly.outside_code import (
@@ -86,12 +86,12 @@ def test_list_and_check_run_no_code_however_it_is_named(section, kind, tmp_path,
     )
     package(tmp_path, "trap_offering", points, module=trap)
     monkeypatch.syspath_prepend(tmp_path)
-    installed.cache_clear()
+    offered_parts.cache_clear()
     table = f'{{kind = "{kind}"}}'
     path = case(tmp_path, f"{section} = [{table}]\n" if section == "disturbances" else
                 f"{section} = {table}\n")  # fmt: skip
     outcome = mirrorloop("check", path)
     listed = mirrorloop("list")
-    installed.cache_clear()
+    offered_parts.cache_clear()
     assert outcome.exit_code == 0 and kind in outcome.stdout, outcome.output
     assert listed.exit_code == 0 and not ran.exists()

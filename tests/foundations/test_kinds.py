@@ -18,7 +18,9 @@ OTHER_SENSE = {
     ("pi", "controllers/rules.py"),  # a form that a published rule is written for
     ("pid", "controllers/rules.py"),
     ("ageing", "sim/studies/connections/end_of_life.py"),  # what the years add
+    ("latency_jitter", "sim/studies/deadline/study.py"),  # the event whose cost it works out
     ("record", "sim/cli/help.py"),  # the command
+    ("record", "sim/cli/main.py"),
     ("record", "sim/cli/identify.py"),
     ("record", "sim/studies/identify/filing.py"),  # what it writes
 }
