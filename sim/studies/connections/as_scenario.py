@@ -74,7 +74,11 @@ def _array_of(chosen: NDArray[np.bool_], inputs: int) -> str | None:
 
 
 def with_stages(scenario: Scenario, rows: list[dict[str, Any]]) -> Scenario:
-    """Return the scenario with stages of its first move, and as much longer as they take."""
+    """Return the scenario with stages of its first move, and as much longer as they take.
+
+    All that is later than the first move comes as much later: other moves, events that begin after
+    it, and the hold interval. Disturbances stay where they are.
+    """
     first = scenario.switch.moves[0]
     was_ms = max((s.after_ms for s in first.stages), default=0.0)
     longer_ms = max(max(row["after_ms"] for row in rows) - was_ms, 0.0)
@@ -82,8 +86,17 @@ def with_stages(scenario: Scenario, rows: list[dict[str, Any]]) -> Scenario:
     moves[0]["stages"] = rows
     for move in moves[1:]:
         move["at_ms"] += longer_ms
-    metrics = scenario.metrics.replace(hold_from_ms=scenario.metrics.hold_from_ms + longer_ms)
+    hold = {"hold_from_ms": scenario.metrics.hold_from_ms + longer_ms}
+    if scenario.metrics.hold_to_ms is not None:
+        hold["hold_to_ms"] = scenario.metrics.hold_to_ms + longer_ms
+    metrics = scenario.metrics.replace(**hold)
+    events = [
+        event | {"at_ms": event["at_ms"] + longer_ms}
+        if event.get("at_ms", 0.0) > first.at_ms
+        else event
+        for event in map(dict, scenario.events)
+    ]
     return scenario.replace(
         switch=scenario.switch.replace(moves=moves).model_dump(),
-        duration_ms=scenario.duration_ms + longer_ms, metrics=metrics.model_dump(),
+        duration_ms=scenario.duration_ms + longer_ms, metrics=metrics.model_dump(), events=events,
     )  # fmt: skip

@@ -51,9 +51,9 @@ def _sample_words(late: dict[str, Any]) -> list[str]:
         return []
     return [
         f"Looked at were the {looked_at_words(late)} by an estimate: the loss when new, ageing, "
-        "connectors mated anew, and shifts through one quadratic form. No other connection exceeds "
-        f"{number(late['sample']['others_at_most_db'], 'dB')} in any of these lives, if it "
-        "comes out no further above its estimate than the furthest that was looked at.",
+        "connectors mated anew, and shifts through one quadratic form. By that estimate no other "
+        f"connection exceeds {number(late['sample']['others_estimate_db'], 'dB')} in any of these "
+        "lives: if it comes out no further above its own than the furthest that was looked at.",
     ]
 
 

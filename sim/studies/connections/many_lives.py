@@ -158,7 +158,7 @@ def many_lives(
         "looked_at": len(mean),
         "sample": None if not highest else {
             "highest_in_each_life": HIGHEST,
-            "others_at_most_db": max(one.left_out_db for one in highest) + above_db,
+            "others_estimate_db": max(one.left_out_db for one in highest) + above_db,
         },
         "added": dict(zip(WORDS, map(float, added), strict=True)),
         "worst": worst,

@@ -52,7 +52,8 @@ class MovePlan(NamedTuple):
     stage_b: NDArray[np.int64]
     """(V, 2) of each mirror B."""
     best_straight_db: float
-    """No order in which all mirrors go straight keeps more; `searched_to_db` if some keep that."""
+    """No order in which all mirrors go straight keeps more, in the outputs looked at (`looked_at`
+    of `sim.studies.connections.strays`); `searched_to_db` if some keep that. [dB]"""
     searched_to_db: float
     """Losses from here on were not told apart. [dB]"""
 
@@ -193,7 +194,8 @@ def _closer(
     """Return turns in which no stage waits for second axes; None if there are none.
 
     Second axes then turn together with mirrors of the other array; pairs that this would make too
-    bright are kept apart.
+    bright are kept apart. Where both mirrors of a pair go one axis at a time, only mirror A has an
+    arrow, to mirror B.
     """
     way, way_b = ways
     shape = (len(way), len(way_b))
@@ -212,8 +214,8 @@ def _closer(
     a_first[asked.beams, asked.victims] = asked.a_first_db
     b_first = np.full(shape, np.inf)
     b_first[asked.beams, asked.victims] = asked.b_first_db
-    free = np.where(slow_a, a_first[beams, victims], b_first[beams, victims]) >= least_db
-    return turns_at(asked, shape, least_db, Arrows(first[free], then[free]))
+    concerned = np.where(slow_a, a_first[beams, victims], b_first[beams, victims]) >= least_db
+    return turns_at(asked, shape, least_db, Arrows(first[concerned], then[concerned]))
 
 
 def _second_axis(share: float, way: NDArray[np.int64]) -> Array:

@@ -95,6 +95,8 @@ def moving(
         plan = planned(path, limit, progress)
         put("by_mirror", plan.found, plan.instants, plan.moves_in_a_row)
         rows["by_mirror"] |= {
+            "outputs": len(path.outputs),
+            "outputs_looked_at": len(looked_at(len(path.outputs))),
             "best_straight_db": plan.best_straight_db,
             "searched_to_db": plan.searched_to_db,
             "one_axis_at_a_time": one_axis_names(scenario, path, plan),

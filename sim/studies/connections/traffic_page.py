@@ -74,6 +74,8 @@ def _texts(found: ConnectionStudy, standing: dict[str, Any], move: dict[str, Any
             if best < far
             else f"With straight ways alone some order keeps {far:.1f} dB or more"
         )
+        if row["outputs"] > row["outputs_looked_at"]:
+            bound += f" in the {row['outputs_looked_at']} of {row['outputs']} outputs looked at"
         turning = row["one_axis_at_a_time"]
         texts.append(
             "What a beam puts into a wrong output depends on two mirrors alone, its own mirror A "

@@ -2,6 +2,7 @@
 
 import json
 from itertools import permutations, product
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -29,6 +30,7 @@ from sim.studies.connections.strays import Found, Strays, found_of, strongest
 from sim.studies.connections.summary import crosstalk_words, order_of
 from sim.studies.connections.table import Maker
 from sim.studies.connections.traffic import assigned, moving, standing
+from sim.studies.connections.traffic_page import _texts
 from sim.studies.connections.turns import (
     Arrows,
     Turns,
@@ -297,6 +299,37 @@ def test_a_plan_becomes_stages_that_a_run_takes():
     worst, _ = strongest(path, stages(path, stage_a, stage_b))
     assert stated["as_stated"]["worst_pair_db"] == pytest.approx(worst.worst_db, abs=1.0)
     assert stated["as_stated"]["moves_in_a_row"] == 3
+
+
+def test_what_is_later_than_a_move_comes_later_when_it_takes_longer():
+    """By hand: the last stage begins 22 ms after the command, so all later times grow by 22 ms."""
+    first = case().switch.moves[0].at_ms
+    scenario = case(
+        f"metrics.hold_from_ms={first + 60}", f"metrics.hold_to_ms={first + 70}",
+        f"duration_ms={first + 100}",
+        f'events=[{{kind="light_dimmed",at_ms={first - 5},for_ms=2,light=0.5}},'
+        f'{{kind="light_dimmed",at_ms={first + 50},for_ms=2,light=0.5}}]',
+    )  # fmt: skip
+    rows = [{"after_ms": at, "mirrors": side, "axes": "both"} for at, side in ((0, "A"), (22, "B"))]
+    staged = with_stages(scenario, rows)
+    assert staged.duration_ms == first + 122
+    assert (staged.metrics.hold_from_ms, staged.metrics.hold_to_ms) == (first + 82, first + 92)
+    assert [event["at_ms"] for event in staged.events] == [first - 5, first + 72]
+    assert [event["kind"] for event in staged.events] == 2 * ["light_dimmed"]
+    open_end = with_stages(case(), rows)
+    assert open_end.metrics.hold_to_ms is None
+
+
+def test_a_page_says_of_how_many_outputs_its_best_order_is_the_best():
+    stood = {"connections": 300, "outputs_looked_at": 96, "scattered_estimate_db": 70.0,
+             "scattered_for_roughness_nm": 5.0}  # fmt: skip
+    row = {"instants": 9, "best_straight_db": 61.0, "searched_to_db": 66.0, "outputs": 300,
+           "outputs_looked_at": 96, "one_axis_at_a_time": []}  # fmt: skip
+    found = SimpleNamespace(staged=None)
+    words = "the best keeps 61.0 dB in the 96 of 300 outputs looked at. "
+    assert words in _texts(found, stood, {"by_mirror": row})[-1]
+    few = row | {"outputs": 96}
+    assert "the best keeps 61.0 dB. " in _texts(found, stood, {"by_mirror": few})[-1]
 
 
 def test_a_move_through_the_loop(tmp_path):
