@@ -18,6 +18,10 @@ LEVEL_WORDS: Final = {
     "peaked": "peaked: a search on received power",
     "exact": "exact",
 }
+AIM_WORDS: Final = {
+    "dead_reckoning": "aim by dead reckoning", "calibrated": "calibrated aim",
+    "peaked": "peaked aim", "exact": "exact aim",
+}  # fmt: skip
 ASSUMPTIONS: Final = (
     "Fundamental Gaussian beams and fibre modes, paraxial; what couples is one integral over both "
     "mirrors' faces, what the two edges take away added (docs/optics.md says how good that is).",
@@ -147,7 +151,7 @@ def _aiming(found: ConnectionStudy) -> Section:
          for c in found.calibrations],
     )  # fmt: skip
     return Section(
-        f"Aiming; this table is {LEVEL_WORDS[found.aiming['level']].split(':')[0]}",
+        f"Aiming: losses above are for {AIM_WORDS[found.aiming['level']]}",
         [
             "Hours are for measuring one connection after another, at the scenario's time of a "
             "probe. Peaking starts from the table: from the drawing alone most connections give "
@@ -158,7 +162,7 @@ def _aiming(found: ConnectionStudy) -> Section:
             "connections, so a few of each give the parts of all.",
             "The second table measures connections of this switch, each tilt with a scatter of "
             "8 urad, and holds the fit against the truth for connections that were not measured. "
-            "The errors of the level `calibrated` are those that the scenario states.",
+            "The errors of the level “calibrated” are those that the scenario states.",
         ],
         [levels, table],
     )

@@ -104,7 +104,7 @@ def distribution(table: ConnectionTable, limits: dict[str, float]) -> Picture:
     with matplotlib.rc_context(STYLE):
         figure, (left, right) = _panels(2, 3.4, left=0.75, between=0.85)
         bars = int(np.clip(np.sqrt(len(loss)), 12, 80))
-        left.hist(loss[loss <= top], bins=bars, color=BLUE, alpha=0.85)
+        left.hist(loss[loss <= top], bins=bars, color=BLUE, histtype="stepfilled")
         left.set_ylabel("connections")
         share = 1.0 - np.arange(len(loss)) / len(loss)
         keep = np.unique(np.geomspace(1, len(loss), 400).astype(int))
@@ -138,7 +138,7 @@ def against(table: ConnectionTable) -> Picture:
     loss = table.insertion_db
     stride = max(1, len(loss) // DOTS)
     with matplotlib.rc_context(STYLE):
-        figure, panels = _panels(2, 3.5, between=0.2, shared=True)
+        figure, panels = _panels(2, 3.5, between=0.2, right=0.3, shared=True)
         for axes, x, label in zip(
             panels, (tilt_mrad, 1e3 * table.path_m),
             ("largest tilt of the two mirrors [mrad]", "path [mm]"), strict=True,
@@ -182,19 +182,18 @@ def bars(table: ConnectionTable) -> Picture:
         axes.hlines(at, low, high, color=ORANGE, lw=4.0, alpha=0.85,
                     label="least to 99.9th percentile")  # fmt: skip
         for y, value, right in zip(at, mean, np.maximum(mean, high), strict=True):
-            axes.text(right + 0.004, y, f"{value:.3f}", va="center", fontsize=8)
+            axes.text(right + 0.004, y, f"mean {value:.3f}", va="center", fontsize=8)
         axes.set_yticks(at, [WORDS[name] for name in CONTRIBUTORS])
         axes.set_xlabel("loss [dB]")
         axes.grid(axis="y", visible=False)
-        axes.set_xlim(min(0.0, float(low.min())), 1.12 * float(np.max(np.maximum(mean, high))))
+        axes.set_xlim(min(0.0, float(low.min())), 1.2 * float(np.max(np.maximum(mean, high))))
         axes.legend(loc="lower right")
         address = finish(figure)
     return Picture(
         address, "What each contributor takes of the budget.",
         "In the order in which light meets them. Edges, waists and gap, curvature and pointing act "
         "on one beam and are computed in one integral; the split takes waists and gap first, then "
-        "what curvature adds, what pointing adds, and what the edges add to all that. "
-        "Numbers: the means.",
+        "what curvature adds, what pointing adds, and what the edges add to all that.",
     )  # fmt: skip
 
 

@@ -169,7 +169,7 @@ def study(
         in_order = by_order[str(order)] | {"order": order} if staged is not None and move else None
         loop = bulk if in_order is None else in_order
         limit_db = None if budget is None else budget.crosstalk_db
-        words = ("", True) if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
+        words = None if limit_db is None else crosstalk_words(crosstalk, limit_db, loop)
         late: dict[str, Any] | None = None
         late_columns: dict[str, Array] = {}
         if budget is not None:
@@ -198,7 +198,7 @@ def study(
         late=late,
         late_columns=late_columns,
         worst=worst,
-        verdict=verdict_of(summary, band, culprit, words, late),
+        verdict=verdict_of(summary, band, culprit, words, late, loop),
         started=started,
     )
 

@@ -175,9 +175,18 @@ def limits_words(bulk: dict[str, Any]) -> str:
     return "; ".join(words)
 
 
+class LimitWords(NamedTuple):
+    """What is to be said of one limit, or of several that belong together."""
+
+    text: str
+    good: bool = True
+    used: float = 0.0
+    """Share of the limit that is used, 1 at the limit."""
+
+
 def crosstalk_words(
     crosstalk: dict[str, Any], limit_db: float, loop: dict[str, Any] | None = None
-) -> tuple[str, bool]:
+) -> LimitWords:
     """Return what crosstalk comes to against its limit, and whether that is good.
 
     A move is good if one of the orders tried keeps the limit: on straight ways, and through the
@@ -186,55 +195,122 @@ def crosstalk_words(
     """
     still, move = crosstalk["standing"], crosstalk["move"]
     if still is not None and still["worst_pair_db"] < limit_db:
-        return (
+        return LimitWords(
             f"light of input {still['worst_beam_input']} stands in output "
-            f"{still['worst_output']} {still['worst_pair_db']:.1f} dB down, the limit is "
+            f"{still['worst_output']}, {still['worst_pair_db']:.1f} dB down; the limit is "
             f"{limit_db:g} dB", False,
         )  # fmt: skip
     order = order_of(move or {})
     if order is None:
-        return "", True
+        return LimitWords("") if still is None else _standing_words(still, limit_db)
     row = move[order]
     if not row["met"]:
         tried = "the order stated" if order == "as_stated" else "the best order of the move tried"
-        return (
+        return LimitWords(
             f"{tried}, {ORDERS[order]}, puts light of input {row['beam_input']} into output "
-            f"{row['output']} {row['worst_pair_db']:.1f} dB down, the limit is {limit_db:g} dB",
+            f"{row['output']}, {row['worst_pair_db']:.1f} dB down; the limit is {limit_db:g} dB",
             False,
         )
+    moving = f"moving {ORDERS[order]}{axis_words(row)}"
     if loop is not None and loop["crosstalk_worst_pair_db"] < limit_db:
-        return (
-            f"moved {ORDERS[order]}, the loops put light of input {loop['crosstalk_beam_input']} "
-            f"into output {loop['crosstalk_output']} {loop['crosstalk_worst_pair_db']:.1f} dB "
-            f"down, the limit is {limit_db:g} dB", False,
+        return LimitWords(
+            f"{moving}, the loops put light of input {loop['crosstalk_beam_input']} "
+            f"into output {loop['crosstalk_output']}, {loop['crosstalk_worst_pair_db']:.1f} dB "
+            f"down; the limit is {limit_db:g} dB", False,
         )  # fmt: skip
     if loop is not None and limits_words(loop):
-        return (
-            f"moved {ORDERS[order]}{axis_words(row)}, the run misses the scenario's own limits: "
-            f"{limits_words(loop)}", False,
-        )  # fmt: skip
-    turns = axis_words(row)
+        return LimitWords(
+            f"{moving}, the run misses the scenario's own limits: {limits_words(loop)}", False
+        )
+    if still is not None and still["worst_pair_db"] < row["worst_pair_db"]:
+        return _standing_words(still, limit_db)
     through = (
         ""
         if loop is None
-        else f" ({loop['crosstalk_worst_pair_db']:.1f} dB through the loop, last light after "
-        f"{loop['max_ms']:.1f} ms)"
+        else f"; {loop['crosstalk_worst_pair_db']:.1f} dB through the loop, last light after "
+        f"{loop['max_ms']:.1f} ms"
     )
+    return LimitWords(
+        _down(row["worst_pair_db"], limit_db)
+        + f" (input {row['beam_input']} in output {row['output']}, {moving}{through})",
+        used=limit_db / row["worst_pair_db"],
+    )
+
+
+def _standing_words(still: dict[str, Any], limit_db: float) -> LimitWords:
+    where = f"input {still['worst_beam_input']} in output {still['worst_output']}, standing"
+    text = f"{_down(still['worst_pair_db'], limit_db)} ({where})"
+    return LimitWords(text, used=limit_db / still["worst_pair_db"])
+
+
+def _down(loss_db: float, limit_db: float) -> str:
     return (
-        f"Moved {ORDERS[order]}{turns}, light in wrong outputs stays {row['worst_pair_db']:.1f} "
-        f"dB down{through}, inside the limit of {limit_db:g} dB", True,
-    )  # fmt: skip
+        f"light in wrong outputs {loss_db:.1f} dB down, {loss_db - limit_db:.1f} dB inside the "
+        f"limit of {limit_db:g} dB"
+    )
+
+
+def settling_of(bulk: dict[str, Any]) -> dict[str, Any] | None:
+    """Return the row of the scenario's limit of settling in a run of the move; None without."""
+    return next((row for row in bulk["limits"] if row["name"] == "settling_max_ms"), None)
+
+
+def _settling_words(loop: dict[str, Any]) -> list[LimitWords]:
+    row = settling_of(loop)
+    if row is None or row["value"] is None:
+        return []
+    value = number_beside(row["value"], row["limit"], "ms")
+    return [
+        LimitWords(
+            f"slowest settling {value} after the command, the limit is {row['limit']:g} ms",
+            used=row["value"] / row["limit"],
+        )
+    ]
 
 
 def verdict_of(
     summary: dict[str, Any], band: dict[str, Any] | None, culprit: str,
-    crosstalk: tuple[str, bool] = ("", True), late: dict[str, Any] | None = None,
+    crosstalk: LimitWords | None = None, late: dict[str, Any] | None = None,
+    loop: dict[str, Any] | None = None,
 ) -> BudgetVerdict:  # fmt: skip
-    """Return the verdict and its culprit.
+    """Return the verdict and its culprit; of limits met, the nearest is named first.
 
-    `crosstalk` is from `crosstalk_words`, `late` from `many_lives`. The end of life counts against
-    a switch if connections exceed its limit on the mean of the lives.
+    `crosstalk` is from `crosstalk_words`, `late` from `many_lives`, `loop` from `bulk_move` in the
+    order that is judged. The end of life counts against a switch if connections exceed its limit on
+    the mean of the lives.
     """
+    count, largest = summary["count"], summary["max_db"]
+    lost = _missed(summary, band, culprit, late)
+    if crosstalk is not None and not crosstalk.good:
+        lost.append(crosstalk.text)
+    if lost:
+        return BudgetVerdict(f"Missed: {'; '.join(lost)}.", False)
+    if summary["acceptance_db"] is None:
+        return BudgetVerdict(
+            f"No limit was stated: {_all_of(count)} can be reached; the worst loses "
+            f"{largest:.2f} dB ({culprit}).", True,
+        )  # fmt: skip
+    limit_db = summary["acceptance_db"]
+    met = [
+        LimitWords(
+            f"{_all_of(count)} {'loses' if count == 1 else 'lose'} at most {largest:.2f} dB when "
+            f"new, {limit_db - largest:.2f} dB inside the limit of {limit_db:g} dB ({culprit})",
+            used=largest / limit_db,
+        )
+    ]
+    if late is not None:
+        met.append(_late_words(late))
+    if crosstalk is not None and crosstalk.text:
+        met.append(crosstalk)
+        met += [] if loop is None else _settling_words(loop)
+    met.sort(key=lambda each: -each.used)
+    return BudgetVerdict(f"Met: {'; '.join(each.text for each in met)}.", True)
+
+
+def _missed(
+    summary: dict[str, Any], band: dict[str, Any] | None, culprit: str,
+    late: dict[str, Any] | None,
+) -> list[str]:  # fmt: skip
     count, largest = summary["count"], summary["max_db"]
     lost = []
     if summary["out_of_travel"]:
@@ -262,26 +338,7 @@ def verdict_of(
             "the worst, in "
             f"{w['input']} -> out {w['output']}, with {w['mean_db']:.2f} dB"
         )
-    words, kept = crosstalk
-    if not kept:
-        lost.append(words)
-    if lost:
-        text = "; ".join(lost) + "."
-        return BudgetVerdict(text[0].upper() + text[1:], False)
-    if summary["acceptance_db"] is None:
-        return BudgetVerdict(
-            f"{_all_of(count)} can be reached; the worst loses {largest:.2f} dB "
-            f"({culprit}). No limit was stated.", True,
-        )  # fmt: skip
-    spare = summary["acceptance_db"] - largest
-    return BudgetVerdict(
-        f"{_all_of(count)} {'is' if count == 1 else 'are'} within {summary['acceptance_db']:g} "
-        "dB when new; the worst "
-        f"loses {largest:.2f} dB, {spare:.2f} dB less ({culprit})."
-            + ("" if late is None else _late_words(late))
-            + (f" {words}." if words else ""),
-        True,
-    )  # fmt: skip
+    return lost
 
 
 def _exceed(count: int) -> str:
@@ -289,18 +346,19 @@ def _exceed(count: int) -> str:
 
 
 def _all_of(count: int) -> str:
-    return "The only connection" if count == 1 else f"All {count} connections"
+    return "the only connection" if count == 1 else f"all {count} connections"
 
 
-def _late_words(late: dict[str, Any]) -> str:
+def _late_words(late: dict[str, Any]) -> LimitWords:
     share, w = late["share_of_lives_met"], late["worst"][0]
-    of = "all" if late["sample"] is None else f"the {looked_at_words(late)}"
-    return (
-        f" At the end of life {100 * share['value']:.0f} % of "
-        f"{counted(late['lives'], 'life', 'lives')} keep "
-        f"{of} within {late['limit_db']:g} dB; worst on the mean is in {w['input']} -> out "
-        f"{w['output']} with {w['mean_db']:.2f} dB."
+    of = "all connections" if late["sample"] is None else f"the {looked_at_words(late)}"
+    text = (
+        f"at the end of life the worst on the mean of {counted(late['lives'], 'life', 'lives')} "
+        f"loses {w['mean_db']:.2f} dB, {late['limit_db'] - w['mean_db']:.2f} dB inside the limit "
+        f"of {late['limit_db']:g} dB (in {w['input']} -> out {w['output']}), which "
+        f"{100 * share['value']:.0f} % of the lives keep with {of}"
     )
+    return LimitWords(text, used=w["mean_db"] / late["limit_db"])
 
 
 def looked_at_words(late: dict[str, Any]) -> str:

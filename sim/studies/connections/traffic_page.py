@@ -7,7 +7,7 @@ from sim.foundations.files.text import counted
 from sim.report.study_page import Section, Table
 from sim.results.units import number
 from sim.studies.connections.study import ConnectionStudy
-from sim.studies.connections.summary import ORDERS, axis_words, limits_words, order_of
+from sim.studies.connections.summary import ORDERS, axis_words, limits_words, order_of, settling_of
 from sim.studies.connections.traffic_plots import orders_picture
 
 NAMES_SHOWN = 6
@@ -31,7 +31,9 @@ def traffic_section(found: ConnectionStudy) -> Section | None:
         tables.append(_through_loop(runs))
     if found.assignment is not None:
         tables.append(_travel(found.assignment))
-    pictures = [orders_picture(move, runs, limit_db)] if move else []
+    pictures = [orders_picture(
+        move, runs, limit_db, found.scenario.limits.settling_max_ms
+    )] if move else []
     return Section(
         "Light in wrong outputs, and moves", _texts(found, standing, move or {}), tables, pictures
     )
@@ -192,9 +194,20 @@ def _through_loop(runs: list[tuple[str, dict[str, Any]]]) -> Table:
         ["where", *of(lambda b: pair_words(b["crosstalk_beam_input"], b["crosstalk_output"]))],
         ["when, after the command", *of(lambda b: number(b["crosstalk_at_ms"], "ms"))],
     ]  # fmt: skip
+    limit = settling_of(runs[0][1])
+    if limit is not None:
+        rows.append([
+            f"settling, slowest mirror, after the command; limit {limit['limit']:g} ms",
+            *of(_settled),
+        ])  # fmt: skip
     if any(bulk["limits"] for _, bulk in runs):
         rows.append(["the scenario's own limits", *of(lambda b: limits_words(b) or "met")])
     return Table("The first move through the loop", ["Figure", *(words for words, _ in runs)], rows)
+
+
+def _settled(bulk: dict[str, Any]) -> str:
+    row = settling_of(bulk)
+    return "no figure" if row is None or row["value"] is None else number(row["value"], "ms")
 
 
 def pair_words(beam: int | None, output: int | None) -> str:

@@ -18,16 +18,20 @@ LINES: Final = ((BLUE, "-"), (ORANGE, "--"), (GREEN, "-."), (INK, ":"))
 
 
 def orders_picture(
-    move: dict[str, Any], runs: list[tuple[str, dict[str, Any]]], limit_db: float | None
-) -> Picture:
-    """Draw the orders that were tried; `runs` are those made through the loop, with their names."""
+    move: dict[str, Any], runs: list[tuple[str, dict[str, Any]]], limit_db: float | None,
+    settling_max_ms: float | None = None,
+) -> Picture:  # fmt: skip
+    """Draw the orders that were tried; `runs` are those made through the loop, with their names.
+
+    With the limit of settling, if the scenario has one. [ms]
+    """
     through = {words: bulk for words, bulk in runs}
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 3.2), layout="constrained")
         left, *rest = figure.subplots(1, 2 if runs else 1, squeeze=False)[0]
         _light(left, move, through, limit_db)
         if rest:
-            _times(rest[0], runs)
+            _times(rest[0], runs, settling_max_ms)
         address = finish(figure)
     alt = "Strongest light in a wrong output for each order of the move" + (
         "" if limit_db is None else ", with its limit"
@@ -36,6 +40,10 @@ def orders_picture(
     if runs:
         alt += "; connections with light against time after the command"
         caption += " Right: connections that have light for good, by time after the command."
+        if settling_max_ms is not None:
+            caption += (
+                " Its limit is for mirrors to be settled, which may come later: see the table."
+            )
     else:
         caption = caption.removeprefix("Left: ").capitalize()
     return Picture(address, alt + ".", caption)
@@ -74,8 +82,10 @@ def _light(
     axes.legend(loc="upper center", bbox_to_anchor=(0.4, -0.2), ncols=3, columnspacing=1.0)
 
 
-def _times(axes: Axes, runs: list[tuple[str, dict[str, Any]]]) -> None:
-    last = max([bulk["max_ms"] or 0.0 for _, bulk in runs] + [1.0])
+def _times(
+    axes: Axes, runs: list[tuple[str, dict[str, Any]]], settling_max_ms: float | None
+) -> None:
+    last = max([bulk["max_ms"] or 0.0 for _, bulk in runs] + [settling_max_ms or 1.0])
     short = {ORDERS[name]: words.replace("\n", " ") for name, words in SHORT.items()}
     for (words, bulk), (colour, dash) in zip(runs, LINES, strict=False):
         times = np.sort([t for t in bulk["time_to_light_ms"] if t is not None])
@@ -83,6 +93,9 @@ def _times(axes: Axes, runs: list[tuple[str, dict[str, Any]]]) -> None:
             [0.0, *times, 1.06 * last], [0, *range(1, len(times) + 1), len(times)], where="post",
             color=colour, ls=dash, lw=1.6, label=short.get(words, "outputs chosen"),
         )  # fmt: skip
+    if settling_max_ms is not None:
+        words = f"settling limit, {settling_max_ms:g} ms"
+        axes.axvline(settling_max_ms, color=VERMILION, lw=1.4, label=words)
     axes.set_xlim(0.0, 1.06 * last)
     axes.set_ylim(bottom=0)
     axes.set_xlabel("time after the command [ms]")
