@@ -148,7 +148,10 @@ def _followed(
     identity = identity_of_scenarios(texts) | {
         "study": "levers", "years": json.loads(lives.scenarios[0])["years"]
     }
-    with Store(folder, identity, overwrite=overwrite, kind=KIND, ours=OURS) as store:
+    with Store(
+        folder, identity, overwrite=overwrite, kind=KIND, ours=OURS, noun="study of levers",
+        repairs=False,
+    ) as store:  # fmt: skip
         try:
             left = total - len(store.done())
             if left:

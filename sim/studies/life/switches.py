@@ -160,7 +160,10 @@ def switches(
         overrides = (*overrides, f"life.years={years!r}")
     plan = make_plan(str(scenario), (), seeds=count, overrides=overrides)
     identity = identity_of(plan) | {"study": "life"}
-    with Store(Path(folder), identity, overwrite=overwrite, kind=KIND, ours=OURS) as store:
+    with Store(
+        Path(folder), identity, overwrite=overwrite, kind=KIND, ours=OURS,
+        noun="life of switches", repairs=False,
+    ) as store:  # fmt: skip
         try:
             left = count - len(store.done())
             if left:
