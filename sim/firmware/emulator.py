@@ -20,7 +20,9 @@ EMULATOR: Final = "qemu-system-arm"
 PROGRAMS: Final = (f"{ARM}gcc", f"{ARM}nm", f"{ARM}size", EMULATOR)
 STAGES: Final = ("pixels", "reading", "law", "drive")
 """Rows of the window; from sums to a position; to a correction; to codes of the DAC for a tick."""
-TEST: Final = ("replay.c", "vectors.c", "marks.c")
+TEST: Final = (
+    "replay.c", "replay_readers.c", "replay_calibrated.c", "vectors.c", "marks.c"
+)
 PROBE: Final = """#include "servo.h"
 char state_bytes[sizeof(struct law_state)];
 #if WITH_PIXELS

@@ -112,6 +112,11 @@ int vectors_open(struct vectors_column *column, const char *folder, const char *
     }
     column->is_signed = type[0] == 'i';
     column->bytes = strtoul(type + (column->is_signed ? 3 : 4), NULL, 10) / 8;
+    if (column->bytes != 1 && column->bytes != 2 && column->bytes != 4 && column->bytes != 8) {
+        fprintf(stderr, "%s/index.json: \"%s\" is of type %s, and elements have 1, 2, 4 or 8 bytes\n",
+            folder, name, type);
+        return -1;
+    }
     column->rows = strtoul(shape + strlen("\"shape\": ["), &next, 10);
     column->width = 1;
     while (*next == ',') {

@@ -14,7 +14,10 @@ from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.made import FirmwareError, firmware_of
 
 KIND = "firmware"
-TEST_FILES = ("replay.c", "vectors.h", "vectors.c", "marks.h", "marks.c")
+TEST_FILES = (
+    "replay.c", "replay.h", "replay_readers.c", "replay_calibrated.c", "vectors.h", "vectors.c",
+    "marks.h", "marks.c",
+)  # fmt: skip
 EMULATOR_FILES = ("start.c", "layout.ld", "count.c", "cycles.h")
 
 

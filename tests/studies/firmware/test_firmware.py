@@ -236,6 +236,35 @@ def test_vectors_of_other_settings_are_refused(made, tmp_path):
     assert done.returncode == 2 and "other settings" in done.stderr
 
 
+@pytest.fixture(scope="module")
+def sanitized(made):
+    return build(made[0], "sanitized")
+
+
+@pytest.mark.parametrize("group", ["loop", "law", "drive"])
+def test_a_mirror_that_the_firmware_does_not_have_is_refused(made, sanitized, tmp_path, group):
+    _, vectors = made
+    other = tmp_path / "vectors"
+    shutil.copytree(vectors, other)
+    path = other / group / "mirror.bin"
+    path.write_bytes(b"\xff" * path.stat().st_size)
+    done = replay(sanitized, other)
+    assert done.returncode == 2 and "the vectors are not whole" in done.stderr
+
+
+@pytest.mark.parametrize("kind", ["int128", "uint24", "int"])
+def test_elements_of_odd_sizes_are_refused(made, sanitized, tmp_path, kind):
+    _, vectors = made
+    other = tmp_path / "vectors"
+    shutil.copytree(vectors, other)
+    text = (other / "index.json").read_text()
+    name = '"name": "loop/pixels", "file": "loop/pixels.bin", "type": "uint16"'
+    assert name in text
+    (other / "index.json").write_text(text.replace(name, name.replace("uint16", kind)))
+    done = replay(sanitized, other)
+    assert done.returncode == 2 and f"is of type {kind}" in done.stderr
+
+
 def test_what_cannot_be_expressed_is_refused_and_nothing_written(tmp_path):
     place = tmp_path / "firmware"
     with pytest.raises(FirmwareError, match=r'estimator\.arithmetic: .* "weighted_centroid" has'):
