@@ -76,12 +76,16 @@ def deadline(
             late = "" if row.late is None else f", one frame late {row.late.mean_urad:.2f}"
             say(
                 f"{row.share_pct:>5g} % missed: dropped {row.dropped.mean_urad:.2f} urad, equation "
-                f"{row.equation.mean_urad:.2f} ({row.apart_pct:+.1f} %){late}"
+                f"{row.equation.mean_urad:.2f} ({_apart(row.apart_pct)}){late}"
             )
         for jitter in found.jitter:
             say(
                 f"latency longer by up to {jitter.jitter_us:g} us: "
-                f"{jitter.pointing.mean_urad:.2f} urad ({jitter.apart_pct:+.1f} %)"
+                f"{jitter.pointing.mean_urad:.2f} urad ({_apart(jitter.apart_pct)})"
             )
     if not good:
         ctx.exit(MISSED)
+
+
+def _apart(pct: float | None) -> str:
+    return "no error to compare with" if pct is None else f"{pct:+.1f} %"

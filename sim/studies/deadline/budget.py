@@ -99,7 +99,7 @@ def time_budget(built: Built, compared: EstimatorsCompared) -> FrameBudget:
     ----------
     built : Built
         The scenario, built.
-    compared : Comparison
+    compared : EstimatorsCompared
         Counts of all estimators with C source. That of the scenario's own is used if the scenario
         is in whole numbers, and stored counts if they are of windows of its size; else the count
         by hand stands in, and the reason is given.

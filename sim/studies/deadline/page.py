@@ -116,14 +116,18 @@ def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
                  *_less(found)],
                 [_costs(found)], [_picture(found)],
             ),
-            *_jitter(found),
+            *jitter_sections(found),
         ],
         notes=notes, scenario_toml=portable_toml(scenario),
         strip=[("switch", switch_words(scenario)), ("counted", found.budget.counted)],
     )  # fmt: skip
 
 
-def _jitter(found: Deadline) -> list[Section]:
+def _apart(pct: float | None) -> str:
+    return "none" if pct is None else f"{pct:+.1f}"
+
+
+def jitter_sections(found: Deadline) -> list[Section]:
     """Return what latency costs that is not the same for every frame."""
     if not found.jitter:
         return []
@@ -133,7 +137,7 @@ def _jitter(found: Deadline) -> list[Section]:
     rows = [["0", f"{none.mean_urad:.2f} ± {none.half_urad:.2f}", "–"]]
     rows += [
         [f"{row.jitter_us:g}", f"{row.pointing.mean_urad:.2f} ± {row.pointing.half_urad:.2f}",
-         f"{row.apart_pct:+.1f}"]
+         _apart(row.apart_pct)]
         for row in found.jitter
     ]  # fmt: skip
     return [
@@ -217,8 +221,7 @@ def _costs(found: Deadline) -> Table:
             "Loop against equation [%]", "One frame late and used, the loop [µrad]"]  # fmt: skip
     rows = [
         [f"{row.share_pct:g}", text(row.dropped), text(row.equation),
-         "–" if row.apart_pct is None else f"{row.apart_pct:+.1f}",
-         text(row.late)]
+         _apart(row.apart_pct), text(row.late)]
         for row in found.rows
     ]  # fmt: skip
     return Table("Rms pointing error", head, rows)

@@ -29,6 +29,13 @@ class Residual(NamedTuple):
     half_urad: float
 
 
+def apart_pct(found: Residual, other: Residual) -> float | None:
+    """Return how far one error is from another; None where that other one is 0. [%]"""
+    if other.mean_urad == 0.0:
+        return None
+    return 100.0 * (found.mean_urad / other.mean_urad - 1.0)
+
+
 class DropRow(NamedTuple):
     """One share of missed frames."""
 
@@ -45,9 +52,7 @@ class DropRow(NamedTuple):
     @property
     def apart_pct(self) -> float | None:
         """How far the loop is from the equation; None where that has no error at all. [%]"""
-        if self.equation.mean_urad == 0.0:
-            return None
-        return 100.0 * (self.dropped.mean_urad / self.equation.mean_urad - 1.0)
+        return apart_pct(self.dropped, self.equation)
 
     @property
     def agrees(self) -> bool:
@@ -64,8 +69,8 @@ class JitterRow(NamedTuple):
     """Longest extra latency; each frame's is drawn evenly from none to that. [us]"""
     pointing: Residual
     """By the loop."""
-    apart_pct: float
-    """Against no jitter, under the same seeds. [%]"""
+    apart_pct: float | None
+    """Against no jitter, under the same seeds; None where that has no error at all. [%]"""
 
 
 class Deadline(NamedTuple):
@@ -142,7 +147,6 @@ def study_deadline(
                 float(np.mean(lost)),
             )
         )  # fmt: skip
-    still = rows[0].dropped.mean_urad
     jitter = []
     for jitter_of in jitter_us:
         values = []
@@ -155,8 +159,7 @@ def study_deadline(
             values.append(made.figures["pointing"]["rms_urad"])
             done += 1
         found_with = residual_of(np.array(values))
-        apart = 100.0 * (found_with.mean_urad / still - 1.0) if still > 0 else 0.0
-        jitter.append(JitterRow(jitter_of, found_with, apart))
+        jitter.append(JitterRow(jitter_of, found_with, apart_pct(found_with, rows[0].dropped)))
     if progress is not None:
         progress(total, total)
     hold_from_s = 1e-3 * scenario.metrics.hold_from_ms

@@ -1,6 +1,8 @@
 """The loop with dropped frames as a difference equation, against closed forms."""
 
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,7 +11,8 @@ from sim.assembly.build import build
 from sim.foundations.errors import ScenarioError
 from sim.scenario.model import load_scenario
 from sim.studies.deadline.difference import error_course, judged_frames
-from sim.studies.deadline.study import DropRow, Residual, residual_of
+from sim.studies.deadline.page import jitter_sections
+from sim.studies.deadline.study import DropRow, JitterRow, Residual, apart_pct, residual_of
 
 CASE = Path(__file__).parents[3] / "scenarios" / "harrow_point.toml"
 FAST = (
@@ -66,3 +69,9 @@ def test_without_any_error_nothing_can_be_compared() -> None:
     row = DropRow(0.0, Residual(0.0, 0.0), Residual(0.0, 0.0), None, 0.0)
     assert row.apart_pct is None and row.agrees
     assert row._replace(equation=Residual(10.0, 0.0)).apart_pct == -100.0
+    jitter = JitterRow(100.0, Residual(0.3, 0.0), apart_pct(Residual(0.3, 0.0), row.dropped))
+    assert jitter.apart_pct is None
+    found: Any = SimpleNamespace(rows=(row,), jitter=(jitter,))
+    (section,) = jitter_sections(found)
+    (table,) = section.tables
+    assert [line[-1] for line in table.rows] == ["–", "none"]
