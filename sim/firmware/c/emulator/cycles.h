@@ -82,6 +82,9 @@ static inline struct cycles cycles_of_long(unsigned first, unsigned second)
     if ((first & 0xFE40) == 0xE840) { /* two registers, or exclusive access */
         return cycles_from(2, 3);
     }
+    if ((first & 0xFE00) == 0xEC00) { /* VLDM, VSTM, VPUSH, VPOP: words in the lowest byte; VLDR */
+        return cycles_from(1, 1 + (int)(second & 0xFF));
+    }
     if ((first & 0xEC00) == 0xEC00) { /* floating point: divisions and roots take 14 */
         return cycles_from(1, 15);
     }
