@@ -125,15 +125,15 @@ def on_maps(
     maps : PixelMaps
         Of S sensors.
     sensor : (M,) ndarray of int
-        Of each window; the last one where there are fewer.
+        Of each window.
     corner_px : (M, 2) ndarray
         First pixel (x, y) of each window. [px]
     window_px : (int, int)
         (H, W). [px]
     """
     height, width = window_px
-    sensors, rows, columns = maps.bad.shape
+    _, rows, columns = maps.bad.shape
     corner = corner_px.astype(np.int64)
     x = np.clip(corner[:, :1] + np.arange(width), 0, columns - 1)[:, None, :]
     y = np.clip(corner[:, 1:] + np.arange(height), 0, rows - 1)[:, :, None]
-    return np.minimum(sensor, sensors - 1)[:, None, None], y, x
+    return sensor[:, None, None], y, x

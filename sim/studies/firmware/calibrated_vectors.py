@@ -90,8 +90,7 @@ def pixel_rows(
     _, rows, columns = words.bad.shape
     corners: list[tuple[int, int, int, int]] = []  # sensor, x, y, rows that arrive
     for sensor in np.unique(found.sensor).tolist():
-        bad = words.bad_px[min(sensor, len(words.bad_px) - 1)]
-        for x, y in _some(bad, columns, rows):
+        for x, y in _some(words.bad_px[sensor], columns, rows):
             for column in (0, width // 2, width - 1):
                 for row in (0, height // 2, height - 1):
                     corners.append((sensor, int(x) - column, int(y) - row, height))

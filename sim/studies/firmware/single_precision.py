@@ -26,13 +26,8 @@ from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable_toml
 from sim.studies.firmware.coverage import Covered, spot_lines
 from sim.studies.firmware.made import FirmwareError, refuse_search
-from sim.studies.firmware.vectors import (
-    Group,
-    VectorArray,
-    Vectors,
-    chosen_mirrors,
-    saturated_dn,
-)
+from sim.studies.firmware.vector_groups import Group, VectorArray
+from sim.studies.firmware.vectors import Vectors, chosen_mirrors, saturated_dn
 from sim.studies.firmware.windows import windows_of
 from sim.studies.firmware.writing import KIND
 
