@@ -19,6 +19,8 @@ from sim.scenario.model import load_scenario
 from sim.studies.firmware.vectors import vectors_of
 from sim.studies.firmware.vectors_filing import write_vectors
 from sim.studies.firmware.writing import write_firmware
+from sim.studies.formats.measured import Measured
+from sim.studies.formats.ranges import word_rows
 from tests.firmware.made_firmware import COMPILERS, EMULATED, FIXED
 
 FEW = (
@@ -130,6 +132,25 @@ def test_the_run_is_that_of_the_model(made, maps):
     # Maps with bad pixels alone are another calibration, and said to be; the folder's are kept.
     other = calibrated(*own)
     assert any("corrects pixels by another calibration" in line for line in other.warnings)
+
+
+def test_formats_show_how_long_squares_of_places_are():
+    # By hand: positions at the ends of their word, and homes or neighbours as far off as any.
+    built = in_words()
+    words, form = built.parts.guard.words, built.parts.controller.law.formats.position
+    end = 1 << (form.bits - 1)
+    home = np.ldexp(built.parts.believed_lens.lens.home_px, words.fraction)
+    apart = max(
+        abs(int(words.home[n, k] - words.home[m, k]))
+        for m, beside in enumerate(words.neighbours.tolist()) for n in beside if n >= 0
+        for k in (0, 1)
+    )  # fmt: skip
+    unseen = Measured(None, None, None, None, None, None, 0, 0, 0)
+    rows = {row.name: row for row in word_rows(built, unseen)}
+    lens, guard = rows["squared place of the lens"], rows["squared distance of the guard"]
+    assert lens.largest == 2 * (end + round(np.abs(home).max())) ** 2
+    assert guard.largest == 2 * (2 * end + (apart << words.fraction)) ** 2
+    assert lens.verdict == guard.verdict == "proven" and guard.bits == 62
 
 
 def test_a_part_that_is_not_asked_for_or_lacking_is_refused(made, maps, tmp_path):
