@@ -7,6 +7,8 @@ from sim.studies.formats.sweep import SweepRow
 
 TOLERATED_PCT: Final = 1.0
 """What a word length may change the residual of floating point by, either way. [%]"""
+TOGETHER_PCT: Final = 2.0 * TOLERATED_PCT
+"""The same of all recommended words together, and of the words of a scenario. [%]"""
 SURE: Final = 2.0
 """Standard errors that a word must keep clear of that, to be sure of it."""
 

@@ -7,7 +7,7 @@ from sim.foundations.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.units import number
 from sim.scenario.portable import portable_toml
-from sim.studies.formats.knee import SURE, TOLERATED_PCT, Knee
+from sim.studies.formats.knee import SURE, TOGETHER_PCT, TOLERATED_PCT, Knee
 from sim.studies.formats.plots import curves
 from sim.studies.formats.study import FormatsStudy
 from sim.studies.formats.sweep import NAMES, SweepRow
@@ -18,14 +18,15 @@ ASSUMPTIONS: Final = (
     "together. All runs draw the same random numbers, so they differ by their words alone; the "
     "standard error is that of the mirrors, which draw their own noise.",
     f"Knee: the fewest bits from which on the residual stays within {TOLERATED_PCT:g} % of that of "
-    f"floating point, either way. Sure: by {SURE:g} standard errors as well. It holds for this "
+    f"floating point, either way. Sure: by {SURE:g} standard errors as well. All recommended words "
+    f"together, and the words as given, may change it by {TOGETHER_PCT:g} %. It holds for this "
     "scenario, its noise and its disturbances: with less noise, fewer roundings are hidden.",
     "Ranges: interval analysis, for a window at full scale, positions and references at opposite "
     "ends of the drive, and any order of seen and lost frames; and what the run reached.",
     "Loops without noise: the linear mirrors at their aims, positions rounded as words, the "
     "integer law and whole codes; the pixels are not played.",
 )
-
+NO_BREAK: Final = "\N{NO-BREAK SPACE}"
 FEW: Final = 10
 """Mirrors; a standard error from fewer is itself uncertain by a quarter or more."""
 
@@ -37,7 +38,7 @@ def formats_page(found: FormatsStudy) -> StudyPage:
         title=f"Word lengths: {scenario.title}",
         question="How many bits do estimator and law need, and what happens with fewer?",
         verdict=found.verdict,
-        good=found.good,
+        good=found.good and found.sure,
         sections=[
             Section("What bits cost", _left_out(found), [_knees(found)], [curves(found)]),
             Section("Each word, how far it can go", _overflow(found),
@@ -95,7 +96,7 @@ def _knee(knee: Knee) -> list[str]:
 def _change(more: float | None, error: float | None) -> str:
     if more is None or error is None:
         return "none"
-    return f"{more:+.2f} ± {error:.2f} %"
+    return f"{more:+.2f} ± {error:.2f} %".replace(" ", NO_BREAK)
 
 
 def _overflow(found: FormatsStudy) -> list[str]:
@@ -242,4 +243,6 @@ def _rows(rows: Sequence[SweepRow]) -> Table:
         ])  # fmt: skip
     head = ["Word", "Bits", "Residual [urad]", "Of it bias [urad]", "Mean misalignment loss [dB]",
             "Residual against floating point", "Remarks"]  # fmt: skip
+    if not any(row[-1] for row in cells):
+        head, cells = head[:-1], [row[:-1] for row in cells]
     return Table("One word at a time", head, cells)

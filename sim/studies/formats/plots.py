@@ -1,6 +1,7 @@
 """The picture of residual against bits."""
 
 import matplotlib
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, NullLocator, StrMethodFormatter
@@ -28,13 +29,17 @@ def curves(found: FormatsStudy) -> Picture:
             axes.set_visible(False)
         for axes in all_axes[::columns]:
             axes.set_ylabel("residual against\nfloating point [%]")
-        handles, labels = all_axes[0].get_legend_handles_labels()
-        figure.legend(handles, labels, loc="outside lower center", ncols=4)
+        seen: dict[str, Artist] = {}
+        for axes in all_axes:
+            handles, labels = axes.get_legend_handles_labels()
+            seen |= dict(zip(labels, handles, strict=True))
+        figure.legend(list(seen.values()), list(seen), loc="outside lower center", ncols=4)
         address = finish(figure)
     return Picture(
         address, "Change of the residual pointing error against the bits of each word.",
         f"One word at a time. Bars: two standard errors. Band: within {TOLERATED_PCT:g} % of "
-        f"floating point. The axis is logarithmic beyond {LEAST_PCT:g} % either way.",
+        f"floating point. The axis is logarithmic beyond {LEAST_PCT:g} % either way. Crosses at "
+        "the lower edge: lengths that the firmware has no format for.",
     )  # fmt: skip
 
 
@@ -48,7 +53,8 @@ def _curve(axes: Axes, knee: Knee, rows: list[SweepRow]) -> None:
                   label="run")  # fmt: skip
     refused = [row.bits for row in rows if row.refused is not None]
     if refused:
-        axes.plot(refused, [0.0] * len(refused), "x", color=INK, ms=6, label="no such format")
+        axes.plot(refused, [0.03] * len(refused), "x", color=INK, ms=6, label="no such format",
+                  transform=axes.get_xaxis_transform())  # fmt: skip
     if knee.recommended is not None:
         axes.axvline(knee.recommended, color=VERMILION, lw=1.4, ls="--", label="recommended")
     axes.set_yscale("symlog", linthresh=LEAST_PCT, linscale=0.5)

@@ -12,7 +12,7 @@ from sim.studies.formats.arithmetic import StartingWords, words_and_floats
 from sim.studies.formats.cycles import LoopCycles, loop_cycles
 from sim.studies.formats.examples import StateExample, examples_of
 from sim.studies.formats.kept import keeping
-from sim.studies.formats.knee import TOLERATED_PCT, Knee, knee_of
+from sim.studies.formats.knee import TOGETHER_PCT, TOLERATED_PCT, Knee, knee_of
 from sim.studies.formats.loss import Loss, more_of
 from sim.studies.formats.measured import Measured, measured
 from sim.studies.formats.ranges import WordRow, word_rows
@@ -73,28 +73,50 @@ class FormatsStudy(NamedTuple):
 
     @property
     def good(self) -> bool:
-        """Whether words were found that are enough, those given are, and none is cut off."""
+        """Whether words are enough as far as the runs go.
+
+        No word is cut off, and the recommended ones together, and those given, change the residual
+        by no more than `TOGETHER_PCT`.
+        """
         if self.together is None or self.together.more_pct is None or self.overflows:
             return False
-        if self.given and abs(self.as_given[0]) > 2 * TOLERATED_PCT:
+        if self.given and abs(self.as_given[0]) > TOGETHER_PCT:
             return False
-        return abs(self.together.more_pct) <= 2 * TOLERATED_PCT and not self.together.cut_off
+        return abs(self.together.more_pct) <= TOGETHER_PCT and not self.together.cut_off
+
+    @property
+    def sure(self) -> bool:
+        """Whether every word that was varied has a length that is sure to be enough."""
+        return all(knee.sure is not None for knee in self.knees)
+
+    @property
+    def _head(self) -> str:
+        """What is to be said of the words together: enough, or why not."""
+        if not self.good:
+            return "Not shown"
+        return "Enough" if self.sure else "Not sure"
 
     @property
     def verdict(self) -> str:
-        """In one sentence or two."""
+        """In a few sentences."""
         named = [
             f"{knee.recommended} {NAMES[knee.word]}" for knee in self.knees if knee.recommended
         ]
         none = [NAMES[knee.word] for knee in self.knees if not knee.recommended]
-        words = f"Enough: {', '.join(named)}. " if named else "No word is shown to be enough. "
+        words = f"{self._head}: "
+        words += f"{', '.join(named)}. " if named else "no word is enough. "
         if named and none:
             words += f"None is shown to be enough for {', '.join(none)}. "
+        if named and self.good and not self.sure:
+            words += (
+                f"Too few mirrors or too short an interval to tell {TOLERATED_PCT:g} % a word from "
+                "chance. "
+            )
         if self.together is not None and self.together.more_pct is not None:
             words += (
                 f"Together they change the residual of floating point, "
                 f"{1e6 * self.plain.rms_rad:.2f} urad, by {self.together.more_pct:+.2f} ± "
-                f"{self.together.more_sd_pct:.2f} %. "
+                f"{self.together.more_sd_pct:.2f} %; {TOGETHER_PCT:g} % are tolerated. "
             )
         if self.given:
             more, error = self.as_given

@@ -1,6 +1,7 @@
 """Word lengths: stalls by hand, knees of made curves, and the study of a small scenario."""
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,11 +18,12 @@ from sim.scenario.model import load_scenario
 from sim.studies.formats.arithmetic import words_and_floats
 from sim.studies.formats.cycles import loop_cycles
 from sim.studies.formats.kept import keeping
-from sim.studies.formats.knee import knee_of
+from sim.studies.formats.knee import Knee, knee_of
 from sim.studies.formats.loss import Loss, loss_of, more_of
 from sim.studies.formats.measured import measured
 from sim.studies.formats.ranges import word_rows
 from sim.studies.formats.stalls import stalls_of, worded_sections
+from sim.studies.formats.study import FormatsStudy
 from sim.studies.formats.sweep import (
     SweepRow,
     lengths_of,
@@ -272,3 +274,22 @@ def test_a_run_reports_words_that_were_cut_off():
     }  # fmt: skip
     plain = make_run(load_scenario(find(STEP), ["duration_ms=160"]), pictures=False).figures
     assert "whole_numbers" not in plain
+
+
+def test_words_are_enough_only_if_each_is_sure():
+    """All together may differ by 2 %, twice what one word may."""
+    plain = Loss(np.ones(1), np.ones(1), 1.0, 0, 0)
+    start = SimpleNamespace(given=False)
+    knee = Knee("estimator.position_fraction", 6, 6, 6, 0.1, 0.1, "")
+    together = SimpleNamespace(more_pct=1.09, more_sd_pct=0.21, cut_off=0)
+
+    def found(knee, more_pct):
+        other = SimpleNamespace(**{**vars(together), "more_pct": more_pct})
+        return FormatsStudy(
+            start, None, plain, plain, None, (), (), (knee,), other, (), (), None, ()
+        )
+
+    assert found(knee, 1.09).verdict.startswith("Enough: 6 ")
+    assert "by +1.09 ± 0.21 %; 2 % are tolerated" in found(knee, 1.09).verdict
+    assert found(knee._replace(sure=None), 1.09).verdict.startswith("Not sure: 6 ")
+    assert found(knee, 2.01).verdict.startswith("Not shown: 6 ")
