@@ -30,7 +30,8 @@ def calibrate(
     Dark and flat frames, photon transfer, the camera's scale, rotation and distortion, gain and
     cross-axis coupling of every mirror: each with its own noise and time. Writes calibration.json,
     a scenario that believes it (calibrated.toml), calibrate.json and report.html. Ends with 1 if
-    more than one interval in five misses the truth, or mirrors do not settle that would.
+    more than one interval in five misses the truth, mirrors do not settle that would, or the
+    scenario's limit of settling or misalignment loss is missed; its other limits are not judged.
     """
     from pathlib import Path
 
@@ -60,7 +61,7 @@ def calibrate(
     folder = write(
         loaded, found, cost, confused, out, started, overwrite=overwrite, asked=asked
     )
-    text, good = verdict_of(found, cost, confused)
+    text, good = verdict_of(found, cost, confused, loaded.limits)
     with showing(folder):
         say(text)
         for each in found.estimates:

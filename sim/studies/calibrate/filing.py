@@ -11,6 +11,7 @@ import tomli_w
 from sim.calibration.results import results_json
 from sim.foundations.files.filing import filed, put_page
 from sim.report.study_page import render_study
+from sim.results.limits import LimitsParams
 from sim.scenario.model import Scenario
 from sim.scenario.portable import copy_files, portable
 from sim.studies.calibrate.confusion import Confused
@@ -75,9 +76,8 @@ def write(
         (new / SCENARIO).write_text(tomli_w.dumps(tree), encoding="utf-8")
         (new / "scenario.toml").write_text(tomli_w.dumps(portable(plain)), encoding="utf-8")
         copy_files(plain, new)
-        text = json.dumps(
-            results_of(found, cost, confused) | {"provenance": origin}, indent=1, allow_nan=False
-        )
+        results = results_of(found, cost, confused, scenario.limits) | {"provenance": origin}
+        text = json.dumps(results, indent=1, allow_nan=False)
         (new / "calibrate.json").write_text(text, encoding="utf-8")
         page = page_of(plain, found, cost, confused)._replace(provenance=origin)
         put_page(new, lambda: render_study(page))
@@ -85,11 +85,12 @@ def write(
 
 
 def results_of(
-    found: SimulatedCalibration, cost: Costs | None, confused: Confused | None
+    found: SimulatedCalibration, cost: Costs | None, confused: Confused | None,
+    limits: LimitsParams | None = None,
 ) -> dict[str, Any]:
     """Return everything that a calibration found, as plain data."""
     return {
-        "verdict": verdict_of(found, cost, confused)[0],
+        "verdict": verdict_of(found, cost, confused, limits)[0],
         "estimates": [each._asdict() | {"holds": each.holds} for each in found.estimates],
         "times": [each._asdict() for each in found.times],
         "actuators": {

@@ -2,9 +2,12 @@
 
 from typing import Final
 
+from sim.calibration.procedure import Estimate
 from sim.foundations.files.text import counted
 from sim.report.study_page import Section, StudyPage, Table
 from sim.results.connection_losses import DARK_DB
+from sim.results.limits import LimitsParams
+from sim.results.units import number_beside
 from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
 from sim.studies.calibrate.confusion import WITH, WITHOUT, Confused, Rate, none_seen_pct
@@ -27,14 +30,23 @@ ASSUMPTIONS: Final = (
 )
 LEAST_DB: Final = 1e-4
 """A part whose error costs less is not named as what most of the loss comes from. [dB]"""
+LEAST_HELD: Final = 0.8
+"""Share of the intervals that have to hold the truth; 95 % are to be expected. [-]"""
+LARGER: Final = 1.5
+"""Times what was foreseen beyond which the error of a map or table is named. [-]"""
 GUARDED: Final = ("caught", "false_alarms")
 """What only a guard can do."""
 
 
 def verdict_of(
-    found: SimulatedCalibration, cost: Costs | None, confused: Confused | None = None
-) -> tuple[str, bool]:
-    """Return what it comes to in a few sentences, and whether that is good."""
+    found: SimulatedCalibration, cost: Costs | None, confused: Confused | None = None,
+    limits: LimitsParams | None = None,
+) -> tuple[str, bool]:  # fmt: skip
+    """Return what it comes to in a few sentences, and whether that is good.
+
+    Of the limits of a scenario those of settling and of misalignment loss are judged, with what was
+    calibrated; others are not.
+    """
     known = [each for each in found.estimates if each.holds is not None]
     held = sum(bool(each.holds) for each in known)
     seconds = sum(each.seconds for each in found.times)
@@ -42,9 +54,15 @@ def verdict_of(
         f"{held} of {counted(len(known), 'interval')} of 95 % hold the truth; {seconds:.1f} s of "
         "frames and waits."
     )
-    good = held >= 0.8 * len(known)
+    good = held >= LEAST_HELD * len(known)
+    large = [_beyond(each) for each in found.estimates if is_larger(each)]
+    if large:
+        text += f" Larger than foreseen: {'; '.join(large)}."
     if cost is not None:
         now, best, poor = (cost.whole[name] for name in (CALIBRATED, EXACT, SHEET))
+        judged = limits_of(now, limits)
+        if judged:
+            text = f"{'; '.join(words for words, _ in judged)}; {text}"
         text += (
             f" Calibrated: {_settled(now)}, {_db(now.excess_max_db)} of misalignment loss at most; "
             f"with everything known exactly {_settled(best)}, {_db(best.excess_max_db)}; with data "
@@ -52,10 +70,9 @@ def verdict_of(
         )
         if best.unsettled:
             text += " No calibration makes up for those that never settle with all known exactly."
-        part = max(cost.left, key=lambda name: cost.cost(name).excess_mean_db or 0.0)
-        if (cost.cost(part).excess_mean_db or 0.0) >= LEAST_DB:
-            text += f" Most of what is left comes from: {part}."
-        good = good and now.unsettled == best.unsettled
+        text += _left_words(cost)
+        good = good and now.unsettled == best.unsettled and all(met for _, met in judged)
+    text = f"{'Met' if good else 'Missed'}: {text}"
     if confused is not None:
         name = WITH if WITH in confused.rates else WITHOUT
         words = {WITH: "the guard", WITHOUT: "no guard"}[name]
@@ -64,6 +81,55 @@ def verdict_of(
             f"{rate_words(confused.rates[name]['passed'], confused.seeds)}."
         )
     return text, good
+
+
+def limits_of(now: Outcome, limits: LimitsParams | None) -> list[tuple[str, bool]]:
+    """Return what the loop as calibrated has of each limit that is judged, and whether it is met.
+
+    The most used limit is first.
+    """
+    rows: list[tuple[float, str, bool]] = []
+    for words, value, limit, unit in (
+        ("slowest settling", None if now.unsettled else now.settling_max_ms,
+         None if limits is None else limits.settling_max_ms, "ms"),
+        ("largest misalignment loss", now.excess_max_db,
+         None if limits is None else limits.excess_max_db, "dB"),
+    ):  # fmt: skip
+        if limit is None:
+            continue
+        if value is None:
+            rows.append((float("inf"), f"{words}: no figure, limit {limit:g} {unit}", False))
+            continue
+        shown = number_beside(value, limit, unit).removesuffix(f" {unit}")
+        used = value / limit if limit else float("inf")
+        rows.append((used, f"{words} {shown} of {limit:g} {unit}", value <= limit))
+    return [(words, met) for _, words, met in sorted(rows, key=lambda row: -row[0])]
+
+
+def is_larger(each: Estimate) -> bool:
+    """Return whether the error of a whole map or table is well above what was foreseen."""
+    return each.low is None and bool(each.unit) and each.truth > LARGER * each.value > 0
+
+
+def _beyond(each: Estimate) -> str:
+    return f"{each.quantity}, {each.truth:.3g} for {each.value:.3g} {each.unit}"
+
+
+def _left_words(cost: Costs) -> str:
+    """Say which part most of the loss that is left comes from, on the mean and at most."""
+    parts = []
+    for key in ("excess_mean_db", "excess_max_db"):
+        part = max(cost.left, key=lambda name: getattr(cost.cost(name), key) or 0.0)
+        loss_db = getattr(cost.cost(part), key) or 0.0
+        parts.append(part if loss_db >= LEAST_DB else None)
+    mean, largest = parts
+    if mean is None and largest is None:
+        return ""
+    if mean == largest:
+        return f" Most of the loss that is left comes from: {mean}."
+    words = [f"of the {name} loss: {part}" for name, part in
+             (("mean", mean), ("largest", largest)) if part is not None]  # fmt: skip
+    return f" Where most of what is left comes from, {'; '.join(words)}."
 
 
 def _settled(outcome: Outcome) -> str:
@@ -84,7 +150,7 @@ def page_of(
     scenario: Scenario, found: SimulatedCalibration, cost: Costs | None, confused: Confused | None
 ) -> StudyPage:
     """Return the page."""
-    verdict, good = verdict_of(found, cost, confused)
+    verdict, good = verdict_of(found, cost, confused, scenario.limits)
     sections = []
     if cost is not None:
         sections.append(
@@ -93,7 +159,7 @@ def page_of(
                 ["A difference below the scatter from seed to seed is still real: noise and "
                  "mirrors are the same in all runs. Where nothing of an estimator reads a number, "
                  "its error costs nothing."],
-                [_whole_table(cost), *_cost_tables(cost)], [costs_picture(cost)],
+                [_whole_table(cost), *_cost_tables(cost)], [costs_picture(cost, scenario.limits)],
             )
         )  # fmt: skip
     if confused is not None:
@@ -191,6 +257,8 @@ def _estimates(found: SimulatedCalibration) -> Table:
         unit = f" {each.unit}" if each.unit else ""
         span = "–" if each.low is None else f"{each.low:.6g} to {each.high:.6g}"
         holds = {None: "–", True: "yes", False: "no"}[each.holds]
+        if is_larger(each):
+            holds = f"{each.truth / each.value:.1f} times it"
         rows.append(
             [f"{each.procedure}: {each.quantity}",
              f"{each.value:.6g}{unit}" if each.low is not None else f"{each.value:.4g}{unit}", span,

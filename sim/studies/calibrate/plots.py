@@ -6,6 +6,7 @@ from matplotlib.figure import Figure
 
 from sim.report.drawing import BLUE, GREEN, INK, STYLE, VERMILION, Picture, finish
 from sim.results.connection_losses import DARK_DB
+from sim.results.limits import LimitsParams
 from sim.studies.calibrate.cost import CALIBRATED, EXACT, SHEET, Costs
 from sim.studies.calibrate.study import SimulatedCalibration
 
@@ -32,8 +33,9 @@ def errors_picture(found: SimulatedCalibration) -> Picture:
     outside = sum(not each.holds for each in rows)
     return Picture(
         address, "Errors of all estimates against their intervals.",
-        f"Shaded: the interval. {outside} of {len(rows)} lie outside of it (diamonds); one in "
-        "twenty is to be expected, more than that points to a procedure that misjudges itself.",
+        f"Shaded: the interval. {outside} of {len(rows)} {'lies' if outside == 1 else 'lie'} "
+        "outside of it (diamonds); one in twenty is to be expected, more than one in five points "
+        "to a procedure that misjudges itself.",
     )  # fmt: skip
 
 
@@ -62,8 +64,8 @@ def transfer_picture(found: SimulatedCalibration) -> Picture:
     )  # fmt: skip
 
 
-def costs_picture(found: Costs) -> Picture:
-    """Draw settling and loss of every mixture of beliefs."""
+def costs_picture(found: Costs, limits: LimitsParams | None = None) -> Picture:
+    """Draw settling and loss of every mixture of beliefs, and the limits of the scenario."""
     rows = [
         (EXACT, found.whole[EXACT], GREEN), (CALIBRATED, found.whole[CALIBRATED], BLUE),
         *((f"error left by: {part}", o, BLUE) for part, o in found.left.items()),
@@ -81,6 +83,7 @@ def costs_picture(found: Costs) -> Picture:
     with matplotlib.rc_context(STYLE):
         figure = Figure(figsize=(7.4, 0.8 + 0.3 * len(rows)), layout="constrained")
         left, right = figure.subplots(1, 2, sharey=True)
+        drawn = False
         for axes, (key, words) in ((left, first), (right, second)):
             values = [getattr(o, key) for _, o, _ in rows]
             if key.endswith("_db"):
@@ -93,6 +96,11 @@ def costs_picture(found: Costs) -> Picture:
                     text = f"{o.unsettled} never settle" if o.unsettled else "no move"
                     axes.text(0.03, i, text, color=colour, va="center", fontsize=8,
                               transform=axes.get_yaxis_transform())  # fmt: skip
+            limit = None if limits is None else getattr(limits, key, None)
+            if limit is not None and limit > 0 and known:
+                axes.axvline(limit, color=INK, lw=1.2, ls="--")
+                known.append(limit)
+                drawn = True
             if key == "unsettled":
                 axes.set_xlim(-0.05 * max(1, *values), 1.1 * max(1, *values))
             elif known:
@@ -105,5 +113,6 @@ def costs_picture(found: Costs) -> Picture:
     return Picture(
         address, "Settling and loss with what is believed in each case.",
         "The same run, mirrors and noise; only beliefs differ. “Error left by”: all else is known "
-        "exactly. “Without”: that part from data sheets, all else as calibrated.",
+        "exactly. “Without”: that part from data sheets, all else as calibrated."
+        + (" Dashed: limits of the scenario." if drawn else ""),
     )  # fmt: skip

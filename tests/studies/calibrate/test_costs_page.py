@@ -2,6 +2,8 @@
 
 import pytest
 
+from sim.calibration.procedure import Estimate
+from sim.results.limits import LimitsParams
 from sim.studies.calibrate import page, plots
 from sim.studies.calibrate.confusion import Rate
 from sim.studies.calibrate.cost import CALIBRATED, EXACT, SHEET, Costs, Outcome
@@ -48,3 +50,29 @@ def test_no_axis_is_empty(monkeypatch: pytest.MonkeyPatch, each: Outcome, words)
 def test_rates_without_a_case_have_no_interval() -> None:
     assert page.rate_words(Rate(0.0, None, None, 0), 8) == "none in 8 runs"
     assert page.rate_words(Rate(11525.6, 6788.9, 16262.3, 8), 8) == "1.15 % (0.679 to 1.63)"
+
+
+def test_limits_of_settling_and_loss_are_judged_as_calibrated() -> None:
+    """7.5 of 20 ms and 0.02 of 0.01 dB: the loss is missed, and named first."""
+    limits = LimitsParams(settling_max_ms=20.0, excess_max_db=0.01)
+    assert page.limits_of(GOOD, None) == []
+    words = page.limits_of(GOOD, limits)
+    assert [met for _, met in words] == [False, True]
+    assert words[0][0].startswith("largest misalignment loss 0.02")
+    assert words[1][0] == "slowest settling 7.50 of 20 ms"
+    assert not page.limits_of(DARK, limits)[0][1]
+
+
+def test_what_is_left_names_its_measure() -> None:
+    more = GOOD._replace(excess_mean_db=0.004, excess_max_db=0.021)
+    pixels = GOOD._replace(excess_mean_db=0.0035, excess_max_db=0.03)
+    costs = Costs(dict.fromkeys((EXACT, CALIBRATED, SHEET), GOOD), {"map": more, "pixels": pixels},
+                  {})  # fmt: skip
+    assert page._left_words(costs).endswith("of the mean loss: map; of the largest loss: pixels.")
+
+
+def test_an_error_beyond_what_was_foreseen_is_named() -> None:
+    """0.0411 % rms for 0.0237 foreseen is 1.73 times it; a count has nothing foreseen."""
+    row = Estimate("actuator staircase", "gain error", "% rms", 0.0237, None, None, 0.0411)
+    assert page.is_larger(row) and not page.is_larger(row._replace(truth=0.03))
+    assert not page.is_larger(row._replace(unit=""))
