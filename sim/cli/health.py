@@ -27,7 +27,7 @@ def health(
     ctx: click.Context, scenario: str, out: str, seeds: int, mirrors: int, healthy: int | None,
     overrides: tuple[str, ...], overwrite: bool,
 ) -> None:  # fmt: skip
-    """Try the health watch of SCENARIO: how soon faults are found, how often healthy mirrors are.
+    """Try the watch of SCENARIO: delays of faults, how often healthy mirrors raise an alarm.
 
     Puts each fault of [[health.trials]] on some mirrors, over several seeds. Writes health.json and
     report.html. Ends with 1 if a fault was not found (but for those too small to be seen before the
@@ -59,7 +59,7 @@ def health(
             r = kind.row
             say(
                 f"{r['words']:<14}found {r['found']} of {r['mirrors']}, median "
-                f"{_ms(r['delay_median_ms'])}, 95 % within {_ms(r['delay_p95_ms'])}, kind told "
+                f"{_ms(r['delay_median_ms'])}, 95 % within {_ms(r['delay_p95_ms'])}, kind named "
                 f"after {_ms(r['told_median_ms'])}, named rightly {100 * r['named_rightly']:.0f} %"
             )
     if not found.good:

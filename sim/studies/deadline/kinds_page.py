@@ -1,6 +1,6 @@
 """The part of a deadline's page that compares estimators on the same processor."""
 
-from typing import Any
+from typing import Any, Final
 
 import matplotlib
 from matplotlib.figure import Figure
@@ -11,6 +11,11 @@ from sim.report.drawing import BLUE, INK, STYLE, VERMILION, Picture, finish
 from sim.report.study_page import Section, Table
 from sim.studies.deadline.budget import FrameBudget, memory_budget
 from sim.studies.deadline.kinds import EstimatorsCompared, KindCost, clock_mhz
+
+STAGE_WORDS: Final = {
+    "pixels": "Rows of the window", "reading": "Last row to position", "law": "Law",
+    "drive": "Codes of a tick", "frame": "All",
+}  # fmt: skip
 
 
 def compared_section(
@@ -45,11 +50,12 @@ def _name(row: KindCost) -> str:
 
 
 def _instructions(found: EstimatorsCompared) -> Table:
-    head = ["Estimator", "Rows of the window", "Last row to position", "Law", "Codes of a tick",
-            "All, mean", "All, worst seen", "Counted"]  # fmt: skip
+    stages = ("pixels", "reading", "law", "drive")
+    head = ["Estimator", *(STAGE_WORDS[name] for name in stages), "All, mean", "All, worst seen",
+            "Counted"]  # fmt: skip
     rows = []
     for row in found.rows:
-        most = [row.counted.stage(n).most for n in ("pixels", "reading", "law", "drive")]
+        most = [row.counted.stage(n).most for n in stages]
         frame = row.counted.stage("frame")
         rows.append(
             [_name(row), *(f"{n}" for n in most), f"{frame.mean:.0f}", f"{frame.most}", row.where]

@@ -15,7 +15,7 @@ from sim.scenario.model import Scenario
 from sim.scenario.portable import portable_toml
 from sim.studies.deadline.budget import FrameBudget
 from sim.studies.deadline.kinds import clock_mhz
-from sim.studies.deadline.kinds_page import compared_figures, compared_section
+from sim.studies.deadline.kinds_page import STAGE_WORDS, compared_figures, compared_section
 from sim.studies.deadline.study import Deadline, Residual
 from sim.studies.run.provenance import NOTHING_ASKED, Request, switch_words
 from sim.studies.run.study_folder import write_study
@@ -62,6 +62,7 @@ def verdict_of(found: Deadline) -> tuple[str, bool]:
             f"{counted(budget.spots, 'spot')} by {budget.unit} (not a measurement), "
             f"{budget.spare_us:.0f} us until the deadline ({used:.0f} %)"
         )
+        text += _culprit(budget)
         if budget.late and budget.spots_in_time is not None:
             text += f"; {counted(budget.spots_in_time, 'spot')} would be in time"
     if budget.overloaded:
@@ -87,6 +88,17 @@ def verdict_of(found: Deadline) -> tuple[str, bool]:
         text += " Loop and equation disagree: trust neither before you know why."
     good = not (budget.late or budget.overloaded or budget.full or apart)
     return text, good
+
+
+def _culprit(budget: FrameBudget) -> str:
+    """Name the stage that takes most of the worst frame of a spot."""
+    parts = [stage for stage in budget.stages if stage.stage != "frame"]
+    whole = next((stage.worst for stage in budget.stages if stage.stage == "frame"), 0.0)
+    if not parts or whole <= 0:
+        return ""
+    most = max(parts, key=lambda stage: stage.worst)
+    name = STAGE_WORDS.get(most.stage, most.stage).lower()
+    return f", most of it for: {name} ({100 * most.worst / whole:.0f} % of the {budget.unit})"
 
 
 def page_of(scenario: Scenario, found: Deadline) -> StudyPage:
@@ -205,7 +217,10 @@ def _texts(budget: FrameBudget, scenario: Scenario) -> list[str]:
 
 def _stages(budget: FrameBudget) -> Table:
     head = ["Stage, for one spot", f"{budget.unit}, mean", f"{budget.unit}, worst seen"]
-    rows = [[s.stage, f"{s.mean:.0f}", f"{s.worst:.0f}"] for s in budget.stages]
+    rows = [
+        [STAGE_WORDS.get(s.stage, s.stage), f"{s.mean:.0f}", f"{s.worst:.0f}"]
+        for s in budget.stages
+    ]
     if budget.cycles is not None:
         head.append("cycles by class, fewest to most")
         for row, stage in zip(rows, budget.stages, strict=True):

@@ -106,7 +106,7 @@ def _refuse_calibrated(built: Built) -> None:
         if there:
             raise FirmwareError(
                 f"{what} before the law, and the C in single precision has no part for that; leave "
-                "it out, or take --arithmetic fixed, which has"
+                "it out, or take --arithmetic fixed, which has one"
             )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from sim.foundations.files.text import counted
-from sim.foundations.ports import FAULT_WORDS, FaultKind
+from sim.foundations.ports import FAULT_WORDS, Array, FaultKind
 from sim.report.drawing import INK, STYLE, Picture, finish
 from sim.report.spectrum_plot import COLOURS, DASHES
 from sim.report.study_page import Section, StudyPage, Table
@@ -27,7 +27,7 @@ MOST_MISSED: Final = 20
 """Faults that were not found, in the table; health.json has them all."""
 ASSUMPTIONS: Final = (
     "Delay counts from the frame in which the fault begins to the frame whose reading raises the "
-    "alarm, that frame included; the firmware's own time to act comes on top. The kind is told "
+    "alarm, that frame included; the firmware's own time to act comes on top. The kind is named "
     "later, once enough frames have followed the alarm.",
     "False alarms per mirror and 1000 h are extrapolated from hours of healthy mirrors by an "
     "exponential tail: events that the scenario does not have are not in it. The interval is that "
@@ -120,7 +120,7 @@ def _tail_words(found: HealthStudy) -> str:
 
 def _table(found: HealthStudy) -> Table:
     head = ["Fault", "Setting", "Found", "Delay, median [ms]", "95 % within [ms]",
-            "Kind told after [ms]", "Named rightly", "Named as"]  # fmt: skip
+            "Kind named after [ms]", "Named rightly", "Named as"]  # fmt: skip
     rows = []
     for kind in found.kinds:
         r = kind.row
@@ -204,6 +204,9 @@ def _delays(found: HealthStudy) -> Picture:
             )  # fmt: skip
         axes.axhline(95.0, color=INK, lw=0.8, ls=":")
         axes.set_xscale("log")
+        first = [float(np.nanmin(k.delays_ms)) for k in found.kinds if _some(k.delays_ms)]
+        if first:  # a curve that rises at once does not lie on the axis
+            axes.set_xlim(left=0.5 * min(first))
         axes.set_xlabel("time since the fault began [ms]")
         axes.set_ylabel("faults found [%]")
         axes.set_ylim(0, 102)
@@ -212,6 +215,10 @@ def _delays(found: HealthStudy) -> Picture:
     return Picture(address, "Share of the faults found over time.",
                    "Dotted: 95 %. A curve that ends below 100 % has faults that were never "
                    "found.")  # fmt: skip
+
+
+def _some(delays_ms: Array) -> bool:
+    return bool(np.isfinite(delays_ms).any())
 
 
 def _label(row: dict[str, Any]) -> str:

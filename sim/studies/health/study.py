@@ -84,7 +84,10 @@ class HealthStudy(NamedTuple):
                    else r["delay_median_ms"])  # fmt: skip
         median = slow["delay_median_ms"]
         when = "less than half" if median is None else f"in the median after {median:.0f} ms"
-        text = f"{count} of {counted(all_of, 'fault')} found; slowest {slow['words']}, {when}. "
+        undecided = self.asked is not None and self.kept is None
+        head = "Missed" if not self.good else "Not decided" if undecided else "Met"
+        text = f"{head}: {count} of {counted(all_of, 'fault')} found; "
+        text += f"slowest {slow['words']}, {when}. "
         text += _missed_words(self.missed)
         accused = self.healthy_alarms + self.others
         if accused:

@@ -51,11 +51,12 @@ def whole(
         "maintenance": [one._asdict() for one in tried[1]] if tried else [],
     }
     results["met"] = results["first_miss_years"]["share_censored"] == 1.0
-    results["verdict"] = verdict_of(results)
-    if overlap is not None and not all(overlap["agree"].values()):
-        results["met"] = False
+    agreement = ""
+    if overlap is not None:
         apart = ", ".join(UNBOUNDED[name] for name, kept in overlap["agree"].items() if not kept)
-        results["verdict"] += f"; both clocks do not agree: {apart}"
+        agreement = f"both clocks do not agree: {apart}" if apart else "both clocks agree"
+        results["met"] = results["met"] and not apart
+    results["verdict"] = verdict_of(results, agreement)
     return results
 
 

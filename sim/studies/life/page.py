@@ -107,7 +107,7 @@ def page_of(results: dict[str, Any], life: Life, found: Switches | None,
     return StudyPage(
         title=f"{scenario.title}: a life of {counted(life.years, 'year')}",
         question=scenario.question,
-        verdict=verdict_of(results),
+        verdict=results["verdict"],
         good=results["met"],
         sections=sections,
         notes=NOTES,
@@ -116,8 +116,10 @@ def page_of(results: dict[str, Any], life: Life, found: Switches | None,
     )
 
 
-def verdict_of(results: dict[str, Any]) -> str:
-    """Return what decides, in a sentence."""
+def verdict_of(results: dict[str, Any], agreement: str = "") -> str:
+    """Return what decides, in a sentence; `agreement` says whether both clocks agree."""
+    length, design = results["years"][-1], results["design_years"]
+    met = "Met" if length > 0.999 * design else f"Met over {length:.3g} of {design:g} years"
     limit = results["limits_db"]["end_of_life"]
     missed = results["first_miss_years"]
     kept = results["availability"]["share"]
@@ -125,7 +127,7 @@ def verdict_of(results: dict[str, Any]) -> str:
         at = results["missed_at_years"]["end_of_life"]
         worst = results["worst"]
         head = (
-            f"Met: largest insertion loss {worst['max_db']:.3f} of {limit:g} dB, from input "
+            f"{met}: largest insertion loss {worst['max_db']:.3f} of {limit:g} dB, from input "
             f"{worst['input']} in year {worst['year']:.1f}"
             if at is None
             else f"Missed: a connection first exceeds {limit:g} dB after {at:.2f} years, by "
@@ -135,7 +137,7 @@ def verdict_of(results: dict[str, Any]) -> str:
         share = 100 * (1 - missed["share_censored"])
         switches = counted(results["switches"], "switch", "switches")
         head = (
-            f"Met: none of {switches} exceeds {limit:g} dB"
+            f"{met}: none of {switches} exceeds {limit:g} dB"
             if share == 0
             else f"Missed: {share:.3g} % of {switches} exceed {limit:g} dB"
         )
@@ -144,7 +146,11 @@ def verdict_of(results: dict[str, Any]) -> str:
         if missed["causes"]:
             cause, count = next(iter(missed["causes"].items()))
             head += f", {count} of them by {CAUSE_WORDS[cause]}"
-    return f"{head}; connections are in budget for {100 * kept:.5g} % of their hours"
+    if not results["met"] and head.startswith("Met"):
+        head = f"Not shown: {agreement}. {head}"
+        agreement = ""
+    end = f"; {agreement}." if agreement else "."
+    return f"{head}; connections are in budget for {100 * kept:.5g} % of their hours{end}"
 
 
 def _answers(results: dict[str, Any]) -> Table:
@@ -251,13 +257,19 @@ def _levers(caption: str, tried: list[Lever]) -> Table:
     ])  # fmt: skip
 
 
+def _hours(hours: float) -> str:
+    """Return connection-hours, in whole ones from a hundred on."""
+    text = f"{hours:,.0f}".replace(",", "\N{NO-BREAK SPACE}") if hours >= 100 else f"{hours:.3g}"
+    return f"{text} connection-hours"
+
+
 def _availability(results: dict[str, Any]) -> Table:
     found = results["availability"]
-    rows = [["in budget", f"{100 * found['share']:.6g} % of {found['connection_hours']:.4g} h"]]
+    rows = [["in budget", f"{100 * found['share']:.6g} % of {_hours(found['connection_hours'])}"]]
     for cause in CAUSES:
         hours = found["out_by_cause_h"][cause]
         if hours:
-            rows.append([f"out: {CAUSE_WORDS[cause]}", f"{hours:.4g} connection-hours"])
+            rows.append([f"out: {CAUSE_WORDS[cause]}", _hours(hours)])
     return Table("Connection-hours", ["State", "Time"], rows)
 
 

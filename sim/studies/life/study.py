@@ -95,6 +95,7 @@ def results_of(life: Life) -> dict[str, Any]:
     out = {cause: sum(row.out_h[cause] for row in rows) for cause in CAUSES}
     return {
         "years": [row.year for row in rows],
+        "design_years": life.plant.life.years,
         "mean_db": [float(row.mean_db.mean()) for row in rows],
         "median_db": [float(np.median(row.mean_db)) for row in rows],
         "p95_db": [float(np.percentile(row.mean_db, 95)) for row in rows],

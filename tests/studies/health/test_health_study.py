@@ -128,3 +128,12 @@ def test_what_cannot_be_seen_at_rest_is_said():
     assert "cannot be seen unless the mirror moves" in found.verdict
     row["not_found"] = [small | {"at_rest": False}]
     assert not found.good and "Not found" not in found.verdict
+
+
+def test_the_verdict_begins_with_whether_it_is_met():
+    row = {"found": 2, "mirrors": 2, "words": "weak", "delay_median_ms": 1.0, "not_found": []}
+    kinds = [KindFound(row, np.zeros(2), np.zeros(1))]
+    tail = Tail(1.0, 0, 0.3, 300, 1e7, 17.5, 1.0)
+    assert HealthStudy(kinds, tail, 0, 0, 1, 2, None).verdict.startswith("Met: 2 of 2 faults")
+    assert HealthStudy(kinds, tail, 0, 0, 1, 2, 50.0).verdict.startswith("Not decided: 2 of 2")
+    assert HealthStudy(kinds, tail, 1, 0, 1, 2, None).verdict.startswith("Missed: 2 of 2")

@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from sim.cli.main import cli
+from sim.studies.life.page import verdict_of
 from sim.studies.life.study import ROWS, live, results_of
 from sim.studies.life.switches import switches
 from tests.studies.life.conftest import SMALL
@@ -23,7 +24,7 @@ def test_a_life_is_filed_as_its_contract_says(tmp_path):
     out = tmp_path / "out"
     done = invoke("life", "harrow_point_life", *SET, "--years", 0.2, "--out", out)
     assert done.exit_code == 0, done.output
-    assert "Met: largest insertion loss" in done.stdout
+    assert "Met over 0.2 of 15 years: largest insertion loss" in done.stdout
     found = json.loads((out / "life.json").read_text("utf-8"))
     for name in ("years", "median_db", "p95_db", "max_db"):
         assert len(found[name]) == ROWS
@@ -116,3 +117,17 @@ def test_an_extrapolation_says_how_far_it_goes(tmp_path):
                  "--out", tmp_path / "no")  # fmt: skip
     assert bad.exit_code == 2 and "line 2: hours must be above 0" in bad.stderr
     assert not (tmp_path / "no").exists()
+
+
+def test_the_verdict_says_how_much_of_the_life_was_lived():
+    results = {
+        "limits_db": {"end_of_life": 2.8}, "switches": 1, "met": True, "years": [0.025, 0.05],
+        "design_years": 15.0, "missed_at_years": {"end_of_life": None},
+        "availability": {"share": 1.0}, "first_miss_years": {},
+        "worst": {"max_db": 1.5, "input": 3, "year": 0.05},
+    }  # fmt: skip
+    text = verdict_of(results, "both clocks agree")
+    assert text.startswith("Met over 0.05 of 15 years: largest") and text.endswith("clocks agree.")
+    assert verdict_of(results | {"years": [15.0]}).startswith("Met: largest")
+    apart = verdict_of(results | {"met": False}, "both clocks do not agree: jitter")
+    assert apart.startswith("Not shown: both clocks do not agree: jitter. Met over 0.05")
