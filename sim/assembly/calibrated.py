@@ -87,7 +87,10 @@ def _maps(
 ) -> dict[str, NDArray[np.float32]] | None:
     if path is None:
         return None
-    arrays = read_npz(Path(path), fault=ProfileError)
+    try:
+        arrays = read_npz(Path(path), fault=ProfileError)
+    except ProfileError as exc:
+        raise ProfileError(f"calibration.maps: {exc}") from exc
     wanted = (len(results.sensors), *layout.shape)
     for name in MAPS:
         if name not in arrays:

@@ -51,7 +51,7 @@ def connections(
     from sim.studies.connections.filing import KIND, write
     from sim.studies.connections.study import study
     from sim.studies.connections.summary import looked_at_words
-    from sim.studies.connections.taken_over import overrides_taken_over
+    from sim.studies.connections.taken_over import life_words, overrides_taken_over
 
     path = find(scenario)
     check_output(Path(out), kind=KIND, overwrite=overwrite)
@@ -59,9 +59,13 @@ def connections(
         require_parquet()
     overrides = (*overrides, *overrides_taken_over(servo_dir, life_dir))
     with naming(path), counting_bar() as stage:
+        loaded = load_scenario(path, overrides)
+        design = 0.0 if loaded.life is None else loaded.life.years
+        words = "" if life_dir is None else life_words(Path(life_dir), design)
         found = study(
-            load_scenario(path, overrides), stage("connections"), move=move, jacobian=jacobian,
+            loaded, stage("connections"), move=move, jacobian=jacobian,
             plan_progress=stage("order of the move"), lives_progress=stage("lives"),
+            end_of_life=words,
         )  # fmt: skip
     folder = write(found, out, overwrite=overwrite, parquet=parquet, asked=asked_by(ctx, overrides))
     s = found.summary
@@ -84,6 +88,8 @@ def connections(
                 f"{counted(found.late['lives'], 'life', 'lives')} keep {found.late['limit_db']:g} "
                 f"dB{'' if sample is None else ': ' + looked_at_words(found.late)}"
             )
+        if found.end_of_life:
+            say(found.end_of_life)
         for row in found.worst[:3]:
             say(
                 f"in {row['input']} -> out {row['output']}: "

@@ -8,6 +8,12 @@ from sim.cli.screen import say
 from sim.foundations.errors import MISSED
 
 
+class Microseconds(click.FloatRange):
+    """A time; what is none is said with the unit."""
+
+    name = "number of us"
+
+
 @click.command()
 @click.argument("scenario")
 @click.option("--out", "out", required=True, metavar="DIR", help="Folder for the results.")
@@ -20,7 +26,7 @@ from sim.foundations.errors import MISSED
               help="Share of the frames that are missed; may be repeated. 1 and 10 if left out.",
               )  # fmt: skip
 @click.option("--jitter", "jitter_us", multiple=True, metavar="US",
-              type=click.FloatRange(0.001, 1e6),
+              type=Microseconds(0.001, 1e6),
               help="Longest extra latency; may be repeated. 10 and 30 % of a frame if left out.",
               )  # fmt: skip
 @click.option("--seeds", type=click.IntRange(2, 1000), default=4, show_default=True,

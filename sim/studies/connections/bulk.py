@@ -4,7 +4,6 @@ from typing import Any, Final
 
 import numpy as np
 
-from sim.foundations.errors import ScenarioError
 from sim.results.settling import arrivals
 from sim.results.traces import Traces
 from sim.scenario.model import Scenario
@@ -21,15 +20,8 @@ def bulk_move(scenario: Scenario, maker: Maker) -> dict[str, Any]:
     """Run the first move through the loop: time to light of each connection, crosstalk on the way.
 
     Times count from the move's command, stages included. `limits` are those of the scenario, held
-    against the whole run.
-
-    Raises
-    ------
-    ScenarioError
-        If the scenario has no move.
+    against the whole run. The scenario has to have a move.
     """
-    if not scenario.switch.moves:
-        raise ScenarioError("switch.moves: --move needs a move, but there is none")
     made = make_run(_often_sampled(scenario), pictures=False)
     traces, epochs = made.outcome.traces, made.built.parts.epochs
     epoch = epochs[1]

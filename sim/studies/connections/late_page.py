@@ -9,8 +9,8 @@ from sim.studies.connections.end_of_life import WORDS
 from sim.studies.connections.summary import looked_at_words
 
 
-def late_section(late: dict[str, Any]) -> Section:
-    """Return the section from the figures of `many_lives`."""
+def late_section(late: dict[str, Any], taken_over: str = "") -> Section:
+    """Return the section from the figures of `many_lives`; `taken_over` says from which life."""
     share = late["share_of_lives_met"]
     limit = f"{late['limit_db']:g} dB"
     added = Table(
@@ -34,6 +34,7 @@ def late_section(late: dict[str, Any]) -> Section:
     return Section(
         "Many lives of one switch",
         [
+            *([taken_over] if taken_over else []),
             f"The switch of seed {late['seed']}, {counted(late['lives'], 'life', 'lives')}: "
             f"{100 * share['value']:.0f} % of them keep {which} within {limit} (95 % "
             f"interval {100 * share['low']:.0f} to {100 * share['high']:.0f} %). Mean of {all_of} "

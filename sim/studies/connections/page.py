@@ -71,7 +71,7 @@ def page_of(found: ConnectionStudy) -> StudyPage:
             )
         )  # fmt: skip
     if found.late is not None:
-        sections.append(late_section(found.late))
+        sections.append(late_section(found.late, found.end_of_life))
     if found.levels:
         sections.append(_aiming(found))
     traffic = traffic_section(found)

@@ -6,6 +6,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
+from sim.foundations.errors import ScenarioError
 from sim.foundations.ports import Array
 from sim.optics.budgets import Aiming
 from sim.scenario.model import Scenario
@@ -95,13 +96,15 @@ class ConnectionStudy(NamedTuple):
     worst: list[dict[str, Any]]
     verdict: BudgetVerdict
     started: datetime.datetime
+    end_of_life: str = ""
+    """Which life the end of life is of, if it is taken over from one."""
 
 
 def study(
     scenario: Scenario, progress: Callable[[int, int], None] | None = None, *, move: bool = False,
     jacobian: bool = False,
     plan_progress: Callable[[int, int], None] | None = None,
-    lives_progress: Callable[[int, int], None] | None = None,
+    lives_progress: Callable[[int, int], None] | None = None, end_of_life: str = "",
 ) -> ConnectionStudy:  # fmt: skip
     """Work out every connection of the switch of a scenario.
 
@@ -121,11 +124,20 @@ def study(
         Called with (steps of the search of an order, all), where one is searched.
     lives_progress : callable, optional
         Called with (lives done, all), where there is a budget.
+    end_of_life : str
+        What is to be said of where the end of life comes from, if not from the scenario.
 
     Returns
     -------
     ConnectionStudy
+
+    Raises
+    ------
+    ScenarioError
+        If the move is to be run and there is none.
     """
+    if move and not scenario.switch.moves:
+        raise ScenarioError("switch.moves: --move needs a move, but there is none")
     started = now()
     maker = Maker(scenario.switch, scenario.mirror, scenario.seeds.population)
     table = maker.whole(progress)
@@ -200,6 +212,7 @@ def study(
         worst=worst,
         verdict=verdict_of(summary, band, culprit, words, late, loop),
         started=started,
+        end_of_life=end_of_life,
     )
 
 

@@ -6,6 +6,7 @@ from typing import Final
 
 from sim.foundations.errors import OutputError
 from sim.foundations.files.reading import read_bytes, read_text
+from sim.foundations.files.text import counted
 
 DIGITS: Final = 5
 """Of what is taken over from a life: far finer than a life is known, and headings stay legible."""
@@ -26,6 +27,36 @@ def budget_of_life(folder: Path) -> tuple[str, ...]:
         return tuple(f"switch.budget.{key}={value!r}" for key, value in figures.items())
     except (ValueError, KeyError, TypeError, AttributeError):
         raise OutputError(f"{path}: is not the result of a life") from None
+
+
+def life_words(folder: Path, design_years: float) -> str:
+    """Return how long the life was that is taken for the end of life, and whether too short.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the life.
+    design_years : float
+        `life.years` of the scenario that takes it over; that of the life counts if it is longer.
+
+    Raises
+    ------
+    OutputError
+        If the folder holds no life.
+    """
+    path = folder / "life.json"
+    try:
+        found = json.loads(read_bytes(path, fault=OutputError))
+        years = found.get("years")
+        if not years:
+            return "The end of life is that of a life whose length is not filed."
+        lived, design = float(years[-1]), max(design_years, float(found.get("design_years", 0.0)))
+    except (ValueError, KeyError, TypeError, AttributeError):
+        raise OutputError(f"{path}: is not the result of a life") from None
+    text = f"The end of life is that of a life of {counted(lived, 'year')}"
+    if lived < 0.999 * design:
+        text += f": too short, life.years is {design:g}, so what the years do is understated"
+    return f"{text}."
 
 
 def servo_of_run(folder: Path) -> float:

@@ -101,6 +101,9 @@ def test_maps_that_do_not_fit_are_refused(folder: Path, tmp_path: Path) -> None:
     np.savez(tmp_path / "calibration_maps.npz", dark_dn=np.zeros((2, 3, 3), np.float32))
     done = CliRunner().invoke(cli, ["check", str(tmp_path / "calibrated.toml")])
     assert done.exit_code == 2 and "dark_dn: must be of shape" in done.output, done.output
+    (tmp_path / "calibration_maps.npz").write_bytes(b"")
+    done = CliRunner().invoke(cli, ["check", str(tmp_path / "calibrated.toml")])
+    assert done.exit_code == 2 and "calibration.maps: " in done.output, done.output
 
 
 def test_rate_of_runs() -> None:

@@ -76,7 +76,9 @@ def test_the_end_of_life_of_every_connection_has_an_interval(folder):
 def test_the_end_of_life_can_come_from_a_life(tmp_path):
     life = tmp_path / "life"
     life.mkdir()
-    (life / "life.json").write_text(json.dumps({"budget": {"mirror_ageing_db": 0.5}}))
+    (life / "life.json").write_text(json.dumps(
+        {"budget": {"mirror_ageing_db": 0.5}, "years": [0.1, 0.2], "design_years": 15.0}
+    ))
     small = ["--set", "switch.geometry.ports_per_side=4", "--set", "switch.geometry.columns=2",
              "--set", "switch.budget.ports_in_service=4"]  # fmt: skip
     mean = {}
@@ -84,10 +86,12 @@ def test_the_end_of_life_can_come_from_a_life(tmp_path):
         out = tmp_path / name
         done = CliRunner().invoke(cli, ["connections", CASE, "--out", str(out), *small, *more])
         assert done.exit_code in (0, 1), done.output
+        assert ("a life of 0.2 years: too short" in done.output) == (name == "lived")
         results = json.loads((out / "connections.json").read_text())
         mean[name] = results["end_of_life"]["added"]["ageing"]
     # Two mirrors a connection, each 0.5 dB in the place of 0.05 dB on the mean.
     assert mean["lived"] - mean["stated"] == pytest.approx(0.9, abs=0.02)
+    assert "too short, life.years is 15," in (tmp_path / "lived" / "report.html").read_text()
     assert "mirror_ageing_db = 0.5" in (tmp_path / "lived" / "scenario.toml").read_text()
 
 

@@ -3,8 +3,10 @@
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from sim.assembly.build import Built, build
+from sim.cli.main import cli
 from sim.firmware.emulator import ARM, missing
 from sim.report.study_page import render_study
 from sim.scenario.gallery import find
@@ -132,3 +134,8 @@ def test_the_docs_have_the_stored_counts() -> None:
         numbers += [count.code_bytes, count.spot_bytes]
         row = " | ".join(f"{n:,}".replace(",", " ") for n in numbers)
         assert f"| `{kind}` | {row} |" in page
+
+
+def test_a_time_that_is_none_is_refused_with_its_unit():
+    done = CliRunner().invoke(cli, ["deadline", "x", "--jitter", "10%", "--out", "nowhere"])
+    assert done.exit_code == 2 and "'10%' is not a valid number of us" in done.output
