@@ -92,13 +92,12 @@ def verdict_of(found: Deadline) -> tuple[str, bool]:
 
 def _culprit(budget: FrameBudget) -> str:
     """Name the stage that takes most of the worst frame of a spot."""
-    parts = [stage for stage in budget.stages if stage.stage != "frame"]
-    whole = next((stage.worst for stage in budget.stages if stage.stage == "frame"), 0.0)
-    if not parts or whole <= 0:
+    *parts, whole = budget.stages or [None]
+    if not parts or whole is None or whole.worst <= 0:
         return ""
     most = max(parts, key=lambda stage: stage.worst)
     name = STAGE_WORDS.get(most.stage, most.stage).lower()
-    return f", most of it for: {name} ({100 * most.worst / whole:.0f} % of the {budget.unit})"
+    return f", most of it for: {name} ({100 * most.worst / whole.worst:.0f} % of the {budget.unit})"
 
 
 def page_of(scenario: Scenario, found: Deadline) -> StudyPage:

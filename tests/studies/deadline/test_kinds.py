@@ -1,6 +1,7 @@
 """Frame budget of every estimator with C source, from stored counts and from the emulator."""
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
@@ -11,9 +12,9 @@ from sim.firmware.emulator import ARM, missing
 from sim.report.study_page import render_study
 from sim.scenario.gallery import find
 from sim.scenario.model import Scenario, load_scenario
-from sim.studies.deadline.budget import BY_HAND, STORED, time_budget
+from sim.studies.deadline.budget import BY_HAND, STORED, StageCost, time_budget
 from sim.studies.deadline.kinds import KINDS, clock_mhz, compare_kinds, count_kind
-from sim.studies.deadline.page import page_of
+from sim.studies.deadline.page import _culprit, page_of
 from sim.studies.deadline.recount import CASE
 from sim.studies.deadline.stored import stored_counts
 from sim.studies.deadline.study import Deadline, DropRow, Residual
@@ -139,3 +140,11 @@ def test_the_docs_have_the_stored_counts() -> None:
 def test_a_time_that_is_none_is_refused_with_its_unit():
     done = CliRunner().invoke(cli, ["deadline", "x", "--jitter", "10%", "--out", "nowhere"])
     assert done.exit_code == 2 and "'10%' is not a valid number of us" in done.output
+
+
+def test_the_stage_that_takes_most_is_named():
+    """87 of 100 instructions; a single stage is no culprit."""
+    stages = (StageCost("pixels", 80, 87), StageCost("law", 9, 13), StageCost("all stages", 1, 100))
+    budget = SimpleNamespace(stages=stages, unit="instructions")
+    assert "rows of the window (87 % of the instructions)" in _culprit(budget)
+    assert _culprit(SimpleNamespace(stages=stages[:1])) == ""
