@@ -1,11 +1,14 @@
 """Pages of studies: a verdict, tables and pictures, in the one design of all pages."""
 
 from collections.abc import Mapping, Sequence
-from typing import Any, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from sim.report.base import base_of, template
 from sim.report.drawing import Picture
 from sim.results.units import with_signs
+
+LONG: Final = 20
+"""Letters of a cell from which on words are read more easily from the left."""
 
 
 class Table(NamedTuple):
@@ -14,6 +17,15 @@ class Table(NamedTuple):
     caption: str
     head: Sequence[str]
     rows: Sequence[Sequence[str]]
+
+    def holds_words(self, column: int) -> bool:
+        """Whether a column holds words, to be read from the left, and no figures.
+
+        So it is if one of its cells is long and most begin with a letter.
+        """
+        cells = [row[column] for row in self.rows if column < len(row) and row[column]]
+        letters = sum(cell[0].isalpha() for cell in cells)
+        return 2 * letters > len(cells) and max(map(len, cells)) > LONG
 
 
 class Section(NamedTuple):
