@@ -112,7 +112,7 @@ def is_larger(each: Estimate) -> bool:
 
 
 def _beyond(each: Estimate) -> str:
-    return f"{each.quantity}, {each.truth:.3g} for {each.value:.3g} {each.unit}"
+    return f"{each.quantity}, {each.truth:.3g} instead of {each.value:.3g} {each.unit}"
 
 
 def _left_words(cost: Costs) -> str:
