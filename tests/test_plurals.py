@@ -37,6 +37,8 @@ NEVER_ONE = {
     "least_side_px pixels": "windows are wider",
     "own[1] pixels": "windows are wider",
     "side ports": "a word: input, output",
+    "name loss": "a word: mean, largest",
+    "row['outputs'] outputs": "more than those looked at",
     "shape pulses": "a word: half-sine; said of several only",
     **dict.fromkeys(
         ("self.bits bits", "bits bits", "longest bits", "position.bits bits", "max(bits) bits",

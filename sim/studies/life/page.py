@@ -119,7 +119,8 @@ def page_of(results: dict[str, Any], life: Life, found: Switches | None,
 def verdict_of(results: dict[str, Any], agreement: str = "") -> str:
     """Return what decides, in a sentence; `agreement` says whether both clocks agree."""
     length, design = results["years"][-1], results["design_years"]
-    met = "Met" if length > 0.999 * design else f"Met over {length:.3g} of {design:g} years"
+    over = f"Met over {length:.3g} of {counted(design, 'year')}"
+    met = "Met" if length > 0.999 * design else over
     limit = results["limits_db"]["end_of_life"]
     missed = results["first_miss_years"]
     kept = results["availability"]["share"]
