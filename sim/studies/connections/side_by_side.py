@@ -11,7 +11,7 @@ from typing import Any, Final, TypeVar
 from sim.kernels.threads import on_threads, threads
 
 AHEAD: Final = 2
-"""Pieces for each thread that are begun or wait: results that nobody has taken yet are few."""
+"""Pieces for each thread that are begun or wait, so that few results are kept at a time."""
 Piece = TypeVar("Piece")
 Result = TypeVar("Result")
 
