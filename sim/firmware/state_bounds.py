@@ -88,7 +88,7 @@ def state_bounds(law: FixedLaw, inputs: LargestInputs) -> StateBounds:
     ----------
     law : FixedLaw
         The law.
-    inputs : Inputs
+    inputs : LargestInputs
         What comes in at the most, see `largest_inputs`.
 
     Returns

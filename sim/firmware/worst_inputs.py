@@ -74,7 +74,7 @@ def worst_inputs(
     ----------
     law : FixedLaw
         The law.
-    inputs : Inputs
+    inputs : LargestInputs
         What comes in at the most, see `largest_inputs`.
     bounds : StateBounds
         Of a spot that is always seen: what is ahead of a search is judged by them.

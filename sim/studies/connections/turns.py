@@ -75,7 +75,7 @@ def best_turns(
 
     Parameters
     ----------
-    asked : Asked
+    asked : OrderedPairs
         From `asked_of`, with the same `enough_db`.
     shape : (int, int)
         Mirrors A and B.

@@ -81,11 +81,9 @@ def _places(
 
 
 def pixel_rows(
-    found: Calibrated, window_px: tuple[int, int]
+    words: PixelWords, found: Calibrated, window_px: tuple[int, int]
 ) -> tuple[PixelRows, list[Covered]]:
     """Return windows over bad pixels, beyond the sensor's edges, cut short, and at ties."""
-    words = found.pixels
-    assert words is not None
     height, width = window_px
     _, rows, columns = words.bad.shape
     corners: list[tuple[int, int, int, int]] = []  # sensor, x, y, rows that arrive
@@ -187,10 +185,8 @@ def _tied(words: PixelWords, window_px: tuple[int, int]) -> list[tuple[Whole, Wh
     return found  # type: ignore[return-value]
 
 
-def lens_rows(found: Calibrated) -> tuple[LensRows, list[Covered]]:
+def lens_rows(words: LensWords) -> tuple[LensRows, list[Covered]]:
     """Return places at random, beside entries of the table, and on both sides of its end."""
-    words = found.lens
-    assert words is not None
     mirrors = len(words.home)
     chosen = np.unique(np.linspace(0, mirrors - 1, MIRRORS).round().astype(np.int64))
     mirror, place = [], []
@@ -266,10 +262,8 @@ def _from_tie(
     return (rise * way) % (2 * half) - half, half
 
 
-def guard_rows(found: Calibrated) -> tuple[GuardRows, list[Covered]]:
+def guard_rows(words: GuardWords) -> tuple[GuardRows, list[Covered]]:
     """Return readings on both sides of each of the guard's rules."""
-    words = found.guard
-    assert words is not None
     fleet = len(words.neighbours)
     chosen = np.unique(np.linspace(0, fleet - 1, MIRRORS).round().astype(np.int64)).tolist()
     rows: list[tuple[Any, ...]] = []

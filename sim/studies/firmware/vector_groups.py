@@ -126,7 +126,7 @@ def calibrated_groups(
     groups: dict[str, Group] = {}
     lines: list[Covered] = []
     if found.pixels is not None:
-        pixels, more = pixel_rows(found, window_px)
+        pixels, more = pixel_rows(found.pixels, found, window_px)
         groups["pixels"] = {
             "mirror": _u16(pixels.mirror, "column of the fleet: which sensor"),
             "origin": _i32(pixels.origin, "first pixel of the window, (x, y) [px]"),
@@ -136,7 +136,7 @@ def calibrated_groups(
         } | _map_arrays(found, pixels.level, pixels.gain)
         lines += more
     if found.lens is not None:
-        lens, more = lens_rows(found)
+        lens, more = lens_rows(found.lens)
         groups["lens"] = {
             "mirror": _u16(lens.mirror, "column of the fleet: which home and sensor"),
             "place": _i32(lens.place, "against the spot of the untilted mirror, (x, y)"),
@@ -145,7 +145,7 @@ def calibrated_groups(
         }
         lines += more
     if found.guard is not None:
-        guard, more = guard_rows(found)
+        guard, more = guard_rows(found.guard)
         groups["guard"] = {
             "mirror": _u16(guard.mirror, "column of the fleet"),
             "origin": _i32(guard.origin, "first pixel of the window, (x, y) [px]"),
